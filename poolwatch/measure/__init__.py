@@ -1,0 +1,1 @@
+"""One clip: look first, then measure, then score."""

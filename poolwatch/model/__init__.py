@@ -1,0 +1,1 @@
+"""The nouns: errors, flags, tables, settings base, clip facts, axes, materials, files written whole."""

@@ -1,0 +1,53 @@
+"""Writing whole files or none: beside first, then renamed into place."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+from .errors import OutputError
+
+
+@contextlib.contextmanager
+def written_whole(path: str | Path) -> Iterator[Path]:
+    """Give a path beside `path` to write to; rename it into place only if the block ends well.
+
+    The name beside keeps the ending of `path`, so that writers which go by the ending still work.
+
+    Raises
+    ------
+    OutputError
+        The place cannot be written (no space, no permission, a folder in the way); nothing is left behind.
+    """
+    path = Path(path)
+    beside = path.with_name(f".{path.stem}.{os.getpid()}.partial{path.suffix}")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        yield beside
+        with beside.open("rb") as file:
+            os.fsync(file.fileno())
+        beside.replace(path)
+    except OSError as error:
+        if isinstance(error, OutputError) or (error.errno is None and type(error) is not OSError):
+            raise
+        reason = error.strerror or str(error)
+        raise OutputError(
+            f"{path}: cannot be written ({reason}); free some space or choose another --out folder"
+        ) from error
+    finally:
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
+
+
+def write_text(path: str | Path, text: str) -> None:
+    """Write UTF-8 text, whole or not at all, with ``\\n`` line ends on every system.
+
+    Raises
+    ------
+    OutputError
+        The place cannot be written.
+    """
+    with written_whole(path) as beside:
+        beside.write_text(text, encoding="utf-8", newline="\n")

@@ -1,0 +1,51 @@
+"""Frame statuses and clip flags: every word that can stand in `status` or `flags`, with its meaning.
+
+Documented here once; the README table and the report read this registry.
+"""
+
+from __future__ import annotations
+
+STATUSES: dict[str, str] = {
+    "ok": "measured",
+    "undecodable": "the frame's data are damaged and could not be decoded",
+    "repeated": "the same picture as the frame before it: the camera or a converter doubled it",
+    "dark": "nothing in the frame reaches the brightness of the pool: beam off, shutter or black frame",
+    "blown": "so much of the frame is at full scale that no edge can be found",
+    "no_pool": "no region like the clip's pool stands out",
+    "cut_off": "the pool's outline touches the border of the picture or of the region of interest",
+    "hidden": "something in front (plume, glare, a large particle) covers part of the edge",
+    "broken": "the outline falls apart or jumps by more than a pool can between frames",
+}
+
+FLAGS: dict[str, str] = {
+    "truncated": "the file ends before its header says; measured as far as it goes",
+    "undecodable_frames": "some frames are damaged",
+    "repeated_frames": "frames repeat the one before; they fake spectra and are left out",
+    "few_frames_measured": "fewer than 90 % of the frames of the steady part could be measured",
+    "pool_saturated": "the pool's interior reaches full scale: keyhole brightness cannot be known",
+    "keyhole_saturated": "the keyhole region reaches full scale: its brightness is a lower limit",
+    "no_steady_part": "no steady part was found; the whole clip was used",
+    "too_short": "the clip is too short against the pool's slowest motion for its interval to be trusted",
+    "no_scale": "no scale was given: lengths are in pixels, written as if 1 px were 1 mm",
+    "no_travel_speed": "no travel speed was given: nothing per length of weld",
+    "no_exposure": "no exposure was given: fast particles' streaks cannot be told from their size",
+    "no_material": "no material was given: no spatter mass",
+    "gain_drift": "overall brightness drifts by more than 10 % over the clip",
+    "flicker": "overall brightness flickers by more than 2 % from frame to frame",
+    "depth_found": "the effective bit depth was found from the data, not given",
+    "pool_small": "fewer than 30 pixels across the pool: edges limit the figures",
+}
+
+
+def check_flags(names: set[str] | tuple[str, ...] | list[str]) -> tuple[str, ...]:
+    """Sort flags into their documented order.
+
+    Raises
+    ------
+    KeyError
+        A name is not in the registry.
+    """
+    for name in names:
+        if name not in FLAGS:
+            raise KeyError(f"flag {name!r} is not in poolwatch.model.flags.FLAGS; add it with its meaning")
+    return tuple(name for name in FLAGS if name in set(names))

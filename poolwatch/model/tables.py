@@ -1,0 +1,408 @@
+"""One schema a table: column, kind, unit and meaning. Writers, documentation and tests read it."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from .errors import OutputError
+from .files import write_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Kind = Literal["int", "float", "text"]
+_DTYPES: dict[Kind, str] = {"int": "Int64", "float": "float64", "text": "str"}
+# A spreadsheet runs a cell that starts so; a leading apostrophe keeps it text.
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: its name (unit included), kind, unit and meaning."""
+
+    name: str
+    kind: Kind
+    unit: str
+    meaning: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table's columns in order, and what one row is."""
+
+    name: str
+    row: str
+    columns: tuple[Column, ...]
+
+    @property
+    def names(self) -> list[str]:
+        """Column names in order."""
+        return [column.name for column in self.columns]
+
+    def frame(self, data: Mapping[str, Any] | Sequence[Mapping[str, Any]] | None = None) -> pd.DataFrame:
+        """Make a DataFrame with all columns, in order and of the right kinds; empty if `data` is None.
+
+        Parameters
+        ----------
+        data
+            Columns by name, or rows; what is not given is missing. Extra names are refused.
+
+        Raises
+        ------
+        KeyError
+            `data` has a name that the table has not.
+        """
+        import pandas as pd
+
+        frame = pd.DataFrame(data if data is not None else {name: [] for name in self.names})
+        strangers = [name for name in frame.columns if name not in self.names]
+        if strangers:
+            raise KeyError(f"table {self.name!r} has no columns {strangers}")
+        frame = frame.reindex(columns=self.names)
+        for column in self.columns:
+            if column.kind == "text":
+                frame[column.name] = (
+                    frame[column.name].astype("object").where(frame[column.name].notna(), "").astype("str")
+                )
+            elif column.kind == "int":
+                frame[column.name] = pd.to_numeric(frame[column.name]).astype("Int64")
+            else:
+                frame[column.name] = pd.to_numeric(frame[column.name]).astype("float64")
+        return frame.reset_index(drop=True)
+
+
+def cell(value: Any) -> str:
+    """A value as it stands in a CSV: missing is empty, floats have nine significant digits, text stays text."""
+    if value is None:
+        return ""
+    if isinstance(value, str):
+        return "'" + value if value.startswith(_FORMULA_STARTS) else value
+    if isinstance(value, bool):
+        return "1" if value else "0"
+    if str(value) in ("nan", "<NA>", "NaT"):
+        return ""
+    if isinstance(value, float) or (hasattr(value, "dtype") and value.dtype.kind == "f"):
+        number = float(value)
+        text = f"{number:.9g}"
+        return "0" if text == "-0" else text
+    return str(int(value)) if hasattr(value, "__index__") else str(value)
+
+
+def csv_text(frame: pd.DataFrame) -> str:
+    """The table as CSV text: comma, ``\\n``, a header line; the same on every machine and in any locale."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow([cell(str(name)) for name in frame.columns])
+    columns = [frame[name].tolist() for name in frame.columns]
+    writer.writerows([cell(value) for value in row] for row in zip(*columns, strict=True))
+    return out.getvalue()
+
+
+def write_csv(path: str | Path, frame: pd.DataFrame) -> None:
+    """Write a table, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        The place cannot be written.
+    """
+    write_text(path, csv_text(frame))
+
+
+def read_csv(path: str | Path, table: Table) -> pd.DataFrame:
+    """Read back a table that `write_csv` wrote; columns it lacks come as missing, extra ones are kept at the end.
+
+    Raises
+    ------
+    OutputError
+        The file is missing or is no such table.
+    """
+    import pandas as pd
+
+    path = Path(path)
+    try:
+        frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise OutputError(f"{path}: no such file; measure the clip first") from None
+    except (OSError, UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
+        raise OutputError(f"{path}: cannot be read as a table ({error}); measure the clip again") from None
+    for name in frame.columns:
+        frame[name] = [
+            text[1:] if text[:1] == "'" and text[1:2] and text[1] in "=+-@\t\r" else text
+            for text in frame[name]
+        ]
+    extra = [name for name in frame.columns if name not in table.names]
+    known = {
+        c.name: [v if v != "" else None for v in frame[c.name]] for c in table.columns if c.name in frame
+    }
+    try:
+        result = table.frame(known)
+    except (ValueError, TypeError) as error:
+        raise OutputError(
+            f"{path}: a column holds something that is no number ({error}); measure the clip again"
+        ) from None
+    for name in extra:
+        result[name] = frame[name]
+    return result
+
+
+def _c(name: str, kind: Kind, unit: str, meaning: str) -> Column:
+    return Column(name, kind, unit, meaning)
+
+
+FRAMES = Table(
+    "frames.csv",
+    "one frame",
+    (
+        _c("frame", "int", "", "number of the frame in the file, from 0"),
+        _c("time_s", "float", "s", "time since frame 0 at the record rate"),
+        _c("status", "text", "", "ok, or why it was not measured: one word of the documented set"),
+        _c("pool_length_mm", "float", "mm", "extent of the pool along travel"),
+        _c("pool_width_mm", "float", "mm", "extent of the pool across travel"),
+        _c("pool_area_mm2", "float", "mm²", "area inside the outline"),
+        _c("pool_front_mm", "float", "mm", "foremost place of the outline, from the beam"),
+        _c("pool_rear_mm", "float", "mm", "rearmost place of the outline, from the beam (negative: behind)"),
+        _c("keyhole_brightness", "float", "full scale", "mean brightness of the keyhole region"),
+        _c("keyhole_area_mm2", "float", "mm²", "area in the keyhole region above the clip's keyhole level"),
+        _c("spatter_in_view", "int", "", "particles that left the pool and are seen in this frame"),
+        _c("pool_centre_x_mm", "float", "mm", "centroid of the pool along travel, from the beam"),
+        _c(
+            "pool_centre_y_mm",
+            "float",
+            "mm",
+            "centroid of the pool across travel, from the beam, positive to the left",
+        ),
+        _c("pool_brightness", "float", "full scale", "mean brightness inside the outline"),
+        _c(
+            "agitation",
+            "float",
+            "",
+            "change of brightness inside the pool since the frame before, relative to the pool's brightness, overall flicker and noise removed",
+        ),
+        _c("keyhole_saturated", "float", "", "share of the keyhole region at full scale"),
+    ),
+)
+
+_PARTICLE = (
+    _c("particle", "int", "", "number of the particle, from 1, by first frame"),
+    _c("first_frame", "int", "", "first frame in which it was seen"),
+    _c("last_frame", "int", "", "last frame in which it was seen"),
+    _c("frames_seen", "int", "", "frames in which it was seen"),
+    _c("first_x_mm", "float", "mm", "where it was first seen, along travel from the beam"),
+    _c(
+        "first_y_mm",
+        "float",
+        "mm",
+        "where it was first seen, across travel from the beam, positive to the left",
+    ),
+    _c(
+        "direction_deg",
+        "float",
+        "°",
+        "direction of flight in the image plane, 0 forward along travel, counter-clockwise as seen",
+    ),
+    _c("speed_mm_s", "float", "mm/s", "speed in the image plane"),
+    _c("diameter_mm", "float", "mm", "diameter, blur and motion streak taken out"),
+    _c("diameter_u_mm", "float", "mm", "standard uncertainty of the diameter"),
+    _c("mass_ug", "float", "µg", "mass as a sphere of liquid metal; empty without a material"),
+    _c("speed_u_mm_s", "float", "mm/s", "standard uncertainty of the speed"),
+    _c("direction_u_deg", "float", "°", "standard uncertainty of the direction"),
+    _c("mass_u_ug", "float", "µg", "standard uncertainty of the mass"),
+    _c("left_frame", "float", "frame", "frame, with fraction, at which its path left the outline"),
+    _c("end", "text", "", "how its track ended: border, faded, landed, merged, clip_end"),
+    _c("saturated", "int", "", "1 where its picture reached full scale"),
+)
+SPATTER = Table("spatter.csv", "one particle that left the pool", _PARTICLE)
+SPATTER_REJECTED = Table(
+    "spatter_rejected.csv",
+    "one track that was not counted as a particle that left the pool",
+    (*_PARTICLE, _c("reason", "text", "", "why it does not count: one word of the documented set")),
+)
+TRACKS = Table(
+    "tracks.csv",
+    "one sighting of one particle, counted (particle > 0) or not (particle < 0: minus its number among the rejected)",
+    (
+        _c("particle", "int", "", "number in spatter.csv, or minus the number in spatter_rejected.csv"),
+        _c("frame", "int", "", "frame"),
+        _c("x_px", "float", "px", "place in the image, to the right"),
+        _c("y_px", "float", "px", "place in the image, down"),
+        _c("diameter_px", "float", "px", "diameter found in this frame"),
+    ),
+)
+SPECTRA = Table(
+    "spectra.csv",
+    "one frequency of one signal",
+    (
+        _c("signal", "text", "", "pool_length, pool_width, pool_area, keyhole_brightness …"),
+        _c("frequency_hz", "float", "Hz", "frequency"),
+        _c("psd", "float", "", "one-sided power spectral density of the conditioned signal"),
+        _c("psd_unit", "text", "", "unit of psd"),
+        _c("red_noise_psd", "float", "", "red-noise background (median-robust AR(1)), same unit"),
+        _c("peak_level_psd", "float", "", "level that a bin must pass to count as a peak, same unit"),
+    ),
+)
+SCORE = Table(
+    "score.csv",
+    "the clip",
+    (
+        _c("clip", "text", "", "name of the file"),
+        _c("clip_id", "text", "", "fingerprint of the file"),
+        _c("settings_id", "text", "", "fingerprint of all settings that change numbers"),
+        _c("poolwatch_version", "text", "", "version that measured it"),
+        _c("beam_shape", "text", "", "as given"),
+        _c("replicate", "text", "", "as given"),
+        _c("stability_index", "float", "", "0 to 100, higher is steadier"),
+        _c("stability_index_low", "float", "", "lower end of its 95 % interval, within this clip"),
+        _c("stability_index_high", "float", "", "upper end of its 95 % interval, within this clip"),
+        _c("frames_measured", "int", "", "frames of the steady part with status ok"),
+        _c("steady_start_s", "float", "s", "start of the steady part"),
+        _c("steady_end_s", "float", "s", "end of the steady part"),
+        *(
+            _c(
+                f"{name}_{suffix}",
+                "float",
+                unit if suffix == "mean" + end else "",
+                f"{words} of the {name.replace('_', ' ')} over the steady part",
+            )
+            for name, end, unit in (
+                ("pool_length", "_mm", "mm"),
+                ("pool_width", "_mm", "mm"),
+                ("pool_area", "_mm2", "mm²"),
+                ("keyhole_brightness", "", "full scale"),
+            )
+            for suffix, words in (
+                ("mean" + end, "mean"),
+                ("cv", "fluctuation / mean: drift and measurement noise taken out,"),
+            )
+        ),
+        _c(
+            "pool_length_peak_hz",
+            "float",
+            "Hz",
+            "strongest peak that stands out of the noise; empty where none does",
+        ),
+        _c("pool_width_peak_hz", "float", "Hz", "same, width"),
+        _c("keyhole_brightness_peak_hz", "float", "Hz", "same, keyhole brightness"),
+        _c("spatter_count", "int", "", "particles that left the pool in the steady part"),
+        _c("spatter_per_s", "float", "1/s", "same, per second"),
+        _c("spatter_per_m", "float", "1/m", "same, per metre of weld; empty without a travel speed"),
+        _c(
+            "spatter_mass_mg_per_m",
+            "float",
+            "mg/m",
+            "mass of them per metre of weld; empty without material or travel speed",
+        ),
+        _c(
+            "spatter_min_diameter_mm",
+            "float",
+            "mm",
+            "smallest particle that this clip could show (half of them found)",
+        ),
+        _c(
+            "flags",
+            "text",
+            "",
+            "what to know before using the row: words of the documented set, separated by blanks",
+        ),
+        *(
+            _c(
+                f"{name}_{what}_{end}",
+                "float",
+                unit if what == "mean" else "",
+                f"{end} end of the 95 % interval of {name}_{what}",
+            )
+            for name, unit in (
+                ("pool_length", "mm"),
+                ("pool_width", "mm"),
+                ("pool_area", "mm²"),
+                ("keyhole_brightness", "full scale"),
+            )
+            for what in ("mean", "cv")
+            for end in ("low", "high")
+        ),
+        _c("agitation_mean", "float", "", "mean surface agitation over the steady part"),
+        _c(
+            "keyhole_collapses_per_s",
+            "float",
+            "1/s",
+            "drops of the keyhole brightness below the collapse level, per second",
+        ),
+        _c("spatter_per_s_low", "float", "1/s", "lower end of the 95 % interval of spatter_per_s"),
+        _c("spatter_per_s_high", "float", "1/s", "upper end of the 95 % interval of spatter_per_s"),
+        _c("spatter_d10_mm", "float", "mm", "a tenth of the particles is smaller"),
+        _c("spatter_d50_mm", "float", "mm", "half of the particles are smaller"),
+        _c("spatter_d90_mm", "float", "mm", "nine tenths of the particles are smaller"),
+        _c("spatter_sauter_mm", "float", "mm", "Sauter mean diameter: sum of d³ over sum of d²"),
+        _c("spatter_speed_median_mm_s", "float", "mm/s", "median speed in the image plane"),
+        _c("spatter_share_forward", "float", "", "share flying within 45° of forward"),
+        _c("spatter_share_back", "float", "", "share flying within 45° of backward"),
+        _c("spatter_share_left", "float", "", "share flying within 45° of left"),
+        _c("spatter_share_right", "float", "", "share flying within 45° of right"),
+        _c(
+            "spatter_fano",
+            "float",
+            "",
+            "variance / mean of counts per window; 1 for a Poisson process, more for bursts",
+        ),
+        _c("spatter_fano_low", "float", "", "lower end of what a Poisson process would give, 95 %"),
+        _c("spatter_fano_high", "float", "", "upper end of what a Poisson process would give, 95 %"),
+        _c(
+            "keyhole_before_spatter",
+            "float",
+            "",
+            "mean keyhole brightness before ejections, relative to its mean",
+        ),
+        _c(
+            "keyhole_before_spatter_p",
+            "float",
+            "",
+            "share of random timings that would give as large a departure",
+        ),
+        _c("record_rate_hz", "float", "Hz", "record rate as given"),
+        _c("mm_per_px", "float", "mm", "size of a pixel as given"),
+        _c(
+            "mm_per_px_u",
+            "float",
+            "mm",
+            "standard uncertainty of mm_per_px, shared by all lengths of the clip",
+        ),
+        _c("travel_speed_mm_s", "float", "mm/s", "as given"),
+        _c("exposure_s", "float", "s", "as given"),
+        _c("material", "text", "", "as given"),
+        _c("footage", "text", "", "glowing or illuminated"),
+        _c("band_low_hz", "float", "Hz", "lower end of the band in which fluctuation was taken"),
+        _c("band_high_hz", "float", "Hz", "upper end of the band in which fluctuation was taken"),
+    ),
+)
+RANKING = Table(
+    "ranking.csv",
+    "one beam shape",
+    (
+        _c("rank", "int", "", "1 is the steadiest"),
+        _c("beam_shape", "text", "", "as given"),
+        _c("clips", "int", "", "welds of this shape that count"),
+        _c("stability_index", "float", "", "mean over welds"),
+        _c(
+            "stability_index_low",
+            "float",
+            "",
+            "lower end of the 95 % interval of the mean, over and within welds",
+        ),
+        _c(
+            "stability_index_high",
+            "float",
+            "",
+            "upper end of the 95 % interval of the mean, over and within welds",
+        ),
+        _c("group", "text", "", "shapes that share a letter cannot be told apart on this evidence"),
+        _c("probability_best", "float", "", "probability that this shape is the steadiest of those tried"),
+        _c("order_holds", "float", "", "share of random index weights under which the shape keeps its rank"),
+        _c("remarks", "text", "", "what to know before using the row"),
+    ),
+)
+TABLES = (FRAMES, SPATTER, SPATTER_REJECTED, TRACKS, SPECTRA, SCORE, RANKING)

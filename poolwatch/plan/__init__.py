@@ -1,0 +1,1 @@
+"""What to record, what to weld, how many welds."""

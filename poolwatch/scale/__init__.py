@@ -1,0 +1,1 @@
+"""Pixels to millimetres, with uncertainty: calibration and scale files."""

@@ -1,0 +1,1 @@
+"""Everything seen, from results alone: overlay, side by side, plots, report."""

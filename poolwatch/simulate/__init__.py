@@ -1,0 +1,1 @@
+"""Footage with exact truth; shares no geometry code with the measuring."""

@@ -1,0 +1,1 @@
+"""Bright things outside the pool: detect, link, size, weigh."""

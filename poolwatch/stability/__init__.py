@@ -1,0 +1,1 @@
+"""From a series to its steady part, spectrum, peaks, fluctuation, index and intervals."""

@@ -1,0 +1,1 @@
+"""Many clips: manifest, batch, comparability, ranking, factors, outcomes, store."""
