@@ -155,6 +155,18 @@ def _c(name: str, kind: Kind, unit: str, meaning: str) -> Column:
     return Column(name, kind, unit, meaning)
 
 
+# Parts of the stability index, in order; each has a desirability column d_<part> in score.csv.
+INDEX_PARTS = (
+    "pool_length",
+    "pool_width",
+    "pool_area",
+    "agitation",
+    "keyhole",
+    "collapses",
+    "spatter_count",
+    "spatter_mass",
+)
+
 FRAMES = Table(
     "frames.csv",
     "one frame",
@@ -362,6 +374,15 @@ SCORE = Table(
             "float",
             "",
             "share of random timings that would give as large a departure",
+        ),
+        *(
+            _c(
+                f"d_{part}",
+                "float",
+                "",
+                f"desirability of the index part {part.replace('_', ' ')}, 0 to 1; empty where it was left out",
+            )
+            for part in INDEX_PARTS
         ),
         _c("record_rate_hz", "float", "Hz", "record rate as given"),
         _c("mm_per_px", "float", "mm", "size of a pixel as given"),

@@ -1,0 +1,49 @@
+"""What the person says about a recording: the same names on the command line, in settings and in a manifest."""
+
+from __future__ import annotations
+
+from pydantic import Field
+
+from .axes import Scale
+from .settings import Settings
+
+
+class Recording(Settings):
+    """Facts about a recording that its file cannot tell.
+
+    Attributes
+    ----------
+    record_rate_hz
+        Rate at which the camera took the frames, Hz.
+    mm_per_px, mm_per_px_u
+        Size of a pixel and its standard uncertainty, mm; None where not known.
+    scale_source
+        How `mm_per_px` came about.
+    travel_direction_deg
+        Travel direction in the image, degrees counter-clockwise as seen, 0 = right.
+    travel_speed_mm_s
+        Welding speed, mm/s.
+    exposure_s
+        Exposure of a frame, s.
+    material
+        Key of a material.
+    beam_shape, replicate
+        Passed through to the score row.
+    """
+
+    record_rate_hz: float = Field(gt=0, le=1e8)
+    mm_per_px: float | None = Field(default=None, gt=0, le=100)
+    mm_per_px_u: float = Field(default=0.0, ge=0)
+    scale_source: str = "given"
+    travel_direction_deg: float = Field(default=0.0, ge=-360, le=360)
+    travel_speed_mm_s: float | None = Field(default=None, gt=0, le=1e5)
+    exposure_s: float | None = Field(default=None, gt=0)
+    material: str | None = None
+    beam_shape: str = ""
+    replicate: str = ""
+
+    def scale(self) -> Scale:
+        """Millimetres per pixel; 1 where none is known, so that mm read as px."""
+        if self.mm_per_px is None:
+            return Scale(1.0, 0.0, "none given: 1 px written as 1 mm")
+        return Scale(self.mm_per_px, self.mm_per_px_u, self.scale_source)
