@@ -1,0 +1,187 @@
+"""A calibration: the scale, how it came about, its uncertainty budget, and the plane it was taken in."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ..model.axes import Scale
+from ..model.errors import MeasurementError
+from .uncertainty import Budget
+
+METHODS = {
+    "target": "photo of a checkerboard or circle grid in the plane of the weld",
+    "ruler": "photo of a ruler in the plane of the weld",
+    "points": "two points of known distance",
+    "travel": "known travel speed against the motion of the solid metal in the clip",
+    "given": "written by a person",
+}
+Input = str | int | float | bool
+
+
+@dataclass(frozen=True)
+class Lens:
+    """Camera matrix (3, 3) in px and distortion (k1, k2, p1, p2, k3) of the usual radial-tangential model."""
+
+    camera_matrix: NDArray[np.float64]
+    distortion: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Plane:
+    """The plane of the weld as the camera sees it.
+
+    Attributes
+    ----------
+    homography
+        Shape (3, 3): image (x, y, 1) px, freed of lens distortion where `lens` is given, to plane (X, Y, 1) mm
+        up to a factor.
+    place_x, place_y
+        The weld's place in the image, px, where the scale is stated.
+    region
+        (x, y, width, height) px over which the spread was taken.
+    least_mm_per_px, most_mm_per_px
+        Least and largest scale over the region and over all directions.
+    tilt_deg
+        Angle between the plane and the image plane, found from the picture; NaN where it cannot be told.
+    lens
+        Lens distortion, None where it was not measured.
+    """
+
+    homography: NDArray[np.float64]
+    place_x: float
+    place_y: float
+    region: tuple[float, float, float, float]
+    least_mm_per_px: float
+    most_mm_per_px: float
+    tilt_deg: float = math.nan
+    lens: Lens | None = None
+
+    def mm(self, points: ArrayLike) -> NDArray[np.float64]:
+        """Image points (..., 2) px to points in the plane, mm."""
+        image = np.asarray(points, dtype=np.float64)
+        return apply_homography(self.homography, undistorted(image, self.lens))
+
+    def jacobian(self, points: ArrayLike) -> NDArray[np.float64]:
+        """Derivative of the plane's (X, Y) by image (x, y) at points (..., 2), shape (..., 2, 2), mm/px."""
+        at = np.asarray(points, dtype=np.float64)
+        step = 0.25
+        columns = [
+            (self.mm(at + shift) - self.mm(at - shift)) / (2 * step)
+            for shift in np.array([[step, 0], [0, step]])
+        ]
+        return np.stack(columns, axis=-1)
+
+    def scale_at(self, points: ArrayLike) -> NDArray[np.float64]:
+        """Scale at image points (..., 2), mm/px, shape (...): the side of a square of the same area as a pixel."""
+        return np.asarray(np.sqrt(np.abs(np.linalg.det(self.jacobian(points)))))
+
+    def scale_along(self, points: ArrayLike, direction_deg: float) -> NDArray[np.float64]:
+        """Scale at image points (..., 2) along a direction in the image (counter-clockwise as seen, 0 = right), mm/px."""
+        angle = math.radians(direction_deg)
+        forward = np.array([math.cos(angle), -math.sin(angle)])
+        return np.asarray(np.linalg.norm(self.jacobian(points) @ forward, axis=-1))
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Scale, provenance and uncertainty of one calibration.
+
+    Attributes
+    ----------
+    scale
+        mm per px with its combined standard uncertainty: one shared error for a whole clip.
+    method
+        Key of `METHODS`.
+    budget
+        What the uncertainty is made of, mm/px.
+    inputs
+        What went in, by name: files, pitch, rates …
+    found
+        What was found on the way, by name: counts, residuals, tilt …
+    notes
+        What to know before using it, in sentences.
+    date
+        When, as the caller gives it; empty where not given.
+    plane
+        The plane of the weld, where the calibration saw it.
+    """
+
+    scale: Scale
+    method: str
+    budget: Budget
+    inputs: Mapping[str, Input] = field(default_factory=dict)
+    found: Mapping[str, Input] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+    date: str = ""
+    plane: Plane | None = None
+
+    @classmethod
+    def made(
+        cls,
+        mm_per_px: float,
+        method: str,
+        budget: Budget,
+        *,
+        inputs: Mapping[str, Input],
+        found: Mapping[str, Input],
+        notes: tuple[str, ...] = (),
+        plane: Plane | None = None,
+    ) -> Calibration:
+        """Put a calibration together; its scale's uncertainty is the budget's.
+
+        Raises
+        ------
+        MeasurementError
+            The scale that came out is no positive finite number.
+        """
+        if not (math.isfinite(mm_per_px) and mm_per_px > 0):
+            raise MeasurementError(
+                f"calibration by {METHODS[method]} gave {mm_per_px!r} mm per px; check what went in"
+            )
+        return cls(
+            scale=Scale(mm_per_px, budget.u, METHODS[method]),
+            method=method,
+            budget=budget,
+            inputs=inputs,
+            found=found,
+            notes=notes,
+            plane=plane,
+        )
+
+
+def apply_homography(homography: NDArray[np.float64], points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Points (..., 2) through a homography (3, 3)."""
+    lifted = points @ homography[:, :2].T + homography[:, 2]
+    return np.asarray(lifted[..., :2] / lifted[..., 2:])
+
+
+def undistorted(points: NDArray[np.float64], lens: Lens | None) -> NDArray[np.float64]:
+    """Image points (..., 2) px freed of lens distortion, still in px; unchanged without a lens.
+
+    The radial-tangential model has no closed inverse: it is solved by fixed-point iteration.
+    """
+    if lens is None:
+        return points
+    k1, k2, p1, p2, k3 = lens.distortion
+    focal = lens.camera_matrix[[0, 1], [0, 1]]
+    centre = lens.camera_matrix[[0, 1], [2, 2]]
+    seen = (points - centre) / focal
+    free = seen.copy()
+    for _ in range(60):
+        x, y = free[..., 0], free[..., 1]
+        r2 = x * x + y * y
+        radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+        shift = np.stack(
+            [2 * p1 * x * y + p2 * (r2 + 2 * x * x), p1 * (r2 + 2 * y * y) + 2 * p2 * x * y], axis=-1
+        )
+        better = (seen - shift) / radial[..., None]
+        done = np.max(np.abs(better - free), initial=0.0) < 1e-12
+        free = better
+        if done:
+            break
+    return np.asarray(free * focal + centre)

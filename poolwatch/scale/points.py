@@ -1,0 +1,118 @@
+"""Scale from pairs of points whose distance is known."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..model.errors import MeasurementError, UsageError
+from .calibration import Calibration, Input
+from .uncertainty import Budget, Contribution
+
+Point = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two image points (x, y) in px and their true distance in mm."""
+
+    first: Point
+    second: Point
+    mm: float
+
+    def __post_init__(self) -> None:
+        if not all(math.isfinite(value) for value in (*self.first, *self.second)):
+            raise UsageError(f"points must be finite numbers, got {self.first} and {self.second}")
+        if not (math.isfinite(self.mm) and self.mm > 0):
+            raise UsageError(f"the distance between the points must be above 0 mm, got {self.mm!r}")
+        if self.px == 0:
+            raise UsageError(f"the two points are the same, {self.first}: give two different places")
+
+    @property
+    def px(self) -> float:
+        """Distance in the image, px."""
+        return math.dist(self.first, self.second)
+
+
+def scale_from_points(
+    pairs: Sequence[Pair], *, u_px: float = 0.5, u_mm: float = 0.0, inputs: Mapping[str, Input] | None = None
+) -> Calibration:
+    """Scale from one or more pairs of points of known distance.
+
+    Parameters
+    ----------
+    pairs
+        The pairs; several give a least-squares line through zero, and their scatter is checked.
+    u_px
+        Standard uncertainty of one coordinate of one point, px. Half a pixel suits points read by eye.
+    u_mm
+        Standard uncertainty of the known distances, mm, shared by all of them (one ruler).
+    inputs
+        More to be noted in the scale file (name of the photo …).
+
+    Raises
+    ------
+    UsageError
+        No pair, or an uncertainty below 0.
+    MeasurementError
+        The points are closer together than their uncertainty allows, or the pairs contradict each other.
+
+    Notes
+    -----
+    One pair: ``u² = (u_mm / px)² + (scale √2 u_px / px)²``. Each end's uncertainty along the line counts;
+    that across it does not, to first order. Several pairs: weights px² (ends equally uncertain), so
+    ``scale = Σ px mm / Σ px²``. Where the pairs scatter more than `u_px` explains, the reading
+    uncertainty is enlarged to what they show (GUM 4.2, type A with n − 1 degrees of freedom).
+    """
+    if not pairs:
+        raise UsageError("no points were given; give at least one pair and its distance")
+    for name, value in (("u_px", u_px), ("u_mm", u_mm)):
+        if not (math.isfinite(value) and value >= 0):
+            raise UsageError(f"{name} must be a finite number of at least 0, got {value!r}")
+    px = np.array([pair.px for pair in pairs])
+    mm = np.array([pair.mm for pair in pairs])
+    if np.min(px) < 10 * math.sqrt(2) * u_px:
+        raise MeasurementError(
+            f"two points only {np.min(px):.3g} px apart, each uncertain by {u_px:g} px, give no scale worth having;"
+            " take points further apart"
+        )
+    sum_px2 = float(px @ px)
+    scale = float(px @ mm) / sum_px2
+    reading = scale * math.sqrt(2) * u_px / math.sqrt(sum_px2)
+    dof = math.inf
+    notes: list[str] = []
+    found: dict[str, Input] = {"pairs": len(pairs), "longest_px": float(px.max())}
+    if len(pairs) > 1:
+        scatter_px = math.sqrt(float(np.sum((px - mm / scale) ** 2)) / (len(pairs) - 1))
+        found["scatter_px"] = scatter_px
+        if scatter_px > math.sqrt(2) * u_px:
+            reading = scale * scatter_px / math.sqrt(sum_px2)
+            dof = len(pairs) - 1
+            notes.append(
+                f"The pairs scatter by {scatter_px:.2g} px, more than the {u_px:g} px a coordinate that was given:"
+                " the reading uncertainty was enlarged. A tilted view does this too; a target photo would show it."
+            )
+    distance = u_mm * float(px.sum()) / sum_px2
+    parts = (
+        Contribution("reading of the points", reading, dof),
+        Contribution("known distance", distance),
+    )
+    given: dict[str, Input] = {"u_px": u_px, "u_mm": u_mm}
+    for number, pair in enumerate(pairs, 1):
+        given[f"pair_{number}"] = "{:g},{:g} to {:g},{:g} px: {:g} mm".format(
+            *pair.first, *pair.second, pair.mm
+        )
+    return Calibration.made(
+        scale,
+        "points",
+        Budget(parts),
+        inputs={**(inputs or {}), **given},
+        found=found,
+        notes=(
+            *notes,
+            "Two points cannot show a tilt of the camera: the scale holds along their line, at their place.",
+        ),
+    )

@@ -1,0 +1,195 @@
+"""Uncertainty arithmetic after the GUM: budgets, correlated inputs, a calibration line.
+
+Method: JCGM 100:2008, *Guide to the expression of uncertainty in measurement*: 5.1.2 and 5.2.2 (combination),
+G.4.1 (effective degrees of freedom), H.3 (least-squares line).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ..model.errors import MeasurementError, UsageError
+
+
+@dataclass(frozen=True)
+class Contribution:
+    """One line of a budget: what contributes, and its standard uncertainty in the unit of the result.
+
+    Attributes
+    ----------
+    name
+        What it is, in words.
+    u
+        Standard uncertainty that it gives to the result (sensitivity already applied).
+    dof
+        Degrees of freedom of `u`; infinite where it is known by other means.
+    """
+
+    name: str
+    u: float
+    dof: float = math.inf
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.u) and self.u >= 0):
+            raise UsageError(
+                f"uncertainty of {self.name}: must be a finite number of at least 0, got {self.u!r}"
+            )
+        if not self.dof > 0:
+            raise UsageError(f"degrees of freedom of {self.name}: must be above 0, got {self.dof!r}")
+
+
+@dataclass(frozen=True)
+class Budget:
+    """Independent contributions to the uncertainty of one result."""
+
+    contributions: tuple[Contribution, ...] = ()
+
+    @property
+    def u(self) -> float:
+        """Combined standard uncertainty: the root of the sum of squares (GUM 5.1.2)."""
+        return math.hypot(*(part.u for part in self.contributions))
+
+    @property
+    def dof(self) -> float:
+        """Effective degrees of freedom (Welch-Satterthwaite, GUM G.4.1); infinite where nothing limits them."""
+        lost = sum(part.u**4 / part.dof for part in self.contributions)
+        return self.u**4 / lost if lost > 0 else math.inf
+
+    def coverage_factor(self, probability: float = 0.95) -> float:
+        """Factor from standard to expanded uncertainty: Student's t at the truncated degrees of freedom (GUM G.4.2)."""
+        return coverage_factor(self.dof, probability)
+
+    def expanded(self, probability: float = 0.95) -> float:
+        """Half width of the interval that holds the true value with `probability`."""
+        return self.coverage_factor(probability) * self.u
+
+
+def coverage_factor(dof: float, probability: float = 0.95) -> float:
+    """Student's t for a two-sided interval, `dof` truncated to a whole number of at least 1 (GUM G.4.2)."""
+    from scipy.stats import norm, t
+
+    if not 0 < probability < 1:
+        raise UsageError(f"a coverage probability lies between 0 and 1, got {probability!r}")
+    tail = 0.5 + probability / 2
+    return float(norm.ppf(tail) if math.isinf(dof) else t.ppf(tail, max(1, math.floor(dof))))
+
+
+def propagate(
+    function: Callable[[NDArray[np.float64]], ArrayLike],
+    values: ArrayLike,
+    covariance: ArrayLike,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Carry a covariance through a function of several inputs, correlated or not (GUM 5.2.2, H.2).
+
+    Parameters
+    ----------
+    function
+        Takes the inputs, shape (n,), and gives the results, shape (m,) or a number.
+    values
+        Inputs, shape (n,).
+    covariance
+        Their covariance, shape (n, n).
+
+    Returns
+    -------
+    results, covariance of the results
+        Shapes (m,) and (m, m).
+
+    Notes
+    -----
+    Sensitivities are central differences over a thousandth of a standard uncertainty of each input
+    (a millionth of its value where the input is exact).
+    """
+    at = np.asarray(values, dtype=np.float64)
+    cov = np.asarray(covariance, dtype=np.float64)
+    if at.ndim != 1 or cov.shape != (at.size, at.size):
+        raise ValueError(f"values (n,) and covariance (n, n) do not fit: {at.shape} and {cov.shape}")
+    result = np.atleast_1d(np.asarray(function(at), dtype=np.float64))
+    jacobian = np.empty((result.size, at.size))
+    for i, sigma in enumerate(np.sqrt(np.diag(cov))):
+        step = max(1e-3 * sigma, 1e-6 * abs(at[i]), 1e-12)
+        high, low = at.copy(), at.copy()
+        high[i] += step
+        low[i] -= step
+        jacobian[:, i] = (np.atleast_1d(function(high)) - np.atleast_1d(function(low))) / (high[i] - low[i])
+    return result, jacobian @ cov @ jacobian.T
+
+
+@dataclass(frozen=True)
+class Line:
+    """A straight line ``y = intercept + slope (x - x0)`` fitted by ordinary least squares.
+
+    Attributes
+    ----------
+    intercept, slope
+        The line.
+    u_intercept, u_slope, correlation
+        Their standard uncertainties and correlation, from the residuals.
+    residual_sd
+        Standard deviation of the residuals.
+    dof
+        Points minus two.
+    x0
+        Where the intercept is taken.
+    """
+
+    intercept: float
+    slope: float
+    u_intercept: float
+    u_slope: float
+    correlation: float
+    residual_sd: float
+    dof: int
+    x0: float = 0.0
+
+    def at(self, x: float) -> tuple[float, float]:
+        """Value of the line at `x` and its standard uncertainty (GUM H.3.4)."""
+        along = x - self.x0
+        variance = (
+            self.u_intercept**2
+            + (along * self.u_slope) ** 2
+            + 2 * along * self.u_intercept * self.u_slope * self.correlation
+        )
+        return self.intercept + self.slope * along, math.sqrt(max(variance, 0.0))
+
+
+def fit_line(x: Sequence[float] | NDArray[np.float64], y: ArrayLike, x0: float = 0.0) -> Line:
+    """Fit a straight line by least squares, every y with the same unknown scatter (GUM H.3).
+
+    Parameters
+    ----------
+    x, y
+        Points, shape (n,), n at least 3.
+    x0
+        Where the intercept is taken.
+
+    Raises
+    ------
+    MeasurementError
+        Fewer than three points, all at one x, or a value that is not finite.
+    """
+    x_values = np.asarray(x, dtype=np.float64)
+    y_values = np.asarray(y, dtype=np.float64)
+    if x_values.ndim != 1 or x_values.shape != y_values.shape:
+        raise ValueError(f"x and y must have the same shape (n,), got {x_values.shape} and {y_values.shape}")
+    n = x_values.size
+    if n < 3 or not (np.isfinite(x_values).all() and np.isfinite(y_values).all()):
+        raise MeasurementError(f"a line with its uncertainty needs 3 finite points, got {n}")
+    centre = x_values.mean()
+    spread = float(np.sum((x_values - centre) ** 2))
+    if spread == 0:
+        raise MeasurementError("a line needs points at different x; all are the same")
+    slope = float(np.sum((x_values - centre) * (y_values - y_values.mean())) / spread)
+    middle = float(y_values.mean())
+    residuals = y_values - middle - slope * (x_values - centre)
+    sd = math.sqrt(float(residuals @ residuals) / (n - 2))
+    u_slope = sd / math.sqrt(spread)
+    lever = x0 - centre
+    u_intercept = math.hypot(sd / math.sqrt(n), lever * u_slope)
+    correlation = lever * u_slope / u_intercept if u_intercept > 0 else 0.0
+    return Line(middle + slope * lever, slope, u_intercept, u_slope, correlation, sd, n - 2, x0)
