@@ -1,0 +1,143 @@
+"""Annotated video that plays in a browser: H.264 in MP4, colours tagged so that they show right."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.errors import OutputError, UsageError
+from ..model.files import written_whole
+
+if TYPE_CHECKING:
+    from av.container import OutputContainer
+    from av.video.stream import VideoStream
+
+_LIMITED, _BT601 = 1, 6  # AVCOL_RANGE_MPEG, AVCOL_SPC_SMPTE170M
+_PRIMARIES_BT709, _TRANSFER_BT709 = 1, 1
+
+
+class BrowserVideo:
+    """Takes colour frames one after the other; made by `open_browser_video`."""
+
+    def __init__(
+        self, out: OutputContainer, stream: VideoStream, width: int, height: int, order: str
+    ) -> None:
+        self._out = out
+        self._stream = stream
+        self._size = (height, width)
+        self._order = order
+        self._padded = np.zeros((height + height % 2, width + width % 2, 3), np.uint8)
+        self.frames_written = 0
+
+    def write(self, picture: NDArray[np.uint8]) -> None:
+        """Add one frame (height, width, 3), uint8, in the channel order that was opened.
+
+        Raises
+        ------
+        UsageError
+            The picture has another shape or type.
+        """
+        import av
+        import cv2
+
+        if picture.shape != (*self._size, 3) or picture.dtype != np.uint8:
+            raise UsageError(
+                f"frame {self.frames_written}: expected uint8 {(*self._size, 3)}, got {picture.dtype} {picture.shape}"
+            )
+        height, width = self._size
+        if self._padded.shape != picture.shape:
+            # 4:2:0 needs even sizes: repeat the last row and column, so that no seam shows.
+            self._padded[:height, :width] = picture
+            self._padded[height:, :width] = picture[-1:]
+            self._padded[:, width:] = self._padded[:, width - 1 : width]
+            picture = self._padded
+        code = cv2.COLOR_BGR2YUV_I420 if self._order == "bgr" else cv2.COLOR_RGB2YUV_I420
+        planes = cv2.cvtColor(picture, code)
+        frame = av.VideoFrame.from_ndarray(planes, format="yuv420p")
+        frame.pts = self.frames_written
+        frame.color_range, frame.colorspace = _LIMITED, _BT601
+        self._out.mux(self._stream.encode(frame))
+        self.frames_written += 1
+
+
+@contextlib.contextmanager
+def open_browser_video(
+    path: str | Path,
+    width: int,
+    height: int,
+    playback_rate_hz: float = 25.0,
+    *,
+    order: Literal["bgr", "rgb"] = "bgr",
+    crf: int = 23,
+    preset: str = "veryfast",
+) -> Iterator[BrowserVideo]:
+    """Open an H.264 MP4 for writing colour frames; it appears at `path` only when the block ends well.
+
+    Parameters
+    ----------
+    path
+        File to write, ending ``.mp4``.
+    width, height
+        Size of the frames, px; an odd size is padded by one repeated column or row.
+    playback_rate_hz
+        Rate at which a player shows them, Hz.
+    order
+        Channel order of the frames that will be written.
+    crf
+        Constant rate factor of libx264, 0 (best) to 51.
+    preset
+        Speed preset of libx264.
+
+    Raises
+    ------
+    UsageError
+        A size, the rate or the preset is no good.
+    OutputError
+        The place cannot be written.
+
+    Notes
+    -----
+    OpenCV's conversion to planar YUV uses ITU-R BT.601 coefficients in limited range, so the stream is tagged
+    with that matrix, limited range, and BT.709 primaries and transfer (those of sRGB screens). The index
+    goes to the front of the file, so that a page shows the first frame before all is loaded.
+    """
+    import av
+
+    from .video import quiet_ffmpeg
+
+    path = Path(path)
+    if width < 1 or height < 1 or width > 16384 or height > 16384:
+        raise UsageError(f"{path}: a video of {width} x {height} px cannot be written; use 1 to 16384 px")
+    if not 0 < playback_rate_hz <= 1000:
+        raise UsageError(
+            f"{path}: the playback rate must be above 0 and up to 1000 Hz, got {playback_rate_hz!r}"
+        )
+    if order not in ("bgr", "rgb"):
+        raise UsageError(f"{path}: channel order must be 'bgr' or 'rgb', got {order!r}")
+    rate = Fraction(playback_rate_hz).limit_denominator(10_000)
+    quiet_ffmpeg()
+    with written_whole(path) as beside:
+        try:
+            with av.open(str(beside), "w", format="mp4", options={"movflags": "+faststart"}) as out:
+                stream = out.add_stream("libx264", rate=rate, options={"crf": str(crf), "preset": preset})
+                stream.width, stream.height = width + width % 2, height + height % 2
+                stream.pix_fmt = "yuv420p"
+                context = stream.codec_context
+                context.time_base = 1 / rate
+                context.color_range, context.colorspace = _LIMITED, _BT601
+                context.color_primaries, context.color_trc = _PRIMARIES_BT709, _TRANSFER_BT709
+                video = BrowserVideo(out, stream, width, height, order)
+                yield video
+                if video.frames_written == 0:
+                    raise UsageError(f"{path}: no frame was written; write at least one")
+                out.mux(stream.encode(None))
+        except av.error.FFmpegError as error:
+            raise OutputError(
+                f"{path}: the video cannot be written ({error.strerror}); free some space, or check preset and crf"
+            ) from error
