@@ -1,1 +1,1 @@
-"""Everything seen, from results alone: overlay, side by side, plots, report."""
+"""Everything seen, from results alone: overlay, side by side, stills, report. Decides nothing."""

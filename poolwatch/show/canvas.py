@@ -1,0 +1,150 @@
+"""A picture to draw on in the clip's own pixels, however far it is enlarged."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Protocol
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from .lettering import Anchor, put_haloed
+from .palette import BLACK, bgr
+
+_SHIFT = 4  # OpenCV draws at sixteenths of a pixel
+
+
+@dataclass(frozen=True)
+class Canvas:
+    """The enlarged picture, and how clip pixels map onto it.
+
+    Attributes
+    ----------
+    image
+        Shape (height, width, 3), uint8, BGR; drawn on in place.
+    factor
+        Picture pixels per clip pixel.
+    pen
+        Width of a main line, picture px.
+    size
+        Height of text, picture px.
+    """
+
+    image: NDArray[np.uint8]
+    factor: float
+    pen: int = 2
+    size: int = 20
+
+    def at(self, points: NDArray[np.floating]) -> NDArray[np.float64]:
+        """Clip points (..., 2) px to picture px; pixel centres are whole numbers in both."""
+        return np.asarray((np.asarray(points, dtype=np.float64) + 0.5) * self.factor - 0.5)
+
+    def path(
+        self,
+        points: NDArray[np.floating],
+        colour: str,
+        *,
+        closed: bool = False,
+        pen: int | None = None,
+        halo: bool = True,
+    ) -> None:
+        """Draw a line through clip points, shape (k, 2), with a dark rim."""
+        self.strokes([points], colour, closed=closed, pen=pen, halo=halo)
+
+    def strokes(
+        self,
+        paths: Iterable[NDArray[np.floating]],
+        colour: str,
+        *,
+        closed: bool = False,
+        pen: int | None = None,
+        halo: bool = True,
+    ) -> None:
+        """Draw several lines of clip points, all rims first."""
+        fixed = [
+            np.rint(np.clip(self.at(path), -1e6, 1e6) * (1 << _SHIFT)).astype(np.int32)[:, None]
+            for path in paths
+            if len(path)
+        ]
+        if not fixed:
+            return
+        width = self.pen if pen is None else pen
+        if halo:
+            # The rim may have stairs (it is dark and under a smooth line), which makes it several times cheaper.
+            cv2.polylines(self.image, fixed, closed, bgr(BLACK), width + 3, cv2.LINE_8, _SHIFT)
+        cv2.polylines(self.image, fixed, closed, bgr(colour), width, cv2.LINE_AA, _SHIFT)
+
+    def ring(self, x: float, y: float, radius: float, colour: str, *, pen: int | None = None) -> None:
+        """Draw a circle about a clip point; the radius is in picture px."""
+        centre = np.rint(self.at(np.array([x, y])) * (1 << _SHIFT)).astype(int)
+        reach = round(radius * (1 << _SHIFT))
+        width = self.pen if pen is None else pen
+        place = (int(centre[0]), int(centre[1]))
+        cv2.circle(self.image, place, reach, bgr(BLACK), width + 2, cv2.LINE_8, _SHIFT)
+        cv2.circle(self.image, place, reach, bgr(colour), width, cv2.LINE_AA, _SHIFT)
+
+    def write(
+        self,
+        text: str,
+        x: float,
+        y: float,
+        colour: str,
+        *,
+        anchor: Anchor = (0, 0),
+        offset: tuple[float, float] = (0, 0),
+        size: float = 1.0,
+        bold: bool = False,
+    ) -> None:
+        """Write at a clip point; `offset` is in picture px, `size` a share of the canvas's text height."""
+        left, top = self.at(np.array([x, y])) + offset
+        put_haloed(self.image, text, (left, top), max(9, round(self.size * size)), colour, anchor, bold)
+
+
+class Painter(Protocol):
+    """Draws one thing on a picture. `still` painters draw the same in every frame."""
+
+    @property
+    def still(self) -> bool:
+        """Whether the drawing does not depend on the frame."""
+
+    def draw(self, canvas: Canvas, frame: int) -> None:
+        """Draw what belongs to a frame (its number in the file)."""
+
+
+class StillLayer:
+    """What the still painters draw, drawn once.
+
+    Drawn on black it gives the ink, drawn on white as well it gives how much ground shows through; the few
+    pixels with ink are then laid over each frame.
+
+    Parameters
+    ----------
+    painters
+        Those that draw the same in every frame.
+    canvas
+        A canvas like those it will be laid on.
+    """
+
+    def __init__(self, painters: Iterable[Painter], canvas: Canvas) -> None:
+        painters = list(painters)
+        on_black, on_white = (
+            Canvas(np.full_like(canvas.image, ground), canvas.factor, canvas.pen, canvas.size)
+            for ground in (0, 255)
+        )
+        for painter in painters:
+            painter.draw(on_black, 0)
+            painter.draw(on_white, 0)
+        through = on_white.image.astype(np.int16) - on_black.image
+        inked = np.flatnonzero((through != 255).any(axis=2).ravel())
+        self._places = inked
+        self._ink = on_black.image.reshape(-1, 3)[inked]
+        self._through = through.reshape(-1, 3)[inked].astype(np.uint16)
+
+    def lay(self, image: NDArray[np.uint8]) -> None:
+        """Draw over a picture, in place; it must be contiguous."""
+        if self._places.size:
+            flat = image.reshape(-1, 3)
+            ground = (flat[self._places] * self._through + 127) // 255
+            flat[self._places] = self._ink + ground.astype(np.uint8)

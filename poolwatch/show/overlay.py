@@ -1,0 +1,306 @@
+"""The annotated video of one clip, and single annotated pictures."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ..footage import open_browser_video
+from ..model.errors import ClipError, OutputError, UsageError
+from ..model.files import written_whole
+from .canvas import Canvas, Painter, StillLayer
+from .lettering import fitted, put_flat, width_of
+from .painters import (
+    AxesPainter,
+    ExtentPainter,
+    KeyholePainter,
+    OutlinePainter,
+    ParticlePainter,
+    ScalePainter,
+    StatusPainter,
+    TravelPainter,
+)
+from .palette import INK, INK_QUIET, PANEL, bgr
+from .result import ClipResult
+from .segments import OverlayChoices, Segment, plan_overlay
+from .strip import StripChart
+from .tone import ToneCurve, toned
+
+ReadFrames = Callable[[list[int]], Iterable[tuple[int, NDArray[Any]]]]
+"""Gives frames of native depth with their numbers, in the order asked for; may leave some out."""
+
+PRESET = "superfast"
+_TALLEST = 1000
+_WIDEST = 1920
+
+
+def enlargement(width: int, height: int, min_width: int) -> float:
+    """How much a clip is enlarged: a whole factor, or below 1 if it is larger than a screen."""
+    factor = max(1, min(-(-min_width // width), _TALLEST // height, _WIDEST // width))
+    return float(factor) if width <= 2 * _WIDEST else _WIDEST / width
+
+
+class OverlayPainter:
+    """Paints frames of one clip; what stays the same is drawn once.
+
+    Parameters
+    ----------
+    result
+        The measured clip.
+    shape
+        Height and width of its frames, px.
+    choices
+        What is shown.
+    """
+
+    def __init__(
+        self, result: ClipResult, shape: tuple[int, int], choices: OverlayChoices | None = None
+    ) -> None:
+        self._result, self._choices = result, choices or OverlayChoices()
+        height, width = self._shape = shape
+        self._tone = ToneCurve.for_sample(result.brightness_sample, result.full_scale)
+        self._tables: dict[np.dtype[Any], NDArray[np.uint8]] = {}
+        self._factor = enlargement(width, height, self._choices.min_width)
+        self._picture = (round(height * self._factor), round(width * self._factor))
+        beside = self._choices.plain_beside
+        # Wide pictures are stacked, tall ones stand side by side.
+        self._stacked = beside and width >= 1.5 * height
+        across = self._picture[1] * (2 if beside and not self._stacked else 1)
+        self.width = max(across + across % 2, 640)
+        self._size = int(np.clip(round(self.width / 50), 15, 26))
+        self._left = (self.width - across) // 2
+        self._chart: StripChart | None = None
+        self._chart_span = (-1, -1)
+        self._top = round(3.6 * self._size)
+        below = self._top + self._picture[0] * (2 if self._stacked else 1)
+        self._chart_top = below + round(0.5 * self._size)
+        strip = self._strip((0, 1))
+        self._foot_top = self._chart_top + strip.height if strip else below
+        self.height = self._foot_top + round(1.5 * self._size)
+        self.height += self.height % 2
+        canvas = self._canvas(np.zeros((*self._picture, 3), np.uint8))
+        painters = self._painters()
+        self._still = StillLayer([p for p in painters if p.still], canvas)
+        self._moving = [p for p in painters if not p.still]
+        self._blank = self._ground()
+
+    def paint(
+        self,
+        frame: NDArray[Any],
+        number: int,
+        segment: Segment | None = None,
+        out: NDArray[np.uint8] | None = None,
+    ) -> NDArray[np.uint8]:
+        """Paint one frame.
+
+        Parameters
+        ----------
+        frame
+            Grey values of native depth, shape (height, width).
+        number
+            Its number in the file.
+        segment
+            The stretch it is shown in; sets caption and time axis. None: the whole clip.
+        out
+            Image of shape (self.height, self.width, 3) to paint into; a new one if None.
+
+        Returns
+        -------
+        numpy.ndarray
+            The picture, uint8, BGR.
+
+        Raises
+        ------
+        UsageError
+            The frame has another size than the painter was made for.
+        """
+        if frame.shape != self._shape:
+            raise UsageError(
+                f"{self._result.name}: frame {number} is {frame.shape}, expected {self._shape} (height, width)"
+            )
+        image = self._blank.copy() if out is None else out
+        if out is not None:
+            image[: self._top] = self._blank[: self._top]
+            image[self._foot_top :] = self._blank[self._foot_top :]
+        grey = cv2.resize(
+            toned(frame, self._table(frame.dtype)), self._picture[::-1], interpolation=self._kind
+        )
+        plain = cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR)
+        drawn = plain.copy() if self._choices.plain_beside else plain
+        canvas = self._canvas(drawn)
+        self._still.lay(drawn)
+        for painter in self._moving:
+            painter.draw(canvas, number)
+        rows, columns = self._picture
+        top, left = self._top, self._left
+        if self._choices.plain_beside:
+            image[top : top + rows, left : left + columns] = plain
+            top, left = (top + rows, left) if self._stacked else (top, left + columns)
+        image[top : top + rows, left : left + columns] = drawn
+        chart = self._strip(self._span(segment))
+        if chart is not None:
+            chart.draw(image[self._chart_top : self._chart_top + chart.height], number)
+        self._head(image, number, segment)
+        return image
+
+    @property
+    def _kind(self) -> int:
+        return cv2.INTER_CUBIC if self._factor > 1 else cv2.INTER_AREA
+
+    def _canvas(self, image: NDArray[np.uint8]) -> Canvas:
+        return Canvas(image, self._factor, max(1, round(image.shape[1] / 500)), self._size)
+
+    def _table(self, dtype: np.dtype[Any]) -> NDArray[np.uint8]:
+        if dtype not in self._tables:
+            self._tables[dtype] = self._tone.table(dtype)
+        return self._tables[dtype]
+
+    def _painters(self) -> list[Painter]:
+        result, (height, width) = self._result, self._shape
+        named: dict[str, Painter] = {
+            "axes": AxesPainter(result, width, height),
+            "keyhole": KeyholePainter(result),
+            "travel": TravelPainter(result, width, height),
+            "scale": ScalePainter(result, width, height),
+            "outline": OutlinePainter(result),
+            "extent": ExtentPainter(result),
+            "particles": ParticlePainter(result, rejected="rejected" in self._choices.layers),
+            "status": StatusPainter(result),
+        }
+        return [painter for name, painter in named.items() if name in self._choices.layers]
+
+    def _span(self, segment: Segment | None) -> tuple[int, int]:
+        numbers = self._result.numbers if segment is None else segment.frames
+        return int(numbers[0]), int(numbers[-1])
+
+    def _strip(self, span: tuple[int, int]) -> StripChart | None:
+        if "strip" not in self._choices.layers:
+            return None
+        if self._chart is None or span != self._chart_span:
+            self._chart = StripChart(self._result, span, self.width, self._size)
+            self._chart_span = span
+        return self._chart
+
+    def _ground(self) -> NDArray[np.uint8]:
+        image = np.full((self.height, self.width, 3), bgr(PANEL), np.uint8)
+        size, margin = self._size, 0.6 * self._size
+        room = self.width - width_of("t = 0000.000 ms", round(1.3 * size), True) - round(4 * margin)
+        name = fitted(self._result.name, round(1.1 * size), room, True)
+        put_flat(image, name, (margin, 0.35 * size), round(1.1 * size), INK, PANEL, bold=True)
+        words = self._tone.words + ("; plain picture first" if self._choices.plain_beside else "")
+        small = round(0.75 * size)
+        foot = (margin, (self._foot_top + self.height) / 2)
+        words = fitted(words, small, self.width - round(2 * margin))
+        put_flat(image, words, foot, small, INK_QUIET, PANEL, (0, 0.5))
+        return image
+
+    def _head(self, image: NDArray[np.uint8], number: int, segment: Segment | None) -> None:
+        size, margin = self._size, 0.6 * self._size
+        time = f"t = {1e3 * number / self._result.record_rate_hz:.3f} ms"
+        right = self.width - margin
+        put_flat(image, time, (right, 0.25 * size), round(1.3 * size), INK, PANEL, (1, 0), True)
+        slow = "" if segment is None else f"slowed {segment.slow_motion:.3g}×   "
+        slow += f"frame {number}"
+        put_flat(image, slow, (right, 2.0 * size), size, INK_QUIET, PANEL, (1, 0))
+        if segment is not None:
+            caption = fitted(segment.caption, size, self.width - width_of(slow, size) - round(4 * margin))
+            put_flat(image, caption, (margin, 2.0 * size), size, INK_QUIET, PANEL)
+
+
+def write_overlay(
+    path: str | Path,
+    read: ReadFrames,
+    result: ClipResult,
+    choices: OverlayChoices | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> list[Segment]:
+    """Write the annotated video.
+
+    Parameters
+    ----------
+    path
+        File to write, ``.mp4``.
+    read
+        Gives the frames asked for; called once a segment.
+    result
+        The measured clip.
+    choices
+        What is shown.
+    progress
+        Called with pictures written and pictures planned.
+
+    Returns
+    -------
+    list of Segment
+        What the video really shows, in order; each starts where the one before ends.
+
+    Raises
+    ------
+    UsageError
+        The chosen part holds no frame.
+    ClipError
+        None of the chosen frames could be read.
+    OutputError
+        The file cannot be written.
+    """
+    choices = choices or OverlayChoices()
+    planned = plan_overlay(result, choices)
+    total = sum(segment.pictures for segment in planned)
+    done = 0
+    shown: list[list[int]] = [[] for _ in planned]
+    with contextlib.ExitStack() as stack:
+        painter: OverlayPainter | None = None
+        for place, segment in enumerate(planned):
+            for number, frame in read([int(f) for f in segment.frames]):
+                if painter is None:
+                    painter = OverlayPainter(result, (frame.shape[0], frame.shape[1]), choices)
+                    size = (painter.width, painter.height)
+                    video = stack.enter_context(
+                        open_browser_video(path, *size, choices.playback_rate_hz, preset=PRESET, crf=23)
+                    )
+                    out = np.empty((painter.height, painter.width, 3), np.uint8)
+                picture = painter.paint(frame, number, segment, out)
+                for _ in range(segment.hold):
+                    video.write(picture)
+                shown[place].append(number)
+                done += segment.hold
+                if progress is not None:
+                    progress(done, total)
+        if painter is None:
+            raise ClipError(
+                f"{result.name}: none of the frames to show could be read; is the recording still there?"
+            )
+    return [
+        replace(segment, frames=np.array(frames, dtype=np.int64))
+        for segment, frames in zip(planned, shown, strict=True)
+        if frames
+    ]
+
+
+def write_still(
+    path: str | Path,
+    frame: NDArray[Any],
+    number: int,
+    result: ClipResult,
+    choices: OverlayChoices | None = None,
+) -> None:
+    """Write one annotated frame as PNG, for slides.
+
+    Raises
+    ------
+    OutputError
+        The file cannot be written.
+    """
+    picture = OverlayPainter(result, (frame.shape[0], frame.shape[1]), choices).paint(frame, number)
+    done, data = cv2.imencode(".png", picture)
+    if not done:
+        raise OutputError(f"{path}: the picture could not be made into a PNG")
+    with written_whole(path) as beside:
+        beside.write_bytes(data.tobytes())
