@@ -1,0 +1,178 @@
+"""The light of a glowing pool: interior, rim, keyhole, hot solid around it and hot bead behind it.
+
+Two smooth fields in pool axes, one for the liquid and one for the solid; the outline's coverage chooses between
+them: image = solid + spread(coverage x (liquid - solid)). The solid is smooth on the scale of the point spread
+and is taken as seen through it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from .raster import Image
+from .scene import Scene
+from .timeline import Timeline, forward, stream
+
+WAVES = 5
+
+
+@dataclass(frozen=True)
+class Ripples:
+    """Waves on the surface: wave vectors (waves, 2) in radians per px, phases (moments, waves)."""
+
+    vectors: NDArray[np.float64]
+    phases: NDArray[np.float64]
+
+
+def ripples(scene: Scene, times_s: NDArray[np.float64], *, rate_factor: float = 1.0) -> Ripples:
+    """Draw the waves of a scene.
+
+    Wavelengths spread by 30 %, directions all round with a bias to the tail, frequencies follow the capillary
+    relation omega² ~ k³ (Lamb, Hydrodynamics, 6th ed., art. 266) about the stated one; the phases walk at
+    random, so that the pattern does not repeat.
+    """
+    pool, step_s = scene.pool, 1 / scene.camera.rate_hz
+    rng = stream(scene.seed, "ripple")
+    lengths = pool.ripple_length_mm / scene.camera.mm_per_px * np.exp(0.3 * rng.standard_normal(WAVES))
+    angles = math.pi + 1.2 * rng.standard_normal(WAVES)
+    frequencies = pool.ripple_hz * (pool.ripple_length_mm / scene.camera.mm_per_px / lengths) ** 1.5
+    k = 2 * math.pi / lengths
+    walk = rng.standard_normal((len(times_s), WAVES)) * math.sqrt(
+        2 * step_s * max(pool.ripple_hz, 1e-9) * rate_factor
+    )
+    phases = (
+        2 * math.pi * rng.random(WAVES)
+        - 2 * math.pi * frequencies * times_s[:, None]
+        + np.cumsum(walk, axis=0)
+    )
+    return Ripples(np.stack([k * np.cos(angles), k * np.sin(angles)], axis=1), np.mod(phases, 2 * math.pi))
+
+
+def light_parameters(scene: Scene, line: Timeline, moment: int) -> NDArray[np.float64]:
+    """All numbers the two fields need at one moment, in px and brightness, shape (24,)."""
+    pool, keyhole, camera = scene.pool, scene.keyhole, scene.camera
+    trail = scene.disturbances.trail
+    ahead = forward(camera.direction_deg)
+    length, width, front = line.length[moment], line.width[moment], line.front[moment]
+    # What fades in while the pool grows.
+    bright = line.size[moment]
+    lit = keyhole.brightness is not None and line.keyhole[moment] > 0
+    return np.array(
+        [
+            line.beam_x[moment],
+            line.beam_y[moment],
+            ahead[0],
+            ahead[1],
+            front - length / 2,
+            max(length / 2, 1e-6),
+            max(width / 2, 1e-6),
+            pool.background,
+            pool.halo * bright,
+            pool.rim * (trail.share if trail else 0.0) * bright,
+            front - length,
+            trail.fade_mm / camera.mm_per_px if trail else 1.0,
+            trail.width_share * width if trail and width > 0 else 1.0,
+            line.sway[moment],
+            pool.rim,
+            pool.hot - pool.rim,
+            1 / max(pool.reach * length, 1e-6) ** 2,
+            1 / max(pool.reach * width, 1e-6) ** 2,
+            pool.ripple,
+            line.keyhole[moment] if lit else -1.0,
+            keyhole.diameter_mm / 2 / camera.mm_per_px,
+            front,
+            0.0,
+            0.0,
+        ]
+    )
+
+
+@njit(cache=True, nogil=True)
+def _solid(u: float, v: float, p: NDArray[np.float64]) -> float:
+    square = ((u - p[4]) / p[5]) ** 2 + (v / p[6]) ** 2
+    # Falls to half at 1.3 outline radii, with the fourth power of the distance.
+    value = p[7] + p[8] / (1.0 + square * square / 2.8561)
+    if p[9] > 0 and u < p[4]:
+        behind = max(p[10] - u, 0.0)
+        side = ((v - p[13]) / p[12]) ** 2
+        if side < 3.5:
+            # Sets in under the pool, where it is not seen.
+            near = min((p[4] - u) / p[5], 1.0)
+            value += p[9] * near * near * (3 - 2 * near) * math.exp(-behind / p[11] - side * side)
+    return value
+
+
+@njit(cache=True, nogil=True)
+def _liquid(u: float, v: float, wave: float, p: NDArray[np.float64], spots: NDArray[np.float64]) -> float:
+    value = p[14] + p[15] / (1.0 + u * u * p[16] + v * v * p[17])
+    value *= max(1.0 + wave, 0.0)
+    if p[19] >= 0:
+        for k in range(len(spots)):
+            square = ((u - spots[k, 0]) ** 2 + (v - spots[k, 1]) ** 2) / p[20] ** 2
+            if square < 4.5:
+                value += (p[19] - value) * math.exp(-square * square)
+    return value
+
+
+@njit(cache=True, nogil=True)
+def solid_field(height: int, width: int, p: NDArray[np.float64]) -> Image:
+    """Light of the solid at each pixel centre, shape (height, width)."""
+    out = np.empty((height, width), dtype=np.float32)
+    for row in range(height):
+        for column in range(width):
+            x, y = column - p[0], row - p[1]
+            out[row, column] = _solid(x * p[2] + y * p[3], x * p[3] - y * p[2], p)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def pool_excess(
+    covered: Image,
+    left: int,
+    top: int,
+    fine: int,
+    p: NDArray[np.float64],
+    vectors: NDArray[np.float64],
+    phases: NDArray[np.float64],
+    spots: NDArray[np.float64],
+) -> None:
+    """Turn coverage on the fine grid into coverage x (liquid - solid), in place.
+
+    `left`, `top` are the pixel whose upper left corner is the grid's.
+    """
+    height, width = covered.shape
+    waves = len(phases) if p[18] > 0 else 0
+    # The strength is the standard deviation of the sum.
+    strength = p[18] * math.sqrt(2.0 / max(waves, 1))
+    cosine, sine = np.empty(waves), np.empty(waves)
+    turn_cosine, turn_sine = np.empty(waves), np.empty(waves)
+    for k in range(waves):
+        turn = (vectors[k, 0] * p[2] + vectors[k, 1] * p[3]) / fine
+        turn_cosine[k], turn_sine[k] = math.cos(turn), math.sin(turn)
+    for row in range(height):
+        started = False
+        for column in range(width):
+            if covered[row, column] == 0 and not started:
+                continue
+            x = left - 0.5 + (column + 0.5) / fine - p[0]
+            y = top - 0.5 + (row + 0.5) / fine - p[1]
+            u, v = x * p[2] + y * p[3], x * p[3] - y * p[2]
+            wave = 0.0
+            for k in range(waves):
+                # Along a row a wave turns by the same angle from cell to cell.
+                if started:
+                    c = cosine[k] * turn_cosine[k] - sine[k] * turn_sine[k]
+                    sine[k] = sine[k] * turn_cosine[k] + cosine[k] * turn_sine[k]
+                    cosine[k] = c
+                else:
+                    phase = vectors[k, 0] * u + vectors[k, 1] * v + phases[k]
+                    cosine[k], sine[k] = math.cos(phase), math.sin(phase)
+                wave += cosine[k]
+            started = True
+            if covered[row, column] != 0:
+                covered[row, column] *= _liquid(u, v, strength * wave, p, spots) - _solid(u, v, p)

@@ -1,0 +1,241 @@
+"""Spatter: when and where particles leave the pool, how they fly, and what each frame sees of them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from . import outline
+from .scene import Scene
+from .timeline import Timeline, forward, poisson_times, stream
+
+LANDED_FADE_S = 2e-3
+BURST_S = 2e-4
+FADED = 0.01
+# Draws per particle: a fixed number, so that a longer clip begins with the same particles.
+_DRAWS = 8
+
+
+@dataclass(frozen=True)
+class Particles:
+    """One row a particle, by birth. Image axes, px and s.
+
+    Attributes
+    ----------
+    birth_s
+        When its centre leaves the outline.
+    shown_s
+        From when it is drawn: birth, or when it left the keyhole.
+    x, y
+        Where its centre leaves the outline.
+    vx, vy
+        Velocity there, px/s.
+    speed_mm_s, direction_deg, diameter_mm
+        As drawn; direction from forward, counter-clockwise as seen.
+    landing_s
+        Flight time until it lands, s; inf: never.
+    """
+
+    birth_s: NDArray[np.float64]
+    shown_s: NDArray[np.float64]
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    vx: NDArray[np.float64]
+    vy: NDArray[np.float64]
+    speed_mm_s: NDArray[np.float64]
+    direction_deg: NDArray[np.float64]
+    diameter_mm: NDArray[np.float64]
+    landing_s: NDArray[np.float64]
+
+    def __len__(self) -> int:
+        return len(self.birth_s)
+
+
+@dataclass(frozen=True)
+class Sightings:
+    """One row a particle and moment, sorted by moment. Image axes, px.
+
+    `x0`, `y0`, `x1`, `y1` are the streak's ends, `share` the part of the exposure in which it is drawn.
+    """
+
+    particle: NDArray[np.int64]
+    moment: NDArray[np.int64]
+    x0: NDArray[np.float64]
+    y0: NDArray[np.float64]
+    x1: NDArray[np.float64]
+    y1: NDArray[np.float64]
+    brightness: NDArray[np.float64]
+    share: NDArray[np.float64]
+
+
+def _births(scene: Scene, stop_s: float) -> NDArray[np.float64]:
+    spatter = scene.spatter
+    rng = stream(scene.seed, "spatter")
+    times = poisson_times(rng, spatter.rate_per_s / spatter.burst_mean, 0.0, stop_s)
+    if spatter.burst_mean > 1:
+        more = stream(scene.seed, "spatter", 2)
+        times = np.concatenate(
+            [t + more.exponential(BURST_S, more.geometric(1 / spatter.burst_mean)) for t in times] or [times]
+        )
+        times = np.sort(times[times < stop_s])
+    return times
+
+
+def particles(scene: Scene, line: Timeline) -> Particles:
+    """Draw all particles of a scene."""
+    spatter, camera, pool = scene.spatter, scene.camera, scene.pool
+    birth = _births(scene, float(line.times_s[-1]))
+    draws = stream(scene.seed, "spatter", 1).random((len(birth), _DRAWS))
+    index = birth * camera.rate_hz
+    numbers = np.arange(len(line.times_s))
+
+    def at(series: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.interp(index, numbers, series)
+
+    size = at(line.size)
+    length, width, front, sway = at(line.length), at(line.width), at(line.front), at(line.sway)
+    angle = np.radians(spatter.direction_deg + spatter.spread_deg * (2 * draws[:, 0] - 1))
+    speed = spatter.speed_mm_s * np.exp(spatter.speed_sigma * ndtri(draws[:, 1]))
+    if spatter.diameters_mm:
+        diameter = np.resize(np.asarray(spatter.diameters_mm, dtype=np.float64), len(birth))
+    else:
+        diameter = spatter.diameter_mm * np.exp(spatter.diameter_sigma * ndtri(draws[:, 2]))
+    u0 = (draws[:, 3] - 0.5) * 0.2 * width
+    v0 = (draws[:, 4] - 0.5) * 0.3 * width
+    away = _exit(u0, v0, np.cos(angle), np.sin(angle), length, width, front, sway, pool.taper)
+    u, v = u0 + away * np.cos(angle), v0 + away * np.sin(angle)
+    ax, ay = forward(camera.direction_deg)
+    px_s = speed / camera.mm_per_px
+    lands = draws[:, 5] < spatter.landing_share
+    flown = -spatter.landing_mm * np.log1p(-draws[:, 6])
+    shown = birth - away / px_s if spatter.origin == "keyhole" else birth
+    keep = size > 0.5
+    return Particles(
+        birth_s=birth[keep],
+        shown_s=shown[keep],
+        x=(at(line.beam_x) + u * ax + v * ay)[keep],
+        y=(at(line.beam_y) + u * ay - v * ax)[keep],
+        vx=(px_s * (np.cos(angle) * ax + np.sin(angle) * ay))[keep],
+        vy=(px_s * (np.cos(angle) * ay - np.sin(angle) * ax))[keep],
+        speed_mm_s=speed[keep],
+        direction_deg=((np.degrees(angle) + 180) % 360 - 180)[keep],
+        diameter_mm=diameter[keep],
+        landing_s=np.where(lands, flown / speed, np.inf)[keep],
+    )
+
+
+def _exit(u0, v0, cu, cv, length, width, front, sway, taper):  # type: ignore[no-untyped-def]
+    """Distance along each ray to its last crossing of the outline, px, shape (n,)."""
+    if len(u0) == 0:
+        return np.zeros(0)
+
+    def inside(s):  # type: ignore[no-untyped-def]
+        u, v = u0 + s * cu, v0 + s * cv
+        behind = (front - u) / length
+        return outline.half_width(u, length, width, front, taper) > np.abs(v - sway * behind**2)
+
+    safe = np.maximum(length, 1e-9)
+    length = safe
+    steps = 256
+    last = np.zeros(len(u0))
+    reach = length + width
+    for k in range(steps):
+        s = reach * k / steps
+        last = np.where(inside(s), s, last)
+    low, high = last, last + reach / steps
+    for _ in range(50):
+        middle = (low + high) / 2
+        within = inside(middle)
+        low, high = np.where(within, middle, low), np.where(within, high, middle)
+    return (low + high) / 2
+
+
+def places(
+    scene: Scene, line: Timeline, flying: Particles, who: NDArray[np.int64], times_s: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Centres of particles `who` at `times_s`, image x and y px, shapes (n,)."""
+    spatter, camera = scene.spatter, scene.camera
+    age = times_s - flying.birth_s[who]
+    air = np.minimum(age, flying.landing_s[who])
+    drag = spatter.drag_per_s
+    # Before birth (over the pool) it flies straight.
+    path = np.where(air > 0, -np.expm1(-drag * np.maximum(air, 0)) / drag, air) if drag else air
+    fall = 0.5 * spatter.gravity_mm_s2 / camera.mm_per_px * np.maximum(air, 0) ** 2
+    on_metal = np.maximum(age - flying.landing_s[who], 0)
+    speed = 0.0 if camera.standing else scene.travel_speed_mm_s / camera.mm_per_px
+    ax, ay = forward(camera.direction_deg)
+    index, born = times_s * camera.rate_hz, flying.birth_s[who] * camera.rate_hz
+    numbers = np.arange(len(line.times_s))
+    place = []
+    for start, velocity, down, ahead, shift in (
+        (flying.x, flying.vx, 0.0, ax, line.shift_x),
+        (flying.y, flying.vy, 1.0, ay, line.shift_y),
+    ):
+        moved = np.interp(index, numbers, shift) - np.interp(born, numbers, shift)
+        place.append(start[who] + velocity[who] * path + down * fall - ahead * speed * on_metal + moved)
+    return place[0], place[1]
+
+
+def sightings(scene: Scene, line: Timeline, flying: Particles) -> Sightings:
+    """All streaks that touch the picture, until the particle has faded or left."""
+    camera, spatter = scene.camera, scene.spatter
+    rate, half = camera.rate_hz, camera.exposure_s / 2
+    count = len(line.times_s)
+    rows: list[tuple[NDArray[np.float64], ...]] = []
+    first = np.maximum(np.ceil((flying.shown_s - half) * rate), 0).astype(np.int64)
+    active = np.flatnonzero(first < count)
+    step = 0
+    # All particles advance together, one moment at a time, until none is left.
+    while len(active):
+        moment = first[active] + step
+        t = moment / rate
+        begin, end = np.maximum(t - half, flying.shown_s[active]), t + half
+        x0, y0 = places(scene, line, flying, active, begin)
+        x1, y1 = places(scene, line, flying, active, end)
+        age = np.maximum(t - flying.birth_s[active], 0)
+        bright = np.full(len(active), spatter.brightness)
+        if spatter.fade_s:
+            bright *= np.exp(-age / spatter.fade_s)
+        bright *= np.exp(-np.maximum(age - flying.landing_s[active], 0) / LANDED_FADE_S)
+        radius = flying.diameter_mm[active] / 2 / camera.mm_per_px
+        touches = (
+            (np.maximum(x0, x1) > -0.5 - radius) & (np.minimum(x0, x1) < camera.width - 0.5 + radius)
+            & (np.maximum(y0, y1) > -0.5 - radius) & (np.minimum(y0, y1) < camera.height - 0.5 + radius)
+        )  # fmt: skip
+        share = np.clip((end - begin) / (2 * half), 0, 1) if half else np.ones(len(active))
+        seen = touches & (bright >= FADED * spatter.brightness) & (moment < count)
+        drawn = seen & (share > 0)
+        rows.append(
+            (active[drawn] * 1.0, moment[drawn] * 1.0, x0[drawn], y0[drawn], x1[drawn], y1[drawn], bright[drawn], share[drawn])
+        )  # fmt: skip
+        active = active[seen]
+        step += 1
+    table = np.concatenate([np.stack(row) for row in rows], axis=1) if rows else np.zeros((8, 0))
+    table = table[:, np.lexsort((table[0], table[1]))]
+    return Sightings(table[0].astype(np.int64), table[1].astype(np.int64), *table[2:])
+
+
+_DISC = math.sqrt(1 / 64) * np.sqrt(np.arange(64) + 0.5)
+_TURN = np.arange(64) * math.pi * (3 - math.sqrt(5))
+
+
+def visible(scene: Scene, line: Timeline, flying: Particles, seen: Sightings) -> NDArray[np.float64]:
+    """Share of each sighting's disc that is in the picture and outside the outline, times its exposure share."""
+    camera = scene.camera
+    radius = flying.diameter_mm[seen.particle] / 2 / camera.mm_per_px
+    x = ((seen.x0 + seen.x1) / 2)[:, None] + radius[:, None] * _DISC * np.cos(_TURN)
+    y = ((seen.y0 + seen.y1) / 2)[:, None] + radius[:, None] * _DISC * np.sin(_TURN)
+    ax, ay = forward(camera.direction_deg)
+    m = seen.moment
+    dx, dy = x - line.beam_x[m][:, None], y - line.beam_y[m][:, None]
+    u, v = dx * ax + dy * ay, dx * ay - dy * ax
+    length = np.maximum(line.length[m], 1e-9)[:, None]
+    front = line.front[m][:, None]
+    half = outline.half_width(u, length, line.width[m][:, None], front, scene.pool.taper)
+    covered = half > np.abs(v - line.sway[m][:, None] * ((front - u) / length) ** 2)
+    inside = (x >= -0.5) & (x < camera.width - 0.5) & (y >= -0.5) & (y < camera.height - 0.5)
+    return np.asarray((inside & ~covered).mean(axis=1) * seen.share)

@@ -1,0 +1,59 @@
+"""From light to grey values: gain, shot and read noise, black level, saturation, quantisation."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from .raster import Image
+from .settings import Camera
+
+
+@njit(cache=True, nogil=True)
+def _quantise(
+    light: Image, normal: Image, pattern: Image, gain: float, offset: float, per_light: float, read: float,
+    black: float, top: float, step: int, out: NDArray[np.uint16],
+) -> None:  # fmt: skip
+    height, width = light.shape
+    for row in range(height):
+        for column in range(width):
+            mean = max(light[row, column] * gain + offset, 0.0)
+            value = mean + math.sqrt(mean * per_light + read * read) * normal[row, column] + black
+            value += pattern[row, column]
+            value = min(max(value, 0.0), 1.0)
+            out[row, column] = int(math.floor(value * top + 0.5)) * step
+
+
+def expose(
+    light: Image,
+    camera: Camera,
+    rng: np.random.Generator,
+    pattern: Image,
+    *,
+    gain: float = 1.0,
+    offset: float = 0.0,
+) -> NDArray[np.uint16]:
+    """Grey values of one frame, shape (height, width).
+
+    Noise is Gaussian with variance brightness / electrons + read²: the limit of many electrons.
+    """
+    normal = rng.standard_normal(light.shape, dtype=np.float32)
+    out = np.empty(light.shape, dtype=np.uint16)
+    electrons = camera.electrons_full_scale
+    _quantise(
+        light,
+        normal,
+        pattern,
+        gain,
+        offset,
+        1 / electrons if electrons else 0.0,
+        camera.read_noise,
+        camera.black_level,
+        float((1 << camera.depth_bits) - 1),
+        camera.grey_step,
+        out,
+    )
+    return out

@@ -1,0 +1,228 @@
+"""A scene rendered: frames on demand, and the truth about each of them."""
+
+from __future__ import annotations
+
+import math
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.errors import UsageError
+from . import glow, outline, particles, raster, sensor
+from .lights import Lights
+from .raster import Image
+from .scene import Scene
+from .timeline import Timeline, forward, stream, timeline
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# An overexposed frame: so much light that even the plate nears full scale.
+BLOWN_GAIN, BLOWN_OFFSET = 40.0, 0.5
+
+
+class Simulation:
+    """Frames and truth of a scene.
+
+    Only series and the list of particles are held; a frame is rendered when it is asked for, and is the same
+    whatever range it is asked for in.
+
+    Parameters
+    ----------
+    scene
+        What to simulate.
+
+    Examples
+    --------
+    >>> from poolwatch.simulate import Camera, Scene, Simulation
+    >>> sim = Simulation(Scene(frames=3, camera=Camera(width=160, height=96)))
+    >>> sim.frames(0, 3).shape
+    (3, 96, 160)
+    """
+
+    def __init__(self, scene: Scene) -> None:
+        self.scene = scene
+        camera = scene.camera
+        self._line: Timeline = timeline(scene)
+        self._ripples = glow.ripples(scene, self._line.times_s)
+        self._lights = Lights(scene, self._line)
+        self._flying = particles.particles(scene, self._line)
+        self._seen = particles.sightings(scene, self._line, self._flying)
+        self._seen_from = np.searchsorted(self._seen.moment, np.arange(len(self._line.times_s) + 1))
+        self._fine = raster.fineness(camera.psf_sigma_px)
+        self._taps = raster.kernel(camera.psf_sigma_px, self._fine)
+        self._spots = np.asarray(scene.keyhole.spots_mm, dtype=np.float64).reshape(-1, 2) / camera.mm_per_px
+        self._pattern: Image = np.zeros((camera.height, camera.width), dtype=np.float32)
+        if camera.fixed_pattern:
+            rng = stream(scene.seed, "fixed_pattern")
+            self._pattern += camera.fixed_pattern * rng.standard_normal(self._pattern.shape, dtype=np.float32)
+
+    def __len__(self) -> int:
+        return self.scene.frames
+
+    def frames(self, start: int, stop: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
+        """Render frames ``start … stop - 1``.
+
+        Returns
+        -------
+        array (n, height, width)
+            uint8 at 8 bits, else uint16.
+
+        Raises
+        ------
+        UsageError
+            The range lies outside the clip.
+        """
+        if not 0 <= start <= stop <= self.scene.frames:
+            raise UsageError(
+                f"frames {start} … {stop} lie outside the simulated clip of {self.scene.frames}; ask within 0 … {self.scene.frames}"
+            )
+        camera, line = self.scene.camera, self._line
+        dtype = np.uint8 if camera.depth_bits == 8 else np.uint16
+        out = np.empty((stop - start, camera.height, camera.width), dtype=dtype)
+        for frame in range(start, stop):
+            moment = int(line.source[frame])
+            first = self._first_showing(frame)
+            rng = stream(self.scene.seed, "noise", moment)
+            gain, offset, light = float(line.gain[moment]), 0.0, None
+            if line.black[first]:
+                gain, light = 0.0, np.zeros((camera.height, camera.width), dtype=np.float32)
+            elif line.blown[first]:
+                gain, offset = gain * BLOWN_GAIN, BLOWN_OFFSET
+            if light is None:
+                light = self._light(moment)
+            out[frame - start] = sensor.expose(light, camera, rng, self._pattern, gain=gain, offset=offset)
+        return out
+
+    def _first_showing(self, frame: int) -> int:
+        """First stored frame that shows the same moment: a repeated frame repeats its faults too."""
+        return int(np.searchsorted(self._line.source, self._line.source[frame]))
+
+    def light(self, frame: int) -> Image:
+        """Brightness before gain, noise and quantisation, fraction of full scale, shape (height, width)."""
+        return self._light(int(self._line.source[frame]))
+
+    def _light(self, moment: int) -> Image:
+        camera, line = self.scene.camera, self._line
+        p = glow.light_parameters(self.scene, line, moment)
+        image: Image = glow.solid_field(camera.height, camera.width, p)
+        if line.on[moment]:
+            self._add_pool(image, moment, p)
+        for row in range(self._seen_from[moment], self._seen_from[moment + 1]):
+            patch, left, top = self._particle(row)
+            self._blend(image, patch, left, top, float(self._seen.brightness[row]))
+        self._lights.add(image, moment)
+        bars = self.scene.disturbances.bars
+        if bars is not None and bars.width_px:
+            image[:, : bars.width_px] = bars.brightness
+            image[:, -bars.width_px :] = bars.brightness
+        return image
+
+    def _polygon(self, moment: int) -> NDArray[np.float64]:
+        """Outline of a moment in image axes, (k, 2) x, y px."""
+        line = self._line
+        uv = outline.polygon(
+            line.length[moment],
+            line.width[moment],
+            line.front[moment],
+            line.sway[moment],
+            self.scene.pool.taper,
+        )
+        ax, ay = forward(self.scene.camera.direction_deg)
+        return np.stack(
+            [
+                line.beam_x[moment] + uv[:, 0] * ax + uv[:, 1] * ay,
+                line.beam_y[moment] + uv[:, 0] * ay - uv[:, 1] * ax,
+            ],
+            axis=1,
+        )
+
+    def _add_pool(self, image: Image, moment: int, p: NDArray[np.float64]) -> None:
+        around = self._polygon(moment)
+        pad = raster.margin(self.scene.camera.psf_sigma_px)
+        left, top = (int(math.floor(low)) - pad for low in around.min(axis=0))
+        right, bottom = (int(math.ceil(high)) + pad + 1 for high in around.max(axis=0))
+        height, width = image.shape
+        if right <= 0 or bottom <= 0 or left >= width or top >= height:
+            return
+        fine = self._fine
+        covered = raster.coverage(
+            (around[:, 0] + 0.5 - left) * fine, (around[:, 1] + 0.5 - top) * fine,
+            (bottom - top) * fine, (right - left) * fine,
+        )  # fmt: skip
+        glow.pool_excess(
+            covered, left, top, fine, p, self._ripples.vectors, self._ripples.phases[moment], self._spots
+        )
+        patch = raster.to_pixels(covered, self._taps, fine)
+        rows, columns, cut = _overlap(patch, left, top, image)
+        image[rows, columns] += patch[cut]
+
+    def _particle(self, row: int) -> tuple[Image, int, int]:
+        """Coverage of one sighting at pixels, point spread included, and its upper left pixel."""
+        seen, camera, fine = self._seen, self.scene.camera, self._fine
+        radius = self._flying.diameter_mm[seen.particle[row]] / 2 / camera.mm_per_px
+        pad = raster.margin(camera.psf_sigma_px) + radius
+        x0, x1, y0, y1 = seen.x0[row], seen.x1[row], seen.y0[row], seen.y1[row]
+        left, top = int(math.floor(min(x0, x1) - pad)), int(math.floor(min(y0, y1) - pad))
+        right, bottom = int(math.ceil(max(x0, x1) + pad)) + 1, int(math.ceil(max(y0, y1) + pad)) + 1
+        patch = raster.disc_streak(
+            (x0 + 0.5 - left) * fine, (y0 + 0.5 - top) * fine, (x1 + 0.5 - left) * fine, (y1 + 0.5 - top) * fine,
+            radius * fine, (bottom - top) * fine, (right - left) * fine,
+        )  # fmt: skip
+        pixels = raster.to_pixels(patch, self._taps, fine) * np.float32(seen.share[row])
+        return pixels, left, top
+
+    @staticmethod
+    def _blend(image: Image, patch: Image, left: int, top: int, brightness: float) -> None:
+        """Put an opaque disc of even brightness before what lies behind it."""
+        rows, columns, cut = _overlap(patch, left, top, image)
+        behind = image[rows, columns]
+        behind += patch[cut] * (np.float32(brightness) - behind)
+
+    def outline(self, frame: int) -> NDArray[np.float64]:
+        """Exact outline of a frame in image axes, closed polygon of shape (k, 2): x, y px; empty without a pool."""
+        moment = int(self._line.source[frame])
+        if not self._line.on[moment]:
+            return np.zeros((0, 2))
+        return self._polygon(moment)
+
+    @cached_property
+    def truth_frames(self) -> pd.DataFrame:
+        """One row a frame; see `poolwatch.simulate.truth.frames_table`."""
+        from .truth import frames_table
+
+        return frames_table(self.scene, self._line)
+
+    @cached_property
+    def truth_spatter(self) -> pd.DataFrame:
+        """One row a particle; see `poolwatch.simulate.truth.spatter_table`."""
+        from .truth import spatter_table
+
+        return spatter_table(self.scene, self._line, self._flying, self.truth_sightings)
+
+    @cached_property
+    def truth_sightings(self) -> pd.DataFrame:
+        """One row a particle and frame; see `poolwatch.simulate.truth.sightings_table`."""
+        from .truth import sightings_table
+
+        peaks = np.array(
+            [
+                self._particle(row)[0].max() * self._seen.brightness[row]
+                for row in range(len(self._seen.moment))
+            ]
+        )
+        return sightings_table(self.scene, self._line, self._flying, self._seen, peaks)
+
+
+def _overlap(patch: Image, left: int, top: int, image: Image) -> tuple[slice, slice, tuple[slice, slice]]:
+    """Rows and columns of the image that a patch covers, and the part of the patch that covers them."""
+    height, width = image.shape
+    rows = slice(min(max(top, 0), height), max(min(top + patch.shape[0], height), 0))
+    columns = slice(min(max(left, 0), width), max(min(left + patch.shape[1], width), 0))
+    cut = (
+        slice(rows.start - top, max(rows.stop, rows.start) - top),
+        slice(columns.start - left, max(columns.stop, columns.start) - left),
+    )
+    return rows, columns, cut
