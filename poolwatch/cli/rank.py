@@ -1,0 +1,78 @@
+"""`poolwatch rank`: beam shapes in order, from score rows alone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from ..trial import Ranking
+
+
+@click.command("rank", short_help="rank beam shapes from score rows alone")
+@click.argument("scores", metavar="SCORES.csv")
+@click.option(
+    "--out", type=click.Path(path_type=Path), required=True, help="Folder for ranking.csv and pairs.csv."
+)
+@click.option("--settings", type=click.Path(path_type=Path), help="TOML file with a table [rank].")
+def command(scores: str, out: Path, settings: Path | None) -> None:
+    """Rank beam shapes from score rows: a scores.csv of this tool, or rows out of a database.
+
+    The unit of evidence is the weld. Shapes that share a letter cannot be told apart on these welds.
+    """
+    from ..model.tables import write_csv
+    from ..trial.ranking import rank
+    from ..trial.rows import read_rows
+    from ..trial.settings import read_rank_settings
+
+    chosen = read_rank_settings(settings)
+    ranking = rank(read_rows(scores), settings=chosen)
+    write_csv(out / "ranking.csv", ranking.table)
+    write_csv(out / "pairs.csv", ranking.pairs)
+    show_ranking(ranking)
+    click.echo(f"written: {out / 'ranking.csv'}", err=True)
+
+
+def show_ranking(ranking: Ranking) -> None:
+    """Print the ranking, its reading and what to know before using it."""
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    console = Console()
+    table = Table(box=None, pad_edge=False)
+    table.add_column("rank", justify="right")
+    table.add_column("beam shape", overflow="fold")
+    table.add_column("welds", justify="right")
+    table.add_column("index", justify="right")
+    table.add_column("95 % interval", justify="right")
+    table.add_column("group")
+    table.add_column("best", justify="right")
+    table.add_column("order holds", justify="right")
+    for row in ranking.table.itertuples():
+        table.add_row(
+            str(row.rank),
+            escape(row.beam_shape),
+            str(row.clips),
+            _number(row.stability_index, "{:.1f}"),
+            _number(row.stability_index_low, "{:.1f}") + " to " + _number(row.stability_index_high, "{:.1f}"),
+            row.group or "–",
+            _number(row.probability_best, "{:.0%}"),
+            _number(row.order_holds, "{:.0%}"),
+        )
+    console.print(table)
+    console.print()
+    console.print(escape(ranking.reading))
+    remarks = [f"{r.beam_shape}: {r.remarks}" for r in ranking.table.itertuples() if r.remarks]
+    excluded = [f"not counted: {row.clip}: {row.reason}" for row in ranking.excluded.itertuples()]
+    for line in [*ranking.notes, *remarks, *excluded]:
+        console.print("- " + escape(line))
+    console.print(
+        "A steady pool is no proof of a sound weld: judge welds by your local codes and licensed practice."
+    )
+
+
+def _number(value: float, form: str) -> str:
+    return "–" if value != value else form.format(value)

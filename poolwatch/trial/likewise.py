@@ -1,0 +1,164 @@
+"""Like with like: which score rows may stand in one ranking, and what has to be said about them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from ..model.errors import UsageError
+from ..model.flags import FLAGS
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# Facts that change what a camera sees: largest over smallest value that goes without a word.
+_RATIOS = {
+    "exposure_s": (1.25, "exposure", "s"),
+    "mm_per_px": (1.5, "scale", "mm a pixel"),
+    "travel_speed_mm_s": (1.02, "travel speed", "mm/s"),
+    "band_low_hz": (1.001, "band, lower end", "Hz"),
+    "band_high_hz": (1.001, "band, upper end", "Hz"),
+    "spatter_min_diameter_mm": (1.05, "smallest particle that could be shown", "mm"),
+}
+_SAME = {"material": "material", "poolwatch_version": "version of poolwatch", "settings_id": "settings"}
+# Flags that bear on the index of a clip, not only on lengths or masses.
+GRAVE = (
+    "truncated",
+    "undecodable_frames",
+    "repeated_frames",
+    "few_frames_measured",
+    "no_steady_part",
+    "too_short",
+    "gain_drift",
+    "pool_small",
+)
+
+
+@dataclass(frozen=True)
+class Likeness:
+    """What of a trial can be compared.
+
+    Attributes
+    ----------
+    rows
+        Score rows that count, index reset.
+    excluded
+        Columns ``clip``, ``beam_shape``, ``reason``: one row a clip that does not count.
+    notes
+        What differs between the clips and cannot be put right, one sentence each.
+    clip_remarks
+        The same by clip (number of the row in `rows`), a few words each.
+    """
+
+    rows: pd.DataFrame
+    excluded: pd.DataFrame
+    notes: tuple[str, ...]
+    clip_remarks: dict[int, tuple[str, ...]]
+
+
+def check_likeness(scores: pd.DataFrame) -> Likeness:
+    """Sort out score rows that cannot stand beside the others, and name what differs between the rest.
+
+    Refused, by name: rows without an index; the rarer kind of footage, because a glowing and an illuminated
+    outline are not the same thing. Named only: differences in exposure, scale, travel speed, material, band,
+    smallest particle, settings and version.
+
+    Raises
+    ------
+    UsageError
+        A clip stands twice, a beam shape is missing, or no row is left.
+    """
+    import pandas as pd
+
+    rows = scores.reset_index(drop=True)
+    _refuse_repeats(rows)
+    reasons = pd.Series("", index=rows.index, dtype="object")
+    reasons[rows["stability_index"].isna()] = "no stability index could be given: " + rows["flags"]
+    counts = rows[reasons == ""].groupby("footage")["beam_shape"].agg(["nunique", "size"])
+    counts = counts[counts.index != ""].sort_values(["nunique", "size"], ascending=False, kind="stable")
+    if len(counts) > 1:
+        main = counts.index[0]
+        other = (rows["footage"] != main) & (rows["footage"] != "") & (reasons == "")
+        reasons[other] = (
+            rows["footage"] + f" footage cannot be ranked beside {main} footage; rank it by itself"
+        )
+    out = reasons != ""
+    excluded = rows.loc[out, ["clip", "beam_shape"]].assign(reason=reasons[out]).reset_index(drop=True)
+    kept = rows[~out].reset_index(drop=True)
+    if kept.empty:
+        first = f" ({excluded['clip'][0]}: {excluded['reason'][0]})" if len(excluded) else ""
+        raise UsageError(f"no clip is left to rank{first}; see the clips' score.csv")
+    notes: list[str] = []
+    remarks: dict[int, list[str]] = {}
+    for column, (ratio, words, unit) in _RATIOS.items():
+        _spread(kept, column, ratio, words, unit, notes, remarks)
+    for column, words in _SAME.items():
+        _unlike(kept, column, words, notes, remarks)
+    for place, text in kept["flags"].items():
+        grave = [flag for flag in text.split() if flag in GRAVE]
+        if grave:
+            remarks.setdefault(int(place), []).extend(grave)
+            notes.append(f"{kept['clip'][place]}: " + "; ".join(FLAGS[flag] for flag in grave))
+    return Likeness(kept, excluded, tuple(notes), {place: tuple(words) for place, words in remarks.items()})
+
+
+def _refuse_repeats(rows: pd.DataFrame) -> None:
+    empty = rows["beam_shape"] == ""
+    if empty.any():
+        raise UsageError(f"row {empty.idxmax() + 2}, beam_shape: is empty; name the shape of every clip")
+    for column in ("clip_id", "folder"):
+        if column not in rows:
+            continue
+        twice = rows[(rows[column] != "") & rows[column].duplicated(keep=False)]
+        if len(twice):
+            same = twice[twice[column] == twice[column].iloc[0]]
+            where = " and ".join(str(n + 2) for n in same.index)
+            raise UsageError(
+                f"rows {where}: the same recording ({same['clip'].iloc[0]}, settings "
+                f"{', '.join(dict.fromkeys(same['settings_id']))}) stands {len(same)} times; a weld counts once: "
+                "keep one of the rows, or choose one settings id"
+            )
+
+
+def _spread(
+    rows: pd.DataFrame,
+    column: str,
+    ratio: float,
+    words: str,
+    unit: str,
+    notes: list[str],
+    remarks: dict[int, list[str]],
+) -> None:
+    values = rows[column]
+    given = values[values > 0]
+    if len(given) and len(given) < len(rows) and column in ("exposure_s", "travel_speed_mm_s"):
+        notes.append(f"{words}: not given for {_clips(rows, values.isna())}")
+    if len(given) < 2 or given.max() / given.min() <= ratio:
+        return
+    middle = given.median()
+    unusual = (given / middle).clip(lower=0) - 1
+    unusual = unusual[abs(unusual) > (ratio - 1) / 2]
+    notes.append(
+        f"{words}: {given.min():.4g} to {given.max():.4g} {unit} between clips; judge differences with care"
+    )
+    for place in unusual.index:
+        remarks.setdefault(int(place), []).append(f"{words} {values[place]:.4g} {unit}")
+
+
+def _unlike(
+    rows: pd.DataFrame, column: str, words: str, notes: list[str], remarks: dict[int, list[str]]
+) -> None:
+    given = rows.loc[rows[column] != "", column]
+    counts = given.value_counts(sort=False)
+    if len(counts) < 2:
+        return
+    common = counts.idxmax()
+    other = given[given != common]
+    notes.append(f"{words}: {', '.join(map(str, counts.index))} between clips; judge differences with care")
+    for place in other.index:
+        remarks.setdefault(int(place), []).append(f"{words} {other[place]}")
+
+
+def _clips(rows: pd.DataFrame, which: pd.Series) -> str:
+    names = rows.loc[which, "clip"].tolist()
+    return ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")

@@ -1,0 +1,56 @@
+"""Names of the clips' result folders: safe on every system, inside the trial's folder, never the same twice."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import unicodedata
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import PurePosixPath
+
+# Device names that Windows keeps for itself, and what a trial's folder holds beside the clips' folders.
+_DEVICES = ("con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10)))
+_RESERVED = frozenset((*_DEVICES, "scores", "ranking", "report", "excluded", "pairs"))
+
+
+def folder_names(clips: Sequence[str]) -> list[str]:
+    """A folder name for each clip: its file name without ending, made safe.
+
+    Clips of the same name in different folders get the name and six digits of a fingerprint of their path
+    each, so that the order of the manifest does not matter.
+
+    Parameters
+    ----------
+    clips
+        Paths as the manifest gives them, each once.
+
+    Examples
+    --------
+    >>> folder_names(["monday/w1.avi", "../crescent 3.cine.mp4", ".."])
+    ['w1', 'crescent 3.cine', 'clip-fabdf4']
+    """
+    stems = [_safe(clip) for clip in clips]
+    count = Counter(_key(stem) for stem in stems)
+    names = []
+    for clip, stem in zip(clips, stems, strict=True):
+        digest = hashlib.sha256(clip.encode()).hexdigest()
+        doubtful = count[_key(stem)] > 1 or _key(stem).split(".")[0] in _RESERVED or stem == "clip"
+        name = f"{stem}-{digest[:6]}" if doubtful else stem
+        if doubtful and count[_key(name)]:
+            name = f"{stem}-{digest}"
+        names.append(name)
+    return names
+
+
+def _safe(clip: str) -> str:
+    name = unicodedata.normalize("NFC", PurePosixPath(clip.replace("\\", "/")).name)
+    stem = name[: name.rfind(".")] if name.rfind(".") > 0 else name
+    stem = re.sub(r'[<>:"/\\|?*\x00-\x1f\x7f]', "_", stem).strip(" .")
+    # File systems allow 255 bytes a name; some are kept for the digits.
+    return stem.encode()[:150].decode(errors="ignore").rstrip(" .") or "clip"
+
+
+def _key(name: str) -> str:
+    """What two names must differ in to be two folders on every file system."""
+    return unicodedata.normalize("NFKC", name).casefold()

@@ -1,0 +1,286 @@
+"""The order of the beam shapes, how sure it is, and what it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.tables import RANKING
+from .index import desirabilities, order_under_weights, part_weights, weighted_index
+from .letters import group_letters
+from .likewise import Likeness, check_likeness
+from .reading import read_ranking
+from .scatter import (
+    Groups,
+    Pairs,
+    best_probability,
+    compare_pairs,
+    expit,
+    group_welds,
+    logit,
+    outlying,
+    t_intervals,
+    within_weld_error,
+)
+from .settings import RankSettings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Floats = NDArray[np.float64]
+# An index computed again from the desirabilities in a CSV (nine digits) agrees to better than this.
+_SAME_INDEX = 0.01
+
+
+@dataclass(frozen=True)
+class Ranking:
+    """The result of comparing beam shapes.
+
+    Attributes
+    ----------
+    table
+        Columns of `poolwatch.model.tables.RANKING`, steadiest first.
+    pairs
+        One row a pair, steadier shape first: ``shape_a``, ``shape_b``, ``difference`` of the mean indices with
+        its 95 % interval ``difference_low``, ``difference_high`` (for this pair alone), ``p``, ``p_holm``, and
+        ``told_apart`` (1 or 0; missing where no test can be made).
+    parts
+        One row a shape and index part: ``beam_shape``, ``part``, ``weight``, ``desirability`` (geometric mean
+        over welds) and ``effect``: by what factor, as a logarithm times the weight, the part lifts the shape's
+        index above the average shape. Effects of a shape add up to the logarithm of its index over the average.
+    part_share
+        Share of the spread between shapes that each part makes, by part; sums to 1. Empty with one shape.
+    welds
+        One row a weld that counts: ``clip``, ``beam_shape``, ``replicate``, ``stability_index`` as compared,
+        ``within_error`` (standard error within the weld, index points), ``outlier_p``, ``outlying`` (1 or 0).
+    excluded
+        ``clip``, ``beam_shape``, ``reason``: clips that do not count.
+    left_out
+        Index parts left out for all clips because some cannot give them.
+    notes
+        What to know before using the ranking, one sentence each.
+    reading
+        The result in plain words.
+    """
+
+    table: pd.DataFrame
+    pairs: pd.DataFrame
+    parts: pd.DataFrame
+    part_share: dict[str, float]
+    welds: pd.DataFrame
+    excluded: pd.DataFrame
+    left_out: tuple[str, ...]
+    notes: tuple[str, ...]
+    reading: str
+
+
+def rank(
+    scores: pd.DataFrame,
+    *,
+    weights: Mapping[str, float] | None = None,
+    settings: RankSettings | None = None,
+) -> Ranking:
+    """Rank beam shapes from score rows.
+
+    Parameters
+    ----------
+    scores
+        One row a weld, columns of `poolwatch.model.tables.SCORE`; more columns do no harm.
+    weights
+        Weight of each index part, for indices that must be computed again and for the parts' effects;
+        None for the default weights.
+    settings
+        How to compare; None for the defaults.
+
+    Raises
+    ------
+    UsageError
+        A clip stands twice, a shape has no name, no row has an index.
+    """
+    settings = settings or RankSettings()
+    weights = default_weights() if weights is None else weights
+    likeness = check_likeness(scores)
+    rows = likeness.rows
+    notes = list(likeness.notes)
+    parts, values, left_out = desirabilities(rows)
+    index = _index(rows, parts, values, left_out, weights, notes)
+    value = logit(index)
+    error = within_weld_error(rows["stability_index_low"], rows["stability_index_high"])
+    shapes = rows["beam_shape"].to_numpy(dtype=object)
+    raw = rows.assign(i=index).groupby("beam_shape", sort=False)["i"].mean()
+    order = raw.sort_values(ascending=False, kind="stable").index.tolist()
+    by_rank = np.argsort([order.index(shape) for shape in shapes], kind="stable")
+    groups = group_welds(shapes[by_rank], value[by_rank], error[by_rank], prior_df=settings.scatter_prior_df)
+    means = raw[list(groups.names)].to_numpy()
+    low, high = _intervals(groups, means, settings.confidence)
+    tests = compare_pairs(groups)
+    apart = tests.apart(len(groups.names), settings.alpha)
+    outlier_p = outlying(shapes, value)
+    welds = _weld_table(rows, index, error, outlier_p, settings.outlier_alpha)
+    place = np.array([order.index(shape) for shape in shapes])
+    table = RANKING.frame(
+        {
+            "rank": range(1, len(order) + 1),
+            "beam_shape": order,
+            "clips": groups.count,
+            "stability_index": means,
+            "stability_index_low": low,
+            "stability_index_high": high,
+            "group": group_letters(apart) if groups.replicated else [""] * len(order),
+            "probability_best": best_probability(groups, settings.draws, settings.seed),
+            "order_holds": _order_holds(place, values, settings),
+            "remarks": _remarks(groups, likeness, welds),
+        }
+    )
+    if left_out:
+        words = ", ".join(part.replace("_", " ") for part in left_out)
+        notes.append(f"left out of the index for all clips, because some cannot give it: {words}")
+    part_table, share = _parts(order, place, parts, values, weights)
+    pairs = _pair_table(order, means, low, high, tests, settings, groups.replicated)
+    reading = read_ranking(table, pairs, share, welds, likeness.excluded, replicated=groups.replicated)
+    return Ranking(table, pairs, part_table, share, welds, likeness.excluded, left_out, tuple(notes), reading)
+
+
+def default_weights() -> dict[str, float]:
+    """Weights of the index parts as poolwatch comes with them."""
+    from ..stability.settings import IndexSettings
+
+    return {name: part.weight for name, part in IndexSettings().parts.items()}
+
+
+def _index(
+    rows: pd.DataFrame,
+    parts: tuple[str, ...],
+    values: Floats,
+    left_out: tuple[str, ...],
+    weights: Mapping[str, float],
+    notes: list[str],
+) -> Floats:
+    """The index of each row over the parts that all rows have."""
+    stored: Floats = rows["stability_index"].to_numpy(dtype=np.float64)
+    if not parts:
+        if left_out:
+            notes.append(
+                "the clips share no index part; their indices stand as they are and are not like for like"
+            )
+        else:
+            notes.append("the rows have no desirabilities: nothing can be said on weights and parts")
+        return stored
+    if left_out:
+        return weighted_index(values, part_weights(parts, weights))
+    again = weighted_index(values, part_weights(parts, weights))
+    if (np.abs(again - stored) > _SAME_INDEX).any():
+        notes.append("the rows' index was made with other weights than given here; it stands as it is")
+    return stored
+
+
+def _intervals(groups: Groups, means: Floats, confidence: float) -> tuple[Floats, Floats]:
+    """Intervals of the mean index: the logit interval, moved from the mean logit to the mean index."""
+    low, high = t_intervals(groups, confidence)
+    moved = means - expit(groups.mean)
+    return np.clip(expit(low) + moved, 0, 100), np.clip(expit(high) + moved, 0, 100)
+
+
+def _order_holds(place: NDArray[np.int64], values: Floats, settings: RankSettings) -> Floats:
+    shapes = int(place.max()) + 1
+    if values.shape[1] < 2:
+        return np.full(shapes, np.nan)
+    ranks = order_under_weights(place, values, settings.weight_draws, settings.seed)
+    return np.asarray((ranks == np.arange(1, shapes + 1)).mean(axis=0))
+
+
+def _weld_table(rows: pd.DataFrame, index: Floats, error: Floats, p: Floats, alpha: float) -> pd.DataFrame:
+    return rows[["clip", "beam_shape", "replicate"]].assign(
+        stability_index=index,
+        within_error=error * index * (100 - index) / 100,
+        outlier_p=p,
+        outlying=(np.nan_to_num(p, nan=1.0) < alpha).astype(int),
+    )
+
+
+def _parts(
+    order: list[str],
+    place: NDArray[np.int64],
+    parts: tuple[str, ...],
+    values: Floats,
+    weights: Mapping[str, float],
+) -> tuple[pd.DataFrame, dict[str, float]]:
+    """How each part moves each shape's index, and its share of the spread between shapes."""
+    import pandas as pd
+
+    columns = ["beam_shape", "part", "weight", "desirability", "effect"]
+    if not parts:
+        return pd.DataFrame(columns=columns), {}
+    share = part_weights(parts, weights)
+    logs = np.array([np.log(values[place == k]).mean(axis=0) for k in range(len(order))])
+    effect = share * (logs - logs.mean(axis=0))
+    total = effect.sum(axis=1)
+    spread = float(total @ total)
+    shares = effect.T @ total / spread if spread > 0 else np.zeros(len(parts))
+    made: list[dict[str, Any]] = [
+        dict(zip(columns, (shape, part, share[j], np.exp(logs[k, j]), effect[k, j]), strict=True))
+        for k, shape in enumerate(order)
+        for j, part in enumerate(parts)
+    ]
+    return pd.DataFrame(made, columns=columns), {
+        part: float(value) for part, value in zip(parts, shares, strict=True)
+    } if len(order) > 1 else {}
+
+
+def _pair_table(
+    order: list[str],
+    means: Floats,
+    low: Floats,
+    high: Floats,
+    tests: Pairs,
+    settings: RankSettings,
+    replicated: bool,
+) -> pd.DataFrame:
+    """All pairs in index points.
+
+    The interval of a difference is put together from those of the two means (MOVER: Zou & Donner, Stat. Med.
+    27 (2008) 1693, doi:10.1002/sim.3095).
+    """
+    import pandas as pd
+
+    a, b = tests.first, tests.second
+    difference = means[a] - means[b]
+    told = pd.array([None] * len(a), dtype="Int64")
+    if replicated:
+        told = pd.array((tests.p_holm <= settings.alpha).astype(int), dtype="Int64")
+    return pd.DataFrame(
+        {
+            "shape_a": [order[k] for k in a],
+            "shape_b": [order[k] for k in b],
+            "difference": difference,
+            "difference_low": difference - np.hypot(means[a] - low[a], high[b] - means[b]),
+            "difference_high": difference + np.hypot(high[a] - means[a], means[b] - low[b]),
+            "p": tests.p,
+            "p_holm": tests.p_holm,
+            "told_apart": told,
+        }
+    )
+
+
+def _remarks(groups: Groups, likeness: Likeness, welds: pd.DataFrame) -> list[str]:
+    remarks = []
+    for shape, count in zip(groups.names, groups.count, strict=True):
+        said = []
+        if count == 1:
+            scatter = "taken from the other shapes" if groups.replicated else "unknown"
+            said.append(f"one weld only: weld-to-weld scatter {scatter}")
+        mine = welds.index[welds["beam_shape"] == shape]
+        said += [f"{welds['clip'][n]} stands outside the others" for n in mine if welds["outlying"][n]]
+        said += [
+            f"{welds['clip'][n]}: {', '.join(likeness.clip_remarks[n])}"
+            for n in mine
+            if n in likeness.clip_remarks
+        ]
+        gone = likeness.excluded.loc[likeness.excluded["beam_shape"] == shape, "clip"].tolist()
+        said += [f"excluded: {', '.join(gone)}"] if gone else []
+        remarks.append("; ".join(said))
+    return remarks

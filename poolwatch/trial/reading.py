@@ -1,0 +1,95 @@
+"""The ranking in plain words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def read_ranking(
+    table: pd.DataFrame,
+    pairs: pd.DataFrame,
+    part_share: dict[str, float],
+    welds: pd.DataFrame,
+    excluded: pd.DataFrame,
+    *,
+    replicated: bool,
+) -> str:
+    """A few sentences that say what the evidence shows and what it does not."""
+    best = table.iloc[0]
+    sentences = []
+    if len(table) == 1:
+        sentences.append(f"Only one beam shape was measured, {best['beam_shape']}: there is nothing to rank.")
+    elif not replicated:
+        order = ", ".join(table["beam_shape"])
+        sentences.append(
+            f"In order of the index: {order}. There is one weld a shape, so weld-to-weld scatter is unknown: this "
+            "is an order, no proof. Weld each shape at least three times before you decide."
+        )
+    else:
+        sentences += _leader(table, pairs)
+    if replicated and len(table) > 1 and (table["clips"] == 1).any():
+        alone = ", ".join(table.loc[table["clips"] == 1, "beam_shape"])
+        sentences.append(f"Of {alone} there is one weld only; its scatter is taken from the other shapes.")
+    sentences += _parts(part_share)
+    sentences += _weights(table)
+    odd = welds[welds["outlying"] == 1]
+    if len(odd):
+        named = ", ".join(f"{row.clip} ({row.beam_shape})" for row in odd.itertuples())
+        sentences.append(
+            f"Outside the scatter of its own shape: {named}. It counts; look at its overlay first."
+        )
+    if len(excluded):
+        sentences.append(
+            f"Not counted: {', '.join(excluded['clip'])} (reasons in the list of excluded clips)."
+        )
+    return " ".join(sentences)
+
+
+def _leader(table: pd.DataFrame, pairs: pd.DataFrame) -> list[str]:
+    best = table.iloc[0]
+    of_best = pairs[pairs["shape_a"] == best["beam_shape"]]
+    level = of_best.loc[of_best["told_apart"] == 0, "shape_b"].tolist()
+    interval = f"{best['stability_index']:.0f} ({best['stability_index_low']:.0f} to {best['stability_index_high']:.0f})"
+    if not level:
+        first = (
+            f"{best['beam_shape']} is the steadiest of the {len(table)} shapes, index {interval}: told apart from "
+            "every other."
+        )
+    elif len(level) == len(table) - 1:
+        first = (
+            f"{best['beam_shape']} has the highest index, {interval}, but no other shape can be told apart from it "
+            "on these welds."
+        )
+    else:
+        first = (
+            f"{best['beam_shape']} has the highest index, {interval}; it cannot be told apart from "
+            f"{_and(level)} on these welds."
+        )
+    told = int((pairs["told_apart"] == 1).sum())
+    second = f"{told} of {len(pairs)} pairs of shapes are told apart."
+    return [first, second] if len(pairs) > 1 else [first]
+
+
+def _parts(part_share: dict[str, float]) -> list[str]:
+    if not part_share or not any(part_share.values()):
+        return []
+    ordered = sorted(part_share.items(), key=lambda item: -item[1])
+    most = [(part, share) for part, share in ordered if share >= 0.2][:3]
+    words = _and([f"{part.replace('_', ' ')} ({share:.0%})" for part, share in most or ordered[:3]])
+    if sum(share for _, share in most) > 0.5:
+        return [f"Most of the difference between shapes comes from {words}."]
+    return [f"No part alone makes the difference between shapes; the largest shares are {words}."]
+
+
+def _weights(table: pd.DataFrame) -> list[str]:
+    holds = table["order_holds"].iloc[0]
+    if len(table) < 2 or holds != holds:
+        return []
+    return [f"{table['beam_shape'].iloc[0]} stays first under {holds:.0%} of all ways to weight the parts."]
+
+
+def _and(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"

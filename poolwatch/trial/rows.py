@@ -1,0 +1,92 @@
+"""Score rows from a file: as poolwatch wrote it, as a spreadsheet saved it again, or out of a database."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ..model.errors import UsageError
+from ..model.tables import SCORE
+from .sheet import Sheet, read_sheet
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+REQUIRED = ("clip", "beam_shape", "stability_index")
+
+
+def read_rows(path: str | Path) -> pd.DataFrame:
+    """Read score rows; columns that are no part of a score row (factors, outcomes, folder) come after it.
+
+    Parameters
+    ----------
+    path
+        CSV with commas, semicolons or tabs, decimal points or commas. Needs ``clip``, ``beam_shape`` and
+        ``stability_index``; every other column may be missing.
+
+    Raises
+    ------
+    UsageError
+        The file cannot be read, lacks a column, or holds something in a number's place that is none; all such
+        places are listed.
+    """
+    sheet = read_sheet(path)
+    missing = [name for name in REQUIRED if name not in sheet.columns]
+    if missing:
+        raise UsageError(
+            f"{sheet.path}: the column{'s' * (len(missing) > 1)} {', '.join(map(repr, missing))} "
+            "missing; give score rows as in scores.csv"
+        )
+    if not sheet.rows:
+        raise UsageError(f"{sheet.path}: has a header but no rows")
+    problems: list[str] = []
+    known = {
+        column.name: [
+            _value(sheet, row[column.name], line, column.name, problems) for row, line in _rows(sheet)
+        ]
+        if column.kind != "text"
+        else [_text(row[column.name]) for row in sheet.rows]
+        for column in SCORE.columns
+        if column.name in sheet.columns
+    }
+    for row, line in _rows(sheet):
+        if not row["beam_shape"]:
+            problems.append(f"row {line}, beam_shape: is empty")
+    if problems:
+        listed = "\n".join(f"({n}) {text}" for n, text in enumerate(problems, 1))
+        raise UsageError(f"{sheet.path}: cannot be ranked:\n{listed}")
+    frame = SCORE.frame(known)
+    for name in sheet.columns:
+        if name not in SCORE.names:
+            frame[name] = _extra(sheet, name)
+    return frame
+
+
+def _rows(sheet: Sheet) -> list[tuple[dict[str, str], int]]:
+    return list(zip(sheet.rows, sheet.lines, strict=True))
+
+
+def _text(cell: str) -> str:
+    """Without the apostrophe that keeps a spreadsheet from running the cell."""
+    return cell[1:] if cell[:1] == "'" and cell[1:2] and cell[1] in "=+-@\t\r" else cell
+
+
+def _value(sheet: Sheet, text: str, line: int, column: str, problems: list[str]) -> float | None:
+    if not text:
+        return None
+    try:
+        value = sheet.number(text)
+    except ValueError as error:
+        problems.append(f"row {line}, {column}: {error}")
+        return None
+    if column.startswith("stability_index") and not 0 <= value <= 100:
+        problems.append(f"row {line}, {column}: {value:g} is outside 0 to 100")
+    return value
+
+
+def _extra(sheet: Sheet, name: str) -> list[float | None] | list[str]:
+    """A column of factors or outcomes: numbers if every filled cell is one, else text."""
+    try:
+        return [sheet.number(row[name]) if row[name] else None for row in sheet.rows]
+    except ValueError:
+        return [_text(row[name]) for row in sheet.rows]

@@ -1,0 +1,233 @@
+"""Means over welds with their uncertainty, and tests between shapes, on the logit of the index.
+
+An index part x gives d = 1/(1 + (x/x½)^p), so ln(d/(1-d)) is linear in ln x: on the logit scale the scatter
+of welds does not shrink towards the ends of the index as it does between 0 and 100.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+# Beyond these an index says nothing finer; keeps the logit finite.
+_LEAST, _MOST = 1e-6, 1 - 1e-6
+
+
+def logit(index: ArrayLike) -> Floats:
+    """Logit of an index from 0 to 100."""
+    share = np.clip(np.asarray(index, dtype=np.float64) / 100, _LEAST, _MOST)
+    return np.asarray(np.log(share / (1 - share)))
+
+
+def expit(value: ArrayLike) -> Floats:
+    """Index from 0 to 100 of a logit."""
+    return np.asarray(100 / (1 + np.exp(-np.asarray(value, dtype=np.float64))))
+
+
+def within_weld_error(low: ArrayLike, high: ArrayLike, confidence: float = 0.95) -> Floats:
+    """Standard error of a clip's own index on the logit scale, from the ends of its interval; NaN where unknown."""
+    from scipy.special import ndtri
+
+    return np.asarray((logit(high) - logit(low)) / (2 * ndtri(0.5 + confidence / 2)))
+
+
+@dataclass(frozen=True)
+class Groups:
+    """Shapes' means on the logit scale, each array of shape (k,), in the order of `names`.
+
+    Attributes
+    ----------
+    names
+        The shapes.
+    count
+        Welds.
+    mean
+        Mean logit over welds.
+    variance
+        Squared standard error of `mean`; NaN where nothing is known of the scatter.
+    df
+        Degrees of freedom behind `variance`; infinite where it rests on within-weld error alone.
+    total_df
+        Degrees of freedom of the weld-to-weld scatter of all shapes together, 0 with one weld a shape.
+    """
+
+    names: tuple[str, ...]
+    count: NDArray[np.int64]
+    mean: Floats
+    variance: Floats
+    df: Floats
+    total_df: int
+
+    @property
+    def replicated(self) -> bool:
+        """Whether weld-to-weld scatter is known at all."""
+        return self.total_df > 0
+
+
+def group_welds(shape: ArrayLike, value: ArrayLike, error: ArrayLike, *, prior_df: float) -> Groups:
+    """Means over welds, with a standard error that holds scatter over welds and within them.
+
+    The sample variance over welds already contains the error within each; it is drawn towards the variance
+    common to all shapes with `prior_df` degrees of freedom, and never taken below what the errors within the
+    welds alone would give.
+
+    Parameters
+    ----------
+    shape
+        Name of the shape of each weld, shape (n,).
+    value
+        Logit of the index of each weld, shape (n,).
+    error
+        Standard error of each within its weld, shape (n,); NaN where unknown.
+    prior_df
+        See `RankSettings.scatter_prior_df`.
+
+    References
+    ----------
+    Smyth G. K., Linear models and empirical Bayes methods …, Stat. Appl. Genet. Mol. Biol. 3 (2004) 3,
+    doi:10.2202/1544-6115.1027, for variances drawn towards a common one; here with a fixed weight, because
+    few shapes cannot tell how alike their scatters are.
+    """
+    shape, value, error = np.asarray(shape), np.asarray(value, float), np.asarray(error, float)
+    names = tuple(dict.fromkeys(shape.tolist()))
+    members = [shape == name for name in names]
+    count = np.array([m.sum() for m in members])
+    mean = np.array([value[m].mean() for m in members])
+    squares = np.array([((value[m] - value[m].mean()) ** 2).sum() for m in members])
+    known = ~np.isnan(error)
+    within = np.array([(error[m & known] ** 2).mean() if (m & known).any() else np.nan for m in members])
+    own_df = count - 1
+    total = int(own_df.sum())
+    if total == 0:
+        return Groups(names, count, mean, within, np.full(len(names), np.inf), 0)
+    common = squares.sum() / total
+    drawn = (prior_df * common + squares) / np.maximum(prior_df + own_df, 1e-300)
+    df = np.minimum(prior_df + own_df, total).astype(float)
+    drawn[prior_df + own_df == 0] = np.nan
+    return Groups(names, count, mean, np.fmax(drawn, within) / count, np.maximum(df, 1e-9), total)
+
+
+def t_intervals(groups: Groups, confidence: float) -> tuple[Floats, Floats]:
+    """Lower and upper ends of the interval of each mean, logit scale."""
+    from scipy.stats import t
+
+    half = t.ppf(0.5 + confidence / 2, groups.df) * np.sqrt(groups.variance)
+    return groups.mean - half, groups.mean + half
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """All pairs of shapes: arrays of shape (k(k-1)/2,).
+
+    Attributes
+    ----------
+    first, second
+        Places of the two in `Groups.names`.
+    difference
+        Mean of the first minus that of the second, logit scale.
+    error, df
+        Its standard error and degrees of freedom.
+    p, p_holm
+        Two-sided p, alone and with Holm's correction; NaN where no test can be made.
+    """
+
+    first: NDArray[np.int64]
+    second: NDArray[np.int64]
+    difference: Floats
+    error: Floats
+    df: Floats
+    p: Floats
+    p_holm: Floats
+
+    def apart(self, shapes: int, alpha: float) -> NDArray[np.bool_]:
+        """Square table: True where the two are told apart."""
+        table = np.zeros((shapes, shapes), dtype=bool)
+        told = self.p_holm <= alpha
+        table[self.first[told], self.second[told]] = True
+        return table | table.T
+
+
+def compare_pairs(groups: Groups) -> Pairs:
+    """t tests between all pairs, degrees of freedom after Welch and Satterthwaite, corrected after Holm.
+
+    With one weld a shape no test is made: weld-to-weld scatter is unknown.
+
+    References
+    ----------
+    Welch B. L., Biometrika 34 (1947) 28-35, doi:10.1093/biomet/34.1-2.28.
+    Holm S., A simple sequentially rejective multiple test procedure, Scand. J. Stat. 6 (1979) 65-70.
+    """
+    from scipy.stats import t
+
+    first, second = np.triu_indices(len(groups.names), 1)
+    a, b = groups.variance[first], groups.variance[second]
+    difference = groups.mean[first] - groups.mean[second]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        df = (a + b) ** 2 / (a**2 / groups.df[first] + b**2 / groups.df[second])
+        df = np.clip(np.nan_to_num(df, nan=1.0), 1e-9, max(groups.total_df, 1e-9))
+        p = 2 * t.sf(np.abs(difference) / np.sqrt(a + b), df)
+    # Welds that agree to the last digit: no scatter, so any difference counts and none does not.
+    p = np.where(a + b == 0, np.where(difference == 0, 1.0, 0.0), p)
+    if not groups.replicated:
+        p = np.full(len(p), np.nan)
+    return Pairs(first, second, difference, np.sqrt(a + b), df, p, holm(p))
+
+
+def holm(p: ArrayLike) -> Floats:
+    """p values with Holm's correction, in the order given; NaN stays NaN and is not counted.
+
+    Examples
+    --------
+    >>> holm([0.01, 0.04, 0.03, 0.005]).round(3).tolist()
+    [0.03, 0.06, 0.06, 0.02]
+    """
+    p = np.asarray(p, dtype=np.float64)
+    corrected = np.full(p.shape, np.nan)
+    valid = np.flatnonzero(~np.isnan(p))
+    order = valid[np.argsort(p[valid], kind="stable")]
+    steps = p[order] * np.arange(len(order), 0, -1)
+    corrected[order] = np.minimum(np.maximum.accumulate(steps), 1.0)
+    return corrected
+
+
+def best_probability(groups: Groups, draws: int, seed: int) -> Floats:
+    """Probability that each shape's mean is the highest, from t-distributed draws around the means.
+
+    NaN for all where weld-to-weld scatter is unknown for any.
+    """
+    if not groups.replicated or np.isnan(groups.variance).any():
+        return np.full(len(groups.names), np.nan)
+    rng = np.random.default_rng(seed)
+    sample = groups.mean + np.sqrt(groups.variance) * rng.standard_t(groups.df, (draws, len(groups.names)))
+    return np.bincount(sample.argmax(axis=1), minlength=len(groups.names)) / draws
+
+
+def outlying(shape: ArrayLike, value: ArrayLike) -> Floats:
+    """Bonferroni p of each weld for standing outside its shape: externally studentised residuals.
+
+    NaN where a shape has fewer than three welds or too few welds are left to know the scatter.
+
+    References
+    ----------
+    Cook R. D., Weisberg S., Residuals and Influence in Regression, Chapman and Hall 1982, section 2.2.
+    """
+    from scipy.stats import t
+
+    shape, value = np.asarray(shape), np.asarray(value, float)
+    names, place, count = np.unique(shape, return_inverse=True, return_counts=True)
+    means = np.bincount(place, value) / count
+    residual = value - means[place]
+    leverage = 1 / count[place]
+    df = len(value) - len(names) - 1
+    tested = count[place] >= 3
+    p = np.full(len(value), np.nan)
+    if df < 2 or not tested.any():
+        return p
+    left = (residual**2).sum() - residual**2 / np.maximum(1 - leverage, 1e-12)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        score = residual / np.sqrt(np.maximum(left, 0) / df * (1 - leverage))
+    p[tested] = np.minimum(2 * t.sf(np.abs(np.nan_to_num(score[tested])), df) * tested.sum(), 1.0)
+    return p

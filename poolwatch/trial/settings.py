@@ -1,0 +1,54 @@
+"""Settings of the ranking."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pydantic import Field
+
+from ..model.settings import Settings, read_toml
+
+
+class RankSettings(Settings):
+    """How beam shapes are compared; the same settings and rows give the same numbers on every machine.
+
+    Attributes
+    ----------
+    confidence
+        Coverage of every interval.
+    alpha
+        Share of trials of shapes that are all alike in which any two may be told apart.
+    scatter_prior_df
+        Degrees of freedom with which each shape's weld-to-weld variance is drawn towards the common one.
+        0 would trust each shape alone (hopeless with two welds), infinity the common one alone (wrong where
+        shapes scatter differently); 3 keeps both kinds of error within bounds, as the accuracy tests show.
+    draws
+        Random draws for the probability of being best.
+    weight_draws
+        Random sets of index weights.
+    seed
+        Of both.
+    outlier_alpha
+        Chance that any weld of an ordinary trial is pointed out as outlying.
+    """
+
+    confidence: float = Field(default=0.95, gt=0.5, lt=1)
+    alpha: float = Field(default=0.05, gt=0, lt=0.5)
+    scatter_prior_df: float = Field(default=3.0, ge=0)
+    draws: int = Field(default=20_000, ge=1_000, le=10_000_000)
+    weight_draws: int = Field(default=2_000, ge=100, le=1_000_000)
+    seed: int = Field(default=20_240_229, ge=0)
+    outlier_alpha: float = Field(default=0.05, gt=0, lt=0.5)
+
+
+def read_rank_settings(path: str | Path | None) -> RankSettings:
+    """The table ``[rank]`` of a settings file; the defaults where there is no file or no such table.
+
+    Raises
+    ------
+    UsageError
+        The file or a value in its table is wrong.
+    """
+    if path is None:
+        return RankSettings()
+    return RankSettings.checked(read_toml(path).get("rank", {}), where=f"{path} [rank]")

@@ -1,0 +1,152 @@
+"""A table made by hand in a spreadsheet: any of the usual separators, decimal marks and encodings."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from ..model.errors import UsageError
+
+_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+_MAYBE_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}")
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """Cells as text, with the line of the file that each row stands on.
+
+    Attributes
+    ----------
+    path
+        Where it was read.
+    columns
+        Names in the header, in order.
+    rows
+        One dict a row, cell text by column name, blanks at the ends removed.
+    lines
+        Line of the file on which each row begins, from 1 as editors and spreadsheets count.
+    decimal_comma
+        Whether a cell of the file shows that numbers are written with a decimal comma.
+    separator
+        ``,``, ``;`` or a tab.
+    """
+
+    path: Path
+    columns: tuple[str, ...]
+    rows: tuple[dict[str, str], ...]
+    lines: tuple[int, ...]
+    decimal_comma: bool
+    separator: str
+
+    def number(self, text: str) -> float:
+        """The number in a cell.
+
+        Raises
+        ------
+        ValueError
+            It is none, is not finite, or could be read in two ways; the message says which.
+        """
+        if not _NUMBER.fullmatch(text):
+            raise ValueError(
+                f"{text!r} is not a plain number; the unit is in the column's name, write the number alone"
+            )
+        thousands = _MAYBE_THOUSANDS.fullmatch(text)
+        decimal = "," if self.decimal_comma else "."
+        if thousands and thousands.group(1) != decimal:
+            raise ValueError(
+                f"{text!r} can be read in two ways; write it without a thousands mark, or with more decimals"
+            )
+        value = float(text.replace(",", "."))
+        if not math.isfinite(value):
+            raise ValueError(f"{text!r} is too large")
+        return value
+
+
+def read_sheet(path: str | Path) -> Sheet:
+    """Read a CSV file as spreadsheets write it.
+
+    Commas, semicolons or tabs; UTF-8 with or without a byte-order mark, UTF-16 with one, else Windows-1252;
+    decimal points or commas. Empty rows and unnamed empty columns are left out.
+
+    Parameters
+    ----------
+    path
+        The file.
+
+    Raises
+    ------
+    UsageError
+        It is missing, unreadable, empty, has a column name twice, or a row with more cells than the header.
+    """
+    path = Path(path)
+    separator, table = _cells(path)
+    header_line, header = table[0]
+    names = [name.strip() for name in header]
+    while names and not names[-1]:
+        names.pop()
+    faults = [f"column {n} has no name" for n, name in enumerate(names, 1) if not name]
+    faults += [
+        f"column {name!r} stands {names.count(name)} times"
+        for name in dict.fromkeys(names)
+        if name and names.count(name) > 1
+    ]
+    rows, lines = [], []
+    for line, cells in table[1:]:
+        stripped = [cell.strip() for cell in cells]
+        if any(stripped[len(names) :]):
+            faults.append(f"line {line} has more cells than the header has names")
+            continue
+        stripped += [""] * (len(names) - len(stripped))
+        rows.append(dict(zip(names, stripped, strict=False)))
+        lines.append(line)
+    if faults:
+        raise UsageError(f"{path}: {'; '.join(faults)}; mend the table (header in line {header_line})")
+    numbers = [cell for row in rows for cell in row.values() if _NUMBER.fullmatch(cell)]
+    comma = any(
+        "," in cell and not (separator == "," and _MAYBE_THOUSANDS.fullmatch(cell)) for cell in numbers
+    )
+    return Sheet(path, tuple(names), tuple(rows), tuple(lines), comma, separator)
+
+
+def _cells(path: Path) -> tuple[str, list[tuple[int, list[str]]]]:
+    """Separator, and the rows that hold anything with the line each begins on."""
+    text = _text(path)
+    first = next((line for line in text.splitlines() if line.strip()), "")
+    bare = re.sub(r'"[^"]*"', "", first)
+    separator = max((",", ";", "\t"), key=bare.count)
+    table = []
+    try:
+        reader = csv.reader(io.StringIO(text), delimiter=separator, strict=True)
+        begins = 1
+        for cells in reader:
+            if any(cell.strip() for cell in cells):
+                table.append((begins, cells))
+            begins = reader.line_num + 1
+    except csv.Error as error:
+        raise UsageError(f"{path}: line {begins}: is no table of cells ({error}); mend that line") from None
+    if not table:
+        raise UsageError(f"{path}: is empty; it needs a header line and one row a clip")
+    return separator, table
+
+
+def _text(path: Path) -> str:
+    try:
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        raise UsageError(f"{path}: no such file; check the path") from None
+    except OSError as error:
+        raise UsageError(
+            f"{path}: cannot be read ({error.strerror}); check the path and its permissions"
+        ) from None
+    for encoding in ("utf-16",) if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else ("utf-8-sig", "cp1252"):
+        try:
+            text = raw.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        if "\0" not in text:
+            return text
+    raise UsageError(f"{path}: is no text file; save the table as CSV (UTF-8)")

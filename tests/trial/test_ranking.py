@@ -1,0 +1,170 @@
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from poolwatch.model.errors import UsageError
+from poolwatch.model.tables import RANKING, csv_text
+from poolwatch.trial import rank
+from tests.trial.simulated import score_rows
+
+
+def rows(
+    seed: int = 1, unsteadiness: tuple[float, ...] = (0.4, 0.7, 1.2), welds: int = 4, **more: object
+) -> pd.DataFrame:
+    return score_rows(np.random.default_rng(seed), unsteadiness, welds, **more)
+
+
+def test_clear_differences_are_told_apart_in_the_true_order() -> None:
+    ranking = rank(rows())
+    assert list(ranking.table.columns) == RANKING.names
+    assert ranking.table["beam_shape"].tolist() == ["single-spot", "twin-spot", "flat-top"]
+    assert ranking.table["group"].tolist() == ["a", "b", "c"]
+    assert ranking.table["probability_best"][0] > 0.99
+    assert "told apart from every other" in ranking.reading
+
+
+def test_mean_is_the_mean_over_welds() -> None:
+    scores = rows()
+    table = rank(scores).table.set_index("beam_shape")
+    mean = scores.groupby("beam_shape")["stability_index"].mean()
+    np.testing.assert_allclose(table["stability_index"][mean.index], mean)
+
+
+def test_order_of_the_rows_changes_nothing() -> None:
+    scores = rows()
+    shuffled = scores.sample(frac=1, random_state=3)
+    pd.testing.assert_frame_equal(rank(scores).table, rank(shuffled).table, rtol=1e-12)
+
+
+def test_same_rows_give_the_same_bytes() -> None:
+    assert csv_text(rank(rows()).table) == csv_text(rank(rows()).table)
+
+
+def test_one_weld_a_shape_gives_an_order_and_a_plain_warning() -> None:
+    ranking = rank(rows(welds=1))
+    assert ranking.table["group"].tolist() == ["", "", ""]
+    assert ranking.table["probability_best"].isna().all()
+    assert ranking.pairs["told_apart"].isna().all()
+    assert "weld-to-weld scatter is unknown" in ranking.reading
+    assert ranking.table["remarks"].str.contains("one weld only").all()
+
+
+def test_one_shape_alone() -> None:
+    ranking = rank(rows(unsteadiness=(0.5,)))
+    assert ranking.table["rank"].tolist() == [1]
+    assert ranking.pairs.empty
+    assert "nothing to rank" in ranking.reading
+
+
+def test_a_part_that_one_clip_lacks_is_left_out_for_all_and_said() -> None:
+    scores = rows()
+    scores.loc[3, ["d_spatter_mass", "d_spatter_count"]] = np.nan
+    ranking = rank(scores)
+    assert ranking.left_out == ("spatter_count", "spatter_mass")
+    assert any("spatter count, spatter mass" in note for note in ranking.notes)
+    d = scores[
+        [f"d_{p}" for p in ("pool_length", "pool_width", "pool_area", "agitation", "keyhole", "collapses")]
+    ]
+    weights = np.array([0.15, 0.15, 0.10, 0.10, 0.15, 0.10]) / 0.75
+    by_hand = 100 * np.prod(d.to_numpy() ** weights, axis=1)
+    np.testing.assert_allclose(ranking.welds["stability_index"], by_hand)
+
+
+def test_the_part_that_makes_the_difference_is_named() -> None:
+    scores = rows(unsteadiness=(0.7, 0.7, 0.7), between=0.02, part_noise=0.02, within=0.01)
+    for shape, d in zip(("single-spot", "twin-spot", "flat-top"), (0.9, 0.5, 0.2), strict=True):
+        scores.loc[scores["beam_shape"] == shape, "d_keyhole"] = d
+    d = scores[[c for c in scores if c.startswith("d_")]].to_numpy()
+    weights = np.array([0.15, 0.15, 0.10, 0.10, 0.15, 0.10, 0.15, 0.10])
+    scores["stability_index"] = 100 * np.exp(np.log(d) @ weights)
+    ranking = rank(scores)
+    assert ranking.part_share["keyhole"] > 0.95
+    assert sum(ranking.part_share.values()) == pytest.approx(1)
+    assert "keyhole" in ranking.reading
+    effects = ranking.parts.groupby("beam_shape")["effect"].sum()
+    logs = np.log(scores["stability_index"]).groupby(scores["beam_shape"]).mean()
+    np.testing.assert_allclose(effects[logs.index], logs - logs.mean(), atol=1e-9)
+
+
+def test_an_outlying_weld_is_pointed_out_and_not_dropped() -> None:
+    scores = rows(unsteadiness=(0.5, 0.6, 0.7), between=0.03, part_noise=0.03, within=0.01, welds=5)
+    place = 7
+    scores.loc[place, "stability_index"] /= 3
+    scores.loc[place, [f for f in scores if f.startswith("d_")]] /= 3
+    ranking = rank(scores)
+    assert ranking.welds.loc[ranking.welds["outlying"] == 1, "clip"].tolist() == [scores["clip"][place]]
+    assert ranking.table["clips"].tolist() == [5, 5, 5]
+    assert scores["clip"][place] in ranking.reading
+
+
+def test_order_that_hangs_on_the_weights_is_seen() -> None:
+    scores = rows(unsteadiness=(0.7, 0.7), between=0.02, part_noise=0.02)
+    first = scores["beam_shape"] == "single-spot"
+    scores.loc[first, "d_pool_length"], scores.loc[~first, "d_pool_length"] = 0.9, 0.3
+    scores.loc[first, "d_keyhole"], scores.loc[~first, "d_keyhole"] = 0.3, 0.9
+    assert 0.2 < rank(scores).table["order_holds"][0] < 0.8
+    assert rank(rows()).table["order_holds"][0] > 0.99
+
+
+def test_the_rarer_kind_of_footage_is_refused_by_name() -> None:
+    scores = rows()
+    scores.loc[2, "footage"] = "illuminated"
+    ranking = rank(scores)
+    assert ranking.excluded["clip"].tolist() == [scores["clip"][2]]
+    assert "illuminated footage cannot be ranked beside glowing" in ranking.excluded["reason"][0]
+    assert ranking.table["clips"].sum() == len(scores) - 1
+
+
+def test_a_clip_without_an_index_is_excluded_by_name() -> None:
+    scores = rows()
+    scores.loc[0, "stability_index"] = np.nan
+    ranking = rank(scores)
+    assert scores["clip"][0] in ranking.table["remarks"][0]
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "words"),
+    [
+        ("exposure_s", 5e-5, "exposure"),
+        ("mm_per_px", 0.06, "scale"),
+        ("travel_speed_mm_s", 90.0, "travel speed"),
+        ("band_high_hz", 400.0, "band, upper end"),
+        ("material", "copper", "material"),
+        ("settings_id", "s2", "settings"),
+    ],
+)
+def test_differences_that_cannot_be_put_right_are_named(column: str, value: object, words: str) -> None:
+    scores = rows()
+    ordinary = {"exposure_s": 1e-5, "mm_per_px": 0.02, "travel_speed_mm_s": 60.0, "material": "austenitic-stainless"}
+    for name, usual in ordinary.items():
+        scores[name] = usual
+    scores.loc[4, column] = value
+    ranking = rank(scores)
+    assert any(note.startswith(words) for note in ranking.notes)
+    remark = ranking.table.set_index("beam_shape")["remarks"][scores["beam_shape"][4]]
+    assert scores["clip"][4] in remark
+    assert words in remark
+
+
+def test_a_clip_named_twice_is_refused_with_its_rows() -> None:
+    scores = rows()
+    with pytest.raises(UsageError, match=r"rows 2 and 14: the same recording .* a weld counts once"):
+        rank(pd.concat([scores, scores.iloc[:1]], ignore_index=True))
+
+
+def test_rows_without_desirabilities_can_be_ranked() -> None:
+    scores = rows()
+    scores[[c for c in scores if c.startswith("d_")]] = np.nan
+    ranking = rank(scores)
+    assert ranking.table["order_holds"].isna().all()
+    assert ranking.part_share == {}
+    assert any("no desirabilities" in note for note in ranking.notes)
+
+
+def test_nothing_left_to_rank_is_said() -> None:
+    scores = rows(welds=1, unsteadiness=(0.5,))
+    scores["stability_index"] = np.nan
+    with pytest.raises(UsageError, match="no clip is left to rank"):
+        rank(scores)

@@ -1,0 +1,177 @@
+"""Means, intervals and tests between shapes, against published data and worked examples."""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from poolwatch.trial.scatter import (
+    Groups,
+    best_probability,
+    compare_pairs,
+    expit,
+    group_welds,
+    holm,
+    logit,
+    outlying,
+    t_intervals,
+    within_weld_error,
+)
+
+# SAS headache data, as in SciPy's documentation of tukey_hsd (scipy/stats/_hypotests.py).
+HEADACHE = ([24.5, 23.5, 26.4, 27.1, 29.9], [28.4, 34.2, 29.5, 32.2, 30.1], [26.1, 28.3, 24.3, 26.2, 27.8])
+
+
+def grouped(samples: object, prior_df: float) -> Groups:
+    names = np.concatenate([np.repeat(str(k), len(s)) for k, s in enumerate(samples)])
+    values = np.concatenate([np.asarray(s, float) for s in samples])
+    return group_welds(names, values, np.full(len(values), np.nan), prior_df=prior_df)
+
+
+def nist(name: str) -> list[np.ndarray]:
+    spec = importlib.util.find_spec("scipy")
+    assert spec is not None
+    assert spec.origin is not None
+    path = Path(spec.origin).parent / "stats/tests/data/nist_anova" / f"{name}.dat"
+    if not path.exists():
+        pytest.skip(f"this SciPy comes without the NIST set {name}")
+    rows = np.array(
+        [line.split() for line in path.read_text().splitlines()[60:] if len(line.split()) == 2], dtype=float
+    )
+    return [rows[rows[:, 0] == k, 1] for k in np.unique(rows[:, 0])]
+
+
+@pytest.mark.parametrize(
+    ("name", "f", "sd"),
+    [
+        # NIST StRD analysis of variance, certified F and residual standard deviation.
+        ("SiRstv", 1.18046237440255, 0.104076068334656),
+        ("SmLs01", 21.0, 0.0967471),
+        ("SmLs02", 201.0, None),
+        ("AtmWtAg", 15.9467335677930, None),
+    ],
+)
+def test_common_scatter_gives_the_certified_f_of_nist(name: str, f: float, sd: float | None) -> None:
+    samples = nist(name)
+    groups = grouped(samples, prior_df=1e12)
+    variance = groups.variance * groups.count
+    between = (groups.count * (groups.mean - np.concatenate(samples).mean()) ** 2).sum() / (len(samples) - 1)
+    assert between / variance[0] == pytest.approx(f, rel=1e-6)
+    if sd is not None and name == "SiRstv":
+        assert np.sqrt(variance[0]) == pytest.approx(sd, rel=1e-8)
+    assert groups.total_df == sum(map(len, samples)) - len(samples)
+
+
+def test_common_scatter_gives_the_differences_of_tukeys_worked_example() -> None:
+    # Differences -4.600, -0.260, 4.340; half width of the simultaneous interval 3.649 = q(0.95; 3, 12) times the
+    # standard error over the square root of two.
+    pairs = compare_pairs(grouped(HEADACHE, prior_df=1e12))
+    np.testing.assert_allclose(pairs.difference, [-4.6, -0.26, 4.34], atol=1e-9)
+    q = stats.studentized_range.ppf(0.95, 3, 12)
+    np.testing.assert_allclose(q * pairs.error / np.sqrt(2), 3.649, atol=6e-4)
+    # The same pairs stand out as with Tukey's test (p 0.014, 0.980, 0.020).
+    np.testing.assert_array_equal(pairs.apart(3, 0.05)[np.triu_indices(3, 1)], [True, False, True])
+
+
+def test_each_shape_alone_gives_welchs_test() -> None:
+    rng = np.random.default_rng(4)
+    a, b = rng.normal(0, 1, 5), rng.normal(1, 3, 7)
+    pairs = compare_pairs(grouped([a, b], prior_df=0.0))
+    reference = stats.ttest_ind(a, b, equal_var=False)
+    assert pairs.p[0] == pytest.approx(reference.pvalue, rel=1e-9)
+    assert pairs.df[0] == pytest.approx(reference.df, rel=1e-9)
+
+
+def test_holm_by_hand() -> None:
+    # 0.005·4, then max(0.02, 0.01·3), max(0.03, 0.03·2), max(0.06, 0.04·1): worked by hand after Holm (1979).
+    np.testing.assert_allclose(holm([0.01, 0.04, 0.03, 0.005]), [0.03, 0.06, 0.06, 0.02])
+    np.testing.assert_allclose(holm([0.9, np.nan, 0.6]), [1.0, np.nan, 1.0])
+
+
+def test_holm_equals_statsmodels() -> None:
+    from statsmodels.stats.multitest import multipletests
+
+    p = np.random.default_rng(1).random(15) ** 3
+    np.testing.assert_allclose(holm(p), multipletests(p, method="holm")[1])
+
+
+def test_order_of_the_mann_whitney_worked_example_is_seen_but_not_told_apart() -> None:
+    # SciPy's documentation of mannwhitneyu (Mann & Whitney): 19 22 16 29 24 / 20 11 17 12, U = 17, p = 0.1111.
+    a, b = [19, 22, 16, 29, 24], [20, 11, 17, 12]
+    groups = grouped([a, b], prior_df=3.0)
+    assert groups.mean[0] > groups.mean[1]
+    assert stats.mannwhitneyu(a, b).pvalue == pytest.approx(0.1111, abs=1e-4)
+    assert compare_pairs(groups).p[0] == pytest.approx(stats.ttest_ind(a, b).pvalue, abs=0.02)
+    assert not compare_pairs(groups).apart(2, 0.05).any()
+
+
+def test_drawing_towards_the_common_variance_lies_between_own_and_common() -> None:
+    own, drawn, common = (grouped(HEADACHE, d).variance for d in (0.0, 3.0, 1e12))
+    low, high = np.minimum(own, common), np.maximum(own, common)
+    assert ((low <= drawn) & (drawn <= high)).all()
+
+
+def test_a_single_weld_takes_its_scatter_from_the_others() -> None:
+    groups = grouped([HEADACHE[0], [30.0]], prior_df=3.0)
+    assert groups.variance[1] == pytest.approx(np.var(HEADACHE[0], ddof=1))
+    assert groups.df[1] == 3.0
+
+
+def test_one_weld_a_shape_gives_no_test_and_no_probability() -> None:
+    groups = group_welds(["a", "b"], [0.0, 5.0], [0.1, 0.1], prior_df=3.0)
+    assert not groups.replicated
+    assert np.isnan(compare_pairs(groups).p).all()
+    assert np.isnan(best_probability(groups, 1000, 1)).all()
+    low, high = t_intervals(groups, 0.95)
+    np.testing.assert_allclose(high - low, 2 * 1.959964 * 0.1, rtol=1e-5)
+
+
+def test_error_within_the_welds_is_a_floor() -> None:
+    groups = group_welds(["a", "a", "b", "b"], [1.0, 1.0, 2.0, 2.0], [0.2] * 4, prior_df=3.0)
+    np.testing.assert_allclose(groups.variance, 0.2**2 / 2)
+
+
+def test_welds_alike_to_the_last_digit_do_not_break_the_test() -> None:
+    groups = group_welds(["a", "a", "b", "b", "c", "c"], [1.0, 1, 1, 1, 2, 2], [np.nan] * 6, prior_df=3.0)
+    np.testing.assert_array_equal(compare_pairs(groups).p, [1.0, 0.0, 0.0])
+
+
+def test_logit_and_its_inverse() -> None:
+    index = np.array([0.5, 20.0, 50.0, 99.0])
+    np.testing.assert_allclose(expit(logit(index)), index)
+    assert np.isfinite(logit([0.0, 100.0])).all()
+
+
+def test_within_weld_error_from_an_interval() -> None:
+    half = 1.959964 * 0.3
+    error = within_weld_error(expit([1 - half]), expit([1 + half]))
+    np.testing.assert_allclose(error, 0.3, rtol=1e-6)
+
+
+def test_probability_of_being_best_of_two_follows_student() -> None:
+    # One mean known exactly, the other d standard errors above: P = F_t(d).
+    groups = Groups(
+        ("a", "b"), np.array([4, 4]), np.array([1.0, 0.0]), np.array([1.0, 1e-12]), np.array([6.0, 6.0]), 6
+    )
+    assert best_probability(groups, 200_000, 5)[0] == pytest.approx(stats.t.cdf(1.0, 6), abs=0.004)
+
+
+def test_outlying_weld_matches_statsmodels() -> None:
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(8)
+    shape = np.repeat(["a", "b", "c"], 4)
+    value = rng.normal(0, 1, 12)
+    value[5] += 9
+    design = (shape[:, None] == np.array(["a", "b", "c"])).astype(float)
+    reference = sm.OLS(value, design).fit().outlier_test()[:, 2]
+    np.testing.assert_allclose(outlying(shape, value), reference, rtol=1e-8)
+    assert np.flatnonzero(outlying(shape, value) < 0.05).tolist() == [5]
+
+
+def test_pairs_of_welds_are_never_called_outlying() -> None:
+    assert np.isnan(outlying(["a", "a", "b", "b"], [0.0, 9.0, 1.0, 1.1])).all()
