@@ -1,0 +1,387 @@
+"""Motion of the solid metal in a clip: how many px a frame the rigid sheet moves, and which way."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.errors import MeasurementError, UsageError
+from .texture import textures
+from .tiles import Shift, Template
+
+# Pairs of frames averaged for each coarse correlation, and solved at the final lag.
+_COARSE_PAIRS = 24
+_FINE_PAIRS = 24
+# What interpolation leaves in one pair's shift, px; all pairs may share it.
+_SYSTEMATIC_PX = 0.02
+# Less than this over the whole run (px) is drift of a standing camera, not travel.
+_LEAST_TRAVEL_PX = 2.5
+
+
+@dataclass(frozen=True)
+class Motion:
+    """Motion of the rigid sheet in the image.
+
+    Attributes
+    ----------
+    dx, dy
+        Motion of the metal, px per frame, x right and y down; 0 for a standing camera.
+    u_dx, u_dy
+        Standard uncertainties, px per frame.
+    moving
+        Whether the metal moves in the picture (the camera rides with the head) or stands still.
+    lag
+        Frames between the pictures compared.
+    pairs
+        Pairs of frames solved.
+    tiles_used
+        Tiles that follow the motion, mean over pairs.
+    tiles_considered
+        Tiles that could be compared, mean over pairs.
+    explained
+        Share of the compared tiles that follow: 1 for solid metal throughout.
+    gradient
+        Shape (2, 2): change of (dx, dy) per px to the right and down: perspective and rotation. NaN where
+        too few tiles show it.
+    centre_x, centre_y
+        Mean place of the tiles used, px: where (dx, dy) holds.
+    """
+
+    dx: float
+    dy: float
+    u_dx: float
+    u_dy: float
+    moving: bool
+    lag: int
+    pairs: int
+    tiles_used: float
+    tiles_considered: float
+    explained: float
+    gradient: NDArray[np.float64]
+    centre_x: float
+    centre_y: float
+
+    @property
+    def speed(self) -> float:
+        """Speed of the metal, px per frame."""
+        return math.hypot(self.dx, self.dy)
+
+    @property
+    def u_speed(self) -> float:
+        """Standard uncertainty of the speed, px per frame."""
+        if self.speed == 0:
+            return math.hypot(self.u_dx, self.u_dy)
+        return math.hypot(self.dx * self.u_dx, self.dy * self.u_dy) / self.speed
+
+    @property
+    def direction_deg(self) -> float:
+        """Direction in which the metal moves, degrees counter-clockwise as seen, 0 = right; NaN when it stands."""
+        return math.degrees(math.atan2(-self.dy, self.dx)) if self.moving else math.nan
+
+    @property
+    def u_direction_deg(self) -> float:
+        """Standard uncertainty of the direction, degrees."""
+        if not self.moving:
+            return math.nan
+        return math.degrees(math.hypot(self.dy * self.u_dx, self.dx * self.u_dy) / self.speed**2)
+
+    @property
+    def travel_direction_deg(self) -> float:
+        """Travel direction of a riding camera: against the metal's motion, in (-180, 180]; NaN when it stands."""
+        turned = self.direction_deg + 180.0
+        return turned - 360.0 if turned > 180.0 else turned
+
+    def at(self, x: float, y: float) -> tuple[float, float]:
+        """(dx, dy) at an image place, px per frame, with the gradient over the view where it is known."""
+        if not np.isfinite(self.gradient).all():
+            return self.dx, self.dy
+        change = self.gradient @ (x - self.centre_x, y - self.centre_y)
+        return self.dx + float(change[0]), self.dy + float(change[1])
+
+
+def rigid_motion(
+    frames: NDArray[np.generic], mask: NDArray[np.bool_] | None = None, *, tile_px: int = 32
+) -> Motion:
+    """Find the motion of the solid metal from a run of frames, at even spacing.
+
+    Parameters
+    ----------
+    frames
+        Grey values, shape (n, h, w), any depth, n at least 8; some hundreds are better for slow travel.
+    mask
+        Shape (h, w), True on what is to be left out (pool, fixtures); None for nothing. It stays in place
+        in the picture. Tiles that do not follow the common motion are left out in any case.
+    tile_px
+        Side of a tile, px.
+
+    Returns
+    -------
+    Motion in px per step of `frames`.
+
+    Raises
+    ------
+    UsageError
+        The arrays do not fit.
+    MeasurementError
+        Too few tiles agree on any motion: too little texture, or nothing solid in view.
+
+    Notes
+    -----
+    1. Whole-picture cross-correlations at lags 1, 2, 4 … averaged over many pairs vote for a speed that holds
+       at all lags; once as they are, once with what stands still in the picture (lighting, dirt, a nozzle)
+       taken out by subtracting the mean.
+    2. Tile-wise least squares (`tiles`) follows each candidate to ever longer lags, as long as enough tiles
+       agree, so that the error of one shift is spread over many frames.
+    3. The tiles that stand still are counted against those that move; the larger number decides `moving`.
+    """
+    solid = _check(frames, mask, tile_px)
+    pictures = textures(frames)
+    moving = None
+    for start in _votes(pictures, solid):
+        candidate = _follow(pictures, solid, tile_px, start)
+        if candidate is not None and (moving is None or candidate.tiles_used > moving.tiles_used):
+            moving = candidate
+    standing = _standing(pictures, solid, tile_px)
+    if moving is not None and (standing is None or moving.tiles_used >= standing.tiles_used):
+        return moving
+    if standing is not None:
+        return standing
+    raise MeasurementError(
+        f"no common motion of solid metal found in {len(frames)} frames of {frames.shape[2]}x{frames.shape[1]} px:"
+        " too little texture, too few frames, or nothing solid in view; give more frames, light the metal, or"
+        " mask what is not metal"
+    )
+
+
+def _check(
+    frames: NDArray[np.generic], mask: NDArray[np.bool_] | None, tile_px: int
+) -> NDArray[np.bool_] | None:
+    if frames.ndim != 3 or len(frames) < 8:
+        raise UsageError(f"motion needs at least 8 frames as (n, h, w), got shape {frames.shape}")
+    if not 12 <= tile_px <= min(frames.shape[1:]) // 2:
+        raise UsageError(
+            f"tiles of {tile_px} px do not suit frames of {frames.shape[2]}x{frames.shape[1]} px;"
+            " give at least 12 and at most half the frame"
+        )
+    if mask is None:
+        return None
+    if mask.shape != frames.shape[1:]:
+        raise UsageError(f"the mask's shape {mask.shape} is not the frames' {frames.shape[1:]}")
+    return ~mask.astype(bool)
+
+
+def _follow(
+    pictures: NDArray[np.float32], solid: NDArray[np.bool_] | None, tile_px: int, start: tuple[float, float]
+) -> Motion | None:
+    """Follow a candidate speed (dx, dy) to the lag that fixes it best; None where it does not hold."""
+    n, height, width = pictures.shape
+    speed = np.array(start)
+    reach = 0.45 * np.array([width, height])
+    best: Motion | None = None
+    most = clearest = 0.0
+    # A quarter of the run is left to start pairs from, so that their scatter (shake, noise) is seen at every lag.
+    longest = max(1, (3 * (n - 1)) // 4)
+    # Below some px of shift what stands still in the picture would pull the shift towards 0.
+    lag = max(1, math.ceil(3.0 / max(math.hypot(*start), 1e-9)))
+    lag = min(lag, longest)
+    while (np.abs(speed) * lag <= reach).all():
+        solved = _solve(pictures, solid, tile_px, speed, lag)
+        if solved is None or solved.explained < 0.35 * clearest:
+            break
+        most, clearest = max(most, solved.tiles_used), max(clearest, solved.explained)
+        if best is None or solved.u_speed < best.u_speed:
+            best = solved
+        speed = np.array([solved.dx, solved.dy])
+        if lag == longest:
+            break
+        lag = min(longest, max(lag + 1, round(lag * 1.6)))
+    if best is None or best.speed * (n - 1) < _LEAST_TRAVEL_PX or best.speed < 5 * best.u_speed:
+        return None
+    return replace(best, tiles_used=most)
+
+
+def _votes(pictures: NDArray[np.float32], solid: NDArray[np.bool_] | None) -> list[tuple[float, float]]:
+    """Speeds (dx, dy) px a frame on which the cross-correlations of all lags agree, with and without the mean."""
+    from scipy.fft import irfft2, rfft2
+
+    n, height, width = pictures.shape
+    window = np.sqrt(np.outer(np.hanning(height + 2)[1:-1], np.hanning(width + 2)[1:-1])).astype(np.float32)
+    if solid is not None:
+        window = window * solid
+    lags = [1 << k for k in range(n.bit_length()) if 1 << k <= max(1, n // 2)]
+    mean = rfft2(pictures.mean(axis=0) * window)
+    votes = []
+    for still in (0.0, mean):
+        surfaces = {}
+        for lag in lags:
+            cross = np.zeros_like(mean)
+            for first in np.unique(np.linspace(0, n - 1 - lag, _COARSE_PAIRS).astype(int)):
+                a, b = rfft2(pictures[first] * window) - still, rfft2(pictures[first + lag] * window) - still
+                cross += np.conj(a) * b
+            surface = np.asarray(irfft2(cross, s=(height, width)), dtype=np.float64)
+            scatter = 1.4826 * float(np.median(np.abs(surface - np.median(surface))))
+            surfaces[lag] = surface / (scatter or 1.0)
+        best, best_score = None, 0.0
+        for lag, surface in surfaces.items():
+            for dx, dy in _peaks(surface, count=3):
+                speed = (dx / lag, dy / lag)
+                score = sum(_read(other, speed[0] * k, speed[1] * k) for k, other in surfaces.items())
+                if score > best_score and math.hypot(*speed) * n >= _LEAST_TRAVEL_PX:
+                    best, best_score = speed, score
+        if best is not None:
+            votes.append(best)
+    return votes
+
+
+def _peaks(surface: NDArray[np.float64], count: int) -> list[tuple[float, float]]:
+    """Highest places (dx, dy) of a wrapped correlation surface, to a part of a pixel."""
+    height, width = surface.shape
+    left = surface.copy()
+    found = []
+    for _ in range(count):
+        y, x = divmod(int(np.argmax(left)), width)
+        offset = []
+        for before, at, after in (
+            (surface[y, x - 1], surface[y, x], surface[y, (x + 1) % width]),
+            (surface[y - 1, x], surface[y, x], surface[(y + 1) % height, x]),
+        ):
+            bend = before - 2 * at + after
+            offset.append(0.5 * (before - after) / bend if bend < 0 else 0.0)
+        found.append((_wrap(x, width) + offset[0], _wrap(y, height) + offset[1]))
+        rows, columns = np.arange(y - 4, y + 5) % height, np.arange(x - 4, x + 5) % width
+        left[np.ix_(rows, columns)] = -np.inf
+    return found
+
+
+def _read(surface: NDArray[np.float64], dx: float, dy: float) -> float:
+    """Highest value within 1 px of a shift; 0 where the shift is beyond the view."""
+    height, width = surface.shape
+    if abs(dx) > width / 2 - 2 or abs(dy) > height / 2 - 2:
+        return 0.0
+    rows = (round(dy) + np.arange(-1, 2)) % height
+    columns = (round(dx) + np.arange(-1, 2)) % width
+    return float(surface[np.ix_(rows, columns)].max())
+
+
+def _wrap(i: int, n: int) -> int:
+    return i - n if i > n // 2 else i
+
+
+def _solve(
+    pictures: NDArray[np.float32],
+    solid: NDArray[np.bool_] | None,
+    tile_px: int,
+    speed: NDArray[np.float64],
+    lag: int,
+) -> Motion | None:
+    """Tile-wise shifts of many pairs at one lag, averaged; None where most pairs find no agreement."""
+    n = len(pictures)
+    firsts = np.unique(np.linspace(0, n - 1 - lag, min(_FINE_PAIRS, n - lag)).astype(int))
+    start = (float(speed[0] * lag), float(speed[1] * lag))
+    found: list[Shift] = []
+    places = []
+    failures = 0
+    for first in firsts:
+        template = Template.cut(pictures[first], solid, tile_px)
+        shift = template.search(pictures[first + lag], start)
+        if shift.found:
+            found.append(shift)
+            places.append(template.centres + np.array([shift.dx, shift.dy]) / 2)
+        else:
+            failures += 1
+            if failures > len(firsts) // 2:
+                return None
+    return _average(found, places, lag)
+
+
+def _average(found: list[Shift], places: list[NDArray[np.float64]], lag: int) -> Motion:
+    shifts = np.array([[s.dx, s.dy] for s in found])
+    middle = np.median(shifts, axis=0)
+    spread = 1.4826 * np.median(np.abs(shifts - middle), axis=0)
+    kept = (np.abs(shifts - middle) <= 4 * spread + 0.1).all(axis=1)
+    shifts = shifts[kept]
+    found = [s for s, keep in zip(found, kept, strict=True) if keep]
+    places = [p for p, keep in zip(places, kept, strict=True) if keep]
+    mean = shifts.mean(axis=0)
+    within = np.mean([np.diag(s.covariance) for s in found], axis=0)
+    between = shifts.var(axis=0, ddof=1) if len(found) > 2 else within
+    u = np.sqrt(np.maximum(within, between) / _independent(shifts) + _SYSTEMATIC_PX**2) / lag
+    gradient, centre = _gradient(found, places)
+    used = float(np.mean([s.followed.sum() for s in found]))
+    considered = float(np.mean([s.considered.sum() for s in found]))
+    return Motion(
+        dx=float(mean[0] / lag),
+        dy=float(mean[1] / lag),
+        u_dx=float(u[0]),
+        u_dy=float(u[1]),
+        moving=True,
+        lag=lag,
+        pairs=len(found),
+        tiles_used=used,
+        tiles_considered=considered,
+        explained=used / max(1.0, considered),
+        gradient=gradient / lag,
+        centre_x=float(centre[0]),
+        centre_y=float(centre[1]),
+    )
+
+
+def _independent(shifts: NDArray[np.float64]) -> NDArray[np.float64]:
+    """How many of a series of 2-D values are independent, a direction each, from its lag-1 autocorrelation."""
+    n = len(shifts)
+    if n < 4:
+        return np.ones(2)
+    offset = shifts - shifts.mean(axis=0)
+    power = np.maximum((offset**2).sum(axis=0), 1e-18)
+    memory = np.clip((offset[1:] * offset[:-1]).sum(axis=0) / power, 0.0, 0.9)
+    return np.asarray(np.maximum(1.0, n * (1 - memory) / (1 + memory)))
+
+
+def _gradient(
+    found: list[Shift], places: list[NDArray[np.float64]]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Least-squares change of the tiles' shifts over the view, px per px, and the tiles' mean place."""
+    place = np.concatenate([p[s.followed] for p, s in zip(places, found, strict=True)])
+    own = np.concatenate([s.tile_shifts[s.followed] - (s.dx, s.dy) for s in found])
+    centre = place.mean(axis=0)
+    offset = place - centre
+    if len(np.unique(np.round(place / 4), axis=0)) < 6 or np.linalg.matrix_rank(offset, tol=1.0) < 2:
+        return np.full((2, 2), np.nan), centre
+    solution = np.linalg.lstsq(offset, own, rcond=None)[0]
+    return np.asarray(solution.T), centre
+
+
+def _standing(pictures: NDArray[np.float32], solid: NDArray[np.bool_] | None, tile_px: int) -> Motion | None:
+    """The sheet at rest, up to shake and slow drift; None where the later pictures do not agree with the first."""
+    template = Template.cut(pictures[0], solid, tile_px)
+    later = np.unique(np.linspace(len(pictures) // 2, len(pictures) - 1, 12).astype(int))
+    good = []
+    for i in later:
+        shift = template.find(pictures[i], fixed_mask=False)
+        if shift.found and math.hypot(shift.dx, shift.dy) < _LEAST_TRAVEL_PX:
+            good.append((int(i), shift))
+    if len(good) < len(later) // 2:
+        return None
+    rates = np.array([[s.dx / i, s.dy / i] for i, s in good])
+    u = np.sqrt((rates**2).mean(axis=0) + (_SYSTEMATIC_PX / len(pictures)) ** 2)
+    used = float(np.mean([s.followed.sum() for _, s in good]))
+    considered = float(np.mean([s.considered.sum() for _, s in good]))
+    centre = template.centres.mean(axis=0)
+    return Motion(
+        dx=0.0,
+        dy=0.0,
+        u_dx=float(u[0]),
+        u_dy=float(u[1]),
+        moving=False,
+        lag=good[-1][0],
+        pairs=len(good),
+        tiles_used=used,
+        tiles_considered=considered,
+        explained=used / max(1.0, considered),
+        gradient=np.full((2, 2), np.nan),
+        centre_x=float(centre[0]),
+        centre_y=float(centre[1]),
+    )

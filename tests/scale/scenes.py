@@ -1,0 +1,75 @@
+"""Scenes drawn for the tests of this room: rough metal that moves as one sheet, a restless pool, targets."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from scipy.ndimage import gaussian_filter, map_coordinates
+
+
+class Sheet:
+    """Rough metal as a sum of many plane waves: exact at any sub-pixel place, no interpolation."""
+
+    def __init__(self, seed: int, waves: int = 120, finest_px: float = 4.0, coarsest_px: float = 24.0):
+        rng = np.random.default_rng(seed)
+        angle = rng.uniform(0, 2 * np.pi, waves)
+        wavelength = np.exp(rng.uniform(math.log(finest_px), math.log(coarsest_px), waves))
+        self.kx = 2 * np.pi * np.cos(angle) / wavelength
+        self.ky = 2 * np.pi * np.sin(angle) / wavelength
+        self.phase = rng.uniform(0, 2 * np.pi, waves)
+        self.amplitude = math.sqrt(2 / waves)
+
+    def at(self, height: int, width: int, dx: float = 0.0, dy: float = 0.0) -> np.ndarray:
+        """Texture of unit scatter whose content has moved by (dx, dy)."""
+        x = np.exp(1j * np.outer(self.kx, np.arange(width) - dx))
+        y = np.exp(1j * (np.outer(self.ky, np.arange(height) - dy) + self.phase[:, None]))
+        return self.amplitude * np.real(y.T @ x)
+
+
+def weld_clip(
+    seed: int,
+    *,
+    n: int,
+    height: int,
+    width: int,
+    speed_px: float,
+    direction_deg: float,
+    noise: float = 0.02,
+    contrast: float = 0.08,
+    pool: bool = True,
+    flicker: float = 0.05,
+    shake_px: float = 0.0,
+    dirt: float = 0.0,
+) -> np.ndarray:
+    """8-bit frames of a riding camera: the metal moves along `direction_deg`, the pool stays and churns."""
+    rng = np.random.default_rng(seed)
+    sheet = Sheet(seed + 1)
+    liquid = Sheet(seed + 2, waves=60, finest_px=5.0)
+    y, x = np.mgrid[:height, :width]
+    angle = math.radians(direction_deg)
+    ux, uy = speed_px * math.cos(angle), -speed_px * math.sin(angle)
+    lamp = 0.45 + 0.15 * np.exp(-(((x - 0.4 * width) / width) ** 2 + ((y - 0.5 * height) / height) ** 2) * 3)
+    # The pool: an ellipse in the middle, a quarter of the view long, its inside moved by swirling currents.
+    u, v = (x - 0.5 * width) / (0.22 * width), (y - 0.5 * height) / (0.2 * height)
+    inside = gaussian_filter((u * u + v * v < 1).astype(float), 1.0)
+    frames = np.empty((n, height, width), dtype=np.uint8)
+    spots = Sheet(seed + 3, finest_px=3.0, coarsest_px=8.0).at(height, width)
+    swirl = rng.uniform(0, 2 * np.pi, 4)
+    for i in range(n):
+        shake = shake_px * rng.standard_normal(2)
+        metal = lamp * (1 + contrast / 0.45 * sheet.at(height, width, ux * i + shake[0], uy * i + shake[1]))
+        grey = metal
+        if pool:
+            t = 0.31 * i
+            flow_x = 3 * np.sin(v * 2 + t + swirl[0]) + 2 * np.sin(u * 3 - 1.7 * t + swirl[1])
+            flow_y = 3 * np.sin(u * 2 - 1.3 * t + swirl[2]) + 2 * np.sin(v * 3 + 0.7 * t + swirl[3])
+            churn = map_coordinates(
+                liquid.at(height, width), [y + flow_y, x + flow_x], order=1, mode="reflect"
+            )
+            grey = metal * (1 - inside) + inside * (0.35 + 0.12 * churn)
+        grey = grey * (1 + dirt * spots) * (
+            1 + flicker * rng.standard_normal()
+        ) + noise * rng.standard_normal((height, width))
+        frames[i] = np.clip(np.rint(255 * grey), 0, 255)
+    return frames
