@@ -1,0 +1,169 @@
+"""The pool at pixel level: brightness statistics of a frame and the contour of its largest bright region."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Grey = NDArray[np.uint8] | NDArray[np.uint16]
+_BINS = 1024
+
+
+@njit(cache=True, nogil=True)
+def bright_statistics(
+    frame: NDArray[np.generic], full_scale: float, low: float, quantile: float, step: int
+) -> tuple[int, float, int]:
+    """Count, a quantile and the number at full scale, of the pixels above `low`; every `step`-th row and column.
+
+    The quantile is interpolated within histogram bins, so that it moves smoothly with the gain.
+    """
+    h, w = frame.shape
+    bins = min(_BINS, int(full_scale) + 1)
+    scale = bins / (full_scale + 1.0)
+    histogram = np.zeros(bins, dtype=np.int64)
+    count = 0
+    clipped = 0
+    top = 0.998 * full_scale
+    for i in range(0, h, step):
+        for j in range(0, w, step):
+            v = frame[i, j]
+            if v > low:
+                b = int(v * scale)
+                histogram[min(b, bins - 1)] += 1
+                count += 1
+                if v >= top:
+                    clipped += 1
+    if count == 0:
+        return 0, 0.0, 0
+    want = quantile * count
+    below = 0
+    b = 0
+    while below + histogram[b] < want:
+        below += histogram[b]
+        b += 1
+    inside = (want - below) / histogram[b]
+    return count, (b + inside) / scale, clipped
+
+
+@njit(cache=True, nogil=True)
+def polygon_mean(frame: NDArray[np.generic], x: NDArray[np.float64], y: NDArray[np.float64]) -> float:
+    """Mean grey value of the pixels whose centres lie inside a closed polygon; NaN if there are none."""
+    h, w = frame.shape
+    n = x.size
+    total = 0.0
+    count = 0
+    cross = np.empty(n)
+    for i in range(max(int(np.ceil(y.min())), 0), min(int(np.floor(y.max())), h - 1) + 1):
+        m = 0
+        for k in range(n):
+            q = k + 1 if k + 1 < n else 0
+            if (y[k] <= i) != (y[q] <= i):
+                cross[m] = x[k] + (i - y[k]) / (y[q] - y[k]) * (x[q] - x[k])
+                m += 1
+        ordered = np.sort(cross[:m])
+        for k in range(0, m - 1, 2):
+            for j in range(max(int(np.ceil(ordered[k])), 0), min(int(np.floor(ordered[k + 1])), w - 1) + 1):
+                total += frame[i, j]
+                count += 1
+    return total / count if count else np.nan
+
+
+def smoothed(frame: Grey) -> Grey:
+    """The frame after a 3x3 binomial filter: enough that noise does not fray the contour."""
+    out: Grey = cv2.GaussianBlur(frame, (3, 3), 0)
+    return out
+
+
+def largest_region(
+    smooth: Grey, level: float, neck: int, near: tuple[float, float] | None = None
+) -> tuple[NDArray[np.float64], float]:
+    """Contour of the largest region above a level, without what hangs on a neck narrower than `neck` px.
+
+    Parameters
+    ----------
+    smooth
+        Grey values, shape (h, w).
+    level
+        Grey value.
+    neck
+        Width of the widest neck that is cut, px; 0: none is.
+    near
+        A place (x, y) px; a region that holds it is preferred to a larger one that does not.
+
+    Returns
+    -------
+    tuple
+        Contour (m, 2) as x, y px, and its area px²; empty and 0 where nothing lies above the level.
+    """
+    mask = cv2.compare(smooth, float(level), cv2.CMP_GT)
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    if not contours:
+        return np.empty((0, 2)), 0.0
+    areas = [cv2.contourArea(c) for c in contours]
+    best = int(np.argmax(areas))
+    if near is not None:
+        holding = [i for i, c in enumerate(contours) if cv2.pointPolygonTest(c, near, False) >= 0]
+        if holding:
+            inside = max(holding, key=lambda i: areas[i])
+            if areas[inside] > 0.25 * areas[best]:
+                best = inside
+    contour = contours[best].reshape(-1, 2).astype(np.float64)
+    return (cut_necks(contour, float(neck)) if neck > 0 else contour), float(areas[best])
+
+
+@njit(cache=True, nogil=True)
+def cut_necks(contour: NDArray[np.float64], neck: float) -> NDArray[np.float64]:
+    """Cut off what hangs on the region by a neck: a particle that still touches the pool.
+
+    Two places of the contour less than `neck` apart bound a neck if the shorter way round between them is
+    wider than they are apart; a pointed tail is not, and stays.
+
+    Parameters
+    ----------
+    contour
+        Closed contour in steps of one pixel, shape (m, 2), px.
+    neck
+        Width of the widest neck that is cut, px.
+    """
+    for _ in range(6):
+        m = contour.shape[0]
+        best = 0
+        first = 0
+        for i in range(0, m, 2):
+            xi = contour[i, 0]
+            yi = contour[i, 1]
+            k = 6
+            while k <= m // 3:
+                j = (i + k) % m
+                dx = contour[j, 0] - xi
+                dy = contour[j, 1] - yi
+                d = math.sqrt(dx * dx + dy * dy)
+                if d >= neck:
+                    # The contour moves at most 1.5 px a step.
+                    k += max(int((d - neck) / 1.5), 1)
+                    continue
+                if d > 0.5 and k > 2.0 * d and k > best:
+                    low = 0.0
+                    high = d
+                    for t in range(k + 1):
+                        p = (i + t) % m
+                        s = ((contour[p, 0] - xi) * dx + (contour[p, 1] - yi) * dy) / d
+                        low = min(low, s)
+                        high = max(high, s)
+                    if high - low > 1.4 * d + 1.0:
+                        best = k
+                        first = i
+                k += 1
+        if best == 0:
+            break
+        kept = np.empty((m - best + 1, 2))
+        for t in range(m - best + 1):
+            p = (first + best + t) % m
+            kept[t, 0] = contour[p, 0]
+            kept[t, 1] = contour[p, 1]
+        contour = kept
+    return contour

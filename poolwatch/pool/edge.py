@@ -1,0 +1,397 @@
+"""The edge in one frame: from a coarse contour to vertices on the steepest step, to a fraction of a pixel.
+
+Along each normal of the coarse contour the brightness is modelled as a step blurred by a known spread, with a
+slope on the inner side, and clipped at full scale:
+
+    I(s) = o + h C(z) + g [(s - s0) C(z) - b N(z)],    z = (s - s0) / b,
+
+with C the upper tail and N the density of the normal distribution, b the spread in px. The place s0 is found by
+least squares from the steepest step found first. The blur of a curved edge moves the step inward by b² / (2 R)
+(R = radius of curvature), which is put back.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Vertices = NDArray[np.float64]
+
+
+@njit(cache=True, nogil=True)
+def resample(cx: NDArray[np.float64], cy: NDArray[np.float64], n: int) -> tuple[Vertices, Vertices]:
+    """Spread `n` vertices evenly along a closed polyline."""
+    m = cx.size
+    length = np.empty(m + 1)
+    length[0] = 0.0
+    for i in range(m):
+        j = i + 1 if i + 1 < m else 0
+        length[i + 1] = length[i] + math.hypot(cx[j] - cx[i], cy[j] - cy[i])
+    total = length[m]
+    x = np.empty(n)
+    y = np.empty(n)
+    i = 0
+    for k in range(n):
+        s = total * k / n
+        while i < m - 1 and length[i + 1] < s:
+            i += 1
+        j = i + 1 if i + 1 < m else 0
+        span = length[i + 1] - length[i]
+        t = (s - length[i]) / span if span > 0 else 0.0
+        x[k] = cx[i] + t * (cx[j] - cx[i])
+        y[k] = cy[i] + t * (cy[j] - cy[i])
+    return x, y
+
+
+@njit(cache=True, nogil=True)
+def smooth_closed(v: NDArray[np.float64], sigma: float) -> NDArray[np.float64]:
+    """Gaussian smoothing along a closed sequence; `sigma` in samples."""
+    n = v.size
+    r = min(int(math.ceil(3.0 * sigma)), n // 2)
+    w = np.empty(r + 1)
+    total = 0.0
+    for k in range(r + 1):
+        w[k] = math.exp(-0.5 * (k / sigma) ** 2)
+        total += w[k] if k == 0 else 2.0 * w[k]
+    out = np.empty(n)
+    for i in range(n):
+        s = w[0] * v[i]
+        for k in range(1, r + 1):
+            s += w[k] * (v[(i + k) % n] + v[(i - k) % n])
+        out[i] = s / total
+    return out
+
+
+@njit(cache=True, nogil=True)
+def normals_curvature(
+    x: Vertices, y: Vertices, sigma: float
+) -> tuple[Vertices, Vertices, Vertices, Vertices, Vertices]:
+    """Smoothed vertices, outward unit normals and curvature (1/px, positive where convex) of a closed outline."""
+    n = x.size
+    sx = smooth_closed(x, sigma)
+    sy = smooth_closed(y, sigma)
+    turn = 0.0
+    for i in range(n):
+        j = (i + 1) % n
+        turn += sx[i] * sy[j] - sx[j] * sy[i]
+    sign = 1.0 if turn > 0 else -1.0
+    nx = np.empty(n)
+    ny = np.empty(n)
+    curvature = np.empty(n)
+    for i in range(n):
+        a = (i - 1) % n
+        b = (i + 1) % n
+        dx = 0.5 * (sx[b] - sx[a])
+        dy = 0.5 * (sy[b] - sy[a])
+        ddx = sx[b] - 2.0 * sx[i] + sx[a]
+        ddy = sy[b] - 2.0 * sy[i] + sy[a]
+        d = math.hypot(dx, dy)
+        if d < 1e-9:
+            nx[i] = 0.0
+            ny[i] = 0.0
+            curvature[i] = 0.0
+            continue
+        nx[i] = sign * dy / d
+        ny[i] = -sign * dx / d
+        curvature[i] = sign * (dx * ddy - dy * ddx) / (d * d * d)
+    return sx, sy, nx, ny, curvature
+
+
+@njit(cache=True, nogil=True)
+def profiles(
+    frame: NDArray[np.generic], x: Vertices, y: Vertices, nx: Vertices, ny: Vertices, reach: int
+) -> tuple[NDArray[np.float64], int]:
+    """Grey values along each normal from `-reach` (inside) to `+reach` (outside) in steps of 1 px, bilinear.
+
+    Samples outside the picture repeat the border; the second result counts vertices that are themselves
+    outside or on the border.
+    """
+    h, w = frame.shape
+    n = x.size
+    out = np.empty((n, 2 * reach + 1))
+    outside = 0
+    for j in range(n):
+        if x[j] < 0.75 or y[j] < 0.75 or x[j] > w - 1.75 or y[j] > h - 1.75:
+            outside += 1
+        for k in range(2 * reach + 1):
+            px = x[j] + (k - reach) * nx[j]
+            py = y[j] + (k - reach) * ny[j]
+            px = min(max(px, 0.0), w - 1.001)
+            py = min(max(py, 0.0), h - 1.001)
+            ix = int(px)
+            iy = int(py)
+            fx = px - ix
+            fy = py - iy
+            top = (1.0 - fx) * frame[iy, ix] + fx * frame[iy, ix + 1]
+            low = (1.0 - fx) * frame[iy + 1, ix] + fx * frame[iy + 1, ix + 1]
+            out[j, k] = (1.0 - fy) * top + fy * low
+    return out, outside
+
+
+@njit(cache=True, nogil=True)
+def steepest(
+    profile: NDArray[np.float64], reach: int, sigma: float
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Offset (px, whole) of the steepest fall along each profile, near the coarse outline, and its size.
+
+    A derivative-of-Gaussian filter finds it on profiles averaged over neighbouring normals; a place at odds
+    with its neighbours is looked for again near their median.
+    """
+    n, m = profile.shape
+    r = max(int(math.ceil(2.0 * sigma)), 2)
+    weight = np.empty(2 * r + 1)
+    norm = 0.0
+    for t in range(-r, r + 1):
+        weight[t + r] = t * math.exp(-0.5 * (t / sigma) ** 2)
+        if t > 0:
+            norm += weight[t + r]
+    for t in range(2 * r + 1):
+        weight[t] /= norm
+    response = np.zeros((n, m))
+    for j in range(n):
+        a = (j - 1) % n
+        b = (j + 1) % n
+        for k in range(m):
+            g = 0.0
+            for t in range(-r, r + 1):
+                kk = min(max(k + t, 0), m - 1)
+                g -= weight[t + r] * (0.25 * profile[a, kk] + 0.5 * profile[j, kk] + 0.25 * profile[b, kk])
+            response[j, k] = g
+    prior = np.empty(m)
+    for k in range(m):
+        prior[k] = math.exp(-0.5 * ((k - reach) / (0.6 * reach)) ** 2)
+    best = np.empty(n, dtype=np.int64)
+    size = np.empty(n)
+    for j in range(n):
+        top = 1
+        for k in range(1, m - 1):
+            if response[j, k] * prior[k] > response[j, top] * prior[top]:
+                top = k
+        best[j] = top
+    first = best.copy()
+    window = np.empty(11, dtype=np.int64)
+    for j in range(n):
+        for t in range(-5, 6):
+            window[t + 5] = first[(j + t) % n]
+        middle = int(np.sort(window)[5])
+        if abs(first[j] - middle) > 2:
+            top = middle
+            for k in range(max(middle - 2, 1), min(middle + 3, m - 1)):
+                if response[j, k] > response[j, top]:
+                    top = k
+            best[j] = top
+        size[j] = response[j, best[j]]
+    return best - reach, size
+
+
+@njit(cache=True, nogil=True)
+def _solve4(a: NDArray[np.float64], size: int) -> bool:
+    for col in range(size):
+        pivot = col
+        for row in range(col + 1, size):
+            if abs(a[row, col]) > abs(a[pivot, col]):
+                pivot = row
+        if abs(a[pivot, col]) < 1e-12:
+            return False
+        if pivot != col:
+            for c in range(size + 1):
+                swap = a[col, c]
+                a[col, c] = a[pivot, c]
+                a[pivot, c] = swap
+        for row in range(size):
+            if row != col:
+                f = a[row, col] / a[col, col]
+                if f != 0.0:
+                    for c in range(col, size + 1):
+                        a[row, c] -= f * a[col, c]
+    return True
+
+
+@njit(cache=True, nogil=True)
+def fit_step(
+    profile: NDArray[np.float64], start: float, reach: int, sigma: float, half: float, full_scale: float
+) -> tuple[float, float, float, bool]:
+    """Place, height and outer level of the blurred step in one profile.
+
+    Parameters
+    ----------
+    profile
+        Grey values at offsets -reach … reach, px.
+    start
+        First guess of the place, px.
+    reach
+        Offset of the last sample, px.
+    sigma
+        Spread of the step, px.
+    half
+        Samples within this distance of `start` enter, px.
+    full_scale
+        Grey value at which the sensor clips.
+
+    Returns
+    -------
+    tuple
+        Place (px), height (grey values), mean square residual, and whether the fit held.
+    """
+    low = max(int(math.floor(start - half)) + reach, 0)
+    high = min(int(math.ceil(start + half)) + reach, 2 * reach)
+    clipped = 0
+    outer = 0.0
+    inner = 0.0
+    for k in range(low, high + 1):
+        if profile[k] >= 0.995 * full_scale:
+            clipped += 1
+    outer = min(profile[high], profile[max(high - 1, 0)])
+    inner = max(profile[low], profile[min(low + 1, 2 * reach)])
+    h = inner - outer
+    if h <= 0:
+        return start, 0.0, 0.0, False
+    # With the inner side clipped its slope cannot be seen, nor its height but through the foot of the step.
+    size = 4 if clipped < 2 else 3
+    o = outer
+    g = 0.0
+    s0 = start
+    sse = 0.0
+    used = 0
+    move = 0.0
+    a = np.zeros((4, 5))
+    row = np.empty(4)
+    for _ in range(8):
+        a[:, :] = 0.0
+        sse = 0.0
+        used = 0
+        for k in range(low, high + 1):
+            s = k - reach - s0
+            z = s / sigma
+            c = 0.5 * math.erfc(z * 0.7071067811865476)
+            d = 0.3989422804014327 * math.exp(-0.5 * z * z)
+            ramp = s * c - sigma * d
+            value = o + h * c + g * ramp
+            if value >= full_scale:
+                continue
+            r = profile[k] - value
+            sse += r * r
+            used += 1
+            row[0] = 1.0
+            row[1] = c
+            row[2] = h * d / sigma - g * c
+            row[3] = ramp
+            for p in range(size):
+                for q in range(size):
+                    a[p, q] += row[p] * row[q]
+                a[p, size] += row[p] * r
+        if size == 3:
+            # Weak pull of the unseen height towards twice the visible one keeps the foot's fit bounded.
+            weight = 0.02
+            a[1, 1] += weight
+            a[1, size] += weight * (2.0 * (full_scale - o) - h)
+        if not _solve4(a, size):
+            return start, h, 0.0, False
+        move = a[2, size] / a[2, 2]
+        o += a[0, size] / a[0, 0]
+        h += a[1, size] / a[1, 1]
+        if size == 4:
+            g += a[3, size] / a[3, 3]
+        move = min(max(move, -0.7), 0.7)
+        s0 += move
+        if abs(s0 - start) > 2.5 or h <= 0.0:
+            return start, max(h, 0.0), 0.0, False
+        if abs(move) < 1e-3:
+            return s0, h, sse / max(used, 1), True
+    return s0, h, sse / max(used, 1), abs(move) < 0.02
+
+
+@njit(cache=True, nogil=True)
+def refine(
+    frame: NDArray[np.generic],
+    cx: NDArray[np.float64],
+    cy: NDArray[np.float64],
+    n: int,
+    reach: int,
+    sigma: float,
+    full_scale: float,
+) -> tuple[Vertices, Vertices, NDArray[np.float64], NDArray[np.bool_], int]:
+    """Move a coarse contour onto the steepest step.
+
+    Parameters
+    ----------
+    frame
+        Grey values, shape (h, w).
+    cx, cy
+        Coarse closed contour, px.
+    n
+        Vertices wanted.
+    reach
+        How far from the contour to look, px.
+    sigma
+        Spread of the edge, px.
+    full_scale
+        Grey value at which the sensor clips.
+
+    Returns
+    -------
+    tuple
+        Vertices x and y (px), the size of the step at each (grey values), which were found at their own
+        place rather than taken from neighbours, and how many lie on the border of the picture.
+    """
+    x, y = resample(cx, cy, n)
+    x, y, nx, ny, _ = normals_curvature(x, y, 2.0)
+    edge = int(math.ceil(2.5 * sigma + 2.5))
+    profile, outside = profiles(frame, x, y, nx, ny, reach + edge)
+    wide = reach + edge
+    inner = profile[:, edge : edge + 2 * reach + 1]
+    start, size = steepest(inner, reach, max(sigma, 1.0))
+    typical = np.median(size)
+    place = np.empty(n)
+    good = np.zeros(n, dtype=np.bool_)
+    half = 2.5 * sigma + 1.5
+    for j in range(n):
+        s0, h, _, ok = fit_step(profile[j], float(start[j]), wide, sigma, half, full_scale)
+        place[j] = s0
+        good[j] = ok and size[j] > 0.08 * typical and h > 0.0
+    # A place far off its neighbours' is a particle, a speck or a ripple, not the edge.
+    window = np.empty(7)
+    found = 0
+    for j in range(n):
+        if not good[j]:
+            continue
+        m = 0
+        for t in range(-3, 4):
+            i = (j + t) % n
+            if good[i]:
+                window[m] = place[i]
+                m += 1
+        if abs(place[j] - np.median(window[:m])) > max(1.0, 1.2 * sigma):
+            good[j] = False
+        else:
+            found += 1
+    if found < n // 3:
+        return x, y, size, good, outside
+    for j in range(n):
+        if good[j]:
+            continue
+        a = 1
+        while not good[(j - a) % n]:
+            a += 1
+        b = 1
+        while not good[(j + b) % n]:
+            b += 1
+        place[j] = (b * place[(j - a) % n] + a * place[(j + b) % n]) / (a + b)
+    # Smoothing over a pixel or two along the edge: neighbours share pixels, so nothing finer is known.
+    place = smooth_closed(place, 1.0)
+    rx = x + place * nx
+    ry = y + place * ny
+    spacing = 0.0
+    for j in range(n):
+        i = (j + 1) % n
+        spacing += math.hypot(rx[i] - rx[j], ry[i] - ry[j])
+    spacing /= n
+    _, _, nx2, ny2, curvature = normals_curvature(rx, ry, max(3.0 / spacing, 1.0))
+    for j in range(n):
+        k = min(max(curvature[j], -0.25 / sigma), 0.25 / sigma)
+        rx[j] += 0.5 * sigma * sigma * k * nx2[j]
+        ry[j] += 0.5 * sigma * sigma * k * ny2[j]
+    return rx, ry, size, good, outside

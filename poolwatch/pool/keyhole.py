@@ -1,0 +1,163 @@
+"""The keyhole region: a disc fixed for the clip, at the keyhole's mean place in the pool."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+# Brightness is averaged over the core of the spot, where its own light outweighs the pool's.
+_CORE = 0.6
+
+
+@dataclass(frozen=True)
+class Keyhole:
+    """The keyhole region.
+
+    Attributes
+    ----------
+    x, y
+        Mean place in the image (pool at its reference place), px.
+    radius_px
+        Radius of the region in which brightness is averaged, px.
+    level
+        Grey value, halfway from the pool to the keyhole's brightest, above which area counts.
+    soft
+        Half-width of that level's transition, grey values.
+    seen
+        Whether a spot stands out of the pool; otherwise the region is a place by convention.
+    saturated
+        Share of the region at full scale in the clip's mean picture.
+    """
+
+    x: float
+    y: float
+    radius_px: float
+    level: float
+    soft: float
+    seen: bool
+    saturated: float
+
+
+def learn_keyhole(
+    mean_image: NDArray[np.floating],
+    inside: NDArray[np.bool_],
+    full_scale: float,
+    *,
+    forward: tuple[float, float],
+    radius_px: float | None = None,
+) -> Keyhole:
+    """Find the keyhole in the mean picture of the pool.
+
+    Parameters
+    ----------
+    mean_image
+        Mean grey values, pool at its reference place, shape (h, w).
+    inside
+        Pixels inside the mean outline, shape (h, w).
+    full_scale
+        Grey value of brightness 1.
+    forward
+        Unit vector along travel in the image.
+    radius_px
+        Radius of the region, px; None: found.
+
+    Returns
+    -------
+    Keyhole
+        Where no spot stands out by 10 % of the pool's brightness, the region lies on the middle line, a
+        third of the pool's length behind its front, and `seen` is False.
+    """
+    area = float(inside.sum())
+    size = math.sqrt(area)
+    image = cv2.GaussianBlur(mean_image.astype(np.float32), (0, 0), max(0.02 * size, 0.8))
+    core = (
+        cv2.erode(inside.astype(np.uint8), np.ones((3, 3), np.uint8), iterations=max(int(0.05 * size), 2)) > 0
+    )
+    if not core.any():
+        core = inside
+    base = float(np.median(image[core]))
+    peak = float(image[core].max())
+    rows, cols = np.nonzero(inside)
+    if peak - base > 0.1 * base:
+        half = base + 0.5 * (peak - base)
+        bright = ((image > half) & inside).astype(np.uint8)
+        _, labels = cv2.connectedComponents(bright)
+        top = np.unravel_index(np.argmax(np.where(core, image, -1)), image.shape)
+        spot = labels == labels[top]
+        weight = np.where(spot, image - half, 0.0)
+        x = float((weight.sum(axis=0) * np.arange(weight.shape[1])).sum() / weight.sum())
+        y = float((weight.sum(axis=1) * np.arange(weight.shape[0])).sum() / weight.sum())
+        radius = radius_px or max(_CORE * math.sqrt(float(spot.sum()) / math.pi), 1.5)
+        seen = True
+    else:
+        along = cols * forward[0] + rows * forward[1]
+        across = -cols * forward[1] + rows * forward[0]
+        place = along.max() - (along.max() - along.min()) / 3.0
+        middle = 0.5 * (across.max() + across.min())
+        x = float(place * forward[0] - middle * forward[1])
+        y = float(place * forward[1] + middle * forward[0])
+        radius = radius_px or max(0.1 * size, 1.5)
+        half = float("nan")
+        seen = False
+    yy, xx = np.mgrid[: image.shape[0], : image.shape[1]]
+    region = (xx - x) ** 2 + (yy - y) ** 2 <= radius**2
+    saturated = float((mean_image[region] >= 0.98 * full_scale).mean()) if region.any() else 0.0
+    return Keyhole(x, y, float(radius), half, max(0.1 * (peak - base), 1e-9), seen, saturated)
+
+
+@njit(cache=True, nogil=True)
+def measure_keyhole(
+    frame: NDArray[np.generic],
+    x: float,
+    y: float,
+    radius: float,
+    level: float,
+    soft: float,
+    full_scale: float,
+) -> tuple[float, float, float]:
+    """Mean grey value, area above the level and share at full scale of the keyhole region in one frame.
+
+    Parameters
+    ----------
+    frame
+        Grey values, shape (h, w).
+    x, y, radius
+        The region's disc, px; its border pixels count by how far they reach in.
+    level, soft
+        See `Keyhole`; a NaN level gives a NaN area. Area is counted within three radii.
+    full_scale
+        Grey value at which the sensor clips.
+
+    Returns
+    -------
+    tuple of float
+        Mean grey value; area, px²; share at full scale.
+    """
+    h, w = frame.shape
+    reach = 3.0 * radius
+    total = 0.0
+    weight = 0.0
+    area = 0.0
+    clipped = 0.0
+    for i in range(max(int(y - reach), 0), min(int(y + reach) + 2, h)):
+        for j in range(max(int(x - reach), 0), min(int(x + reach) + 2, w)):
+            d = math.hypot(j - x, i - y)
+            v = float(frame[i, j])
+            if d <= reach:
+                part = (v - level) / (2.0 * soft) + 0.5
+                area += min(max(part, 0.0), 1.0)
+            f = radius + 0.5 - d
+            if f > 0.0:
+                f = min(f, 1.0)
+                total += f * v
+                weight += f
+                if v >= 0.998 * full_scale:
+                    clipped += f
+    if weight == 0.0:
+        return np.nan, np.nan, np.nan
+    return total / weight, (np.nan if level != level else area), clipped / weight

@@ -1,0 +1,303 @@
+"""What a sparse sample of a clip tells about its pool, before every frame is measured."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.errors import MeasurementError
+from .coarse import Grey, bright_statistics, largest_region, smoothed
+from .edge import fit_step, normals_curvature, profiles, resample, steepest
+from .keyhole import Keyhole, learn_keyhole
+from .settings import PoolSettings
+
+_QUANTILE = 0.5
+_FRACTIONS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.88)
+
+
+@dataclass(frozen=True)
+class PoolLook:
+    """What the first look learned of the pool; all that a frame needs to be measured alone.
+
+    Attributes
+    ----------
+    background
+        Grey value of the surroundings.
+    low
+        Grey value above which a pixel counts as glowing at the clip's usual gain.
+    reference
+        Median grey value of the glowing pixels at the clip's usual gain.
+    fraction
+        Level of the coarse outline between `background` and the frame's own reference.
+    noise
+        Standard deviation of the surroundings' noise, grey values.
+    area_px, size_px
+        Median area of the coarse region, and its square root.
+    x, y
+        Median place of the pool, px.
+    moves
+        Whether the pool's place wanders by more than a quarter of its size: standing camera.
+    neck
+        Width of the widest neck by which something may hang on the pool without belonging to it, px.
+    reach
+        How far from the coarse outline the edge is looked for, px.
+    sigma
+        Spread of the pool's edge, px.
+    step
+        Median height of the step at the edge, grey values.
+    clipped
+        Usual share of glowing pixels at full scale.
+    box
+        Rows and columns (r0, r1, c0, c1) that hold the pool in every sampled frame, with a margin.
+    keyhole
+        The keyhole region.
+    full_scale
+        Grey value of brightness 1.
+    """
+
+    background: float
+    low: float
+    reference: float
+    fraction: float
+    noise: float
+    area_px: float
+    size_px: float
+    x: float
+    y: float
+    moves: bool
+    neck: int
+    reach: int
+    sigma: float
+    step: float
+    clipped: float
+    box: tuple[int, int, int, int]
+    keyhole: Keyhole
+    full_scale: float
+
+
+def learn_pool(
+    sample: Grey, full_scale: float, *, forward: tuple[float, float], settings: PoolSettings
+) -> PoolLook:
+    """Learn what a clip's pool looks like from frames spread over it.
+
+    Parameters
+    ----------
+    sample
+        Grey values at native depth, shape (n, h, w).
+    full_scale
+        Grey value of brightness 1.
+    forward
+        Unit vector along travel in the image (x right, y down).
+    settings
+        What the user fixed.
+
+    Raises
+    ------
+    MeasurementError
+        No region with a clear edge stands out in any sampled frame.
+    """
+    background, noise = _background(sample)
+    candidates = [_glowing(frame, background, noise, full_scale, settings) for frame in sample]
+    found = [i for i, c in enumerate(candidates) if c is not None]
+    if not found:
+        raise MeasurementError(
+            "no pool found: nothing brighter than its surroundings by "
+            f"{settings.smallest_step:.0%} of full scale covers {settings.smallest_area_px:.0f} px² in any sampled "
+            "frame; check that the beam is on, or lower smallest_step or smallest_area_px in the settings"
+        )
+    areas = np.array([candidates[i][1] for i in found])  # type: ignore[index]
+    usual = _usual(areas)
+    found = [i for i, keep in zip(found, usual, strict=True) if keep]
+    low = float(np.median([candidates[i][0] for i in found]))  # type: ignore[index]
+    statistics = [bright_statistics(sample[i], full_scale, low, _QUANTILE, 2) for i in found]
+    reference = float(np.median([s[1] for s in statistics]))
+    clipped = float(np.median([s[2] / max(s[0], 1) for s in statistics]))
+    fraction = settings.level_fraction or _steepest_fraction(
+        [sample[i] for i in found[:24]], [s[1] for s in statistics[:24]], background
+    )
+    regions = [
+        largest_region(smoothed(sample[i]), background + fraction * (s[1] - background), 0)
+        for i, s in zip(found, statistics, strict=True)
+    ]
+    regions_ok = [
+        (i, c, a) for i, (c, a) in zip(found, regions, strict=True) if a >= settings.smallest_area_px
+    ]
+    if not regions_ok:
+        raise MeasurementError(
+            "no pool found: the bright region is smaller than "
+            f"{settings.smallest_area_px:.0f} px²; record at a larger scale or lower smallest_area_px"
+        )
+    area = float(np.median([a for _, _, a in regions_ok]))
+    size = math.sqrt(area)
+    places = np.array([c.mean(axis=0) for _, c, _ in regions_ok])
+    x, y = np.median(places, axis=0)
+    moves = bool(np.median(np.abs(places - (x, y)), axis=0).max() > 0.25 * size)
+    reach = math.ceil(settings.search_px) if settings.search_px else max(4, math.ceil(0.04 * size))
+    sigma, step = _edge(sample, regions_ok[:16], full_scale, reach, settings)
+    if step < settings.smallest_step * full_scale or sigma > 0.16 * size:
+        raise MeasurementError(
+            f"no pool found: the brightest region has no clear edge (step {step / full_scale:.3f} of full scale, "
+            f"spread {sigma:.1f} px over a region of {size:.0f} px); check focus, exposure and that the beam is on"
+        )
+    box = _box(sample.shape[1:], [c for _, c, _ in regions_ok], size)
+    mean, inside = _mean_picture(sample, regions_ok, (float(x), float(y)))
+    keyhole = learn_keyhole(mean, inside, full_scale, forward=forward, radius_px=settings.keyhole_radius_px)
+    return PoolLook(
+        background=background,
+        low=low,
+        reference=reference,
+        fraction=float(fraction),
+        noise=noise,
+        area_px=area,
+        size_px=size,
+        x=float(x),
+        y=float(y),
+        moves=moves,
+        neck=max(round(0.15 * size), 4),
+        reach=reach,
+        sigma=sigma,
+        step=step,
+        clipped=clipped,
+        box=box,
+        keyhole=keyhole,
+        full_scale=float(full_scale),
+    )
+
+
+def _background(sample: Grey) -> tuple[float, float]:
+    """Grey value of the surroundings and the standard deviation of their noise."""
+    levels = [float(np.percentile(frame[::4, ::4], 25)) for frame in sample]
+    level = float(np.median(levels))
+    pairs = []
+    for frame in sample[:: max(len(sample) // 12, 1)]:
+        dark = frame[::2, :-1:2].astype(np.float64)
+        beside = frame[::2, 1::2].astype(np.float64)[:, : dark.shape[1]]
+        dark = dark[:, : beside.shape[1]]
+        quiet = (dark + beside) / 2 <= np.median(dark)
+        pairs.append(1.4826 * np.median(np.abs((dark - beside)[quiet])) / math.sqrt(2))
+    return level, max(float(np.median(pairs)), 0.3)
+
+
+def _glowing(
+    frame: Grey, background: float, noise: float, full_scale: float, settings: PoolSettings
+) -> tuple[float, float] | None:
+    """Level between surroundings and pool in one frame (Otsu 1979) and the area above it; None if no pool."""
+    smooth = smoothed(frame)
+    top = float(np.percentile(smooth, 100 * (1 - settings.smallest_area_px / smooth.size)))
+    span = top - background
+    if span < max(settings.smallest_step * full_scale, 6 * noise):
+        return None
+    coarse = np.clip((smooth.astype(np.float32) - background) * (255.0 / span), 0, 255).astype(np.uint8)
+    threshold, _ = cv2.threshold(coarse, 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
+    level = background + max(float(threshold), 25.0) * span / 255.0
+    _, area = largest_region(smooth, level, 0)
+    if area < settings.smallest_area_px or area > 0.8 * smooth.size:
+        return None
+    return level, area
+
+
+def _usual(areas: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Frames whose region is of the clip's usual size: ramps, blown and dark frames do not teach."""
+    middle = np.median(areas)
+    return np.asarray((areas > 0.6 * middle) & (areas < 1.6 * middle))
+
+
+def _steepest_fraction(frames: list[Grey], references: list[float], background: float) -> float:
+    """Level whose outline runs along steep edges all the way round.
+
+    A hot trail behind the tail fades slowly; an outline that strays along it has a flat stretch, which the
+    low percentile of the gradient along the outline sees.
+    """
+    score = np.zeros(len(_FRACTIONS))
+    for frame, reference in zip(frames, references, strict=True):
+        smooth = smoothed(frame).astype(np.float32)
+        gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3)
+        gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3)
+        gradient = cv2.GaussianBlur(cv2.magnitude(gx, gy), (0, 0), 1.0)
+        for k, fraction in enumerate(_FRACTIONS):
+            contour, area = largest_region(smooth, background + fraction * (reference - background), 0)
+            if area < 20:
+                continue
+            x = contour[:, 0].astype(np.intp)
+            y = contour[:, 1].astype(np.intp)
+            score[k] += float(np.percentile(gradient[y, x], 8)) / max(reference - background, 1.0)
+    best = score.max()
+    if best <= 0:
+        return 0.5
+    # Of levels nearly as good, the one nearest the middle: it lies furthest from noise and from texture.
+    good = [f for f, s in zip(_FRACTIONS, score, strict=True) if s > 0.85 * best]
+    return min(good, key=lambda f: abs(f - 0.5))
+
+
+def _edge(
+    sample: Grey,
+    regions: list[tuple[int, NDArray[np.float64], float]],
+    full_scale: float,
+    reach: int,
+    settings: PoolSettings,
+) -> tuple[float, float]:
+    """Spread and height of the step at the pool's edge, as medians over the sampled outlines."""
+    spreads = np.geomspace(0.5, max(6.0, 0.5 * reach), 24)
+    chosen = []
+    heights = []
+    for i, contour, _ in regions:
+        x, y = resample(contour[:, 0].copy(), contour[:, 1].copy(), 96)
+        x, y, nx, ny, _ = normals_curvature(x, y, 2.0)
+        wide = reach + 10
+        profile, _ = profiles(sample[i], x, y, nx, ny, wide)
+        start, size = steepest(profile[:, 10 : 10 + 2 * reach + 1], reach, 1.5)
+        clear = np.flatnonzero(size > 0.5 * np.median(size))
+        errors = np.full((len(clear), len(spreads)), np.nan)
+        for row, j in enumerate(clear):
+            for k, spread in enumerate(spreads):
+                _, h, mse, ok = fit_step(profile[j], float(start[j]), wide, spread, 8.0, full_scale)
+                if ok:
+                    errors[row, k] = mse
+                    if k == 0:
+                        heights.append(h)
+        complete = np.isfinite(errors).sum(axis=0) > 0.5 * len(clear)
+        if complete.any():
+            total = np.full(len(spreads), np.inf)
+            total[complete] = np.nanmedian(errors[:, complete], axis=0)
+            k = int(np.argmin(total))
+            spread = float(spreads[k])
+            if 0 < k < len(spreads) - 1 and np.isfinite(total[k - 1]) and np.isfinite(total[k + 1]):
+                bend = total[k - 1] - 2 * total[k] + total[k + 1]
+                shift = 0.5 * (total[k - 1] - total[k + 1]) / bend if bend > 0 else 0.0
+                spread = float(np.exp(np.log(spreads[k]) + shift * np.log(spreads[1] / spreads[0])))
+            chosen.append(spread)
+    if not chosen or not heights:
+        return float("inf"), 0.0
+    return settings.edge_sigma_px or float(np.median(chosen)), float(np.median(heights))
+
+
+def _box(
+    shape: tuple[int, ...], contours: list[NDArray[np.float64]], size: float
+) -> tuple[int, int, int, int]:
+    margin = max(12.0, 0.35 * size)
+    points = np.concatenate(contours)
+    c0, r0 = np.floor(points.min(axis=0) - margin).astype(int)
+    c1, r1 = np.ceil(points.max(axis=0) + margin).astype(int) + 1
+    return max(int(r0), 0), min(int(r1), shape[0]), max(int(c0), 0), min(int(c1), shape[1])
+
+
+def _mean_picture(
+    sample: Grey, regions: list[tuple[int, NDArray[np.float64], float]], place: tuple[float, float]
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Mean of the sampled frames with the pool moved to its reference place, and the pixels mostly inside it."""
+    h, w = sample.shape[1:]
+    total = np.zeros((h, w))
+    hits = np.zeros((h, w))
+    for i, contour, _ in regions:
+        centre = contour.mean(axis=0)
+        shift = np.round(np.asarray(place) - centre) if np.hypot(*(centre - place)) > 8 else np.zeros(2)
+        move = np.array([[1, 0, shift[0]], [0, 1, shift[1]]], dtype=np.float64)
+        filled = np.zeros((h, w), dtype=np.uint8)
+        cv2.fillPoly(filled, [contour.astype(np.int32)], 1)
+        total += cv2.warpAffine(sample[i].astype(np.float32), move, (w, h), flags=cv2.INTER_NEAREST)
+        hits += cv2.warpAffine(filled, move, (w, h), flags=cv2.INTER_NEAREST)
+    return total / len(regions), np.asarray(hits > 0.5 * len(regions))
