@@ -74,6 +74,16 @@ class Canvas:
         if halo:
             # The rim may have stairs (it is dark and under a smooth line), which makes it several times cheaper.
             cv2.polylines(self.image, fixed, closed, bgr(BLACK), width + 3, cv2.LINE_8, _SHIFT)
+        if width in (2, 3):
+            # Four thin lines side by side look the same as OpenCV's thick smooth line at half its cost.
+            aside = round((width - 1) / 2 * (1 << _SHIFT)) - 1
+            fixed = [
+                path + np.array([x, y], np.int32)
+                for path in fixed
+                for x in (-aside, aside)
+                for y in (-aside, aside)
+            ]
+            width = 1
         cv2.polylines(self.image, fixed, closed, bgr(colour), width, cv2.LINE_AA, _SHIFT)
 
     def ring(self, x: float, y: float, radius: float, colour: str, *, pen: int | None = None) -> None:
@@ -125,9 +135,15 @@ class StillLayer:
         Those that draw the same in every frame.
     canvas
         A canvas like those it will be laid on.
+    place
+        Row and column at which the canvas stands in the images it will be laid on.
+    width
+        Width of those images, px.
     """
 
-    def __init__(self, painters: Iterable[Painter], canvas: Canvas) -> None:
+    def __init__(
+        self, painters: Iterable[Painter], canvas: Canvas, place: tuple[int, int], width: int
+    ) -> None:
         painters = list(painters)
         on_black, on_white = (
             Canvas(np.full_like(canvas.image, ground), canvas.factor, canvas.pen, canvas.size)
@@ -137,14 +153,15 @@ class StillLayer:
             painter.draw(on_black, 0)
             painter.draw(on_white, 0)
         through = on_white.image.astype(np.int16) - on_black.image
-        inked = np.flatnonzero((through != 255).any(axis=2).ravel())
-        self._places = inked
-        self._ink = on_black.image.reshape(-1, 3)[inked]
-        self._through = through.reshape(-1, 3)[inked].astype(np.uint16)
+        rows, columns = np.nonzero((through != 255).any(axis=2))
+        self._places = (rows + place[0]) * width + columns + place[1]
+        self._ink = on_black.image[rows, columns].ravel()
+        self._through = through[rows, columns].astype(np.uint16).ravel()
 
     def lay(self, image: NDArray[np.uint8]) -> None:
-        """Draw over a picture, in place; it must be contiguous."""
+        """Draw over an image (height, width, 3), contiguous, in place."""
         if self._places.size:
-            flat = image.reshape(-1, 3)
-            ground = (flat[self._places] * self._through + 127) // 255
-            flat[self._places] = self._ink + ground.astype(np.uint8)
+            pixels = image.reshape(-1, 3).view("V3")[:, 0]
+            ground = np.take(pixels, self._places).view(np.uint8) * self._through + 127
+            ground //= 255
+            pixels[self._places] = (self._ink + ground.astype(np.uint8)).view("V3")

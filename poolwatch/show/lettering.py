@@ -94,6 +94,34 @@ def put_flat(
         image[cut[0], cut[1]] = _ramp(colour, ground)[mask[cut[2], cut[3]]]
 
 
+@lru_cache(maxsize=2048)
+def _tile(letter: str, size: int, colour: str, ground: str, bold: bool) -> NDArray[np.uint8]:
+    return _ramp(colour, ground)[text_mask(letter, size, bold)]
+
+
+def put_number(
+    image: NDArray[np.uint8],
+    text: str,
+    place: tuple[float, float],
+    size: int,
+    colour: str,
+    ground: str,
+    anchor: Anchor = (0, 0),
+    bold: bool = False,
+) -> None:
+    """Write like `put_flat`, letter by letter from memory: for text that changes with every frame."""
+    tiles = [_tile(letter, size, colour, ground, bold) for letter in text]
+    width = sum(tile.shape[1] for tile in tiles)
+    height = tiles[0].shape[0] if tiles else 0
+    left, top = round(place[0] - anchor[0] * width), round(place[1] - anchor[1] * height)
+    if left < 0 or top < 0 or top + height > image.shape[0] or left + width > image.shape[1]:
+        put_flat(image, text, place, size, colour, ground, anchor, bold)
+        return
+    for tile in tiles:
+        image[top : top + height, left : left + tile.shape[1]] = tile
+        left += tile.shape[1]
+
+
 def put_haloed(
     image: NDArray[np.uint8],
     text: str,

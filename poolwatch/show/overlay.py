@@ -16,7 +16,7 @@ from ..footage import open_browser_video
 from ..model.errors import ClipError, OutputError, UsageError
 from ..model.files import written_whole
 from .canvas import Canvas, Painter, StillLayer
-from .lettering import fitted, put_flat, width_of
+from .lettering import fitted, put_flat, put_number, width_of
 from .painters import (
     AxesPainter,
     ExtentPainter,
@@ -36,7 +36,8 @@ from .tone import ToneCurve, toned
 ReadFrames = Callable[[list[int]], Iterable[tuple[int, NDArray[Any]]]]
 """Gives frames of native depth with their numbers, in the order asked for; may leave some out."""
 
-PRESET = "superfast"
+# Larger files than slower presets give, at a third of their time: writing must not take longer than measuring.
+PRESET = "ultrafast"
 _TALLEST = 1000
 _WIDEST = 1920
 
@@ -58,6 +59,13 @@ class OverlayPainter:
         Height and width of its frames, px.
     choices
         What is shown.
+
+    Attributes
+    ----------
+    width, height
+        Size of the pictures, px.
+    annotated
+        Row and column at which the annotated picture stands in them, px.
     """
 
     def __init__(
@@ -67,14 +75,15 @@ class OverlayPainter:
         height, width = self._shape = shape
         self._tone = ToneCurve.for_sample(result.brightness_sample, result.full_scale)
         self._tables: dict[np.dtype[Any], NDArray[np.uint8]] = {}
-        self._factor = enlargement(width, height, self._choices.min_width)
-        self._picture = (round(height * self._factor), round(width * self._factor))
         beside = self._choices.plain_beside
         # Wide pictures are stacked, tall ones stand side by side.
         self._stacked = beside and width >= 1.5 * height
+        least = self._choices.min_width * (2 if beside and not self._stacked else 3) // 3
+        self._factor = enlargement(width, height, least)
+        self._picture = (round(height * self._factor), round(width * self._factor))
         across = self._picture[1] * (2 if beside and not self._stacked else 1)
         self.width = max(across + across % 2, 640)
-        self._size = int(np.clip(round(self.width / 50), 15, 26))
+        self._size = int(np.clip(round(self.width / 44), 16, 30))
         self._left = (self.width - across) // 2
         self._chart: StripChart | None = None
         self._chart_span = (-1, -1)
@@ -85,11 +94,20 @@ class OverlayPainter:
         self._foot_top = self._chart_top + strip.height if strip else below
         self.height = self._foot_top + round(1.5 * self._size)
         self.height += self.height % 2
+        self.annotated = (self._top, self._left)
+        if self._stacked:
+            self.annotated = (self._top + self._picture[0], self._left)
+        elif beside:
+            self.annotated = (self._top, self._left + self._picture[1])
         canvas = self._canvas(np.zeros((*self._picture, 3), np.uint8))
         painters = self._painters()
-        self._still = StillLayer([p for p in painters if p.still], canvas)
+        self._still = StillLayer([p for p in painters if p.still], canvas, self.annotated, self.width)
         self._moving = [p for p in painters if not p.still]
         self._blank = self._ground()
+        # What stands in the image handed in last, so that only changes are painted.
+        self._last_out: NDArray[np.uint8] | None = None
+        self._last_segment: Segment | None = None
+        self._last_number = 0
 
     def paint(
         self,
@@ -109,7 +127,8 @@ class OverlayPainter:
         segment
             The stretch it is shown in; sets caption and time axis. None: the whole clip.
         out
-            Image of shape (self.height, self.width, 3) to paint into; a new one if None.
+            Image of shape (self.height, self.width, 3) to paint into; a new one if None. Handing in the
+            same image again, unchanged, saves time.
 
         Returns
         -------
@@ -125,29 +144,31 @@ class OverlayPainter:
             raise UsageError(
                 f"{self._result.name}: frame {number} is {frame.shape}, expected {self._shape} (height, width)"
             )
+        again = out is not None and out is self._last_out and segment is self._last_segment
         image = self._blank.copy() if out is None else out
-        if out is not None:
-            image[: self._top] = self._blank[: self._top]
-            image[self._foot_top :] = self._blank[self._foot_top :]
-        grey = cv2.resize(
-            toned(frame, self._table(frame.dtype)), self._picture[::-1], interpolation=self._kind
-        )
-        plain = cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR)
-        drawn = plain.copy() if self._choices.plain_beside else plain
-        canvas = self._canvas(drawn)
-        self._still.lay(drawn)
-        for painter in self._moving:
-            painter.draw(canvas, number)
+        if not again:
+            image[:] = self._blank
         rows, columns = self._picture
         top, left = self._top, self._left
+        grey = cv2.resize(toned(frame, self._table(frame.dtype)), (columns, rows), interpolation=self._kind)
         if self._choices.plain_beside:
-            image[top : top + rows, left : left + columns] = plain
-            top, left = (top + rows, left) if self._stacked else (top, left + columns)
-        image[top : top + rows, left : left + columns] = drawn
+            image[top : top + rows, left : left + columns] = grey[..., None]
+            top, left = self.annotated
+        drawn = image[top : top + rows, left : left + columns]
+        if columns == self.width:
+            cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR, dst=drawn)
+        else:
+            drawn[:] = grey[..., None]
+        canvas = self._canvas(drawn)
+        self._still.lay(image)
+        for painter in self._moving:
+            painter.draw(canvas, number)
         chart = self._strip(self._span(segment))
         if chart is not None:
-            chart.draw(image[self._chart_top : self._chart_top + chart.height], number)
+            before = self._last_number if again else None
+            chart.draw(image[self._chart_top : self._chart_top + chart.height], number, before)
         self._head(image, number, segment)
+        self._last_out, self._last_segment, self._last_number = out, segment, number
         return image
 
     @property
@@ -155,7 +176,7 @@ class OverlayPainter:
         return cv2.INTER_CUBIC if self._factor > 1 else cv2.INTER_AREA
 
     def _canvas(self, image: NDArray[np.uint8]) -> Canvas:
-        return Canvas(image, self._factor, max(1, round(image.shape[1] / 500)), self._size)
+        return Canvas(image, self._factor, max(2, round(self._size / 11)), self._size)
 
     def _table(self, dtype: np.dtype[Any]) -> NDArray[np.uint8]:
         if dtype not in self._tables:
@@ -195,7 +216,7 @@ class OverlayPainter:
         name = fitted(self._result.name, round(1.1 * size), room, True)
         put_flat(image, name, (margin, 0.35 * size), round(1.1 * size), INK, PANEL, bold=True)
         words = self._tone.words + ("; plain picture first" if self._choices.plain_beside else "")
-        small = round(0.75 * size)
+        small = round(0.8 * size)
         foot = (margin, (self._foot_top + self.height) / 2)
         words = fitted(words, small, self.width - round(2 * margin))
         put_flat(image, words, foot, small, INK_QUIET, PANEL, (0, 0.5))
@@ -203,15 +224,16 @@ class OverlayPainter:
 
     def _head(self, image: NDArray[np.uint8], number: int, segment: Segment | None) -> None:
         size, margin = self._size, 0.6 * self._size
-        time = f"t = {1e3 * number / self._result.record_rate_hz:.3f} ms"
         right = self.width - margin
-        put_flat(image, time, (right, 0.25 * size), round(1.3 * size), INK, PANEL, (1, 0), True)
+        time = f"  t = {1e3 * number / self._result.record_rate_hz:.3f} ms"
+        put_number(image, time, (right, 0.25 * size), round(1.3 * size), INK, PANEL, (1, 0), True)
         slow = "" if segment is None else f"slowed {segment.slow_motion:.3g}×   "
-        slow += f"frame {number}"
-        put_flat(image, slow, (right, 2.0 * size), size, INK_QUIET, PANEL, (1, 0))
+        slow = f"   {slow}frame {number}"
+        put_number(image, slow, (right, 2.0 * size), size, INK_QUIET, PANEL, (1, 0))
         if segment is not None:
-            caption = fitted(segment.caption, size, self.width - width_of(slow, size) - round(4 * margin))
-            put_flat(image, caption, (margin, 2.0 * size), size, INK_QUIET, PANEL)
+            room = self.width - width_of(slow, size) - round(4 * margin)
+            caption = fitted(segment.caption, size, room)
+            put_number(image, caption, (margin, 2.0 * size), size, INK_QUIET, PANEL)
 
 
 def write_overlay(
@@ -263,7 +285,7 @@ def write_overlay(
                     painter = OverlayPainter(result, (frame.shape[0], frame.shape[1]), choices)
                     size = (painter.width, painter.height)
                     video = stack.enter_context(
-                        open_browser_video(path, *size, choices.playback_rate_hz, preset=PRESET, crf=23)
+                        open_browser_video(path, *size, choices.playback_rate_hz, preset=PRESET, crf=25)
                     )
                     out = np.empty((painter.height, painter.width, 3), np.uint8)
                 picture = painter.paint(frame, number, segment, out)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .canvas import Canvas
+from .lettering import width_of
 from .palette import FLAGGED, GREY, INK, KEYHOLE, PARTICLE, POOL
 from .result import ClipResult
 from .ticks import digits, nice_step
@@ -99,7 +100,7 @@ class AxesPainter:
         step = nice_step(max(70.0, 2.2 * canvas.size) / canvas.factor * axes.mm_per_px)
         tick = 5 / canvas.factor * axes.mm_per_px
         lines: list[NDArray[np.float64]] = []
-        labels: list[tuple[str, NDArray[np.float64], int]] = []
+        labels: list[tuple[float, NDArray[np.float64], int]] = []
         for axis in (0, 1):
             along, across = np.eye(2)[axis], np.eye(2)[1 - axis]
             lines.append(axes.image(np.outer([low[axis], high[axis]], along)))
@@ -108,25 +109,27 @@ class AxesPainter:
                     continue
                 centre = count * step * along
                 lines.append(axes.image(np.array([centre - tick * across, centre + tick * across])))
-                labels.append((digits(count * step, step), axes.image(centre), axis))
+                labels.append((count * step, axes.image(centre), axis))
         canvas.strokes(lines, INK, pen=1)
-        away = np.array([axes.left, axes.forward])
-        shown = np.array([self.width, self.height])
-        edge = 1.2 * canvas.size / canvas.factor
-        away_px = 0.45 * canvas.size + 8
-        for text, place, axis in labels:
-            if np.all(place > edge) and np.all(place < shown - edge):
-                # Labels stand on the side of the axis that is down or left in the picture.
-                side = -away[axis] if away[axis] @ (-0.4, 1) < 0 else away[axis]
-                canvas.write(
-                    text,
-                    float(place[0]),
-                    float(place[1]),
-                    INK,
-                    anchor=(0.5, 0.5),
-                    offset=(float(side[0]) * away_px, float(side[1]) * away_px),
-                    size=0.75,
-                )
+        edge = 1.6 * canvas.size / canvas.factor
+        shown = [
+            (value, place, axis)
+            for value, place, axis in labels
+            if edge < place[0] < self.width - edge and edge < place[1] < self.height - edge
+        ]
+        size = round(0.8 * canvas.size)
+        for axis in (0, 1):
+            mine = [(value, place) for value, place, which in shown if which == axis]
+            # Labels stand on the side of the axis that is down or left in the picture.
+            side = np.array((axes.left, axes.forward)[axis])
+            side = side if side @ (-0.4, 1) > 0 else -side
+            for value, place in mine:
+                unit = f" {self.result.unit}" if value == mine[-1][0] else ""
+                text = digits(value, step) + unit
+                reach = 8 + 0.5 * np.abs(side) @ (width_of(text, size), 0.8 * size)
+                offset = (float(side[0] * reach), float(side[1] * reach))
+                x, y = float(place[0]), float(place[1])
+                canvas.write(text, x, y, INK, anchor=(0.5, 0.5), offset=offset, size=0.8)
 
 
 @dataclass(frozen=True)
@@ -204,7 +207,7 @@ class ParticlePainter:
         frames = ordered["frame"].to_numpy(dtype=np.int64)
         values = ordered[["x_px", "y_px", "diameter_px"]].to_numpy(dtype=np.float64)
         starts = np.flatnonzero(np.diff(numbers, prepend=np.iinfo(np.int64).min))
-        stops = np.append(starts[1:], len(numbers))
+        stops = np.append(starts, len(numbers))[1:]
         pieces = [
             (int(numbers[start]), frames[start:stop], values[start:stop])
             for start, stop in zip(starts, stops, strict=True)

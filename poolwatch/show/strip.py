@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .lettering import put_flat, width_of
+from .lettering import put_flat, put_number, width_of
 from .palette import FLAGGED, INK, INK_QUIET, KEYHOLE, PANEL, PANEL_LIT, PARTICLE, POOL, bgr
 from .result import ClipResult
 from .ticks import decimals, digits, nice_step, ticks
@@ -68,9 +68,11 @@ class StripChart:
         self._result, self._size = result, size
         self.width = width
         self._first, self._last = span[0], max(span[1], span[0] + 1)
-        self._lane_height = round(2.0 * size)
-        self._left = max(width_of("keyhole", size, True), width_of("particles", size)) + round(6.6 * size)
-        self._right = width - width_of("0.0000", round(0.7 * size)) - round(0.8 * size)
+        self._lane_height = round(2.15 * size)
+        names = max(width_of("particles", size), width_of("of full scale", round(0.78 * size)))
+        self._values = round(0.9 * size) + names
+        self._left = self._values + width_of("00.000", round(1.1 * size), True) + size
+        self._right = width - width_of("0.0000", round(0.7 * size)) - round(1.0 * size)
         self._scaled = [self._scale(lane) for lane in lanes(result)]
         self._axis = len(self._scaled) * self._lane_height
         self.height = self._axis + round(1.9 * size)
@@ -82,11 +84,21 @@ class StripChart:
         share = (frame - self._first) / (self._last - self._first)
         return round(self._left + share * (self._right - self._left))
 
-    def draw(self, image: NDArray[np.uint8], frame: int) -> None:
-        """Paint the chart with the cursor at a frame into an image of shape (height, width, 3), in place."""
+    def draw(self, image: NDArray[np.uint8], frame: int, before: int | None = None) -> None:
+        """Paint the chart with the cursor at a frame into an image of shape (height, width, 3), in place.
+
+        `before` is the frame at which this chart stands in the image already: then only what differs is painted.
+        """
         at = min(max(self.column(frame), self._left), self._right)
-        image[:, : at + 1] = self._bright[:, : at + 1]
-        image[:, at + 1 :] = self._dim[:, at + 1 :]
+        first, last = 0, self.width
+        if before is not None:
+            was = min(max(self.column(before), self._left), self._right)
+            first, last = min(at, was) - 8, max(at, was) + 9
+            image[: self._axis, self._values : self._left] = self._bright[
+                : self._axis, self._values : self._left
+            ]
+        image[:, first : at + 1] = self._bright[:, first : at + 1]
+        image[:, at + 1 : last] = self._dim[:, at + 1 : last]
         cv2.line(image, (at, 0), (at, self._axis), bgr(INK), max(1, self._size // 10))
         row = self._result.row(frame)
         for place, scaled in enumerate(self._scaled):
@@ -95,7 +107,7 @@ class StripChart:
             middle = (place + 0.5) * self._lane_height
             right = self._left - 0.6 * self._size
             colour = scaled.lane.colour
-            put_flat(image, text, (right, middle), round(1.1 * self._size), colour, PANEL, (1, 0.5), True)
+            put_number(image, text, (right, middle), round(1.1 * self._size), colour, PANEL, (1, 0.5), True)
             if np.isfinite(value):
                 y = self._height_of(scaled, place, np.array([value]))[0]
                 cv2.circle(image, (at * 16, round(y * 16)), 5 * 16, bgr(colour), -1, cv2.LINE_AA, 4)
@@ -120,13 +132,13 @@ class StripChart:
         result = self._result
         steady = [min(max(self.column(f), self._left), self._right) for f in result.steady]
         image[: self._axis, steady[0] : steady[1] + 1] = bgr(PANEL_LIT)
-        small = round(0.75 * self._size)
+        small = round(0.78 * self._size)
         for place, scaled in enumerate(self._scaled):
             self._draw_lane(image, place, scaled, strength)
             lane, top = scaled.lane, place * self._lane_height
             middle = top + 0.5 * self._lane_height
-            put_flat(image, lane.name, (0.6 * self._size, middle), self._size, lane.colour, PANEL, (0, 0.72))
-            put_flat(image, lane.unit, (0.6 * self._size, middle), small, INK_QUIET, PANEL, (0, -0.12))
+            put_flat(image, lane.name, (0.6 * self._size, middle), self._size, lane.colour, PANEL, (0, 0.8))
+            put_flat(image, lane.unit, (0.6 * self._size, middle), small, INK_QUIET, PANEL, (0, -0.2))
             for value, anchor in ((scaled.high, 0.0), (scaled.low, 1.0)):
                 y = top + (0.1 + 0.8 * anchor) * self._lane_height
                 text = digits(value, scaled.step)
@@ -163,7 +175,7 @@ class StripChart:
 
     def _draw_axis(self, image: NDArray[np.uint8]) -> None:
         result, size = self._result, self._size
-        small = round(0.75 * size)
+        small = round(0.78 * size)
         cv2.line(image, (self._left, self._axis), (self._right, self._axis), bgr(INK_QUIET), 1)
         rate = result.record_rate_hz / 1e3  # frames per ms
         low, high = self._first / rate, self._last / rate

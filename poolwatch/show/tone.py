@@ -10,9 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 # How far the curve bends, as a share of the span: tried from the most bent to the straight line.
-_KNEES = (0.02, 0.04, 0.08, 0.16, 0.4, 1.0)
-# The middle of a clip that glows on dark stays below this grey, so that noise is not raised into view.
-_DARK = 0.12
+_KNEES = (0.03, 0.05, 0.08, 0.16, 0.4, 1.0)
+# A clip glows on dark if the darker quarter of its grey values lies in this share of its span.
+_DARK_GROUND = 0.2
+# Peaks of the ground's noise stay below this grey.
+_DARK_GREY = 0.2
 
 
 @dataclass(frozen=True)
@@ -42,16 +44,20 @@ class ToneCurve:
         values = values[np.isfinite(values)]
         if not values.size:
             return cls(0.0, 1.0, np.inf, full_scale)
-        low, middle, high = np.quantile(values, (0.01, 0.5, 0.9995))
-        # A few dark quantiles tell the noise of the ground; half of it is let through to keep it alive.
-        black = float(low + 0.5 * (np.quantile(values, 0.25) - low))
-        white = float(max(high, black + 0.02, 2 / full_scale))
-        span = white - black
+        low, under, lower, high = (float(q) for q in np.quantile(values, (0.002, 0.05, 0.25, 0.9995)))
+        white = max(high, low + 0.02, low + 2 / full_scale)
+        if lower - low > _DARK_GROUND * (white - low):
+            return cls(low, white, np.inf, full_scale)
+        # The dark quarter of the picture is ground: between its 5 % and 25 % quantiles lies about one
+        # standard deviation of its noise. Most of the noise stays black, so that it is not raised into view.
+        noise = max(lower - under, 0.25 / full_scale)
+        black = lower + 2.0 * noise
+        span = max(white - black, 0.02)
         for knee in _KNEES:
-            curve = cls(black, white, knee * span, full_scale)
-            if curve.grey(np.array([middle]))[0] <= _DARK:
+            curve = cls(black, black + span, knee * span, full_scale)
+            if curve.grey(np.array([lower + 4 * noise]))[0] <= _DARK_GREY:
                 return curve
-        return cls(float(low), white, np.inf, full_scale)
+        return cls(low, white, np.inf, full_scale)
 
     def grey(self, brightness: NDArray[np.float64]) -> NDArray[np.float64]:
         """Brightness, as fractions of full scale, to grey 0..1."""

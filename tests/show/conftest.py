@@ -196,13 +196,13 @@ class DrawnClip:
         ring = 0.35 * self.half[1] * np.stack([np.cos(region), np.sin(region)], axis=1)
         steady = (self.count // 10, self.count - self.count // 20)
         means = {
-            "pool_length_mean_mm": float(np.nanmean(frames["pool_length_mm"])),
-            "pool_width_mean_mm": float(np.nanmean(frames["pool_width_mm"])),
+            "pool_length_mean_mm": float(frames["pool_length_mm"].mean()),
+            "pool_width_mean_mm": float(frames["pool_width_mm"].mean()),
             "pool_length_cv": 0.043,
             "pool_length_cv_low": 0.039,
             "pool_length_cv_high": 0.048,
             "pool_width_cv": 0.021,
-            "keyhole_brightness_mean": float(np.nanmean(frames["keyhole_brightness"])),
+            "keyhole_brightness_mean": float(frames["keyhole_brightness"].mean()),
             "keyhole_brightness_cv": 0.058,
         }
         return ClipResult(
