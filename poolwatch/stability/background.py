@@ -1,0 +1,238 @@
+"""The continuum of a spectrum: red noise of AR(1) form and a white floor, robust against peaks.
+
+The spectrum is estimated with sine tapers (Riedel & Sidorenko 1995, doi:10.1109/78.365298) and the continuum by
+Whittle likelihood, with bins that stand out taken out first, in the spirit of Mann & Lees 1996
+(doi:10.1007/BF00142586), whose robust background is AR(1) alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+TAPERS = 6
+
+
+@dataclass(frozen=True)
+class Background:
+    """Red noise plus white floor.
+
+    Attributes
+    ----------
+    phi
+        Lag-one correlation of the red part, 0 to 1.
+    variance
+        Variance of both parts over all frequencies up to half the rate.
+    white
+        Best share of the white floor in `variance`, 0 to 1.
+    white_low, white_high
+        Ends of its interval by profile likelihood.
+    red_phi
+        `phi` where the floor is forced to 0.
+    red_variance
+        `variance` where the floor is forced to 0.
+    evidence
+        Twice the log likelihood ratio in favour of a floor.
+    rate_hz
+        Record rate, Hz.
+    peak_power
+        Variance of the bins that stood out, above the continuum.
+    """
+
+    phi: float
+    variance: float
+    white: float
+    white_low: float
+    white_high: float
+    red_phi: float
+    red_variance: float
+    evidence: float
+    rate_hz: float
+    peak_power: float
+
+    def psd(self, frequency_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+        """One-sided density of the best continuum."""
+        shape = (1 - self.white) * _red(self.phi, frequency_hz, self.rate_hz) + self.white
+        return np.asarray(self.variance * shape * 2 / self.rate_hz)
+
+
+def _red(
+    phi: float | NDArray[np.float64], frequency_hz: NDArray[np.float64], rate_hz: float
+) -> NDArray[np.float64]:
+    """AR(1) spectrum with mean 1 over all frequencies."""
+    angle = 2 * np.pi * frequency_hz / rate_hz
+    return np.asarray((1 - phi**2) / (1 + phi**2 - 2 * phi * np.cos(angle)))
+
+
+def multitaper(
+    values: NDArray[np.float64], rate_hz: float, weight: float | None = None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Frequencies and one-sided density by `TAPERS` sine tapers.
+
+    A sine taper is a difference of two shifted spectra of the series padded to twice its length, so one
+    transform serves all tapers. `weight` is the share of the frames that hold data.
+    """
+    from scipy.fft import next_fast_len, rfft
+
+    n = len(values)
+    m = next_fast_len(n, real=True)
+    # Tapers of length m would not end with the data: use the exact series, padded only to an even fast length.
+    total = np.zeros(m // 2 + 1)
+    t = np.arange(1, n + 1)
+    padded = np.zeros(m)
+    for k in range(1, TAPERS + 1):
+        padded[:n] = values * np.sin(np.pi * k * t / (n + 1))
+        total += np.abs(rfft(padded)) ** 2
+    power = total * (2 / (n + 1)) / TAPERS * 2 / rate_hz
+    power /= 1.0 if weight is None else weight
+    return np.arange(m // 2 + 1) * rate_hz / m, power
+
+
+def fit(
+    values: NDArray[np.float64], rate_hz: float, low_hz: float, *, share: float = 1.0, evidence: float = 3.84
+) -> Background:
+    """Fit the continuum above `low_hz` of a series whose long gaps are 0.
+
+    Parameters
+    ----------
+    values
+        Shape (n,): conditioned series.
+    rate_hz
+        Record rate, Hz.
+    low_hz
+        Bins below are left out: drift was taken out there.
+    share
+        Share of frames that hold data.
+    evidence
+        Drop of twice the log likelihood that bounds the interval of the white share.
+    """
+    frequency, power = multitaper(values, rate_hz, share)
+    scale = len(values) / (2 * (len(frequency) - 1))  # independent bins a bin: padding makes more of them
+    used = (frequency >= low_hz + (TAPERS + 1) / 2 * rate_hz / len(values)) & (frequency < rate_hz / 2)
+    if used.sum() < 8:
+        used = frequency > 0
+    keep = used.copy()
+    level = float(np.median(power[used])) or float(np.mean(power[used]))
+    if not level > 0:
+        return Background(0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, rate_hz, 0.0)
+    groups = _groups(int(used.sum()))
+    start = int(np.flatnonzero(used)[0])
+    # First a robust pass on medians of groups, then bins that stand out are dropped and means are used.
+    robust = True
+    result = None
+    for _ in range(4):
+        f, p, w = _grouped(frequency, power, keep, groups, start, robust)
+        result = _whittle(f, p, w * scale, rate_hz, evidence)
+        phi, variance, white = result[0], result[1], result[2]
+        model = variance * ((1 - white) * _red(phi, frequency, rate_hz) + white) * 2 / rate_hz
+        new = used & ~_spread(used & (power > model * _cut(int(used.sum()))), TAPERS // 2 + 2)
+        if new.sum() < 0.2 * used.sum():
+            new = used & (power <= np.quantile(power[used] / model[used], 0.8) * model)
+        if not robust and np.array_equal(new, keep):
+            break
+        keep, robust = new, False
+    assert result is not None
+    step = frequency[1]
+    peak = float(np.sum(np.maximum(power - model, 0)[used & ~keep]) * step)
+    return Background(*result, rate_hz, peak)
+
+
+def _cut(bins: int) -> float:
+    """Ratio to the continuum that one in about ten series passes anywhere by chance."""
+    from scipy.stats import chi2
+
+    return float(chi2.isf(0.1 / bins, 2 * TAPERS) / (2 * TAPERS))
+
+
+def _spread(hit: NDArray[np.bool_], by: int) -> NDArray[np.bool_]:
+    """Mark the neighbours of marked bins, too."""
+    if not hit.any():
+        return hit
+    total = np.concatenate(([0], np.cumsum(hit)))
+    index = np.arange(len(hit))
+    high, low = np.minimum(index + by + 1, len(hit)), np.maximum(index - by, 0)
+    return np.asarray(total[high] > total[low])
+
+
+def _groups(bins: int) -> NDArray[np.int64]:
+    """Edges of groups of bins: narrow where the spectrum bends (low), and never wider than a fortieth of it."""
+    edges = np.concatenate([np.geomspace(1, bins, 40), np.linspace(1, bins, 41)])
+    return np.unique(np.concatenate([[0], edges.astype(np.int64)]))
+
+
+def _grouped(
+    frequency: NDArray[np.float64],
+    power: NDArray[np.float64],
+    keep: NDArray[np.bool_],
+    groups: NDArray[np.int64],
+    start: int,
+    robust: bool,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Mean (or median, scaled to a mean) of each group's kept bins, with their number."""
+    begins = groups[:-1] + start
+    stop = groups[-1] + start
+    kept = keep[:stop].astype(np.float64)
+    count = np.add.reduceat(kept, begins)
+    f = np.add.reduceat(frequency[:stop] * kept, begins)
+    p = np.add.reduceat(power[:stop] * kept, begins)
+    good = count > 0
+    f[good] /= count[good]
+    p[good] /= count[good]
+    if robust:
+        ends = np.append(begins[1:], stop)
+        # Median over mean of chi-square with 2 TAPERS degrees of freedom (Wilson & Hilferty).
+        factor = (1 - 2 / (9 * 2 * TAPERS)) ** 3
+        p = np.array(
+            [np.median(power[a:b]) / factor if b > a else 0.0 for a, b in zip(begins, ends, strict=True)]
+        )
+    return f[good], np.maximum(p[good], 1e-300), count[good]
+
+
+def _whittle(
+    f: NDArray[np.float64], p: NDArray[np.float64], weight: NDArray[np.float64], rate_hz: float, drop: float
+) -> tuple[float, float, float, float, float, float, float, float]:
+    """Maximum of the Whittle likelihood over a grid of phi and white share, refined once."""
+    memory = np.concatenate([[0.0], np.geomspace(0.2, max(20.0, rate_hz / f[0] / 3), 30)])
+    phis = np.where(memory > 0, np.exp(-1 / np.maximum(memory, 1e-9)), 0.0)
+    whites = np.concatenate([[0.0], np.geomspace(0.003, 1.0, 22)])
+    best, where, variance = _likelihood(f, p, weight, rate_hz, phis, whites)
+    i, j = where
+    phis = np.linspace(phis[max(i - 1, 0)], phis[min(i + 1, len(phis) - 1)], 15)
+    fine = np.unique(np.concatenate([whites, np.linspace(whites[max(j - 1, 0)], whites[min(j + 1, 22)], 13)]))
+    wide = np.unique(np.concatenate([phis, np.where(memory > 0, np.exp(-1 / np.maximum(memory, 1e-9)), 0.0)]))
+    best, where, variance = _likelihood(f, p, weight, rate_hz, wide, fine)
+    i, j = where
+    profile = best.max(axis=0)
+    top = profile.max()
+    inside = np.flatnonzero(2 * (top - profile) <= drop)
+    at_zero = int(np.argmax(best[:, 0]))
+    return (
+        float(wide[i]),
+        float(variance[i, j]),
+        float(fine[j]),
+        float(fine[inside[0]]),
+        float(fine[inside[-1]]),
+        float(wide[at_zero]),
+        float(variance[at_zero, 0]),
+        float(2 * (top - profile[0])),
+    )
+
+
+def _likelihood(
+    f: NDArray[np.float64],
+    p: NDArray[np.float64],
+    weight: NDArray[np.float64],
+    rate_hz: float,
+    phis: NDArray[np.float64],
+    whites: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], tuple[int, int], NDArray[np.float64]]:
+    """Whittle log likelihood on a grid, the variance at its best for each node."""
+    red = _red(phis[:, None], f, rate_hz)
+    shape = (1 - whites[None, :, None]) * red[:, None, :] + whites[None, :, None]
+    total = weight.sum()
+    variance = ((p * weight) / shape).sum(axis=2) / total
+    value = -(np.log(shape) @ weight) - total * np.log(variance)
+    i, j = np.unravel_index(int(np.argmax(value)), value.shape)
+    return value, (int(i), int(j)), variance * rate_hz / 2
