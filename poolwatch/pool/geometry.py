@@ -109,14 +109,14 @@ def support(p: NDArray[np.float64], q: NDArray[np.float64], half: float) -> floa
     a[2, 0] = a[0, 2]
     a[2, 1] = a[1, 2]
     if count < 5 or high - low < 1e-6:
-        return p[top]
+        return float(p[top])
     for col in range(3):
         pivot = col
         for row in range(col + 1, 3):
             if abs(a[row, col]) > abs(a[pivot, col]):
                 pivot = row
         if abs(a[pivot, col]) < 1e-12:
-            return p[top]
+            return float(p[top])
         if pivot != col:
             for c in range(4):
                 swap = a[col, c]
@@ -131,10 +131,10 @@ def support(p: NDArray[np.float64], q: NDArray[np.float64], half: float) -> floa
     c1 = a[1, 3] / a[1, 1]
     c2 = a[2, 3] / a[2, 2]
     if c2 >= 0.0:
-        return p[top]
+        return float(p[top])
     s = -c1 / (2.0 * c2)
     s = min(max(s, low), high)
-    return p[top] + c0 + c1 * s + c2 * s * s
+    return float(p[top] + c0 + c1 * s + c2 * s * s)
 
 
 @njit(cache=True, nogil=True)

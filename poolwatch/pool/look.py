@@ -219,7 +219,9 @@ def _steepest_fraction(frames: list[Grey], references: list[float], background: 
         gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3)
         gradient = cv2.GaussianBlur(cv2.magnitude(gx, gy), (0, 0), 1.0)
         for k, fraction in enumerate(_FRACTIONS):
-            contour, area = largest_region(smooth, background + fraction * (reference - background), 0)
+            contour, area = largest_region(
+                smoothed(frame), background + fraction * (reference - background), 0
+            )
             if area < 20:
                 continue
             x = contour[:, 0].astype(np.intp)

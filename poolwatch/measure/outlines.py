@@ -1,0 +1,110 @@
+"""The outline of every frame, kept small and off memory."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from pathlib import Path
+from typing import BinaryIO, Self, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.errors import OutputError
+from ..model.files import written_whole
+
+_MAGIC = b"poolwatch outlines 1\n"
+_STEP = 1.0 / 32.0
+_NONE = np.uint16(65535)
+
+
+class Outlines:
+    """Outlines of a clip: a fixed number of vertices a frame, to 1/32 px, in a file that is mapped, not read.
+
+    File format: the line ``poolwatch outlines 1``, the line ``<frames> <vertices>``, then little-endian 16-bit
+    numbers, x and y of each vertex in 1/32 px, frame after frame; 65535 where a frame has no outline.
+
+    Parameters
+    ----------
+    vertices
+        Vertices kept of each outline.
+    """
+
+    def __init__(self, vertices: int) -> None:
+        self.vertices = vertices
+        self._file: BinaryIO = cast(BinaryIO, tempfile.TemporaryFile(prefix="poolwatch-outlines-"))  # noqa: SIM115
+        self._frames = 0
+        self._map: NDArray[np.uint16] | None = None
+
+    def append(self, outlines: list[NDArray[np.floating]]) -> None:
+        """Add the outlines of the next frames, each (k, 2) in px or (0, 2)."""
+        block = np.full((len(outlines), self.vertices, 2), _NONE, dtype="<u2")
+        for row, outline in enumerate(outlines):
+            if len(outline):
+                pick = np.linspace(0, len(outline), self.vertices, endpoint=False).astype(np.intp)
+                block[row] = np.clip(np.round(outline[pick] / _STEP), 0, 65534)
+        self._file.write(block.tobytes())
+        self._frames += len(outlines)
+        self._map = None
+
+    def __len__(self) -> int:
+        return self._frames
+
+    def __call__(self, frame: int) -> NDArray[np.float64]:
+        """Outline of one frame, shape (k, 2) as x, y px; (0, 2) where there is none."""
+        if self._map is None:
+            self._file.flush()
+            shape = (self._frames, self.vertices, 2)
+            if self._frames == 0:
+                return np.empty((0, 2))
+            self._map = np.memmap(self._file, dtype="<u2", mode="r", shape=shape)
+        row = self._map[frame]
+        if row[0, 0] == _NONE:
+            return np.empty((0, 2))
+        return np.asarray(row, dtype=np.float64) * _STEP
+
+    def save(self, path: Path) -> None:
+        """Write the file format above, whole or not at all.
+
+        Raises
+        ------
+        OutputError
+            The place cannot be written.
+        """
+        self._file.flush()
+        with written_whole(path) as beside, beside.open("wb") as out:
+            out.write(_MAGIC + f"{self._frames} {self.vertices}\n".encode())
+            self._file.seek(0)
+            shutil.copyfileobj(self._file, out, 1 << 20)
+            self._file.seek(0, 2)
+
+    @classmethod
+    def load(cls, path: Path) -> Self:
+        """Map a saved file.
+
+        Raises
+        ------
+        OutputError
+            The file is missing or not whole.
+        """
+        try:
+            file = path.open("rb")
+            magic, sizes = file.readline(), file.readline().split()
+            frames, vertices = (int(size) for size in sizes)
+            offset = file.tell()
+            if magic != _MAGIC or path.stat().st_size != offset + frames * vertices * 4:
+                raise ValueError("not whole")
+        except (OSError, ValueError) as error:
+            raise OutputError(
+                f"{path}: no whole file of outlines ({error}); measure the clip again"
+            ) from None
+        out = cls.__new__(cls)
+        out.vertices = vertices
+        out._frames = frames
+        out._file = file
+        out._map = (
+            np.memmap(file, dtype="<u2", mode="r", offset=offset, shape=(frames, vertices, 2))
+            if frames
+            else None
+        )
+        return out
