@@ -69,8 +69,8 @@ def light_parameters(scene: Scene, line: Timeline, moment: int) -> NDArray[np.fl
             ahead[0],
             ahead[1],
             front - length / 2,
-            max(length / 2, 1e-6),
-            max(width / 2, 1e-6),
+            1 / max(length / 2, 1e-6),
+            1 / max(width / 2, 1e-6),
             pool.background,
             pool.halo * bright,
             pool.rim * (trail.share if trail else 0.0) * bright,
@@ -92,22 +92,29 @@ def light_parameters(scene: Scene, line: Timeline, moment: int) -> NDArray[np.fl
     )
 
 
-@njit(cache=True, nogil=True)
-def _solid(u: float, v: float, p: NDArray[np.float64]) -> float:
-    square = ((u - p[4]) / p[5]) ** 2 + (v / p[6]) ** 2
-    # Falls to half at 1.3 outline radii, with the fourth power of the distance.
-    value = p[7] + p[8] / (1.0 + square * square / 2.8561)
-    if p[9] > 0 and u < p[4]:
-        behind = max(p[10] - u, 0.0)
-        side = ((v - p[13]) / p[12]) ** 2
-        if side < 3.5:
-            # Sets in under the pool, where it is not seen.
-            near = min((p[4] - u) / p[5], 1.0)
-            value += p[9] * near * near * (3 - 2 * near) * math.exp(-behind / p[11] - side * side)
-    return value
+@njit(cache=True, nogil=True, error_model="numpy")
+def _halo(u: float, v: float, p: NDArray[np.float64]) -> float:
+    """Plate and hot solid: half at 1.3 outline radii, falling with the fourth power of the distance."""
+    along, across = (u - p[4]) * p[5], v * p[6]
+    square = along * along + across * across
+    return p[7] + p[8] / (1.0 + square * square / 2.8561)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
+def _trail(u: float, v: float, p: NDArray[np.float64]) -> float:
+    """Hot bead: sets in under the pool, where it is not seen, and fades behind the tail."""
+    if u > p[4]:
+        return 0.0
+    side = (v - p[13]) / p[12]
+    side *= side
+    if side > 3.5:
+        return 0.0
+    near = min((p[4] - u) * p[5], 1.0)
+    behind = max(p[10] - u, 0.0)
+    return p[9] * near * near * (3 - 2 * near) * math.exp(-behind / p[11] - side * side)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _liquid(u: float, v: float, wave: float, p: NDArray[np.float64], spots: NDArray[np.float64]) -> float:
     value = p[14] + p[15] / (1.0 + u * u * p[16] + v * v * p[17])
     value *= max(1.0 + wave, 0.0)
@@ -119,60 +126,68 @@ def _liquid(u: float, v: float, wave: float, p: NDArray[np.float64], spots: NDAr
     return value
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def solid_field(height: int, width: int, p: NDArray[np.float64]) -> Image:
     """Light of the solid at each pixel centre, shape (height, width)."""
     out = np.empty((height, width), dtype=np.float32)
+    # As `_halo`, with its numbers in registers: this runs over every pixel.
+    beam_x, beam_y, ahead_x, ahead_y = p[0], p[1], p[2] * p[5], p[3] * p[5]
+    middle, left_x, left_y = p[4] * p[5], p[3] * p[6], p[2] * p[6]
+    plate, halo = p[7], p[8] * 2.8561
     for row in range(height):
+        y = row - beam_y
+        along0, across0 = y * ahead_y - middle, -y * left_y
         for column in range(width):
-            x, y = column - p[0], row - p[1]
-            out[row, column] = _solid(x * p[2] + y * p[3], x * p[3] - y * p[2], p)
+            x = column - beam_x
+            along, across = x * ahead_x + along0, x * left_x + across0
+            square = along * along + across * across
+            out[row, column] = plate + halo / (2.8561 + square * square)
+    if p[9] > 0:
+        for row in range(height):
+            for column in range(width):
+                x, y = column - p[0], row - p[1]
+                out[row, column] += _trail(x * p[2] + y * p[3], x * p[3] - y * p[2], p)
     return out
 
 
-@njit(cache=True, nogil=True)
-def pool_excess(
-    covered: Image,
-    left: int,
-    top: int,
-    fine: int,
+@njit(cache=True, nogil=True, error_model="numpy")
+def excess_field(
+    height: int,
+    width: int,
+    left: float,
+    top: float,
+    step: float,
     p: NDArray[np.float64],
     vectors: NDArray[np.float64],
     phases: NDArray[np.float64],
     spots: NDArray[np.float64],
-) -> None:
-    """Turn coverage on the fine grid into coverage x (liquid - solid), in place.
-
-    `left`, `top` are the pixel whose upper left corner is the grid's.
-    """
-    height, width = covered.shape
+) -> Image:
+    """Liquid - solid on a grid of points, shape (height, width); the first is (left, top) px, `step` px apart."""
+    out = np.empty((height, width), dtype=np.float32)
     waves = len(phases) if p[18] > 0 else 0
     # The strength is the standard deviation of the sum.
     strength = p[18] * math.sqrt(2.0 / max(waves, 1))
     cosine, sine = np.empty(waves), np.empty(waves)
     turn_cosine, turn_sine = np.empty(waves), np.empty(waves)
     for k in range(waves):
-        turn = (vectors[k, 0] * p[2] + vectors[k, 1] * p[3]) / fine
+        turn = (vectors[k, 0] * p[2] + vectors[k, 1] * p[3]) * step
         turn_cosine[k], turn_sine[k] = math.cos(turn), math.sin(turn)
     for row in range(height):
-        started = False
+        y = top + row * step - p[1]
+        u, v = (left - p[0]) * p[2] + y * p[3], (left - p[0]) * p[3] - y * p[2]
+        for k in range(waves):
+            phase = vectors[k, 0] * u + vectors[k, 1] * v + phases[k]
+            cosine[k], sine[k] = math.cos(phase), math.sin(phase)
         for column in range(width):
-            if covered[row, column] == 0 and not started:
-                continue
-            x = left - 0.5 + (column + 0.5) / fine - p[0]
-            y = top - 0.5 + (row + 0.5) / fine - p[1]
+            x = left + column * step - p[0]
             u, v = x * p[2] + y * p[3], x * p[3] - y * p[2]
             wave = 0.0
             for k in range(waves):
-                # Along a row a wave turns by the same angle from cell to cell.
-                if started:
-                    c = cosine[k] * turn_cosine[k] - sine[k] * turn_sine[k]
-                    sine[k] = sine[k] * turn_cosine[k] + cosine[k] * turn_sine[k]
-                    cosine[k] = c
-                else:
-                    phase = vectors[k, 0] * u + vectors[k, 1] * v + phases[k]
-                    cosine[k], sine[k] = math.cos(phase), math.sin(phase)
                 wave += cosine[k]
-            started = True
-            if covered[row, column] != 0:
-                covered[row, column] *= _liquid(u, v, strength * wave, p, spots) - _solid(u, v, p)
+                # Along a row a wave turns by the same angle from point to point.
+                c = cosine[k] * turn_cosine[k] - sine[k] * turn_sine[k]
+                sine[k] = sine[k] * turn_cosine[k] + cosine[k] * turn_sine[k]
+                cosine[k] = c
+            solid = _halo(u, v, p) + (_trail(u, v, p) if p[9] > 0 else 0.0)
+            out[row, column] = _liquid(u, v, strength * wave, p, spots) - solid
+    return out

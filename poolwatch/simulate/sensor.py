@@ -24,7 +24,7 @@ def _quantise(
             value = mean + math.sqrt(mean * per_light + read * read) * normal[row, column] + black
             value += pattern[row, column]
             value = min(max(value, 0.0), 1.0)
-            out[row, column] = int(math.floor(value * top + 0.5)) * step
+            out[row, column] = math.floor(value * top + 0.5) * step
 
 
 def expose(

@@ -142,8 +142,8 @@ class Simulation:
     def _add_pool(self, image: Image, moment: int, p: NDArray[np.float64]) -> None:
         around = self._polygon(moment)
         pad = raster.margin(self.scene.camera.psf_sigma_px)
-        left, top = (int(math.floor(low)) - pad for low in around.min(axis=0))
-        right, bottom = (int(math.ceil(high)) + pad + 1 for high in around.max(axis=0))
+        left, top = (math.floor(low) - pad for low in around.min(axis=0))
+        right, bottom = (math.ceil(high) + pad + 1 for high in around.max(axis=0))
         height, width = image.shape
         if right <= 0 or bottom <= 0 or left >= width or top >= height:
             return
@@ -152,12 +152,26 @@ class Simulation:
             (around[:, 0] + 0.5 - left) * fine, (around[:, 1] + 0.5 - top) * fine,
             (bottom - top) * fine, (right - left) * fine,
         )  # fmt: skip
-        glow.pool_excess(
-            covered, left, top, fine, p, self._ripples.vectors, self._ripples.phases[moment], self._spots
+        # The fields are smooth: half the fineness is enough for them, within the outline and a pixel round it.
+        pad -= 1
+        step = 2 if fine % 2 == 0 else 1
+        inner = slice(pad * fine, -pad * fine or None)
+        rows, columns = covered[inner, inner].shape
+        excess = glow.excess_field(
+            rows // step,
+            columns // step,
+            left + pad - 0.5 + step / 2 / fine,
+            top + pad - 0.5 + step / 2 / fine,
+            step / fine,
+            p,
+            self._ripples.vectors,
+            self._ripples.phases[moment],
+            self._spots,
         )
+        covered[inner, inner] *= raster.stretched(excess, step)
         patch = raster.to_pixels(covered, self._taps, fine)
-        rows, columns, cut = _overlap(patch, left, top, image)
-        image[rows, columns] += patch[cut]
+        onto, cut = _overlap(patch, left, top, image)
+        image[onto] += patch[cut]
 
     def _particle(self, row: int) -> tuple[Image, int, int]:
         """Coverage of one sighting at pixels, point spread included, and its upper left pixel."""
@@ -165,8 +179,8 @@ class Simulation:
         radius = self._flying.diameter_mm[seen.particle[row]] / 2 / camera.mm_per_px
         pad = raster.margin(camera.psf_sigma_px) + radius
         x0, x1, y0, y1 = seen.x0[row], seen.x1[row], seen.y0[row], seen.y1[row]
-        left, top = int(math.floor(min(x0, x1) - pad)), int(math.floor(min(y0, y1) - pad))
-        right, bottom = int(math.ceil(max(x0, x1) + pad)) + 1, int(math.ceil(max(y0, y1) + pad)) + 1
+        left, top = math.floor(min(x0, x1) - pad), math.floor(min(y0, y1) - pad)
+        right, bottom = math.ceil(max(x0, x1) + pad) + 1, math.ceil(max(y0, y1) + pad) + 1
         patch = raster.disc_streak(
             (x0 + 0.5 - left) * fine, (y0 + 0.5 - top) * fine, (x1 + 0.5 - left) * fine, (y1 + 0.5 - top) * fine,
             radius * fine, (bottom - top) * fine, (right - left) * fine,
@@ -177,8 +191,8 @@ class Simulation:
     @staticmethod
     def _blend(image: Image, patch: Image, left: int, top: int, brightness: float) -> None:
         """Put an opaque disc of even brightness before what lies behind it."""
-        rows, columns, cut = _overlap(patch, left, top, image)
-        behind = image[rows, columns]
+        onto, cut = _overlap(patch, left, top, image)
+        behind = image[onto]
         behind += patch[cut] * (np.float32(brightness) - behind)
 
     def outline(self, frame: int) -> NDArray[np.float64]:
@@ -216,13 +230,13 @@ class Simulation:
         return sightings_table(self.scene, self._line, self._flying, self._seen, peaks)
 
 
-def _overlap(patch: Image, left: int, top: int, image: Image) -> tuple[slice, slice, tuple[slice, slice]]:
-    """Rows and columns of the image that a patch covers, and the part of the patch that covers them."""
-    height, width = image.shape
-    rows = slice(min(max(top, 0), height), max(min(top + patch.shape[0], height), 0))
-    columns = slice(min(max(left, 0), width), max(min(left + patch.shape[1], width), 0))
-    cut = (
-        slice(rows.start - top, max(rows.stop, rows.start) - top),
-        slice(columns.start - left, max(columns.stop, columns.start) - left),
-    )
-    return rows, columns, cut
+def _overlap(
+    patch: Image, left: int, top: int, image: Image
+) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
+    """The part of the image that a patch covers, and the part of the patch that covers it."""
+    onto, cut = [], []
+    for start, count, limit in zip((top, left), patch.shape, image.shape, strict=True):
+        low, high = min(max(start, 0), limit), max(min(start + count, limit), 0)
+        onto.append(slice(low, high))
+        cut.append(slice(low - start, max(high, low) - start))
+    return (onto[0], onto[1]), (cut[0], cut[1])
