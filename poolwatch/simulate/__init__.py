@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from .disturbances import Reflection as Reflection
     from .disturbances import Spots as Spots
     from .disturbances import Trail as Trail
+    from .presets import SHAPES as SHAPES
+    from .presets import shape_scene as shape_scene
     from .scene import Scene as Scene
     from .scene import Weld as Weld
     from .settings import Camera as Camera
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
     from .settings import Spatter as Spatter
     from .settings import Tone as Tone
     from .simulation import Simulation as Simulation
+    from .write import write_simulation as write_simulation
 
 _HOME = {
     **dict.fromkeys(
@@ -29,7 +32,9 @@ _HOME = {
     ),
     **dict.fromkeys(("Scene", "Weld"), "scene"),
     **dict.fromkeys(("Camera", "Keyhole", "Motion", "Pool", "Spatter", "Tone"), "settings"),
+    **dict.fromkeys(("SHAPES", "shape_scene"), "presets"),
     "Simulation": "simulation",
+    "write_simulation": "write",
 }
 __all__ = sorted(_HOME)
 

@@ -61,7 +61,6 @@ def light_parameters(scene: Scene, line: Timeline, moment: int) -> NDArray[np.fl
     length, width, front = line.length[moment], line.width[moment], line.front[moment]
     # What fades in while the pool grows.
     bright = line.size[moment]
-    lit = keyhole.brightness is not None and line.keyhole[moment] > 0
     return np.array(
         [
             line.beam_x[moment],
@@ -83,7 +82,7 @@ def light_parameters(scene: Scene, line: Timeline, moment: int) -> NDArray[np.fl
             1 / max(pool.reach * length, 1e-6) ** 2,
             1 / max(pool.reach * width, 1e-6) ** 2,
             pool.ripple,
-            line.keyhole[moment] if lit else -1.0,
+            line.keyhole[moment] if line.lit[moment] else -1.0,
             keyhole.diameter_mm / 2 / camera.mm_per_px,
             front,
             0.0,

@@ -113,7 +113,8 @@ def particles(scene: Scene, line: Timeline) -> Particles:
     lands = draws[:, 5] < spatter.landing_share
     flown = -spatter.landing_mm * np.log1p(-draws[:, 6])
     shown = birth - away / px_s if spatter.origin == "keyhole" else birth
-    keep = size > 0.5
+    # Only a pool with the beam on throws particles.
+    keep = (size > 0.5) & (at(line.beam.astype(np.float64)) > 0.5)
     return Particles(
         birth_s=birth[keep],
         shown_s=shown[keep],
@@ -128,21 +129,28 @@ def particles(scene: Scene, line: Timeline) -> Particles:
     )
 
 
-def _exit(u0, v0, cu, cv, length, width, front, sway, taper):  # type: ignore[no-untyped-def]
+def _exit(
+    u0: NDArray[np.float64],
+    v0: NDArray[np.float64],
+    cu: NDArray[np.float64],
+    cv: NDArray[np.float64],
+    length: NDArray[np.float64],
+    width: NDArray[np.float64],
+    front: NDArray[np.float64],
+    sway: NDArray[np.float64],
+    taper: float,
+) -> NDArray[np.float64]:
     """Distance along each ray to its last crossing of the outline, px, shape (n,)."""
-    if len(u0) == 0:
-        return np.zeros(0)
+    length = np.maximum(length, 1e-9)
 
-    def inside(s):  # type: ignore[no-untyped-def]
+    def inside(s: NDArray[np.float64]) -> NDArray[np.bool_]:
         u, v = u0 + s * cu, v0 + s * cv
-        behind = (front - u) / length
-        return outline.half_width(u, length, width, front, taper) > np.abs(v - sway * behind**2)
+        half = outline.half_width(u, length, width, front, taper)
+        return np.asarray(half > np.abs(v - sway * ((front - u) / length) ** 2))
 
-    safe = np.maximum(length, 1e-9)
-    length = safe
     steps = 256
-    last = np.zeros(len(u0))
     reach = length + width
+    last = np.zeros(len(u0))
     for k in range(steps):
         s = reach * k / steps
         last = np.where(inside(s), s, last)
@@ -151,7 +159,7 @@ def _exit(u0, v0, cu, cv, length, width, front, sway, taper):  # type: ignore[no
         middle = (low + high) / 2
         within = inside(middle)
         low, high = np.where(within, middle, low), np.where(within, high, middle)
-    return (low + high) / 2
+    return np.asarray((low + high) / 2)
 
 
 def places(

@@ -189,20 +189,20 @@ class Keyhole(Settings):
     Attributes
     ----------
     brightness
-        Mean brightness in the middle of a spot; below the pool's for a dark keyhole; None: no keyhole.
+        Mean brightness in the middle of a spot; below the pool's for a dark keyhole.
     diameter_mm
         Diameter at which the spot has faded to 1/e; its profile is exp(-(2 r / d)⁴).
     motion
         Motion of the brightness.
     spots_mm
-        Places of the spots from the beam: (along travel, to the left), mm.
+        Places of the spots from the beam: (along travel, to the left), mm; none: no keyhole.
     collapses_per_s, collapse_times_s
         Poisson rate of collapses and collapses at stated times; a collapse is a raised-cosine dip.
     collapse_depth, collapse_s
         Share of the brightness that is lost at the bottom, and the whole duration, s.
     """
 
-    brightness: float | None = Field(default=0.95, ge=0, le=100)
+    brightness: float = Field(default=0.95, ge=0, le=100)
     diameter_mm: float = Field(default=0.36, gt=0)
     motion: Motion = Motion()
     spots_mm: tuple[tuple[float, float], ...] = ((0.0, 0.0),)

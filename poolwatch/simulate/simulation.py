@@ -14,7 +14,7 @@ from . import glow, outline, particles, raster, sensor
 from .lights import Lights
 from .raster import Image
 from .scene import Scene
-from .timeline import Timeline, forward, stream, timeline
+from .timeline import Timeline, collapse_times, forward, stream, timeline
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -201,6 +201,11 @@ class Simulation:
         if not self._line.on[moment]:
             return np.zeros((0, 2))
         return self._polygon(moment)
+
+    @property
+    def collapse_times_s(self) -> NDArray[np.float64]:
+        """Middles of the keyhole's collapses, s, sorted."""
+        return collapse_times(self.scene, float(self._line.times_s[-1]))
 
     @cached_property
     def truth_frames(self) -> pd.DataFrame:

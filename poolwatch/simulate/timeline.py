@@ -7,6 +7,7 @@ repeated or dropped.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -130,22 +131,31 @@ class Timeline:
         Moment that each stored frame shows, shape (frames,).
     times_s
         Time of each moment.
-    on, size
-        Whether there is a pool, and its size relative to the full one (ramps).
+    beam, on, size, lit
+        Whether the beam is on; whether there is a pool; its size relative to the full one (ramps); whether
+        there is a keyhole.
     length, width, width_across, area, front, sway
         The outline's parameters; `width` is that before the sway, `width_across` the true extent.
     keyhole, keyhole_relative
         Brightness of the keyhole, and relative to its mean.
     flare
         0 to 1, height of a flash.
-    gain, beam_x, beam_y
-        Factor on all light, and the beam's place in the image.
+    gain
+        Factor on all light.
+    shift_x, shift_y
+        Movement of the picture by shake and drift.
+    beam_x, beam_y
+        The beam's place in the image.
+    black, blown
+        Stored frames that are black or overexposed, shape (frames,).
     """
 
     source: NDArray[np.int64]
     times_s: NDArray[np.float64]
+    beam: NDArray[np.bool_]
     on: NDArray[np.bool_]
     size: NDArray[np.float64]
+    lit: NDArray[np.bool_]
     length: NDArray[np.float64]
     width: NDArray[np.float64]
     width_across: NDArray[np.float64]
@@ -183,6 +193,15 @@ def _chosen(scene: Scene, listed: tuple[int, ...], share: float, name: str, firs
     return chosen
 
 
+def _beam_on(scene: Scene, times_s: NDArray[np.float64]) -> NDArray[np.bool_]:
+    if not scene.welds:
+        return np.ones(len(times_s), dtype=np.bool_)
+    on = np.zeros(len(times_s), dtype=np.bool_)
+    for weld in scene.welds:
+        on |= (times_s >= weld.start_s) & (times_s < weld.stop_s)
+    return on
+
+
 def _pool_size(scene: Scene, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """0 where there is no pool, 1 for the full pool, between on the ramps."""
     if not scene.welds:
@@ -207,13 +226,13 @@ def timeline(scene: Scene) -> Timeline:
     source = np.cumsum(steps)
     count = int(source[-1]) + 1
     step_s = 1 / camera.rate_hz
-    times_s = np.arange(count) * step_s
+    times_s: NDArray[np.float64] = np.arange(count, dtype=np.float64) * step_s
 
     def relative(motion: Motion, name: str) -> NDArray[np.float64]:
         # Never below a twentieth of the mean, whatever the noise does.
         return np.maximum(1 + moved(motion, times_s, step_s, stream(seed, name)), 0.05)
 
-    size = _pool_size(scene, times_s)
+    beam_on, size = _beam_on(scene, times_s), _pool_size(scene, times_s)
     length = pool.length_mm / camera.mm_per_px * relative(pool.length, "length") * size
     width = pool.width_mm / camera.mm_per_px * relative(pool.width, "width") * size
     mean_front = pool.front_share * pool.length_mm / camera.mm_per_px
@@ -240,15 +259,17 @@ def timeline(scene: Scene) -> Timeline:
     return Timeline(
         source=source,
         times_s=times_s,
+        beam=beam_on,
         on=size > 0,
         size=size,
+        lit=beam_on & (size > 0) & (len(scene.keyhole.spots_mm) > 0),
         length=length,
         width=width,
         width_across=outline.extents_across(length, width, sway, pool.taper),
         area=outline.areas(length, width, pool.taper),
         front=front,
         sway=sway,
-        keyhole=keyhole_relative * (scene.keyhole.brightness or 0.0),
+        keyhole=keyhole_relative * scene.keyhole.brightness,
         keyhole_relative=keyhole_relative,
         flare=flare,
         gain=gain,
@@ -267,7 +288,10 @@ def collapse_times(scene: Scene, stop_s: float) -> NDArray[np.float64]:
     return np.sort(np.concatenate([random, np.asarray(scene.keyhole.collapse_times_s, dtype=np.float64)]))
 
 
-def _keyhole(scene, times_s, relative):  # type: ignore[no-untyped-def]
+def _keyhole(
+    scene: Scene, times_s: NDArray[np.float64], relative: Callable[[Motion, str], NDArray[np.float64]]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Keyhole brightness relative to its mean, and the height of flashes, 0 to 1."""
     keyhole, flares = scene.keyhole, scene.disturbances.flares
     dips = pulses(times_s, collapse_times(scene, float(times_s[-1])), keyhole.collapse_s)
     flare = np.zeros(len(times_s))

@@ -66,7 +66,6 @@ def frames_table(scene: Scene, line: Timeline) -> pd.DataFrame:
         "rear": pool(line.front - line.length),
     }
     area = pool(line.area)
-    lit = on & (scene.keyhole.brightness is not None) & (line.keyhole[m] > 0)
     return pd.DataFrame(
         {
             "frame": np.arange(scene.frames),
@@ -78,7 +77,7 @@ def frames_table(scene: Scene, line: Timeline) -> pd.DataFrame:
             **{f"{name}_mm": values * scale for name, values in lengths.items()},
             "area_mm2": area * scale**2,
             "sway_px": pool(line.sway),
-            "keyhole_brightness": np.where(lit, line.keyhole[m], np.nan),
+            "keyhole_brightness": np.where(line.lit[m], line.keyhole[m], np.nan),
             "gain": line.gain[m],
             "origin_x_px": line.beam_x[m],
             "origin_y_px": line.beam_y[m],
