@@ -1,0 +1,309 @@
+"""Frames of a video in order, each at its own number, damaged ones as None.
+
+The fast way feeds packets to the decoder, on several threads where the codec can, and hands frames on as long as
+all is well. At the first sign of damage (an error, a frame marked corrupt, a frame that fails to come) it
+stops, and the packets from that frame's keyframe to the next keyframe are decoded again the careful way: on one
+thread, one packet at a time, so that the damaged packet is known. What leans on a damaged picture, up to the
+next keyframe, counts as damaged too. So neither threads nor the frame at which reading starts change a result.
+"""
+
+from __future__ import annotations
+
+import collections
+from collections.abc import Iterator
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, cast
+
+from ..model.errors import ClipError
+from .packets import PacketIndex
+
+if TYPE_CHECKING:
+    from av.container import InputContainer
+    from av.packet import Packet
+    from av.video.frame import VideoFrame
+    from av.video.stream import VideoStream
+
+Numbered = tuple[int, "VideoFrame | None"]
+
+# Decoders that report damage only in their log; the others mark the frame.
+_SAY_IT_IN_THE_LOG = ("hevc", "ffv1", "mjpeg", "mpeg4", "vp9", "av1", "libdav1d")
+# These give a damaged picture out as if it were whole unless told to be strict.
+_STRICT = ("mjpeg", "ffv1")
+# Longest reordering that H.264 and HEVC allow.
+_REORDER = 16
+
+
+def open_stream(path: Path) -> tuple[InputContainer, VideoStream]:
+    """Open a file and its first video stream.
+
+    Raises
+    ------
+    ClipError
+        It cannot be opened, or has no video.
+    """
+    import av
+    import av.logging
+
+    if av.logging.get_level() is None:
+        # Counts errors for the careful way; prints nothing.
+        av.logging.set_level(av.logging.PANIC)
+    try:
+        container = av.open(str(path), "r", metadata_errors="replace")
+    except av.error.FFmpegError as error:
+        raise ClipError(f"{path}: {_cure(path, error)}") from None
+    streams = container.streams.video
+    if not streams:
+        container.close()
+        raise ClipError(f"{path}: has no video stream; give the recording itself")
+    return container, streams[0]
+
+
+def _cure(path: Path, error: Exception) -> str:
+    with path.open("rb") as file:
+        head = file.read(64)
+    if path.suffix.lower() in (".mp4", ".m4v", ".mov") and (b"ftyp" in head or b"mdat" in head):
+        return (
+            "its index (moov) is missing, so no frame can be found: the recording was cut off or never finished; "
+            "copy it again from the camera, or record to Matroska or AVI, which survive a cut"
+        )
+    if head and all(byte in b"\t\n\r" or 32 <= byte < 127 for byte in head):
+        return "is text, not video; give the recording itself"
+    reason = getattr(error, "strerror", None) or str(error)
+    return f"is no video that can be read ({reason}); copy it again, or check that it plays"
+
+
+class Decoding:
+    """One open file with its decoder; makes runs of numbered frames.
+
+    Parameters
+    ----------
+    path
+        The file.
+    index
+        Its packets.
+    threads
+        Threads of the decoder; 0 for as many as there are cores.
+    """
+
+    def __init__(self, path: Path, index: PacketIndex, threads: int) -> None:
+        self._path = path
+        self._index = index
+        self._threads = threads
+        self._numbers: dict[int, int] | None = None
+        self._container: InputContainer | None = None
+        self._open()
+
+    def _open(self) -> None:
+        self.close()
+        self._container, self._stream = open_stream(self._path)
+        context = self._stream.codec_context
+        self._codec = context.name
+        if self._codec in _STRICT:
+            context.options = {"err_detect": "explode"}
+        context.thread_count = self._threads
+        context.thread_type = "NONE" if self._threads == 1 else "AUTO"
+        self._fresh = True
+
+    def close(self) -> None:
+        """Let go of the file."""
+        if self._container is not None:
+            if not self._fresh:
+                # A decoder still at work on other threads must not be torn down.
+                self._drain()
+            self._container.close()
+            self._container = None
+
+    def run(self, start: int, stop: int) -> Iterator[Numbered]:
+        """Frames [start, stop), every number once and in order; None where a frame is damaged."""
+        at = start
+        while at < stop:
+            for number, frame in self._fast(at, stop):
+                at = number + 1
+                yield number, frame
+            if at < stop:
+                end = max(at + 1, min(stop, self._careful_until))
+                careful = Decoding(self._path, self._index, 1)
+                try:
+                    for number, frame in careful._carefully(at, end):
+                        yield number, frame
+                finally:
+                    careful.close()
+                at = end
+
+    def _fast(self, start: int, stop: int) -> Iterator[Numbered]:
+        """Frames from `start` on, until `stop` or the first sign of damage; says how far to be careful."""
+        index = self._index
+        packet_number = index.key_before(start)
+        last = self._last_packet(start, stop)
+        self._careful_until = stop
+        held: collections.deque[tuple[int, VideoFrame]] = collections.deque()
+        hold = 0 if index.intra or not self._stream.codec_context.has_b_frames else _REORDER
+        due = start  # number of the next frame that must come
+        sequence = index.frames_from(packet_number)
+        errors = self._error_count()
+        for number, packet in self._packets(packet_number, last):
+            frames = self._decode(packet, number)
+            trouble = frames is None or index.damaged[number] or self._error_count() != errors
+            for frame in frames or ():
+                shown, sequence = self._shown(frame, sequence)
+                if shown >= start:
+                    trouble = trouble or frame.is_corrupt or shown != due
+                    if not trouble and shown < stop:
+                        held.append((shown, frame))
+                        due += 1
+            if trouble:
+                self._careful_until = index.frames_from(index.key_after(number))
+                return
+            while len(held) > hold:
+                yield held.popleft()
+        for frame in self._drain():
+            shown, sequence = self._shown(frame, sequence)
+            if start <= shown < stop:
+                if frame.is_corrupt or shown != due or self._error_count() != errors:
+                    self._careful_until = index.frames_from(index.key_after(last))
+                    return
+                held.append((shown, frame))
+                due += 1
+        yield from held
+
+    def _carefully(self, start: int, stop: int) -> Iterator[Numbered]:
+        """Frames [start, stop), None where damaged or leaning on a damaged one; on one thread."""
+        index = self._index
+        first = index.key_before(start)
+        due = start
+        sequence = index.frames_from(first)
+        bad_until = -1  # packets before this one lean on a damaged one
+        bad: set[int] = set()
+        for number, packet in self._packets(first, self._last_packet(start, stop)):
+            errors = self._error_count()
+            frames = self._decode(packet, number)
+            leading = index.frame[number] < index.frame[first]
+            damaged = frames is None or index.damaged[number] or self._error_count() != errors
+            damaged = damaged or any(frame.is_corrupt and frame.pts == number for frame in frames or ())
+            if damaged and not leading:
+                bad_until = max(bad_until, index.key_after(number))
+            if number < bad_until:
+                bad.add(number)
+            for frame in frames or ():
+                shown, sequence = self._shown(frame, sequence)
+                if due <= shown < stop:
+                    yield from ((lost, None) for lost in range(due, shown))
+                    lean = frame.is_corrupt or frame.pts in bad
+                    if frame.is_corrupt and frame.pts is not None:
+                        bad.update(range(frame.pts, index.key_after(frame.pts)))
+                    yield shown, None if lean else frame
+                    due = shown + 1
+        for frame in self._drain():
+            shown, sequence = self._shown(frame, sequence)
+            if due <= shown < stop:
+                yield from ((lost, None) for lost in range(due, shown))
+                yield shown, None if frame.is_corrupt or frame.pts in bad else frame
+                due = shown + 1
+        yield from ((lost, None) for lost in range(due, stop))
+
+    def _last_packet(self, start: int, stop: int) -> int:
+        """Last packet, in decoding order, that frames [start, stop) need."""
+        index = self._index
+        if index.ordered:
+            return int(index.packet_of[start:stop].max())
+        return min(stop - 1 + _REORDER, len(index) - 1)
+
+    def _shown(self, frame: VideoFrame, sequence: int) -> tuple[int, int]:
+        """Number of a frame; packets carry their own number as time stamp through the decoder."""
+        if self._index.ordered and frame.pts is not None:
+            return int(self._index.frame[frame.pts]), sequence + 1
+        return sequence, sequence + 1
+
+    def _decode(self, packet: Packet, number: int) -> list[VideoFrame] | None:
+        """Frames that come out when `packet` goes in; None on an error."""
+        import av
+
+        packet.pts = packet.dts = number
+        packet.time_base = Fraction(1, 1000)
+        self._fresh = False
+        try:
+            return cast("list[VideoFrame]", self._stream.decode(packet))
+        except av.error.FFmpegError:
+            return None
+
+    def _drain(self) -> list[VideoFrame]:
+        """The frames still in the decoder."""
+        import av
+
+        frames: list[VideoFrame] = []
+        for _ in range(1000):  # an error in one frame must not lose those after it
+            try:
+                frames += cast("list[VideoFrame]", self._stream.decode(None))
+                break
+            except av.error.EOFError:
+                break
+            except av.error.FFmpegError:
+                continue
+        return frames
+
+    def _error_count(self) -> int:
+        import av.logging
+
+        if self._codec not in _SAY_IT_IN_THE_LOG:
+            return 0
+        return int(av.logging.get_last_error()[0])
+
+    def _packets(self, first: int, last: int) -> Iterator[tuple[int, Packet]]:
+        """Packets first to last, numbered in decoding order."""
+        import av
+
+        number = self._go_to(first)
+        container = cast("InputContainer", self._container)
+        try:
+            for packet in self._pending(container):
+                if packet.size == 0 or packet.is_discard:
+                    continue
+                if number > last:
+                    break
+                if number >= first:
+                    yield number, packet
+                number += 1
+        except av.error.FFmpegError:
+            return
+
+    def _pending(self, container: InputContainer) -> Iterator[Packet]:
+        if self._peeked is not None:
+            yield self._peeked
+        if not self._at_end:
+            yield from cast("Iterator[Packet]", container.demux(self._stream))
+
+    def _go_to(self, first: int) -> int:
+        """Place the container at or before packet `first`; number of the packet that comes next."""
+        import av
+
+        self._peeked: Packet | None = None
+        self._at_end = False
+        if not self._fresh:
+            self._drain()
+            self._stream.codec_context.flush_buffers()
+        elif first == 0:
+            self._fresh = False
+            return 0
+        container = cast("InputContainer", self._container)
+        if first > 0 and self._index.time[first] >= 0:
+            try:
+                container.seek(int(self._index.time[first]), stream=self._stream, backward=True)
+                packet = next(p for p in container.demux(self._stream) if p.size and not p.is_discard)
+                number = self._number_at(packet.pos)
+                if number is not None and number <= first:
+                    self._peeked = packet
+                    return number
+            except (av.error.FFmpegError, StopIteration):
+                pass
+        self._open()
+        return 0
+
+    def _number_at(self, position: int | None) -> int | None:
+        """Packet number at a place in the file; None where places do not tell."""
+        if self._numbers is None:
+            places = self._index.position.tolist()
+            self._numbers = dict(zip(places, range(len(places)), strict=True))
+            if len(self._numbers) < len(places) or -1 in self._numbers:
+                self._numbers = {}
+        return self._numbers.get(position) if position is not None else None

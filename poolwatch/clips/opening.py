@@ -1,0 +1,113 @@
+"""Which reader takes a recording: a table by ending, then readers that a plug-in brings."""
+
+from __future__ import annotations
+
+import importlib
+import os
+from collections.abc import Callable
+from importlib.metadata import entry_points
+from pathlib import Path
+from typing import cast
+
+from ..model.errors import ClipError
+from .reader import ClipSettings, Reader
+
+# Name: (module, class, endings, in words). Modules are imported when a clip needs them.
+READERS: dict[str, tuple[str, str, tuple[str, ...], str]] = {
+    "video": (
+        "video",
+        "VideoReader",
+        (".avi", ".mp4", ".m4v", ".mkv", ".mov", ".nut", ".webm", ".mj2", ".ts", ".mpg", ".mpeg", ".wmv"),
+        "video: AVI, MP4, MOV, MKV, NUT (H.264, HEVC, MJPEG, FFV1, uncompressed)",
+    ),
+    "tiff": ("tiff", "TiffReader", (".tif", ".tiff", ".btf", ".tf8"), "multi-page TIFF (.tif)"),
+    "npy": ("npy", "NpyReader", (".npy",), "NumPy array (.npy)"),
+    "hdf5": ("hdf5", "Hdf5Reader", (".h5", ".hdf5", ".hdf", ".he5"), "HDF5 (.h5)"),
+    "raw": (
+        "raw",
+        "RawReader",
+        (".raw", ".bin", ".dat", ".img"),
+        "headerless values with <file>.toml beside them",
+    ),
+    "stills": ("stills", "StillsReader", (), "a folder of numbered PNG, TIFF, JPEG or BMP stills"),
+}
+_GROUP = "poolwatch.readers"
+
+
+def open_clip(path: str | Path, *, settings: ClipSettings | None = None, threads: int = 0) -> Reader:
+    """Open a recording for reading.
+
+    Parameters
+    ----------
+    path
+        A file, or a folder of numbered stills.
+    settings
+        What is known of the values beyond what the file tells.
+    threads
+        Threads that decoding may use; 0 for as many as the machine has cores, 1 beside other workers.
+        Never changes a value.
+
+    Returns
+    -------
+    Reader
+        Use it in a ``with`` block.
+
+    Raises
+    ------
+    ClipError
+        There is nothing there, or no reader takes it; the message says what to do.
+    """
+    path = Path(path)
+    settings = settings or ClipSettings()
+    name = reader_name(path)
+    if name in READERS:
+        module, kind, _, _ = READERS[name]
+        make = cast(
+            "Callable[..., Reader]", getattr(importlib.import_module(f"{__package__}.{module}"), kind)
+        )
+    else:
+        make = _plugins()[name]
+    return make(path, settings=settings, threads=threads)
+
+
+def reader_name(path: Path) -> str:
+    """Name of the reader for a path, by what is there and by the ending.
+
+    Raises
+    ------
+    ClipError
+        Nothing is there, it cannot be read, or no reader takes it.
+    """
+    if not path.exists():
+        raise ClipError(f"{path}: no such file or folder; check the path")
+    if not os.access(path, os.R_OK | (os.X_OK if path.is_dir() else 0)):
+        raise ClipError(f"{path}: may not be read (permission denied); change its permissions or copy it")
+    if path.is_dir():
+        return "stills"
+    if not path.is_file():
+        raise ClipError(f"{path}: is neither a file nor a folder; give a recording")
+    if path.stat().st_size == 0:
+        raise ClipError(f"{path}: is empty (0 bytes); copy it again from the camera")
+    ending = path.suffix.lower()
+    if path.with_name(path.name + ".toml").is_file():
+        return "raw"
+    for name, (_, _, endings, _) in READERS.items():
+        if ending in endings:
+            return name
+    for name, make in _plugins().items():
+        if ending in tuple(getattr(make, "endings", ())):
+            return name
+    known = "; ".join(words for _, _, _, words in READERS.values())
+    raise ClipError(
+        f"{path}: no reader takes the ending {ending or '(none)'!r}. Formats: {known}. "
+        "Convert it, give it the right ending, or describe it in a sidecar"
+    )
+
+
+def _plugins() -> dict[str, Callable[..., Reader]]:
+    """Readers of the entry-point group, by name; those of the table cannot be replaced."""
+    found = {}
+    for entry in entry_points(group=_GROUP):
+        if entry.name not in READERS:
+            found[entry.name] = entry.load()
+    return found

@@ -1,0 +1,198 @@
+"""Multi-page TIFF, page by page."""
+
+from __future__ import annotations
+
+import logging
+import mmap
+import struct
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.clip import ClipFacts
+from ..model.errors import ClipError
+from .pictures import luma
+from .reader import BaseReader, ClipSettings, check_size, check_type
+
+
+def quiet_tifffile() -> None:
+    """Keep tifffile's log off standard error unless the caller has set up logging."""
+    log = logging.getLogger("tifffile")
+    if not log.handlers:
+        log.addHandler(logging.NullHandler())
+
+
+class TiffReader(BaseReader):
+    """Reads TIFF and BigTIFF; pages that lie in one piece come straight from the mapped file."""
+
+    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 0) -> None:
+        super().__init__()
+        import tifffile
+
+        quiet_tifffile()
+        try:
+            self._tif = tifffile.TiffFile(path)
+        except (tifffile.TiffFileError, ValueError, struct.error, IndexError) as error:
+            raise ClipError(
+                f"{path}: is no readable TIFF file ({error}); copy it again, or give it the right ending"
+            ) from None
+        try:
+            self._open(path, settings)
+        except BaseException:
+            self._tif.close()
+            raise
+
+    def _open(self, path: Path, settings: ClipSettings) -> None:
+        import tifffile
+
+        first = self._tif.pages.first
+        width, height = int(first.imagewidth), int(first.imagelength)
+        check_size(path, width, height, settings)
+        if first.dtype is None:
+            raise ClipError(
+                f"{path}: its values ({first.bitspersample} bits) cannot be read; save it as 8 or 16 bits"
+            )
+        kind = check_type(path, np.dtype(first.dtype))
+        if first.photometric == tifffile.PHOTOMETRIC.PALETTE:
+            raise ClipError(f"{path}: holds palette colours, not grey values; save it as greyscale")
+        self._map = mmap.mmap(self._tif.filehandle.fileno(), 0, access=mmap.ACCESS_READ)
+        self._inverted = first.photometric == tifffile.PHOTOMETRIC.MINISWHITE
+        colour = first.samplesperpixel > 2
+        self._stack = self._one_page_stack(first, width, height)
+        notes: list[str] = []
+        flags = set()
+        promised = None
+        if self._stack is not None:
+            count, promised = len(self._stack), int(self._tif.series[0].size) // (width * height)
+            if count < promised:
+                flags.add("truncated")
+        else:
+            count, broken = self._count_pages()
+            if broken:
+                flags.add("truncated")
+                notes.append("the chain of pages breaks off: the file was cut")
+        if count < 1:
+            raise ClipError(f"{path}: not one whole page is there; copy it again")
+        if colour:
+            notes.append("colour to luma (ITU-R BT.601 weights)")
+        if self._inverted:
+            notes.append("white-is-zero values turned round")
+        bits = (
+            first.bitspersample
+            if isinstance(first.bitspersample, int)
+            else 8 * np.dtype(first.dtype).itemsize
+        )
+        packing = tifffile.COMPRESSION(first.compression).name.lower().replace("_", " ")
+        form = "BigTIFF" if self._tif.is_bigtiff else "TIFF"
+        facts = ClipFacts(
+            path,
+            "tiff",
+            f"{form}, {bits} bits, compression {packing}",
+            width,
+            height,
+            kind,
+            bits,
+            0.0,
+            count,
+            promised,
+            notes=tuple(notes),
+            flags=tuple(flags),
+        )
+        self._settle(facts, settings, stated_bits=bits if bits not in (8, 16) else None)
+
+    def _one_page_stack(self, first: Any, width: int, height: int) -> NDArray[Any] | None:
+        """Frames behind a single page, as some programs write large stacks; None where there are pages."""
+        if len(self._tif.pages) != 1 or first.samplesperpixel != 1 or first.compression != 1:
+            return None
+        series = self._tif.series[0]
+        total = int(series.size) // (width * height)
+        if total <= 1 or series.dataoffset is None:
+            return None
+        dtype = np.dtype(first.dtype).newbyteorder(self._tif.byteorder)
+        size = width * height * dtype.itemsize
+        stored = min(total, (len(self._map) - series.dataoffset) // size)
+        values = np.frombuffer(self._map, dtype, stored * width * height, series.dataoffset)
+        return values.reshape(stored, height, width)
+
+    def _count_pages(self) -> tuple[int, bool]:
+        """Pages whose data are inside the file, and whether the chain of pages is broken."""
+        pages = self._tif.pages
+        pages.useframes = False
+        count = len(pages)
+        broken = self._chain_is_broken()
+        end = len(self._map)
+        while count:
+            try:
+                page = pages[count - 1]
+                inside = all(a + n <= end for a, n in zip(page.dataoffsets, page.databytecounts, strict=True))
+            except (ValueError, IndexError, struct.error, RuntimeError, TypeError, AttributeError, KeyError):
+                inside = False
+            if inside:
+                break
+            count, broken = count - 1, True
+        return count, broken
+
+    def _chain_is_broken(self) -> bool:
+        """Whether the last page points to a next one that is not in the file (TIFF 6.0, section 2)."""
+        big, order = self._tif.is_bigtiff, self._tif.byteorder
+        offset_form, count_form, entry = ("Q", "Q", 20) if big else ("I", "H", 12)
+        size, head = struct.calcsize(offset_form), struct.calcsize(count_form)
+        at = self._tif.pages.pages_offset if hasattr(self._tif.pages, "pages_offset") else 8 if big else 4
+        try:
+            (at,) = struct.unpack_from(order + offset_form, self._map, at)
+            seen = 0
+            while at and seen <= len(self._tif.pages) + 1:
+                (entries,) = struct.unpack_from(order + count_form, self._map, at)
+                (at,) = struct.unpack_from(order + offset_form, self._map, at + head + entries * entry)
+                seen += 1
+        except struct.error:
+            return True
+        del size
+        return False
+
+    def _read(self, start: int, stop: int) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+        facts = self.facts
+        if self._stack is not None:
+            frames = np.ascontiguousarray(self._stack[start:stop], dtype=facts.dtype)
+            return self._turned(frames), np.ones(len(frames), np.bool_)
+        out = np.zeros((stop - start, facts.height, facts.width), facts.dtype)
+        decoded = np.zeros(stop - start, np.bool_)
+        for place in range(stop - start):
+            picture = self._page(start + place)
+            if picture is not None:
+                out[place] = self._turned(picture)
+                decoded[place] = True
+        return out, decoded
+
+    def _page(self, number: int) -> NDArray[Any] | None:
+        """Grey values of a page; None where its data are damaged."""
+        facts = self.facts
+        try:
+            page: Any = self._tif.pages[number]
+            if (page.imagelength, page.imagewidth) != (facts.height, facts.width):
+                raise ClipError(
+                    f"{facts.path}: page {number} is {page.imagewidth} x {page.imagelength} px, the first is "
+                    f"{facts.width} x {facts.height} px; keep one size in a file"
+                )
+            if page.compression == 1 and page.is_contiguous and page.samplesperpixel == 1:
+                dtype = np.dtype(page.dtype).newbyteorder(self._tif.byteorder)
+                if page.bitspersample == 8 * dtype.itemsize:
+                    values = np.frombuffer(self._map, dtype, facts.height * facts.width, page.dataoffsets[0])
+                    return values.reshape(facts.height, facts.width)
+            return luma(np.asarray(page.asarray(maxworkers=1)))
+        except ClipError:
+            raise
+        except (ValueError, IndexError, struct.error, RuntimeError, TypeError, KeyError, AttributeError):
+            return None
+
+    def _turned(self, frames: NDArray[Any]) -> NDArray[Any]:
+        if not self._inverted:
+            return frames
+        top = (1 << self.facts.depth_bits) - 1
+        return np.asarray(top - frames, dtype=self.facts.dtype)
+
+    def _release(self) -> None:
+        self._stack = None
+        self._tif.close()

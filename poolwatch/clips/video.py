@@ -1,0 +1,221 @@
+"""Video of any codec that FFmpeg decodes, through PyAV."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.clip import Block, ClipFacts
+from ..model.errors import ClipError
+from .decoding import Decoding, open_stream
+from .luma import Luma
+from .packets import PacketIndex, read_index
+from .reader import BaseReader, ClipSettings, check_size, spread
+
+if TYPE_CHECKING:
+    from av.container import InputContainer
+    from av.video.frame import VideoFrame
+    from av.video.stream import VideoStream
+
+
+class VideoReader(BaseReader):
+    """Reads the first video stream of a file."""
+
+    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 0) -> None:
+        super().__init__()
+        self._path = path
+        self._settings = settings
+        self._threads = threads
+        self._random: Decoding | None = None
+        container, stream = open_stream(path)
+        try:
+            self._open(container, stream)
+        finally:
+            container.close()
+
+    def _open(self, container: InputContainer, stream: VideoStream) -> None:
+        path, settings = self._path, self._settings
+        context = stream.codec_context
+        check_size(path, context.width, context.height, settings)
+        promised = stream.frames or None
+        rate = stream.average_rate or stream.guessed_rate
+        words = f"{container.format.name.split(',')[0]}, {context.name}"
+        duration = (container.duration or 0) / 1e6
+        alone = len(container.streams) == 1
+        codec = context.name
+        time_base = float(stream.time_base or 0)
+        self._index = read_index(container, stream)
+        count = len(self._index)
+        if count == 0:
+            raise ClipError(f"{path}: not one frame is stored in it; copy it again from the camera")
+        self._codec = codec
+        first = self._first_picture()
+        self._turns = round((first.rotation or 0) / 90) % 4
+        self._luma = Luma(first, settings.video_range, codec)
+        self._seen = (first.width, first.height, first.format.name)
+        height, width = (first.width, first.height) if self._turns % 2 else (first.height, first.width)
+        check_size(path, width, height, settings)
+        notes = list(self._luma.notes)
+        if self._turns:
+            notes.append(f"turned by {90 * self._turns} degrees counter-clockwise, as the file asks")
+        flags = set()
+        if promised is None and duration and alone:
+            promised = _from_duration(self._index, duration, time_base)
+        if self._index.broken or (promised is not None and count < promised):
+            flags.add("truncated")
+            notes.append(f"the file ends after {count} frames" + (f" of {promised}" if promised else ""))
+        if self._index.damaged.any():
+            flags.add("undecodable_frames")
+        facts = ClipFacts(
+            path,
+            "video",
+            f"{words}, {first.format.name}",
+            width,
+            height,
+            self._luma.dtype.name,
+            self._luma.bits,
+            float((1 << self._luma.bits) - 1),
+            count,
+            promised,
+            float(rate) if rate else None,
+            notes=tuple(notes),
+            flags=tuple(flags),
+        )
+        # 16-bit grey may hold fewer bits; every other format states its own.
+        stated = self._luma.bits if self._luma.bits != 16 else None
+        self._settle(facts, settings, stated_bits=stated if stated != 8 else None)
+
+    def _first_picture(self) -> VideoFrame:
+        """The first picture that can be decoded, of those after the first few keyframes."""
+        keys = np.flatnonzero(self._index.key)[:20]
+        decoding = Decoding(self._path, self._index, 1)
+        try:
+            for key in keys.tolist():
+                number = int(self._index.frame[key])
+                for _, frame in decoding.run(number, number + 1):
+                    if frame is not None:
+                        return frame
+        finally:
+            decoding.close()
+        raise ClipError(
+            f"{self._path}: none of its first pictures ({self._codec}) can be decoded; check that it plays"
+        )
+
+    def blocks(self, start: int = 0, stop: int | None = None, *, size: int = 64) -> Iterator[Block]:
+        """See `Reader.blocks`."""
+        start, stop = self._range(start, stop, size)
+        decoding = Decoding(self._path, self._index, self._threads)
+        try:
+            first, frames, decoded = start, *self._empty(min(size, stop - start))
+            for number, picture in decoding.run(start, stop):
+                self._check_open()
+                decoded[number - first] = self._put(frames[number - first], picture, number)
+                if number - first == len(frames) - 1:
+                    yield self._block(first, frames, decoded)
+                    first = number + 1
+                    frames, decoded = self._empty(min(size, stop - first))
+        finally:
+            decoding.close()
+
+    def frames(self, indices: Iterable[int]) -> NDArray[np.uint8] | NDArray[np.uint16]:
+        """See `Reader.frames`."""
+        numbers = self._numbers(indices)
+        out, _ = self._empty(len(numbers))
+        out[...] = 0
+        if self._random is None:
+            self._random = Decoding(self._path, self._index, 1)
+        places: dict[int, list[int]] = {}
+        for place, number in enumerate(numbers):
+            places.setdefault(number, []).append(place)
+        wanted = sorted(places)
+        begin = 0
+        while begin < len(wanted):
+            # Frames behind one keyframe are reached in one go.
+            key = self._index.key_before(wanted[begin])
+            after = self._index.frames_from(self._index.key_after(key))
+            end = begin + 1
+            while end < len(wanted) and wanted[end] < after:
+                end += 1
+            for number, picture in self._random.run(wanted[begin], wanted[end - 1] + 1):
+                if number in places:
+                    at = places[number]
+                    self._put(out[at[0]], picture, number)
+                    for other in at[1:]:
+                        out[other] = out[at[0]]
+            begin = end
+        return out
+
+    def pieces(self, count: int) -> list[tuple[int, int]]:
+        """See `Reader.pieces`."""
+        total = len(self._index)
+        starts = self._key_frames()
+        edges = {0, total}
+        for part in range(1, max(count, 1)):
+            edges.add(int(starts[np.argmin(np.abs(starts - total * part / count))]))
+        ordered = sorted(edges)
+        return [(a, b) for a, b in zip(ordered, ordered[1:], strict=False)]
+
+    def cheap_frames(self, count: int) -> list[int]:
+        """See `Reader.cheap_frames`."""
+        even = spread(len(self._index), count)
+        starts = self._key_frames()
+        if len(starts) < 2 or self._index.intra:
+            return even
+        # A keyframe near each even place, where there is one nearer than the next place.
+        reach = len(self._index) / max(count, 1) / 2
+        chosen = set()
+        for place in even:
+            near = int(starts[np.argmin(np.abs(starts - place))])
+            chosen.add(near if abs(near - place) <= reach else place)
+        return sorted(chosen)
+
+    def _key_frames(self) -> NDArray[np.int64]:
+        """Frames from which decoding can begin without needing anything before them."""
+        keys = np.flatnonzero(self._index.key)
+        return np.sort(self._index.first_frame_from[keys])
+
+    def _empty(self, count: int) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+        facts = self.facts
+        return np.empty((count, facts.height, facts.width), facts.dtype), np.zeros(count, np.bool_)
+
+    def _put(self, out: NDArray[Any], picture: VideoFrame | None, number: int) -> bool:
+        """Write a picture's grey values; zeros where there is none."""
+        if picture is None:
+            out[...] = 0
+            return False
+        seen = (picture.width, picture.height, picture.format.name)
+        if seen != self._seen:
+            if seen[:2] != self._seen[:2]:
+                raise ClipError(
+                    f"{self._path}: frame {number} is {seen[0]} x {seen[1]} px, the first is {self._seen[0]} x "
+                    f"{self._seen[1]} px; cut the recording where its size changes"
+                )
+            luma = Luma(picture, self._settings.video_range, self._codec)
+            if luma.bits != self._luma.bits:
+                raise ClipError(
+                    f"{self._path}: frame {number} has {luma.bits} bits, the first {self._luma.bits}; "
+                    "cut the recording where its depth changes"
+                )
+            self._luma, self._seen = luma, seen
+        self._luma.into(out, picture, self._turns)
+        return True
+
+    def _release(self) -> None:
+        if self._random is not None:
+            self._random.close()
+            self._random = None
+
+
+def _from_duration(index: PacketIndex, duration: float, time_base: float) -> int | None:
+    """Frames that the container's duration promises at the clip's own even spacing, where it clearly promises more."""
+    if len(index) < 3 or time_base <= 0:
+        return None
+    span = float(index.time.max() - index.time.min()) * time_base
+    if span <= 0:
+        return None
+    promised = round(duration * (len(index) - 1) / span)
+    return promised if promised > len(index) * 1.02 + 2 else len(index)
