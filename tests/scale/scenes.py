@@ -73,3 +73,62 @@ def weld_clip(
         ) + noise * rng.standard_normal((height, width))
         frames[i] = np.clip(np.rint(255 * grey), 0, 255)
     return frames
+
+
+def camera(
+    tilt_deg: float, turn_deg: float, *, focal_px: float, px_per_mm: float, view: tuple[int, int]
+) -> np.ndarray:
+    """Homography plane (mm, origin seen at the middle of the view) to image (px) of a tilted pinhole camera.
+
+    The plane is tilted by `tilt_deg` about an axis that makes `turn_deg` with the image's x.
+    """
+    width, height = view
+    distance = focal_px / px_per_mm
+    a, t = math.radians(turn_deg), math.radians(tilt_deg)
+    axis = np.array([math.cos(a), math.sin(a), 0.0])
+    k = np.array([[0, -axis[2], axis[1]], [axis[2], 0, -axis[0]], [-axis[1], axis[0], 0]])
+    rotation = np.eye(3) + math.sin(t) * k + (1 - math.cos(t)) * k @ k
+    intrinsics = np.array([[focal_px, 0, (width - 1) / 2], [0, focal_px, (height - 1) / 2], [0, 0, 1]])
+    pose = np.column_stack([rotation[:, 0], rotation[:, 1], [0, 0, distance]])
+    homography = intrinsics @ pose
+    return homography / homography[2, 2]
+
+
+def target_photo(
+    to_image: np.ndarray,
+    view: tuple[int, int],
+    pattern: str,
+    columns: int,
+    rows: int,
+    pitch_mm: float,
+    *,
+    seed: int,
+    blur_px: float = 0.8,
+    noise: float = 4.0,
+    diameter_mm: float = 0.0,
+    oversample: int = 5,
+) -> np.ndarray:
+    """8-bit photo of a flat target, its middle at the plane's origin, uneven light, blur and noise."""
+    width, height = view
+    rng = np.random.default_rng(seed)
+    back = np.linalg.inv(to_image)
+    offsets = (np.arange(oversample) + 0.5) / oversample - 0.5
+    total = np.zeros((height, width))
+    y, x = np.mgrid[:height, :width].astype(float)
+    for oy in offsets:
+        for ox in offsets:
+            px = np.stack([x + ox, y + oy, np.ones_like(x)])
+            mm = np.einsum("ij,jhw->ihw", back, px)
+            u, v = mm[0] / mm[2], mm[1] / mm[2]
+            # Grid numbers: 0 at the first corner or centre.
+            i, j = u / pitch_mm + (columns - 1) / 2, v / pitch_mm + (rows - 1) / 2
+            if pattern == "checkerboard":
+                inside = (i > -1) & (i < columns) & (j > -1) & (j < rows)
+                dark = inside & ((np.floor(i) + np.floor(j)) % 2 == 0)
+            else:
+                ni, nj = np.clip(np.rint(i), 0, columns - 1), np.clip(np.rint(j), 0, rows - 1)
+                dark = np.hypot(i - ni, j - nj) * pitch_mm < diameter_mm / 2
+            total += np.where(dark, 0.12, 0.8)
+    grey = 255 * total / oversample**2 * (0.8 + 0.2 * x / width)
+    grey = gaussian_filter(grey, blur_px) + noise * rng.standard_normal(grey.shape)
+    return np.clip(np.rint(grey), 0, 255).astype(np.uint8)

@@ -1,0 +1,46 @@
+"""Photos for calibration: read at native depth, turned to grey."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.errors import ClipError
+
+
+def read_photo(path: str | Path) -> NDArray[np.float32]:
+    """Read a still picture as grey values, shape (h, w), in the file's own depth.
+
+    Raises
+    ------
+    ClipError
+        The file is missing or is no picture that can be read.
+    """
+    import cv2
+
+    path = Path(path)
+    try:
+        data = np.fromfile(path, dtype=np.uint8)
+    except FileNotFoundError:
+        raise ClipError(f"{path}: no such file; check the path") from None
+    except OSError as error:
+        raise ClipError(
+            f"{path}: cannot be read ({error.strerror}); check the path and its permissions"
+        ) from None
+    flags = cv2.IMREAD_GRAYSCALE | cv2.IMREAD_ANYDEPTH
+    try:
+        picture = cv2.imdecode(data, flags) if data.size else None
+    except cv2.error:
+        picture = None
+    if picture is None:
+        raise ClipError(f"{path}: is no picture that can be read; give a PNG, TIFF, JPEG or BMP still")
+    return np.asarray(picture, dtype=np.float32)
+
+
+def eight_bit(photo: NDArray[np.floating]) -> NDArray[np.uint8]:
+    """A picture stretched to 8 bits between its darkest and brightest half per cent."""
+    low, high = np.percentile(photo, [0.5, 99.5])
+    span = float(high - low) or 1.0
+    return np.asarray(np.clip((photo - low) * (255 / span) + 0.5, 0, 255), dtype=np.uint8)
