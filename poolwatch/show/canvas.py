@@ -30,16 +30,23 @@ class Canvas:
         Width of a main line, picture px.
     size
         Height of text, picture px.
+    matrix
+        Shape (2, 3): clip px to picture px where the clip is turned or shifted as well; None where it is only
+        enlarged.
     """
 
     image: NDArray[np.uint8]
     factor: float
     pen: int = 2
     size: int = 20
+    matrix: NDArray[np.float64] | None = None
 
     def at(self, points: NDArray[np.floating]) -> NDArray[np.float64]:
         """Clip points (..., 2) px to picture px; pixel centres are whole numbers in both."""
-        return np.asarray((np.asarray(points, dtype=np.float64) + 0.5) * self.factor - 0.5)
+        points = np.asarray(points, dtype=np.float64)
+        if self.matrix is not None:
+            return np.asarray(points @ self.matrix[:, :2].T + self.matrix[:, 2])
+        return np.asarray((points + 0.5) * self.factor - 0.5)
 
     def path(
         self,

@@ -216,6 +216,8 @@ class OverlayPainter:
         name = fitted(self._result.name, round(1.1 * size), room, True)
         put_flat(image, name, (margin, 0.35 * size), round(1.1 * size), INK, PANEL, bold=True)
         words = self._tone.words + ("; plain picture first" if self._choices.plain_beside else "")
+        if "strip" in self._choices.layers:
+            words = f"lit ground: steady part   ×: frame not measured   {words}"
         small = round(0.8 * size)
         foot = (margin, (self._foot_top + self.height) / 2)
         words = fitted(words, small, self.width - round(2 * margin))

@@ -256,9 +256,10 @@ class StatusPainter:
         status = "not in frames.csv" if row is None else str(self.result.status[row])
         if status == "ok":
             return
-        height, width = (side / canvas.factor for side in canvas.image.shape[:2])
+        picture = Canvas(canvas.image, 1.0, canvas.pen, canvas.size)
+        height, width = canvas.image.shape[:2]
         rim = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]])
-        canvas.path(rim, FLAGGED, closed=True, pen=canvas.pen + 3, halo=False)
-        inset = 0.7 * canvas.size / canvas.factor
+        picture.path(rim, FLAGGED, closed=True, pen=canvas.pen + 3, halo=False)
+        inset = 0.7 * canvas.size
         words = status.replace("_", " ")
-        canvas.write(f"✕ {words}: not measured", inset, inset, FLAGGED, size=1.1, bold=True)
+        picture.write(f"✕ {words}: not measured", inset, inset, FLAGGED, size=1.1, bold=True)

@@ -1,0 +1,336 @@
+"""Several clips in one video: the same mm scale, the same time base, travel to the right in all."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Any, Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from ..footage import open_browser_video
+from ..model.errors import ClipError, UsageError
+from ..model.settings import Settings
+from .canvas import Canvas, Painter
+from .lettering import fitted, put_flat, put_number, width_of
+from .overlay import PRESET, ReadFrames
+from .painters import KeyholePainter, OutlinePainter, ParticlePainter, StatusPainter
+from .palette import INK, INK_QUIET, PANEL, bgr
+from .result import ClipResult
+from .ticks import digits, nice_step
+from .tone import ToneCurve, toned
+
+_HEAD, _LABEL, _GAP, _SIZE = 64, 76, 8, 22
+
+
+class SideBySideChoices(Settings):
+    """What a side-by-side video shows.
+
+    Attributes
+    ----------
+    order
+        Best index first, worst first, or as given.
+    start_s
+        Start of the common time, s after the start of each clip's steady part.
+    seconds
+        Playing time, s; shorter where a clip ends earlier.
+    slow_motion
+        How many times slower than life; None: the shortest clip fills the playing time.
+    playback_rate_hz
+        Pictures per second of the written file.
+    width
+        Width of the video, px.
+    annotated
+        Draw outline, keyhole region and particles.
+    """
+
+    order: Literal["best_first", "worst_first", "given"] = "given"
+    start_s: float = Field(default=0.0, ge=0)
+    seconds: float = Field(default=20.0, gt=0, le=3600)
+    slow_motion: float | None = Field(default=None, gt=0)
+    playback_rate_hz: float = Field(default=30.0, ge=1, le=120)
+    width: int = Field(default=1600, ge=640, le=3840)
+    annotated: bool = True
+
+
+def write_side_by_side(
+    path: str | Path,
+    clips: Sequence[tuple[ClipResult, ReadFrames]],
+    choices: SideBySideChoices | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> None:
+    """Write two to six clips into one video.
+
+    Time runs alike for all, each at its own record rate, from the start of its steady part; the video ends
+    with the clip that ends first. Every clip is turned so that travel points right, and shown at the same
+    size of a millimetre.
+
+    Raises
+    ------
+    UsageError
+        Fewer than two or more than six clips, or some with and some without a scale, or nothing to show.
+    ClipError
+        A clip's frames could not be read.
+    OutputError
+        The file cannot be written.
+    """
+    choices = choices or SideBySideChoices()
+    if not 2 <= len(clips) <= 6:
+        raise UsageError(f"side by side takes two to six clips, got {len(clips)}")
+    if len({result.unit for result, _ in clips}) > 1:
+        bare = ", ".join(result.name for result, _ in clips if result.unit == "px")
+        raise UsageError(
+            f"clips without a scale cannot stand beside clips with one: {bare}; give --mm-per-px"
+        )
+    clips = _ordered(clips, choices.order)
+    times, slow = common_times([result for result, _ in clips], choices)
+    streams = [_held(result, read, times) for result, read in clips]
+    firsts = [next(stream, None) for stream in streams]
+    for (result, _), first in zip(clips, firsts, strict=True):
+        if first is None:
+            raise ClipError(f"{result.name}: its frames could not be read; is the recording still there?")
+    shapes = [(first[1].shape[0], first[1].shape[1]) for first in firsts if first is not None]
+    sheet = Sheet([result for result, _ in clips], shapes, choices, slow)
+    with open_browser_video(
+        path, sheet.width, sheet.height, choices.playback_rate_hz, preset=PRESET, crf=25
+    ) as video:
+        current = [first for first in firsts if first is not None]
+        for count, time in enumerate(times):
+            if count:
+                current = [next(stream, last) for stream, last in zip(streams, current, strict=True)]
+            video.write(sheet.paint(current, time))
+            if progress is not None:
+                progress(count + 1, len(times))
+
+
+def common_times(
+    results: Sequence[ClipResult], choices: SideBySideChoices
+) -> tuple[NDArray[np.float64], float]:
+    """Times shown, s since the start of each clip's steady part, and the slow-motion factor.
+
+    Raises
+    ------
+    UsageError
+        A clip has ended before the chosen start.
+    """
+    lengths = [
+        (int(r.numbers[-1]) - r.steady[0]) / r.record_rate_hz if len(r.numbers) else -1.0 for r in results
+    ]
+    shortest = int(np.argmin(lengths))
+    left = lengths[shortest] - choices.start_s
+    if left < 0:
+        raise UsageError(
+            f"{results[shortest].name}: lasts {max(lengths[shortest], 0):.4g} s from its steady part on; "
+            f"start at an earlier time than {choices.start_s:g} s"
+        )
+    slow = choices.slow_motion
+    if slow is None:
+        slow = max(choices.seconds / left, 1e-9) if left > 0 else 1.0
+    step = 1 / (choices.playback_rate_hz * slow)
+    count = min(int(left / step + 1e-6) + 1, max(1, round(choices.seconds * choices.playback_rate_hz)))
+    return np.asarray(choices.start_s + step * np.arange(count), dtype=np.float64), slow
+
+
+def _ordered(
+    clips: Sequence[tuple[ClipResult, ReadFrames]], order: str
+) -> list[tuple[ClipResult, ReadFrames]]:
+    if order == "given":
+        return list(clips)
+    sign = 1 if order == "worst_first" else -1
+
+    def key(clip: tuple[ClipResult, ReadFrames]) -> float:
+        index = float(clip[0].score_of("stability_index"))
+        return sign * index if math.isfinite(index) else math.inf
+
+    return sorted(clips, key=key)
+
+
+def _held(
+    result: ClipResult, read: ReadFrames, times: NDArray[np.float64]
+) -> Iterator[tuple[int, NDArray[Any]]]:
+    """The frame nearest to each time; a frame stays until the next one is due."""
+    wanted = np.rint(result.steady[0] + times * result.record_rate_hz).astype(np.int64)
+    wanted = np.minimum(wanted, result.numbers[-1])
+    frames = iter(read([int(f) for f in np.unique(wanted)]))
+    ahead = next(frames, None)
+    shown = ahead
+    for number in wanted:
+        while ahead is not None and ahead[0] <= number:
+            shown, ahead = ahead, next(frames, None)
+        if shown is not None:
+            yield shown
+
+
+class Sheet:
+    """Lays several clips out on one picture.
+
+    Parameters
+    ----------
+    results
+        The clips, in order.
+    shapes
+        Height and width of the frames of each, px.
+    choices
+        What is shown.
+    slow
+        Slow-motion factor, for the caption.
+
+    Attributes
+    ----------
+    width, height
+        Size of the picture, px.
+    px_per_mm
+        Picture pixels per millimetre, the same for all.
+    cell
+        Height and width of each clip's part, px.
+    places
+        Row and column of each.
+    """
+
+    def __init__(
+        self,
+        results: Sequence[ClipResult],
+        shapes: Sequence[tuple[int, int]],
+        choices: SideBySideChoices,
+        slow: float,
+    ) -> None:
+        self._results, self._annotated, self._slow = list(results), choices.annotated, slow
+        low, high = _window(results, shapes)
+        span = high - low
+        columns = self._columns(len(results), span, choices.width)
+        rows = -(-len(results) // columns)
+        cell_width = (choices.width - (columns - 1) * _GAP) // columns
+        self.px_per_mm = min(cell_width / span[0], (1100 / rows - _LABEL) / span[1])
+        self.cell = (int(span[1] * self.px_per_mm), int(span[0] * self.px_per_mm))
+        self.width = columns * self.cell[1] + (columns - 1) * _GAP
+        self.width += self.width % 2
+        pitch = self.cell[0] + _LABEL + _GAP
+        self.height = _HEAD + rows * pitch
+        self.height += self.height % 2
+        self.places = [
+            (_HEAD + (i // columns) * pitch, (i % columns) * (self.cell[1] + _GAP))
+            for i in range(len(results))
+        ]
+        self._matrices = [self._matrix(result, low, high) for result in results]
+        self._curves = [ToneCurve.for_sample(r.brightness_sample, r.full_scale) for r in results]
+        self._painters: list[list[Painter]] = [
+            [KeyholePainter(r), OutlinePainter(r), ParticlePainter(r), StatusPainter(r)] for r in results
+        ]
+        self._ground = self._labels()
+
+    def paint(self, frames: Sequence[tuple[int, NDArray[Any]]], time: float) -> NDArray[np.uint8]:
+        """Paint one picture.
+
+        Parameters
+        ----------
+        frames
+            Number and grey values of the frame of each clip.
+        time
+            Time since the start of the steady part, s.
+
+        Returns
+        -------
+        numpy.ndarray
+            The picture (self.height, self.width, 3), uint8, BGR.
+        """
+        image = self._ground.copy()
+        for i, (number, frame) in enumerate(frames):
+            top, left = self.places[i]
+            rows, columns = self.cell
+            grey = toned(frame, self._curves[i].table(frame.dtype))
+            kind = cv2.INTER_CUBIC if self._scale(i) > 1 else cv2.INTER_AREA
+            turned = cv2.warpAffine(grey, self._matrices[i], (columns, rows), flags=kind, borderValue=(0.0,))
+            picture = cv2.cvtColor(turned, cv2.COLOR_GRAY2BGR)
+            canvas = Canvas(picture, self._scale(i), 2, _SIZE, self._matrices[i])
+            if self._annotated:
+                for painter in self._painters[i]:
+                    painter.draw(canvas, number)
+            self._scale_bar(picture)
+            image[top : top + rows, left : left + columns] = picture
+        text = f"  t = {1e3 * time:.3f} ms"
+        put_number(image, text, (self.width - 12, _HEAD / 2), _SIZE + 6, INK, PANEL, (1, 0.5), True)
+        return image
+
+    @staticmethod
+    def _columns(count: int, span: NDArray[np.float64], width: int) -> int:
+        """Columns that bring the sheet closest to the shape of a screen."""
+
+        def height(columns: int) -> float:
+            rows = -(-count // columns)
+            return float(rows * (width / columns * span[1] / span[0] + _LABEL) + _HEAD)
+
+        return min(range(1, min(count, 3) + 1), key=lambda n: abs(math.log(width / height(n) / 1.6)))
+
+    def _matrix(
+        self, result: ClipResult, low: NDArray[np.float64], high: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        axes = result.axes
+        turn = np.array([axes.forward, np.negative(axes.left)]) * axes.mm_per_px * self.px_per_mm
+        origin = np.array([-low[0], high[1]]) * self.px_per_mm
+        return np.column_stack([turn, origin - turn @ (axes.origin_x, axes.origin_y)])
+
+    def _scale(self, place: int) -> float:
+        return float(self._results[place].axes.mm_per_px * self.px_per_mm)
+
+    def _labels(self) -> NDArray[np.uint8]:
+        image = np.full((self.height, self.width, 3), bgr(PANEL), np.uint8)
+        unit = self._results[0].unit
+        words = f"slowed {self._slow:.3g}×, same {unit} scale, travel to the right, time from the start of each steady part"
+        room = self.width - width_of("  t = 00000.000 ms", _SIZE + 6, True) - 36
+        if width_of(words, _SIZE - 3) > room:
+            words = f"slowed {self._slow:.3g}×, same {unit} scale, steady parts"
+        put_flat(
+            image, fitted(words, _SIZE - 3, room), (12, _HEAD / 2), _SIZE - 3, INK_QUIET, PANEL, (0, 0.5)
+        )
+        for result, (top, left) in zip(self._results, self.places, strict=True):
+            room = self.cell[1] - 24
+            at = (left + 12, top + self.cell[0] + 6)
+            put_flat(image, fitted(_title(result), _SIZE, room, True), at, _SIZE, INK, PANEL, bold=True)
+            below = (at[0], at[1] + 32)
+            put_flat(image, fitted(_index(result), _SIZE - 2, room), below, _SIZE - 2, INK_QUIET, PANEL)
+        return image
+
+    def _scale_bar(self, picture: NDArray[np.uint8]) -> None:
+        length = nice_step(self.cell[1] / self.px_per_mm / 8)
+        y, x = self.cell[0] - 18.0, 16.0
+        canvas = Canvas(picture, 1.0, 3, _SIZE)
+        canvas.path(np.array([[x, y], [x + length * self.px_per_mm, y]]), INK)
+        text = f"{digits(length, length)} {self._results[0].unit}"
+        middle = x + length * self.px_per_mm / 2
+        canvas.write(text, middle, y, INK, anchor=(0.5, 1), offset=(0, -4), size=0.85)
+
+
+def _title(result: ClipResult) -> str:
+    shape = result.score_of("beam_shape")
+    return f"{shape} · {result.name}" if isinstance(shape, str) and shape else result.name
+
+
+def _index(result: ClipResult) -> str:
+    index, low, high = (float(result.score_of(f"stability_index{end}")) for end in ("", "_low", "_high"))
+    if not math.isfinite(index):
+        return "no stability index"
+    interval = f" ({low:.0f} to {high:.0f})" if math.isfinite(low) and math.isfinite(high) else ""
+    return f"stability index {index:.0f}{interval}"
+
+
+def _window(
+    results: Sequence[ClipResult], shapes: Sequence[tuple[int, int]]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Low and high corner, mm in pool axes, that hold every field of view, cut to the pools' surroundings."""
+    lows, highs, reach = [], [], 0.0
+    for result, (height, width) in zip(results, shapes, strict=True):
+        edge = np.array([[0, 0], [width, 0], [0, height], [width, height]]) - 0.5
+        corners = result.axes.mm(edge)
+        lows.append(corners.min(axis=0))
+        highs.append(corners.max(axis=0))
+        lengths = result.series("pool_length_mm")
+        if np.isfinite(lengths).any():
+            reach = max(reach, float(np.nanmax(lengths)))
+    low, high = np.min(lows, axis=0), np.max(highs, axis=0)
+    if reach > 0:
+        low, high = np.maximum(low, (-2.2 * reach, -1.2 * reach)), np.minimum(high, 1.2 * reach)
+    return low, high
