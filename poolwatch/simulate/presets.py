@@ -12,7 +12,7 @@ from ..model.errors import UsageError
 from .scene import Scene
 
 _CAMERA: dict[str, Any] = {"rate_hz": 10_000.0, "mm_per_px": 0.02, "exposure_s": 2e-5}
-_POOL: dict[str, Any] = {"taper": 0.45, "hot": 0.7, "rim": 0.28, "halo": 0.07, "background": 0.008}
+_POOL: dict[str, Any] = {"taper": 0.45, "hot": 0.5, "rim": 0.27, "halo": 0.07, "background": 0.008}
 
 
 def _motion(sd: float, time_s: float, *tones: tuple[float, float]) -> dict[str, Any]:
@@ -34,10 +34,10 @@ _SHAPES: dict[str, dict[str, Any]] = {
             "sway": _motion(0.030, 8e-4),
         },
         "keyhole": {
-            "brightness": 0.95, "diameter_mm": 0.30, "collapses_per_s": 90.0, "collapse_depth": 0.55,
+            "brightness": 0.72, "diameter_mm": 0.30, "collapses_per_s": 90.0, "collapse_depth": 0.55,
             "motion": _motion(0.10, 3e-4, (880.0, 0.06)),
         },
-        "spatter": {"rate_per_s": 900.0, "burst_mean": 1.6, "speed_mm_s": 1400.0, "diameter_mm": 0.075},
+        "spatter": {"rate_per_s": 1500.0, "burst_mean": 1.6, "speed_mm_s": 1400.0, "diameter_mm": 0.075},
         "plume": 0.09,
     },
     "twin-spot": {
@@ -48,11 +48,11 @@ _SHAPES: dict[str, dict[str, Any]] = {
             "sway": _motion(0.020, 8e-4),
         },
         "keyhole": {
-            "brightness": 0.90, "diameter_mm": 0.28, "collapses_per_s": 40.0, "collapse_depth": 0.45,
+            "brightness": 0.70, "diameter_mm": 0.28, "collapses_per_s": 40.0, "collapse_depth": 0.45,
             "spots_mm": [[0.17, 0.0], [-0.17, 0.0]],
             "motion": _motion(0.07, 3e-4, (700.0, 0.04)),
         },
-        "spatter": {"rate_per_s": 420.0, "burst_mean": 1.3, "speed_mm_s": 1200.0, "diameter_mm": 0.07},
+        "spatter": {"rate_per_s": 700.0, "burst_mean": 1.3, "speed_mm_s": 1200.0, "diameter_mm": 0.07},
         "plume": 0.07,
     },
     "flat-top": {
@@ -63,10 +63,10 @@ _SHAPES: dict[str, dict[str, Any]] = {
             "sway": _motion(0.012, 8e-4),
         },
         "keyhole": {
-            "brightness": 0.85, "diameter_mm": 0.46, "collapses_per_s": 15.0, "collapse_depth": 0.35,
+            "brightness": 0.68, "diameter_mm": 0.46, "collapses_per_s": 15.0, "collapse_depth": 0.35,
             "motion": _motion(0.045, 3e-4, (560.0, 0.025)),
         },
-        "spatter": {"rate_per_s": 170.0, "speed_mm_s": 1000.0, "diameter_mm": 0.065},
+        "spatter": {"rate_per_s": 300.0, "speed_mm_s": 1000.0, "diameter_mm": 0.065},
         "plume": 0.05,
     },
     "crescent": {
@@ -77,11 +77,11 @@ _SHAPES: dict[str, dict[str, Any]] = {
             "sway": _motion(0.007, 8e-4),
         },
         "keyhole": {
-            "brightness": 0.85, "diameter_mm": 0.24, "collapses_per_s": 3.0, "collapse_depth": 0.3,
+            "brightness": 0.68, "diameter_mm": 0.24, "collapses_per_s": 3.0, "collapse_depth": 0.3,
             "spots_mm": [[0.12, 0.0], [0.02, 0.22], [0.02, -0.22]],
             "motion": _motion(0.028, 3e-4, (480.0, 0.014)),
         },
-        "spatter": {"rate_per_s": 60.0, "speed_mm_s": 900.0, "diameter_mm": 0.06},
+        "spatter": {"rate_per_s": 120.0, "speed_mm_s": 900.0, "diameter_mm": 0.06},
         "plume": 0.04,
     },
 }  # fmt: skip
@@ -112,7 +112,7 @@ def shape_values(shape: str) -> dict[str, Any]:
             "brightness": 0.75,
             "fade_s": 8e-3,
             **part["spatter"],
-        },  # fmt: skip
+        },
         "disturbances": {
             "flicker_sd": 0.004,
             "plume": {"brightness": part["plume"], "puffs": 4},

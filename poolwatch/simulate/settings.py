@@ -89,7 +89,7 @@ class Camera(Settings):
     electrons_full_scale
         Electrons at full scale: shot-noise variance is brightness / electrons. 0 = no shot noise.
     black_level
-        Offset added before quantisation, fraction of full scale.
+        Offset added before quantisation, fraction of full scale; below 0 what is dimmer reads 0.
     gain
         Factor on all light.
     fixed_pattern
@@ -110,7 +110,7 @@ class Camera(Settings):
     psf_sigma_px: float = Field(default=0.9, ge=0, le=20)
     read_noise: float = Field(default=0.004, ge=0, lt=0.5)
     electrons_full_scale: float = Field(default=20_000.0, ge=0)
-    black_level: float = Field(default=0.01, ge=0, lt=0.5)
+    black_level: float = Field(default=0.01, gt=-0.5, lt=0.5)
     gain: float = Field(default=1.0, gt=0, le=1000)
     fixed_pattern: float = Field(default=0.0, ge=0, lt=0.5)
 
