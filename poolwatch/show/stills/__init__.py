@@ -1,0 +1,1 @@
+"""Stills: one function a figure, from results alone, in one quiet style."""

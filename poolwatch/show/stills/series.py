@@ -1,0 +1,155 @@
+"""Stills of one clip over time and frequency."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter
+from numpy.typing import NDArray
+
+from ..palette import (
+    FLAGGED_ON_PAPER,
+    KEYHOLE_ON_PAPER,
+    PAPER_INK,
+    PAPER_QUIET,
+    PARTICLE_ON_PAPER,
+    POOL_ON_PAPER,
+)
+from ..result import ClipResult
+from .style import new_figure, nothing_to_show, panel_name, styled
+
+_COLUMNS = 1400
+_RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+
+
+def signal_name(signal: str) -> str:
+    """A signal as people call it."""
+    return signal.removeprefix("pool_").replace("_", " ")
+
+
+def colour_of(signal: str) -> str:
+    """Colour of a signal on paper."""
+    if signal.startswith("keyhole"):
+        return KEYHOLE_ON_PAPER
+    return PARTICLE_ON_PAPER if signal.startswith("spatter") else POOL_ON_PAPER
+
+
+def thinned(
+    x: NDArray[np.floating], y: NDArray[np.float64], columns: int = _COLUMNS
+) -> tuple[NDArray[np.floating], NDArray[np.float64]]:
+    """A long series with the smallest and largest value of each column kept, so that no peak is lost."""
+    if len(x) <= 2 * columns:
+        return x, y
+    edges = np.linspace(0, len(x), columns + 1).astype(int)
+    kept: list[int] = []
+    for start, stop in itertools.pairwise(edges):
+        piece = y[start:stop]
+        known = np.flatnonzero(np.isfinite(piece))
+        if not known.size:
+            kept.append(int(start))
+            continue
+        ends = {int(known[np.argmin(piece[known])]), int(known[np.argmax(piece[known])])}
+        kept.extend(start + place for place in sorted(ends))
+    return x[kept], y[kept]
+
+
+@styled
+def series_figure(result: ClipResult) -> Figure:
+    """Length, width, keyhole brightness and particles over time, the steady part shaded, bad frames marked."""
+    lanes = (
+        ("pool_length_mm", f"length, {result.unit}"),
+        ("pool_width_mm", f"width, {result.unit}"),
+        ("keyhole_brightness", "keyhole,\nof full scale"),
+        ("spatter_in_view", "particles\nin view"),
+    )
+    time = 1e3 * result.numbers / result.record_rate_hz
+    figure = new_figure(4.6)
+    rows: list[Axes] = list(figure.subplots(len(lanes), 1, sharex=True))
+    bad = time[result.status != "ok"]
+    steady = [1e3 * frame / result.record_rate_hz for frame in result.steady]
+    for axes, (column, label) in zip(rows, lanes, strict=True):
+        axes.axvspan(*steady, color="#eef1f4", zorder=0, lw=0)
+        axes.plot(*thinned(time, result.series(column)), color=colour_of(column), lw=0.7)
+        axes.set_ylabel(label)
+        if len(bad):
+            axes.plot(
+                bad,
+                np.full(len(bad), 0.03),
+                "x",
+                color=FLAGGED_ON_PAPER,
+                ms=3.5,
+                transform=axes.get_xaxis_transform(),
+                clip_on=False,
+            )
+        if column == "spatter_in_view":
+            axes.set_ylim(bottom=0)
+    rows[-1].set_xlabel("time, ms")
+    words = "steady part shaded"
+    if len(bad):
+        words += f"; × {len(bad)} frames not measured: {_counted(result.status)}"
+    panel_name(rows[0], words)
+    if len(time):
+        rows[0].set_xlim(time[0], max(time[-1], time[0] + 1e-9))
+    return figure
+
+
+def _counted(status: NDArray[np.str_]) -> str:
+    words, counts = np.unique(status[status != "ok"], return_counts=True)
+    order = np.argsort(-counts, kind="stable")
+    return ", ".join(f"{counts[i]} {words[i].replace('_', ' ')}" for i in order)
+
+
+def power_of_ten(value: float, _: int | None = None) -> str:
+    """A tick of a logarithmic axis; without mathematical markup, which names from files could abuse."""
+    exponent = round(math.log10(value)) if value > 0 else 0
+    return f"10{str(exponent).translate(_RAISED)}"
+
+
+@styled
+def spectra_figure(result: ClipResult) -> Figure:
+    """Power spectral density of each signal with its red-noise background, peak level and named peak."""
+    spectra = result.spectra
+    signals = list(dict.fromkeys(spectra["signal"]))
+    if not signals:
+        return nothing_to_show("no spectrum: no steady part was long enough")
+    figure = new_figure(0.5 + 1.65 * len(signals))
+    rows = list(np.atleast_1d(figure.subplots(len(signals), 1, sharex=True)))
+    for axes, signal in zip(rows, signals, strict=True):
+        part = spectra[(spectra["signal"] == signal) & (spectra["frequency_hz"] > 0)]
+        frequency = part["frequency_hz"].to_numpy(dtype=float)
+        axes.loglog(frequency, part["psd"], color=colour_of(signal), lw=0.9, label="measured")
+        for column, dash, words in (
+            ("red_noise_psd", "--", "red-noise background"),
+            ("peak_level_psd", ":", "level of a peak"),
+        ):
+            level = part[column].to_numpy(dtype=float)
+            if np.isfinite(level).any():
+                axes.plot(frequency, level, dash, color=PAPER_INK, lw=0.9, label=words)
+        peak = result.score_of(f"{signal}_peak_hz")
+        if isinstance(peak, float) and math.isfinite(peak) and len(part):
+            height = float(part["psd"].iloc[int(np.argmin(np.abs(frequency - peak)))])
+            axes.plot([peak], [height], "v", color=PAPER_INK, ms=5)
+            axes.annotate(
+                f"{peak:.0f} Hz", (peak, height), (6, 2), textcoords="offset points", fontweight="bold"
+            )
+        unit = str(part["psd_unit"].iloc[0]) if len(part) else ""
+        axes.set_ylabel(f"density,\n{unit}" if unit else "density")
+        panel_name(axes, signal_name(signal))
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+        axes.yaxis.set_major_formatter(FuncFormatter(power_of_ten))
+        axes.margins(x=0.01)
+        axes.grid(visible=False, axis="x", which="minor")
+    band = [result.score_of(f"band_{end}_hz") for end in ("low", "high")]
+    if all(isinstance(edge, float) and math.isfinite(edge) for edge in band):
+        for axes in rows:
+            axes.axvspan(*band, color="#eef1f4", zorder=0, lw=0)
+        rows[0].set_title(
+            "fluctuation is taken in the shaded band", loc="right", fontsize=8, color=PAPER_QUIET
+        )
+    rows[0].legend(loc="lower left")
+    rows[-1].set_xlabel("frequency, Hz")
+    return figure

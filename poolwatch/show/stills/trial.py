@@ -1,0 +1,241 @@
+"""Stills of a trial: ranking, factors, outcomes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from ..palette import BLUE, PAPER_INK, SERIES_ON_PAPER
+from .style import WIDTH, new_figure, nothing_to_show, panel_name, styled
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+MARKERS = "osD^vPX<>*hp"
+"""Marker of each beam shape, in order; with the colour, so that nothing rests on colour alone."""
+_PANELS_A_ROW = 3
+# Endings of column names, longest first, and the units they stand for.
+_UNITS = {
+    "_mm_per_s": "mm/s",
+    "_percent": "%",
+    "_m_min": "m/min",
+    "_l_min": "l/min",
+    "_mm_s": "mm/s",
+    "_n_mm2": "N/mm²",
+    "_mpa": "MPa",
+    "_deg": "°",
+    "_mm2": "mm²",
+    "_kw": "kW",
+    "_kn": "kN",
+    "_hz": "Hz",
+    "_um": "µm",
+    "_mm": "mm",
+    "_ms": "ms",
+    "_w": "W",
+    "_n": "N",
+    "_s": "s",
+}
+
+
+def spread(count: int) -> NDArray[np.float64]:
+    """Offsets within ±0.5 that keep dots of one row apart, the same every time."""
+    return np.asarray(np.linspace(-0.5, 0.5, count + 2)[1:-1], dtype=np.float64)
+
+
+def marks(shapes: Sequence[str]) -> dict[str, tuple[str, str]]:
+    """Colour and marker of each beam shape."""
+    return {
+        shape: (SERIES_ON_PAPER[i % len(SERIES_ON_PAPER)], MARKERS[i % len(MARKERS)])
+        for i, shape in enumerate(dict.fromkeys(shapes))
+    }
+
+
+@styled
+def ranking_figure(ranking: pd.DataFrame, scores: pd.DataFrame) -> Figure:
+    """Mean index of each beam shape with its interval and letters; single welds as dots; the whole scale 0 to 100."""
+    if not len(ranking):
+        return nothing_to_show("no ranking: no weld could be scored")
+    ordered = ranking.sort_values("rank", kind="stable")
+    figure = new_figure(0.9 + 0.52 * len(ordered))
+    axes = figure.subplots()
+    for row, (_, shape) in enumerate(ordered.iterrows()):
+        low, high = float(shape["stability_index_low"]), float(shape["stability_index_high"])
+        if math.isfinite(low) and math.isfinite(high):
+            axes.plot([low, high], [row, row], color=BLUE, lw=5, alpha=0.35, solid_capstyle="butt")
+        axes.plot([shape["stability_index"]] * 2, [row - 0.26, row + 0.26], color=BLUE, lw=2.4)
+        welds = scores.loc[scores["beam_shape"] == shape["beam_shape"], "stability_index"].dropna()
+        axes.plot(
+            welds, row + 0.5 * spread(len(welds)), "o", ms=4, mfc="white", mec=PAPER_INK, mew=0.9, zorder=3
+        )
+        letters = str(shape["group"]) if isinstance(shape["group"], str) else ""
+        axes.text(101.5, row, letters, va="center", fontweight="bold", clip_on=False)
+    axes.set_yticks(range(len(ordered)), [_short(name) for name in ordered["beam_shape"]])
+    axes.set_ylim(len(ordered) - 0.4, -0.6)
+    axes.set_xlim(0, 100)
+    axes.grid(visible=False, axis="y")
+    axes.tick_params(axis="y", length=0)
+    axes.set_xlabel("stability index, 0 to 100, higher is steadier")
+    panel_name(axes, "bar: mean   band: 95 % interval   ○ one weld   same letter: not told apart")
+    return figure
+
+
+def _short(name: object, most: int = 28) -> str:
+    text = str(name)
+    return text if len(text) <= most else text[: most - 1] + "…"
+
+
+def factor_columns(scores: pd.DataFrame) -> list[str]:
+    """Columns of process factors that vary."""
+    return [
+        name for name in scores if str(name).startswith("factor_") and len(set(scores[name].dropna())) > 1
+    ]
+
+
+def outcome_columns(scores: pd.DataFrame) -> list[str]:
+    """Columns of laboratory results that hold at least three numbers."""
+    import pandas as pd
+
+    return [
+        name
+        for name in scores
+        if str(name).startswith("outcome_") and pd.to_numeric(scores[name], errors="coerce").count() >= 3
+    ]
+
+
+def plain(column: str) -> str:
+    """A column's name as words, without its prefix, with its unit as written."""
+    words = column.removeprefix("factor_").removeprefix("outcome_")
+    for ending, unit in _UNITS.items():
+        if words.endswith(ending) and words != ending:
+            return f"{words.removesuffix(ending).replace('_', ' ')}, {unit}"
+    return words.replace("_", " ")
+
+
+def _panels(count: int, height: float) -> tuple[Figure, list[Axes]]:
+    columns = min(count, _PANELS_A_ROW)
+    rows = -(-count // columns)
+    figure = new_figure(height * rows, width=max(3.6, WIDTH * columns / _PANELS_A_ROW))
+    grid = figure.subplots(rows, columns, squeeze=False, sharey=False)
+    for empty in grid.ravel()[count:]:
+        empty.remove()
+    return figure, list(grid.ravel()[:count])
+
+
+@styled
+def factor_figure(scores: pd.DataFrame) -> Figure:
+    """Index of every weld against each process factor, with the mean of each level."""
+    import pandas as pd
+
+    names = factor_columns(scores)
+    if not names:
+        return nothing_to_show("no process factor varies in this trial")
+    figure, panels = _panels(len(names), 2.7)
+    limits = _limits(scores["stability_index"].to_numpy(dtype=float))
+    for axes, name in zip(panels, names, strict=True):
+        known = scores[[name, "stability_index"]].dropna()
+        numbers = pd.to_numeric(known[name], errors="coerce")
+        numeric = bool(numbers.notna().all())
+        values = numbers if numeric else known[name].astype(str)
+        levels = sorted(values.unique())
+        place = {level: (level if numeric else i) for i, level in enumerate(levels)}
+        axes.plot(
+            [place[v] for v in values],
+            known["stability_index"],
+            "o",
+            ms=4,
+            mfc="white",
+            mec=PAPER_INK,
+            mew=0.9,
+        )
+        means = [known["stability_index"][values == level].mean() for level in levels]
+        axes.plot(
+            [place[level] for level in levels],
+            means,
+            "_-" if numeric else "_",
+            color=BLUE,
+            ms=16,
+            mew=2.4,
+            lw=1,
+        )
+        if numeric:
+            if len(levels) <= 5:
+                axes.set_xticks(levels)
+            axes.margins(x=0.15)
+        else:
+            axes.set_xticks(range(len(levels)), [_short(level, 14) for level in levels])
+            axes.set_xlim(-0.5, len(levels) - 0.5)
+        axes.set_ylim(*limits)
+        axes.set_xlabel(_short(plain(name), 34))
+    panels[0].set_ylabel("stability index")
+    panel_name(panels[0], "○ one weld   bar: mean of the level")
+    return figure
+
+
+@styled
+def effects_figure(effects: pd.DataFrame) -> Figure:
+    """Estimated effects with their 95 % intervals.
+
+    Parameters
+    ----------
+    effects
+        Columns ``term``, ``effect``, ``effect_low``, ``effect_high``; index points.
+    """
+    if not len(effects):
+        return nothing_to_show("no effects could be estimated")
+    figure = new_figure(0.9 + 0.36 * len(effects))
+    axes = figure.subplots()
+    rows = np.arange(len(effects))
+    axes.axvline(0, color=PAPER_INK, lw=0.9)
+    axes.hlines(rows, effects["effect_low"], effects["effect_high"], color=BLUE, lw=5, alpha=0.35)
+    axes.plot(effects["effect"], rows, "|", color=BLUE, ms=14, mew=2.4)
+    axes.set_yticks(rows, [_short(plain(str(term)), 34) for term in effects["term"]])
+    axes.set_ylim(len(effects) - 0.4, -0.6)
+    axes.grid(visible=False, axis="y")
+    axes.set_xlabel("effect on the stability index, points")
+    panel_name(axes, "bar: estimate   band: its 95 % interval; across 0: the sign is not known")
+    return figure
+
+
+@styled
+def outcomes_figure(scores: pd.DataFrame) -> Figure:
+    """Each laboratory result against the index, one dot a weld, a colour and a marker for each beam shape."""
+    import pandas as pd
+
+    names = outcome_columns(scores)
+    if not names:
+        return nothing_to_show("no laboratory result with at least three welds")
+    figure, panels = _panels(len(names), 2.9)
+    looks = marks([str(shape) for shape in scores["beam_shape"]])
+    for axes, name in zip(panels, names, strict=True):
+        values = pd.to_numeric(scores[name], errors="coerce")
+        for shape, (colour, marker) in looks.items():
+            mine = scores["beam_shape"].astype(str) == shape
+            axes.plot(
+                scores["stability_index"][mine],
+                values[mine],
+                marker,
+                color=colour,
+                ms=5,
+                alpha=0.9,
+                label=_short(shape) if shape else "no shape given",
+            )
+        axes.set_xlabel("stability index")
+        axes.set_ylabel(_short(plain(name), 34))
+        axes.set_xlim(0, 100)
+    panels[0].legend(loc="best", handletextpad=0.2)
+    return figure
+
+
+def _limits(index: NDArray[np.float64]) -> tuple[float, float]:
+    known = index[np.isfinite(index)]
+    if not known.size:
+        return 0.0, 100.0
+    low, high = float(known.min()), float(known.max())
+    margin = max(2.0, 0.15 * (high - low))
+    return max(0.0, low - margin), min(100.0, high + margin)
