@@ -173,8 +173,7 @@ class Decoding:
         first = index.key_before(start)
         due = start
         sequence = index.frames_from(first)
-        bad_until = -1  # packets before this one lean on a damaged one
-        bad: set[int] = set()
+        bad: set[int] = set()  # damaged packets and those that lean on them
         for number, packet in self._packets(first, self._last_packet(start, stop)):
             errors = self._error_count()
             frames = self._decode(packet, number)
@@ -182,16 +181,14 @@ class Decoding:
             damaged = frames is None or index.damaged[number] or self._error_count() != errors
             damaged = damaged or any(frame.is_corrupt and frame.pts == number for frame in frames or ())
             if damaged and not leading:
-                bad_until = max(bad_until, index.key_after(number))
-            if number < bad_until:
-                bad.add(number)
+                bad.update(index.leaning_on(number))
             for frame in frames or ():
                 shown, sequence = self._shown(frame, sequence)
                 if due <= shown < stop:
                     yield from ((lost, None) for lost in range(due, shown))
                     lean = frame.is_corrupt or frame.pts in bad
                     if frame.is_corrupt and frame.pts is not None:
-                        bad.update(range(frame.pts, index.key_after(frame.pts)))
+                        bad.update(index.leaning_on(frame.pts))
                     yield shown, None if lean else frame
                     due = shown + 1
         for frame in self._drain():
@@ -215,7 +212,7 @@ class Decoding:
             return int(self._index.frame[frame.pts]), sequence + 1
         return sequence, sequence + 1
 
-    def _decode(self, packet: Packet, number: int) -> list[VideoFrame] | None:
+    def _decode(self, packet: Packet[VideoStream], number: int) -> list[VideoFrame] | None:
         """Frames that come out when `packet` goes in; None on an error."""
         import av
 
@@ -223,7 +220,7 @@ class Decoding:
         packet.time_base = Fraction(1, 1000)
         self._fresh = False
         try:
-            return cast("list[VideoFrame]", self._stream.decode(packet))
+            return self._stream.decode(packet)
         except av.error.FFmpegError:
             return None
 
@@ -234,7 +231,7 @@ class Decoding:
         frames: list[VideoFrame] = []
         for _ in range(1000):  # an error in one frame must not lose those after it
             try:
-                frames += cast("list[VideoFrame]", self._stream.decode(None))
+                frames += self._stream.decode(None)
                 break
             except av.error.EOFError:
                 break
@@ -249,7 +246,7 @@ class Decoding:
             return 0
         return int(av.logging.get_last_error()[0])
 
-    def _packets(self, first: int, last: int) -> Iterator[tuple[int, Packet]]:
+    def _packets(self, first: int, last: int) -> Iterator[tuple[int, Packet[VideoStream]]]:
         """Packets first to last, numbered in decoding order."""
         import av
 
@@ -267,17 +264,17 @@ class Decoding:
         except av.error.FFmpegError:
             return
 
-    def _pending(self, container: InputContainer) -> Iterator[Packet]:
+    def _pending(self, container: InputContainer) -> Iterator[Packet[VideoStream]]:
         if self._peeked is not None:
             yield self._peeked
         if not self._at_end:
-            yield from cast("Iterator[Packet]", container.demux(self._stream))
+            yield from container.demux(self._stream)
 
     def _go_to(self, first: int) -> int:
         """Place the container at or before packet `first`; number of the packet that comes next."""
         import av
 
-        self._peeked: Packet | None = None
+        self._peeked: Packet[VideoStream] | None = None
         self._at_end = False
         if not self._fresh:
             self._drain()

@@ -54,6 +54,7 @@ class Luma:
         self._big_endian = self.name.endswith("be")
         bits = int(layout.components[0].bits)
         self._step, self._first = 1, 0
+        rgb = False
         if base in _PACKED_LUMA:
             self._step, self._first = 2, _PACKED_LUMA[base]
         elif base in _HIGH_ALIGNED:
@@ -61,13 +62,15 @@ class Luma:
         elif base.startswith("ya"):
             self._step = 2
         elif not base.startswith(_PLANAR_LUMA) or "f16" in base or "f32" in base:
+            rgb = True
             self._become_rgb(bits)
-        self.bits = 16 if self._reformatter is not None and bits > 8 else max(bits, 8)
+        self.bits = 16 if rgb and bits > 8 else max(bits, 8)
         self.dtype = np.dtype(np.uint8 if self.bits <= 8 else np.uint16)
         self._stored = (
             np.dtype(np.uint8) if self.bits <= 8 else np.dtype(">u2" if self._big_endian else "<u2")
         )
-        if self._reformatter is None:
+        self.limited = False
+        if not rgb:
             self.limited = self._is_limited(picture, video_range, codec)
             if self.limited:
                 self._table = expansion_table(self.bits)
@@ -79,7 +82,6 @@ class Luma:
         from av.video.reformatter import VideoReformatter
 
         self._reformatter = VideoReformatter()
-        self.limited = False
         self._target = "rgb24" if bits <= 8 else "rgb48le"
         self.notes += ("colour to luma (ITU-R BT.601 weights)",)
 
@@ -91,6 +93,23 @@ class Luma:
             return tag == _LIMITED
         return not (self.name.startswith(("gray", "ya", "yuvj")) or codec == "mjpeg")
 
+    def doubts(self, picture: VideoFrame) -> tuple[str, ...]:
+        """Words where a picture taken as limited range has more codes outside it than coding can explain."""
+        if not self.limited:
+            return ()
+        plain = np.empty((picture.height, picture.width), self.dtype)
+        table, self._table = self._table, None
+        self.into(plain, picture)
+        self._table = table
+        step = 1 << (self.bits - 8)
+        outside = float(np.mean((plain < 13 * step) | (plain > 238 * step)))
+        if outside < 0.001:
+            return ()
+        return (
+            f"{100 * outside:.2g} % of the first picture lies outside limited range and is clipped: "
+            "if the camera wrote full range, set video_range to full",
+        )
+
     def into(self, out: NDArray[Any], picture: VideoFrame, turns: int = 0) -> None:
         """Write the grey values of `picture` into `out`, turned by `turns` quarter turns counter-clockwise."""
         if self._reformatter is not None or picture.planes[0].line_size < 0:
@@ -100,7 +119,7 @@ class Luma:
             row = np.frombuffer(memoryview(plane), dtype=self._stored).reshape(plane.height, -1)
             values = row[:, self._first : self._first + picture.width * self._step : self._step]
             if self._shift:
-                values = values >> self._shift
+                values = np.right_shift(values, self._shift)
         if turns:
             values = np.rot90(values, turns)
         if self._table is None:

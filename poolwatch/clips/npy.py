@@ -37,10 +37,14 @@ class NpyReader(BaseReader):
                 f"{path}: its header promises {promised} frames that the file does not hold; copy it again"
             )
         count = min(promised, stored)
-        order = "F" if fortran else "C"
         # Copy-on-write: writing to a block can never reach the file.
         self._data: NDArray[Any] | None = np.memmap(
-            path, dtype=dtype, mode="c", offset=offset, shape=(count, height, width), order=order
+            path,
+            dtype=dtype,
+            mode="c",
+            offset=offset,
+            shape=(count, height, width),
+            order="F" if fortran else "C",
         )
         facts = ClipFacts(
             path,

@@ -47,7 +47,8 @@ class RawReader(BaseReader):
         self._data: NDArray[np.uint8] | None = np.memmap(
             path, dtype=np.uint8, mode="c", offset=layout.header_bytes, shape=(count, stride)
         )
-        notes, flags = (), set()
+        notes: tuple[str, ...] = ()
+        flags = set()
         if rest:
             notes = (f"{rest} bytes are left after the last whole frame: cut off, or the sidecar is wrong",)
             flags.add("truncated")

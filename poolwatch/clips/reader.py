@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -182,7 +183,7 @@ class BaseReader:
         """See `Reader.pieces`."""
         total = self.facts.frame_count
         edges = sorted({round(total * part / max(count, 1)) for part in range(max(count, 1) + 1)})
-        return [(a, b) for a, b in zip(edges, edges[1:], strict=False)]
+        return list(itertools.pairwise(edges))
 
     def cheap_frames(self, count: int) -> list[int]:
         """See `Reader.cheap_frames`."""
@@ -226,7 +227,7 @@ class BaseReader:
 
         self.facts = provisional
         if provisional.dtype == "uint8" and settings.depth_bits is None and stated_bits is None:
-            sample = np.zeros((0, 1, 1), np.uint8)  # nothing to find: spare the reading
+            sample: NDArray[Any] = np.zeros((0, 1, 1), np.uint8)  # nothing to find: spare the reading
         else:
             sample = self.frames(self.cheap_frames(SAMPLE_FRAMES))
         depth = effective_depth(provisional.path, sample, settings, stated_bits=stated_bits)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import re
 from collections import Counter
@@ -94,14 +95,14 @@ def _ordered(path: Path) -> tuple[list[str | None], tuple[str, ...]]:
     if numbers is None:
         notes.append("the names are not one numbered series: natural order of the names is taken")
         return list(chosen), tuple(notes)
-    steps = Counter(b - a for a, b in zip(numbers, numbers[1:], strict=False))
+    steps = Counter(b - a for a, b in itertools.pairwise(numbers))
     step = steps.most_common(1)[0][0] if steps else 1
     places = [(number - numbers[0]) / step for number in numbers]
     rows = round(places[-1]) + 1
     missing = rows - len(chosen)
     if missing == 0:
         return list(chosen), tuple(notes)
-    gaps = [(a, b) for a, b in zip(numbers, numbers[1:], strict=False) if b - a != step]
+    gaps = [(a, b) for a, b in itertools.pairwise(numbers) if b - a != step]
     words = f"{len(gaps)} gaps in the numbers, the first between {gaps[0][0]} and {gaps[0][1]}"
     if any(place != int(place) for place in places) or missing > len(chosen):
         notes.append(f"{words}: too uneven to be lost frames, so the stills are taken as consecutive")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -48,7 +49,7 @@ class VideoReader(BaseReader):
         alone = len(container.streams) == 1
         codec = context.name
         time_base = float(stream.time_base or 0)
-        self._index = read_index(container, stream)
+        self._index = read_index(container, stream, path.stat().st_size)
         count = len(self._index)
         if count == 0:
             raise ClipError(f"{path}: not one frame is stored in it; copy it again from the camera")
@@ -59,7 +60,7 @@ class VideoReader(BaseReader):
         self._seen = (first.width, first.height, first.format.name)
         height, width = (first.width, first.height) if self._turns % 2 else (first.height, first.width)
         check_size(path, width, height, settings)
-        notes = list(self._luma.notes)
+        notes = [*self._luma.notes, *self._luma.doubts(first)]
         if self._turns:
             notes.append(f"turned by {90 * self._turns} degrees counter-clockwise, as the file asks")
         flags = set()
@@ -157,7 +158,7 @@ class VideoReader(BaseReader):
         for part in range(1, max(count, 1)):
             edges.add(int(starts[np.argmin(np.abs(starts - total * part / count))]))
         ordered = sorted(edges)
-        return [(a, b) for a, b in zip(ordered, ordered[1:], strict=False)]
+        return list(itertools.pairwise(ordered))
 
     def cheap_frames(self, count: int) -> list[int]:
         """See `Reader.cheap_frames`."""
@@ -174,9 +175,8 @@ class VideoReader(BaseReader):
         return sorted(chosen)
 
     def _key_frames(self) -> NDArray[np.int64]:
-        """Frames from which decoding can begin without needing anything before them."""
-        keys = np.flatnonzero(self._index.key)
-        return np.sort(self._index.first_frame_from[keys])
+        """Keyframes: from each on, decoding needs nothing before it."""
+        return np.sort(self._index.frame[self._index.key])
 
     def _empty(self, count: int) -> tuple[NDArray[Any], NDArray[np.bool_]]:
         facts = self.facts

@@ -141,6 +141,10 @@ def _set_up(
                 "crf": str(options.quality),
                 "x265-params": f"log-level=none:keyint={options.keyframe_interval}:bframes={options.b_frames}",
             }
+    elif codec == "ffv1":
+        # Version 3 (RFC 9043), every frame a keyframe, each slice with its checksum: damage shows and stays local.
+        context.gop_size = 1
+        context.options = {"level": "3", "slices": "4", "slicecrc": "1"}
     elif codec == "mjpeg":
         context.color_range = FULL
         context.qmin = context.qmax = options.jpeg_quality
