@@ -1,1 +1,42 @@
-"""Bright things outside the pool: detect, link, size, weigh."""
+"""Bright things outside the pool: detect, link, size, count.
+
+``learn`` looks at a sample of the clip, ``detect`` finds the sightings of each frame by itself, ``link`` joins them
+to tracks, ``particles`` judges and measures the tracks. All in image px and frames.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from .counting import Spatter as Spatter
+    from .counting import particles as particles
+    from .detecting import detect as detect
+    from .linking import Tracks as Tracks
+    from .linking import link as link
+    from .look import SpatterLook as SpatterLook
+    from .look import learn as learn
+    from .settings import SpatterSettings as SpatterSettings
+
+_PLACES = {
+    "Spatter": "counting",
+    "particles": "counting",
+    "detect": "detecting",
+    "Tracks": "linking",
+    "link": "linking",
+    "SpatterLook": "look",
+    "learn": "look",
+    "SpatterSettings": "settings",
+}
+__all__ = [
+    "Spatter", "SpatterLook", "SpatterSettings", "Tracks", "detect", "learn", "link", "particles",
+]  # fmt: skip
+
+
+def __getattr__(name: str) -> Any:
+    """Load a part when it is asked for: the kernels are heavy to import."""
+    if name not in _PLACES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from importlib import import_module
+
+    return getattr(import_module(f".{_PLACES[name]}", __name__), name)

@@ -1,0 +1,293 @@
+"""Which tracks are particles that left the pool, and what is known of each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .fitting import blur_of
+from .linking import Tracks
+from .look import SpatterLook
+from .paths import PATH_COLUMNS, distance_outside, fly, trace_back
+from .records import BORDER, CROWDED, RIM, UNFITTED
+from .settings import SpatterSettings
+from .sizing import Exposure, Sizes, find_sizes, saturated
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+REASONS: dict[str, str] = {
+    "slow": "hardly moves in the picture: a hot mark, a reflection, a flicker of the pool's rim",
+    "with_metal": "moves with the metal: a mark or a landed particle on the sheet",
+    "not_straight": "scatters about a straight line by more than a flying particle can",
+    "unsteady": "its brightness changes too much from sighting to sighting",
+    "diffuse": "a soft patch without the edge of a particle: plume or glare",
+    "toward_pool": "flies toward the pool, not away from it",
+    "not_from_pool": "its path does not lead back to the outline within its uncertainty",
+    "late": "should have been seen for long on its way from the pool, but was not",
+    "bounced": "goes on where another track ended: a particle that bounced, counted once already",
+}
+
+ENDS: dict[str, str] = {
+    "border": "left the picture",
+    "faded": "was no longer seen",
+    "landed": "came to rest",
+    "merged": "ran into another and was not seen apart again",
+    "clip_end": "was still in flight when the clip ended",
+}
+
+COLUMNS: dict[str, str] = {
+    "particle": "number, from 1, by first frame",
+    "first_frame": "first frame in which it was seen",
+    "last_frame": "last frame in which it was seen",
+    "frames_seen": "frames in which it was seen",
+    "first_x_px": "where it was first seen, image px to the right",
+    "first_y_px": "where it was first seen, image px down",
+    "vx_px": "speed to the right, px/frame",
+    "vy_px": "speed down, px/frame",
+    "speed_px": "speed in the image, px/frame",
+    "speed_u_px": "standard uncertainty of the speed, px/frame",
+    "direction_u_deg": "standard uncertainty of the direction, degrees",
+    "diameter_px": "diameter, px",
+    "diameter_u_px": "standard uncertainty of the diameter, px",
+    "left_frame": "frame, with fraction, at which its path left the outline",
+    "end": "how its track ended",
+    "saturated": "1 where its picture reached full scale",
+    "peak": "brightest sighting above the ground, fraction of full scale",
+    "reason": "why it does not count; empty where it counts",
+}
+
+
+@dataclass(frozen=True)
+class Spatter:
+    """Particles of a clip, in px and frames.
+
+    Attributes
+    ----------
+    particles
+        One row a particle that left the pool; columns in `COLUMNS`.
+    rejected
+        One row a track that does not count, with its `reason` (words in `REASONS`); numbered from 1 as well.
+    sightings
+        One row a sighting: `particle` (minus its number where rejected), `frame`, `x_px`, `y_px`, `diameter_px`.
+    exposure
+        Share of the frame time that was used for streaks, and where it came from.
+    loose
+        Sightings that belong to no track.
+    """
+
+    particles: pd.DataFrame
+    rejected: pd.DataFrame
+    sightings: pd.DataFrame
+    exposure: Exposure
+    loose: int
+
+
+def particles(
+    tracks: Tracks,
+    look: SpatterLook,
+    outlines: Callable[[int], NDArray[np.floating]] | None,
+    *,
+    exposure_frames: float | None = None,
+    metal_px: tuple[float, float] | None = None,
+    settings: SpatterSettings | None = None,
+) -> Spatter:
+    """Judge every track, and measure size, speed and direction of each.
+
+    Parameters
+    ----------
+    tracks
+        From `link`.
+    look
+        From `learn`.
+    outlines
+        Gives the pool's outline at a frame, shape (k, 2) px, or shape (0, 2) where it is not known; None: there
+        is no pool in the clip, and no path is asked to lead back to one.
+    exposure_frames
+        Exposure times record rate; None: found from the clip's streaks.
+    metal_px
+        Velocity of the metal in the image, px/frame (x, y); None: not known or at rest.
+    settings
+        See `SpatterSettings`.
+    """
+    settings = settings or SpatterSettings()
+    s, starts, n = tracks.sightings, tracks.starts, len(tracks)
+    path = np.zeros((n, len(PATH_COLUMNS)))
+    doubtful = (s["mark"] & (BORDER | RIM | CROWDED | UNFITTED)) != 0
+    fly(
+        s["frame"].astype(np.float64), s["x"].astype(np.float64), s["y"].astype(np.float64),
+        s["u_x"].astype(np.float64), s["u_y"].astype(np.float64), doubtful, starts, path,
+    )  # fmt: skip
+    velocity = path[:, 3:5]
+    sizes = find_sizes(tracks, velocity, look, exposure_frames)
+    reason: list[str] = []
+    left = np.full(n, np.nan)
+    for k in range(n):
+        word, left[k] = _judge(k, tracks, path[k], sizes, look, outlines, metal_px, settings)
+        reason.append(word)
+    reasons = np.array(reason, dtype=object)
+    table = _table(tracks, path, sizes, left, reasons, look)
+    good = reasons == ""
+    number = np.zeros(n, dtype=np.int64)
+    number[good] = np.arange(1, good.sum() + 1)
+    number[~good] = -np.arange(1, (~good).sum() + 1)
+    import pandas as pd
+
+    table["particle"] = np.abs(number)
+    each = np.repeat(number, np.diff(starts))
+    seen = pd.DataFrame(
+        {
+            "particle": each,
+            "frame": s["frame"].astype(np.int64),
+            "x_px": s["x"].astype(np.float64),
+            "y_px": s["y"].astype(np.float64),
+            "diameter_px": sizes.sightings,
+        }
+    )
+    table = table[list(COLUMNS)]
+    return Spatter(
+        particles=table[good].reset_index(drop=True),
+        rejected=table[~good].reset_index(drop=True),
+        sightings=seen,
+        exposure=sizes.exposure,
+        loose=tracks.loose,
+    )
+
+
+def _judge(
+    k: int,
+    tracks: Tracks,
+    path: NDArray[np.float64],
+    sizes: Sizes,
+    look: SpatterLook,
+    outlines: Callable[[int], NDArray[np.floating]] | None,
+    metal_px: tuple[float, float] | None,
+    settings: SpatterSettings,
+) -> tuple[str, float]:
+    """Reason for which a track does not count ("" if it counts), and the frame at which it left the pool."""
+    s = tracks.sightings[tracks.starts[k] : tracks.starts[k + 1]]
+    t0, x0, y0, vx, vy = path[:5]
+    u_v = float(np.hypot(path[7], path[8]))
+    speed = float(np.hypot(vx, vy))
+    first, last = int(s["frame"][0]), int(s["frame"][-1])
+    length = speed * (last - first)
+    diameter = (
+        sizes.diameter[k]
+        if np.isfinite(sizes.diameter[k])
+        else 4.0 * float(np.sqrt(max(np.median(s["spread"]), 0)))
+    )
+    if speed < settings.min_speed_px or speed < 5 * u_v or length < 2.0:
+        return "slow", np.nan
+    if metal_px is not None:
+        apart = float(np.hypot(vx - metal_px[0], vy - metal_px[1]))
+        if apart < 3 * u_v + 0.1 * float(np.hypot(*metal_px)):
+            return "with_metal", np.nan
+    if path[10] > max(1.0, 0.04 * length, 0.1 * diameter) or path[11] < 2.5:
+        return "not_straight", np.nan
+    if outlines is None:
+        return "", np.nan
+    outline = np.ascontiguousarray(outlines(first), dtype=np.float64)
+    if len(outline) < 3:
+        return "", np.nan
+    fx, fy = x0 + vx * (first - t0), y0 + vy * (first - t0)
+    back, near, near_at = trace_back(outline, fx, fy, vx, vy)
+    lx, ly = x0 + vx * (last - t0), y0 + vy * (last - t0)
+    if distance_outside(outline, lx, ly) <= distance_outside(outline, fx, fy):
+        return "toward_pool", np.nan
+    perpendicular = float(np.hypot(path[5], path[6])) + u_v * (t0 - first + near_at)
+    allowed = 0.5 * diameter + 2.0 * blur_of(look.psf_sigma_px) + 1.0 + 4.0 * perpendicular
+    if not np.isfinite(back) or back < -2.0:
+        if near > allowed:
+            return "not_from_pool", np.nan
+        back = near_at
+    frame = first - back
+    # The outline moves: look again at the frame in which the path crossed it.
+    at = int(np.clip(round(frame), 0, len(tracks.measured) - 1))
+    if at != first:
+        then = np.ascontiguousarray(outlines(at), dtype=np.float64)
+        if len(then) >= 3:
+            again, _near, _at = trace_back(then, fx, fy, vx, vy)
+            if np.isfinite(again):
+                frame = first - again
+    hidden = (settings.pool_margin_px + 3 * blur_of(look.psf_sigma_px) + diameter) / speed
+    seeable = int(tracks.measured[max(int(np.ceil(max(frame, 0.0) + hidden)), 0) : first].sum())
+    if seeable > 3 + len(s):
+        return "late", np.nan
+    return "", frame
+
+
+def _table(
+    tracks: Tracks,
+    path: NDArray[np.float64],
+    sizes: Sizes,
+    left: NDArray[np.float64],
+    reasons: NDArray[np.object_],
+    look: SpatterLook,
+) -> pd.DataFrame:
+    import pandas as pd
+
+    s, starts = tracks.sightings, tracks.starts
+    a, b = starts[:-1], starts[1:] - 1
+    vx, vy = path[:, 3], path[:, 4]
+    speed = np.hypot(vx, vy)
+    ux, uy = vx / np.maximum(speed, 1e-12), vy / np.maximum(speed, 1e-12)
+    u_speed = np.sqrt((ux * path[:, 7]) ** 2 + (uy * path[:, 8]) ** 2)
+    u_across = np.sqrt((uy * path[:, 7]) ** 2 + (ux * path[:, 8]) ** 2)
+    peak = np.maximum.reduceat(s["peak"].astype(np.float64), a) if len(a) else np.zeros(0)
+    return pd.DataFrame(
+        {
+            "first_frame": s["frame"][a].astype(np.int64),
+            "last_frame": s["frame"][b].astype(np.int64),
+            "frames_seen": np.diff(starts),
+            "first_x_px": s["x"][a].astype(np.float64),
+            "first_y_px": s["y"][a].astype(np.float64),
+            "vx_px": vx,
+            "vy_px": vy,
+            "speed_px": speed,
+            "speed_u_px": u_speed,
+            "direction_u_deg": np.degrees(np.minimum(u_across / np.maximum(speed, 1e-12), np.pi)),
+            "diameter_px": sizes.diameter,
+            "diameter_u_px": sizes.u_diameter,
+            "left_frame": left,
+            "end": _ends(tracks, path, sizes, look),
+            "saturated": saturated(tracks),
+            "peak": peak,
+            "reason": reasons.astype(str),
+        }
+    )
+
+
+def _ends(tracks: Tracks, path: NDArray[np.float64], sizes: Sizes, look: SpatterLook) -> NDArray[np.object_]:
+    """How each track ended (words in `ENDS`)."""
+    s, starts = tracks.sightings, tracks.starts
+    h, w = look.background.shape
+    final = np.flatnonzero(tracks.measured)
+    clip_end = int(final[-1]) if final.size else -1
+    words = np.full(len(tracks), "faded", dtype=object)
+    order = np.argsort(s["frame"], kind="stable")
+    frames = s["frame"][order]
+    owner = np.repeat(np.arange(len(tracks)), np.diff(starts))
+    for k in range(len(tracks)):
+        last = s[starts[k + 1] - 1]
+        t = int(last["frame"])
+        vx, vy = path[k, 3], path[k, 4]
+        reach = 0.5 * (sizes.diameter[k] if np.isfinite(sizes.diameter[k]) else 0.0) + 2.0
+        x, y = float(last["x"]) + 1.5 * vx, float(last["y"]) + 1.5 * vy
+        if x < reach or y < reach or x > w - 1 - reach or y > h - 1 - reach or last["mark"] & BORDER:
+            words[k] = "border"
+        elif t >= clip_end:
+            words[k] = "clip_end"
+        else:
+            low, high = np.searchsorted(frames, (t + 1, t + 2))
+            near = order[low:high]
+            near = near[owner[near] != k]
+            x, y = float(last["x"]) + vx, float(last["y"]) + vy
+            if near.size:
+                size = 2.0 * np.sqrt(np.maximum(s["spread"][near], 0.0)) + reach
+                if (np.hypot(s["x"][near] - x, s["y"][near] - y) < size).any():
+                    words[k] = "merged"
+    return words

@@ -1,0 +1,98 @@
+"""Sightings in a block of frames."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .fitting import blur_of
+from .look import SpatterLook
+from .profile import disc_table
+from .records import SIGHTING, UNFITTED
+from .searching import COLUMNS, search, work_arrays
+from .settings import SpatterSettings
+
+_ROOM = 256
+
+
+def detect(
+    frames: NDArray[np.uint8] | NDArray[np.uint16],
+    outlines: Sequence[NDArray[np.floating]] | None,
+    look: SpatterLook,
+    settings: SpatterSettings | None = None,
+) -> NDArray[np.void]:
+    """Find and fit the particles in each frame by itself.
+
+    Parameters
+    ----------
+    frames
+        Grey values, shape (n, height, width), native depth.
+    outlines
+        For each frame the pool's outline, shape (k, 2), x and y in px; shape (0, 2) where there is none.
+        None: no pool in any frame.
+    look
+        What `learn` learned of the clip.
+    settings
+        As given to `learn`.
+
+    Returns
+    -------
+    NDArray
+        Sightings (dtype `records.SIGHTING`, fields in `records.SIGHTING_FIELDS`), `frame` counted from the
+        start of `frames`, by frame and then brightest region first found from the top.
+
+    Raises
+    ------
+    ValueError
+        The frames have another size than those that were learned from, or outlines are missing.
+    """
+    settings = settings or SpatterSettings()
+    if frames.ndim != 3 or frames.shape[1:] != look.background.shape:
+        raise ValueError(
+            f"frames must have shape (n, {look.background.shape[0]}, {look.background.shape[1]}) as in the "
+            f"sample that was learned from, got {frames.shape}"
+        )
+    if outlines is not None and len(outlines) != len(frames):
+        raise ValueError(f"one outline a frame is needed: {len(frames)} frames, {len(outlines)} outlines")
+    h, w = frames.shape[1:]
+    blur = blur_of(look.psf_sigma_px)
+    shot, read = look.shot, look.read
+    if look.sign < 0:
+        # The noise goes by the native grey value, which is full scale less the working one.
+        read, shot = read + shot * look.full_scale, -shot
+    work = work_arrays(h, w)
+    found = np.zeros((_ROOM, COLUMNS))
+    nothing = np.zeros((0, 2))
+    table = disc_table()
+    max_length = settings.max_diameter_px + settings.max_step_px + 4 * blur
+    kept: list[NDArray[np.void]] = []
+    for i in range(len(frames)):
+        outline = nothing if outlines is None else np.ascontiguousarray(outlines[i], dtype=np.float64)
+        while True:
+            n = search(
+                frames[i], outline, look.background, look.threshold, look.places, look.black, look.sign,
+                look.offset, look.full_level, read, shot, blur, look.detection_level,
+                settings.pool_margin_px + 3.0 * blur, settings.max_diameter_px, max_length, table, *work, found,
+            )  # fmt: skip
+            if n <= len(found):
+                break
+            found = np.zeros((2 * n, COLUMNS))
+        if n:
+            kept.append(_records(found[:n], i))
+    return np.concatenate(kept) if kept else np.zeros(0, dtype=SIGHTING)
+
+
+def _records(rows: NDArray[np.float64], frame: int) -> NDArray[np.void]:
+    out = np.zeros(len(rows), dtype=SIGHTING)
+    out["frame"] = frame
+    for j, name in enumerate(SIGHTING.names[1:]):  # type: ignore[index]
+        kind = SIGHTING[name]
+        if kind == np.dtype("<f2"):
+            out[name] = np.clip(rows[:, j], -60000.0, 60000.0)
+        else:
+            out[name] = rows[:, j]
+    broken = ~np.isfinite(rows).all(axis=1)
+    out["mark"][broken] |= UNFITTED
+    return out[~broken]

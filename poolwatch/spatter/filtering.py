@@ -1,0 +1,186 @@
+"""From a frame to the smoothed picture of what stands above the ground, in one thread and few passes."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+# Side of the blocks that carry the ground's slow changes (plume, glare), px.
+BLOCK = 16
+
+
+@njit(cache=True, nogil=True)
+def pool_spans(outline: NDArray, margin: float, left: NDArray, right: NDArray) -> None:  # type: ignore[type-arg]
+    """Columns hidden in each row by the outline widened by `margin` px; left > right where none is.
+
+    A row's span is closed, so a bay that opens sideways counts as hidden.
+    """
+    h = left.size
+    left[:] = 2**30
+    right[:] = -1
+    k = outline.shape[0]
+    for i in range(k):
+        x0, y0 = outline[i, 0], outline[i, 1]
+        j = i + 1 if i + 1 < k else 0
+        dx, dy = outline[j, 0] - x0, outline[j, 1] - y0
+        steps = int(np.hypot(dx, dy)) + 1
+        for s in range(steps):
+            px, py = x0 + dx * s / steps, y0 + dy * s / steps
+            for y in range(max(0, int(np.ceil(py - margin))), min(h - 1, int(np.floor(py + margin))) + 1):
+                half = np.sqrt(max(0.0, margin * margin - (y - py) ** 2))
+                left[y] = min(left[y], int(np.floor(px - half)))
+                right[y] = max(right[y], int(np.ceil(px + half)))
+
+
+@njit(cache=True, nogil=True)
+def residual(
+    frame: NDArray,  # type: ignore[type-arg]
+    background: NDArray,  # type: ignore[type-arg]
+    black: float,
+    gain: float,
+    sign: float,
+    offset: float,
+    out: NDArray,  # type: ignore[type-arg]
+) -> None:
+    """Grey values above the learned background; `sign` and `offset` turn a dark scene bright."""
+    h, w = frame.shape
+    s, o = np.float32(sign), np.float32(offset)
+    g, b0 = np.float32(gain), np.float32(black * (1.0 - gain))
+    for y in range(h):
+        for x in range(w):
+            out[y, x] = s * np.float32(frame[y, x]) + o - (g * background[y, x] + b0)
+
+
+@njit(cache=True, nogil=True)
+def ground(res: NDArray, left: NDArray, right: NDArray, level: NDArray) -> None:  # type: ignore[type-arg]
+    """Slow part of the residual: medians of 3x3 block means, spread over columns into `level` (blocks, w)."""
+    h, w = res.shape
+    rows, cols = (h + BLOCK - 1) // BLOCK, (w + BLOCK - 1) // BLOCK
+    means = np.full((rows, cols), np.nan, dtype=np.float32)
+    total = np.empty(w, dtype=np.float32)
+    hidden = np.empty(w, dtype=np.int32)
+    for i in range(rows):
+        y0, y1 = i * BLOCK, min(h, (i + 1) * BLOCK)
+        total[:] = np.float32(0.0)
+        hidden[:] = 0
+        for y in range(y0, y1):
+            if left[y] > right[y]:
+                for x in range(w):
+                    total[x] += res[y, x]
+            else:
+                a, b = max(0, left[y]), min(w - 1, right[y])
+                for x in range(a):
+                    total[x] += res[y, x]
+                for x in range(b + 1, w):
+                    total[x] += res[y, x]
+                for x in range(a, b + 1):
+                    hidden[x] += 1
+        for j in range(cols):
+            x0, x1 = j * BLOCK, min(w, (j + 1) * BLOCK)
+            s, n = np.float32(0.0), 0
+            for x in range(x0, x1):
+                s += total[x]
+                n += y1 - y0 - hidden[x]
+            if 4 * n >= (y1 - y0) * (x1 - x0):
+                means[i, j] = s / n
+    near = np.empty(9, dtype=np.float32)
+    calm = np.zeros((rows, cols), dtype=np.float32)
+    for i in range(rows):
+        for j in range(cols):
+            n = 0
+            for a in range(max(0, i - 1), min(rows, i + 2)):
+                for b in range(max(0, j - 1), min(cols, j + 2)):
+                    v = means[a, b]
+                    if v == v:
+                        k = n
+                        while k > 0 and near[k - 1] > v:
+                            near[k] = near[k - 1]
+                            k -= 1
+                        near[k] = v
+                        n += 1
+            if n > 0:
+                calm[i, j] = np.float32(0.5) * (near[(n - 1) // 2] + near[n // 2])
+    for x in range(w):
+        f = (x + 0.5) / BLOCK - 0.5
+        j = min(max(int(np.floor(f)), 0), cols - 1)
+        k = min(j + 1, cols - 1)
+        t = np.float32(min(max(f - j, 0.0), 1.0))
+        for i in range(rows):
+            level[i, x] = calm[i, j] + t * (calm[i, k] - calm[i, j])
+
+
+@njit(cache=True, nogil=True)
+def level_at(level: NDArray, y: int, x: int) -> float:  # type: ignore[type-arg]
+    """Value of the slow ground at one pixel."""
+    rows = level.shape[0]
+    f = (y + 0.5) / BLOCK - 0.5
+    i = min(max(int(np.floor(f)), 0), rows - 1)
+    k = min(i + 1, rows - 1)
+    t = min(max(f - i, 0.0), 1.0)
+    return float(level[i, x] + t * (level[k, x] - level[i, x]))
+
+
+@njit(cache=True, nogil=True)
+def smooth(
+    res: NDArray,  # type: ignore[type-arg]
+    level: NDArray,  # type: ignore[type-arg]
+    threshold: NDArray,  # type: ignore[type-arg]
+    left: NDArray,  # type: ignore[type-arg]
+    right: NDArray,  # type: ignore[type-arg]
+    out: NDArray,  # type: ignore[type-arg]
+    hits: NDArray,  # type: ignore[type-arg]
+) -> None:
+    """Binomial 3x3 mean of the residual less its slow part; `hits` counts pixels above `threshold` in a row."""
+    h, w = res.shape
+    rows = level.shape[0]
+    column = np.empty(w + 2, dtype=np.float32)
+    sixteenth, two = np.float32(0.0625), np.float32(2.0)
+    for y in range(h):
+        above, below = max(y - 1, 0), min(y + 1, h - 1)
+        for x in range(w):
+            column[x + 1] = res[above, x] + two * res[y, x] + res[below, x]
+        column[0], column[w + 1] = column[1], column[w]
+        f = (y + 0.5) / BLOCK - 0.5
+        i = min(max(int(np.floor(f)), 0), rows - 1)
+        k = min(i + 1, rows - 1)
+        t = np.float32(min(max(f - i, 0.0), 1.0))
+        for x in range(w):
+            v = sixteenth * (column[x] + two * column[x + 1] + column[x + 2])
+            out[y, x] = v - (level[i, x] + t * (level[k, x] - level[i, x]))
+        n, stop, start = 0, w, w
+        if left[y] <= right[y]:
+            stop, start = min(max(0, left[y]), w), max(min(w, right[y] + 1), 0)
+            for x in range(stop, start):
+                out[y, x] = np.float32(-1e30)
+        for x in range(stop):
+            n += out[y, x] > threshold[y, x]
+        for x in range(start, w):
+            n += out[y, x] > threshold[y, x]
+        hits[y] = n
+
+
+@njit(cache=True, nogil=True)
+def overall_gain(
+    frame: NDArray,  # type: ignore[type-arg]
+    background: NDArray,  # type: ignore[type-arg]
+    places: NDArray,  # type: ignore[type-arg]
+    black: float,
+    sign: float,
+    offset: float,
+    left: NDArray,  # type: ignore[type-arg]
+    right: NDArray,  # type: ignore[type-arg]
+) -> float:
+    """Brightness of this frame's ground over the learned one: median ratio at chosen pixels outside the pool."""
+    ratios = np.empty(places.size, dtype=np.float64)
+    w = frame.shape[1]
+    n = 0
+    for i in range(places.size):
+        y, x = places[i] // w, places[i] % w
+        if left[y] <= x <= right[y]:
+            continue
+        ratios[n] = (sign * frame[y, x] + offset - black) / (background[y, x] - black)
+        n += 1
+    if n < 50:
+        return 1.0
+    return float(np.median(ratios[:n]))

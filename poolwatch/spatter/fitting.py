@@ -1,0 +1,229 @@
+"""Fit of one sighting: disc ⊗ exposure streak ⊗ point spread on a level ground, saturated pixels as lower limits."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from .profile import PIXEL_VARIANCE, light, shape_of
+
+PARAMETERS = 7
+_ROUNDS = 25
+
+
+@njit(cache=True, nogil=True)
+def _solve(a: NDArray, b: NDArray, x: NDArray) -> bool:  # type: ignore[type-arg]
+    """Solve a symmetric positive system by Cholesky; `a` is overwritten. False where it is not positive."""
+    n = b.size
+    for i in range(n):
+        for j in range(i + 1):
+            s = a[i, j]
+            for k in range(j):
+                s -= a[i, k] * a[j, k]
+            if i == j:
+                if s <= 0.0:
+                    return False
+                a[i, i] = math.sqrt(s)
+            else:
+                a[i, j] = s / a[j, j]
+    for i in range(n):
+        s = b[i]
+        for k in range(i):
+            s -= a[i, k] * x[k]
+        x[i] = s / a[i, i]
+    for i in range(n - 1, -1, -1):
+        s = x[i]
+        for k in range(i + 1, n):
+            s -= a[k, i] * x[k]
+        x[i] = s / a[i, i]
+    return True
+
+
+@njit(cache=True, nogil=True)
+def _inverse(a: NDArray, out: NDArray) -> bool:  # type: ignore[type-arg]
+    """Inverse of a symmetric positive matrix, scaled first so that units do not matter."""
+    n = a.shape[0]
+    scale = np.empty(n)
+    for i in range(n):
+        if a[i, i] <= 0.0:
+            return False
+        scale[i] = 1.0 / math.sqrt(a[i, i])
+    work = np.empty((n, n))
+    unit, x = np.zeros(n), np.empty(n)
+    for k in range(n):
+        for i in range(n):
+            for j in range(n):
+                work[i, j] = a[i, j] * scale[i] * scale[j]
+            work[i, i] *= 1.0 + 1e-10
+            unit[i] = 0.0
+        unit[k] = 1.0
+        if not _solve(work, unit, x):
+            return False
+        for i in range(n):
+            out[i, k] = x[i] * scale[i] * scale[k]
+    return True
+
+
+@njit(cache=True, nogil=True)
+def _normal_equations(
+    table: NDArray,  # type: ignore[type-arg]
+    xs: NDArray,  # type: ignore[type-arg]
+    ys: NDArray,  # type: ignore[type-arg]
+    values: NDArray,  # type: ignore[type-arg]
+    grounds: NDArray,  # type: ignore[type-arg]
+    limits: NDArray,  # type: ignore[type-arg]
+    blur: float,
+    read: float,
+    shot: float,
+    ground_sd: float,
+    p: NDArray,  # type: ignore[type-arg]
+    jtj: NDArray,  # type: ignore[type-arg]
+    jtr: NDArray,  # type: ignore[type-arg]
+    slopes: bool,
+) -> tuple[float, int]:
+    """Chi-square, count of pixels that bear on it, and (where asked) the normal equations at `p`.
+
+    `p` is x, y, flux, ground, T, m, n (see `records`); m and n are differentiated by central differences,
+    because at a round picture the streak itself has no slope.
+    """
+    step = max(0.15 * blur * blur, 0.03 * math.hypot(p[5], p[6]))
+    t_step = max(0.02 * blur * blur, 0.01 * abs(p[4]))
+    shapes = np.empty((7, 4))
+    shapes[0] = shape_of(p[4], p[5], p[6], blur)
+    radius = shapes[0, 0]
+    chi = (p[3] / ground_sd) ** 2
+    n, wanted = 0, 1
+    g, f = np.empty(PARAMETERS), np.empty(7)
+    if slopes:
+        jtj[:] = 0.0
+        jtr[:] = 0.0
+        jtj[3, 3] = 1.0 / ground_sd**2
+        jtr[3] = -p[3] / ground_sd**2
+        shapes[1] = shape_of(p[4], p[5] + step, p[6], blur)
+        shapes[2] = shape_of(p[4], p[5] - step, p[6], blur)
+        shapes[3] = shape_of(p[4], p[5], p[6] + step, blur)
+        shapes[4] = shape_of(p[4], p[5], p[6] - step, blur)
+        shapes[5] = shape_of(p[4] + t_step, p[5], p[6], blur)
+        shapes[6] = shape_of(p[4] - t_step, p[5], p[6], blur)
+        # A radius above 0 has a slope in the table; near 0 and below the whole shape is differenced.
+        wanted = 5 if radius > 0.6 * blur else 7
+    fx = fy = fd = 0.0
+    for i in range(values.size):
+        dx, dy = xs[i] - p[0], ys[i] - p[1]
+        f[0], fx, fy, fd = light(table, dx, dy, shapes[0])
+        model = p[2] * f[0] + p[3]
+        seen = values[i]
+        if seen >= limits[i] and model >= limits[i]:
+            continue
+        w = 1.0 / max(read + shot * max(grounds[i] + model, 0.0), PIXEL_VARIANCE)
+        d = seen - model
+        chi += w * d * d
+        n += 1
+        if slopes:
+            for k in range(1, wanted):
+                f[k] = light(table, dx, dy, shapes[k])[0]
+            g[0], g[1], g[2], g[3] = p[2] * fx, p[2] * fy, f[0], 1.0
+            # dR/dT at fixed (m, n), R = 2 sqrt(T - L²/24).
+            g[4] = p[2] * fd * 2.0 / radius if wanted == 5 else p[2] * (f[5] - f[6]) / (2 * t_step)
+            g[5] = p[2] * (f[1] - f[2]) / (2 * step)
+            g[6] = p[2] * (f[3] - f[4]) / (2 * step)
+            for a in range(PARAMETERS):
+                ga = w * g[a]
+                jtr[a] += ga * d
+                for b in range(a + 1):
+                    jtj[a, b] += ga * g[b]
+    if slopes:
+        for a in range(PARAMETERS):
+            for b in range(a):
+                jtj[b, a] = jtj[a, b]
+    return chi, n
+
+
+@njit(cache=True, nogil=True)
+def fit_sighting(
+    table: NDArray,  # type: ignore[type-arg]
+    xs: NDArray,  # type: ignore[type-arg]
+    ys: NDArray,  # type: ignore[type-arg]
+    values: NDArray,  # type: ignore[type-arg]
+    grounds: NDArray,  # type: ignore[type-arg]
+    limits: NDArray,  # type: ignore[type-arg]
+    blur: float,
+    read: float,
+    shot: float,
+    ground_sd: float,
+    p: NDArray,  # type: ignore[type-arg]
+    covariance: NDArray,  # type: ignore[type-arg]
+) -> tuple[float, int]:
+    """Least squares by Levenberg-Marquardt from the start in `p`, which is overwritten by the answer.
+
+    Parameters
+    ----------
+    xs, ys, values, grounds, limits
+        Pixels of the sighting: place, grey value above the ground, the ground's own grey value (for the noise)
+        and the value above the ground at which the pixel is full.
+    blur
+        Standard deviation of point spread and pixel together, px.
+    read, shot
+        Noise variance = read + shot · grey value.
+    ground_sd
+        How well the ground is known beforehand, grey values.
+    p, covariance
+        Parameters (7) and their covariance (7, 7).
+
+    Returns
+    -------
+    tuple
+        Reduced chi-square and the number of pixels that bear on it; chi-square is -1 where the fit failed.
+    """
+    jtj, jtr = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
+    work, step = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
+    trial = np.empty(PARAMETERS)
+    damping = 1e-2
+    chi, n = _normal_equations(
+        table, xs, ys, values, grounds, limits, blur, read, shot, ground_sd, p, jtj, jtr, True
+    )
+    for _ in range(_ROUNDS):
+        for a in range(PARAMETERS):
+            for b in range(PARAMETERS):
+                work[a, b] = jtj[a, b]
+            work[a, a] = jtj[a, a] * (1.0 + damping) + 1e-30
+        good = _solve(work, jtr, step)
+        if good:
+            size = max(p[4], 0.0) + blur * blur
+            step[4] = min(max(step[4], -0.7 * size), 1.5 * size)
+            reach = 2.0 * math.sqrt(size) + 1.0
+            step[0] = min(max(step[0], -reach), reach)
+            step[1] = min(max(step[1], -reach), reach)
+            for a in range(PARAMETERS):
+                trial[a] = p[a] + step[a]
+            floor = -0.8 * blur * blur + math.hypot(trial[5], trial[6]) / 24.0
+            trial[4] = max(trial[4], floor)
+            if trial[2] <= 0.0:
+                trial[2] = 0.1 * p[2]
+            new, _m = _normal_equations(
+                table, xs, ys, values, grounds, limits, blur, read, shot, ground_sd, trial, jtj, jtr, False
+            )
+        if good and new < chi:
+            gain = chi - new
+            p[:] = trial
+            chi, n = _normal_equations(
+                table, xs, ys, values, grounds, limits, blur, read, shot, ground_sd, p, jtj, jtr, True
+            )
+            damping = max(damping * 0.2, 1e-7)
+            if gain < 5e-3 + 1e-5 * chi:
+                break
+        else:
+            damping *= 8.0
+            if damping > 1e6:
+                break
+    if n <= PARAMETERS or not _inverse(jtj, covariance):
+        return -1.0, n
+    return chi / (n - PARAMETERS), n
+
+
+def blur_of(psf_sigma: float) -> float:
+    """Standard deviation of point spread and pixel together, px."""
+    return math.sqrt(psf_sigma**2 + PIXEL_VARIANCE)

@@ -1,0 +1,300 @@
+"""What the first look learns of a clip: its ground, its noise, its point spread."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .filtering import pool_spans
+from .searching import prepare, work_arrays
+from .settings import SpatterSettings
+
+# Noise of the binomial 3x3 mean over that of a pixel: sqrt(sum of squared weights).
+SMOOTHED_NOISE = 0.375
+_LATTICE = 4
+
+
+@dataclass(frozen=True)
+class SpatterLook:
+    """What `learn` learned of a clip. Grey values are native, turned over where particles are dark.
+
+    Attributes
+    ----------
+    background
+        Learned ground, shape (h, w), float32, grey values.
+    threshold
+        Level that the smoothed picture must pass, above the ground, shape (h, w), float32.
+    read, shot
+        Noise variance of a pixel = read + shot · native grey value, squared grey values.
+    psf_sigma_px, psf_u_px
+        Standard deviation of the point spread without the pixel, and its standard uncertainty, px.
+    psf_source
+        ``given``, ``found`` (from particles of the sample) or ``assumed`` (too few of them).
+    full_scale
+        Grey value that is brightness 1.
+    full_level
+        Working grey value from which a pixel counts as full.
+    detection_level
+        Standard deviations in `threshold`.
+    places
+        Flat places of pixels whose brightness tells a frame's overall gain; empty where the clip does not flicker.
+    black
+        Grey value without light.
+    sign, offset
+        Working grey = sign · native + offset.
+    flicker
+        Relative scatter of the overall gain over the sample.
+    """
+
+    background: NDArray[np.float32]
+    threshold: NDArray[np.float32]
+    read: float
+    shot: float
+    psf_sigma_px: float
+    psf_u_px: float
+    psf_source: str
+    full_scale: float
+    full_level: float
+    detection_level: float
+    places: NDArray[np.int64]
+    black: float
+    sign: float
+    offset: float
+    flicker: float
+
+    def noise(self, grey: NDArray[np.floating] | float) -> NDArray[np.float64]:
+        """Standard deviation of a pixel at a native grey value."""
+        return np.asarray(np.sqrt(self.read + self.shot * np.maximum(grey, 0.0)))
+
+
+def learn(
+    sample: NDArray[np.uint8] | NDArray[np.uint16],
+    *,
+    full_scale: float,
+    outlines: Sequence[NDArray[np.floating]] | None = None,
+    settings: SpatterSettings | None = None,
+) -> SpatterLook:
+    """Learn ground, noise and point spread from frames spread over the clip.
+
+    Parameters
+    ----------
+    sample
+        Frames, shape (n, h, w), native depth; 40 to 100 of them, spread evenly. Particles in them do not matter.
+    full_scale
+        Grey value that is brightness 1.
+    outlines
+        The pool's outline in each of them, shape (k, 2) px, (0, 2) where none was found; None: there is no pool.
+    settings
+        See `SpatterSettings`.
+
+    Raises
+    ------
+    ValueError
+        The sample has no frames or the outlines do not match it.
+    """
+    settings = settings or SpatterSettings()
+    if sample.ndim != 3 or len(sample) == 0:
+        raise ValueError(f"the sample must have shape (n, height, width) with n > 0, got {sample.shape}")
+    if outlines is not None and len(outlines) != len(sample):
+        raise ValueError(f"one outline a frame is needed: {len(sample)} frames, {len(outlines)} outlines")
+    _, h, w = sample.shape
+    dark = settings.polarity == "dark"
+    sign, offset = (-1.0, float(full_scale)) if dark else (1.0, 0.0)
+    background = _ground(sample, settings.background == "even", dark, float(full_scale))
+    hidden = _hidden(outlines, h, w, settings.pool_margin_px + 4.0)
+    black = float(np.percentile(background[~hidden], 0.5)) if (~hidden).any() else 0.0
+    look = SpatterLook(
+        background=background,
+        threshold=np.full((h, w), 3e38, dtype=np.float32),
+        read=1.0,
+        shot=0.0,
+        psf_sigma_px=settings.psf_sigma_px or 1.0,
+        psf_u_px=0.0,
+        psf_source="given",
+        full_scale=float(full_scale),
+        full_level=0.998 * float(full_scale),
+        detection_level=settings.detection_level,
+        places=np.zeros(0, dtype=np.int64),
+        black=black,
+        sign=sign,
+        offset=offset,
+        flicker=0.0,
+    )
+    read, shot, lattice, look = _scatter(sample, outlines, look, settings, hidden)
+    floor = np.sqrt(np.maximum(read + shot * (offset + sign * background if dark else background), 1 / 12))
+    spread = SMOOTHED_NOISE * floor
+    if settings.background == "learned" and len(sample) >= 8:
+        spread = np.maximum(spread, lattice)
+    look = replace(
+        look, read=read, shot=shot, threshold=np.asarray(settings.detection_level * spread, dtype=np.float32)
+    )
+    if settings.psf_sigma_px is not None:
+        return look
+    from .point_spread import find_point_spread
+
+    sigma, u, source = find_point_spread(sample, outlines, look, settings)
+    return replace(look, psf_sigma_px=sigma, psf_u_px=u, psf_source=source)
+
+
+def _ground(
+    sample: NDArray[np.unsignedinteger], even: bool, dark: bool, full_scale: float
+) -> NDArray[np.float32]:
+    """Mean of the middle half over time: as robust as a median, and not bound to whole grey values."""
+    n, h, w = sample.shape
+    if even:
+        ground = np.full((h, w), float(np.median(sample)), dtype=np.float32)
+    else:
+        ground = np.empty((h, w), dtype=np.float32)
+        low, high = n // 4, n - n // 4
+        for y0 in range(0, h, 16):
+            strip = np.sort(sample[:, y0 : y0 + 16].reshape(n, -1).T, axis=1, kind="stable")
+            ground[y0 : y0 + 16] = strip[:, low:high].mean(axis=1, dtype=np.float64).reshape(-1, w)
+    return full_scale - ground if dark else ground
+
+
+def _hidden(
+    outlines: Sequence[NDArray[np.floating]] | None, h: int, w: int, margin: float
+) -> NDArray[np.bool_]:
+    hidden = np.zeros((h, w), dtype=np.bool_)
+    left, right = np.zeros(h, dtype=np.int64), np.zeros(h, dtype=np.int64)
+    for outline in outlines or ():
+        pool_spans(np.ascontiguousarray(outline, dtype=np.float64), margin, left, right)
+        for y in np.flatnonzero(left <= right):
+            hidden[y, max(left[y], 0) : right[y] + 1] = True
+    return hidden
+
+
+def _scatter(
+    sample: NDArray[np.unsignedinteger],
+    outlines: Sequence[NDArray[np.floating]] | None,
+    look: SpatterLook,
+    settings: SpatterSettings,
+    hidden: NDArray[np.bool_],
+) -> tuple[float, float, NDArray[np.float32], SpatterLook]:
+    """Noise model of a pixel, scatter of the smoothed picture, and the look with its flicker."""
+    n, h, w = sample.shape
+    work = work_arrays(h, w)
+    left, right, res, level, picture, hits = work[:6]
+    nothing = np.zeros((0, 2))
+    margin = settings.pool_margin_px + 4.0
+    light = look.background - look.black
+    usable = ~hidden & (look.background < 0.9 * look.full_scale) & (light > 0.02 * look.full_scale)
+    candidates = np.flatnonzero(usable)
+    places = np.zeros(0, dtype=np.int64)
+    flicker = 0.0
+
+    def frame_of(i: int, chosen: NDArray[np.int64]) -> float:
+        outline = nothing if outlines is None else np.ascontiguousarray(outlines[i], dtype=np.float64)
+        return float(
+            prepare(
+                sample[i], outline, look.background, look.threshold, chosen, look.black, look.sign,
+                look.offset, margin, left, right, res, level, picture, hits,
+            )
+        )  # fmt: skip
+
+    if settings.background == "learned" and candidates.size >= 200:
+        order = np.argsort(-light.ravel()[candidates], kind="stable")[:1000]
+        chosen = np.sort(candidates[order])
+        gains = np.array([frame_of(i, chosen) for i in range(n)])
+        middle = float(np.median(gains))
+        flicker = float(1.4826 * np.median(np.abs(gains - middle)))
+        if flicker * float(np.median(light.ravel()[chosen])) > 0.25:
+            places = chosen
+    ys, xs = np.arange(_LATTICE // 2, h, _LATTICE), np.arange(_LATTICE // 2, w, _LATTICE)
+    seen = np.empty((n, ys.size, xs.size), dtype=np.float32)
+    raw = np.empty((n, ys.size, xs.size), dtype=np.float32)
+    for i in range(n):
+        frame_of(i, places)
+        seen[i] = picture[np.ix_(ys, xs)]
+        raw[i] = res[np.ix_(ys, xs)] - _slow(level, ys, xs)
+    away = seen < -1e29
+    seen[away] = np.nan
+    raw[away] = np.nan
+    base = look.background[np.ix_(ys, xs)]
+    if look.sign < 0:
+        base = look.full_scale - base
+    read, shot = _noise_model(raw, base, look.full_scale)
+    spread = _upper_spread(seen)
+    from scipy.ndimage import uniform_filter
+
+    spread = uniform_filter(spread, 3, mode="nearest")
+    rows = np.minimum(np.arange(h) // _LATTICE, ys.size - 1)
+    cols = np.minimum(np.arange(w) // _LATTICE, xs.size - 1)
+    return read, shot, spread[np.ix_(rows, cols)], replace(look, places=places, flicker=flicker)
+
+
+def _slow(level: NDArray[np.float32], ys: NDArray[np.intp], xs: NDArray[np.intp]) -> NDArray[np.float32]:
+    from .filtering import level_at
+
+    return np.array([[level_at(level, int(y), int(x)) for x in xs] for y in ys], dtype=np.float32)
+
+
+def _upper_spread(seen: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Standard deviation over time, from the middle and from the upper side, whichever is larger.
+
+    Up to a tenth of the frames may hold a particle there.
+    """
+    n = len(seen)
+    ordered = np.sort(seen, axis=0)
+    known = np.isfinite(ordered).sum(axis=0)
+
+    def at(q: float) -> NDArray[np.float32]:
+        place = np.clip(np.round(q * (known - 1)).astype(np.intp), 0, n - 1)
+        return np.asarray(np.take_along_axis(ordered, place[None], axis=0)[0])
+
+    spread = np.maximum((at(0.9) - at(0.5)) / 1.2816, (at(0.75) - at(0.25)) / 1.349)
+    enough = known >= max(8, n // 3)
+    calm = float(np.median(spread[enough])) if enough.any() else 0.0
+    return np.where(enough, spread, calm).astype(np.float32)
+
+
+def _noise_model(
+    raw: NDArray[np.float32], base: NDArray[np.float32], full_scale: float
+) -> tuple[float, float]:
+    """Fit variance = read + shot · grey to the scatter over time at the lattice's pixels."""
+    scatter = _trimmed_variance(raw)
+    keep = np.isfinite(scatter) & (base < 0.95 * full_scale)
+    if keep.sum() < 20:
+        return max(1.0 / 12.0, (0.004 * full_scale) ** 2), 0.0
+    grey, variance = base[keep].astype(np.float64), scatter[keep].astype(np.float64)
+    # Medians in bins of brightness, so that flickering places do not count.
+    edges = np.unique(np.quantile(grey, np.linspace(0, 1, 13)))
+    bins = np.clip(np.searchsorted(edges, grey, side="right") - 1, 0, max(len(edges) - 2, 0))
+    xs, vs, ns = [], [], []
+    for b in range(max(len(edges) - 1, 1)):
+        inside = bins == b
+        if inside.sum() >= 8:
+            xs.append(float(np.median(grey[inside])))
+            vs.append(float(np.median(variance[inside])))
+            ns.append(float(inside.sum()))
+    floor = 1.0 / 12.0
+    if len(xs) < 3 or max(xs) - min(xs) < 0.02 * full_scale:
+        return max(float(np.median(variance)), floor), 0.0
+    x, v, weight = np.array(xs), np.array(vs), np.sqrt(np.array(ns)) / np.maximum(vs, floor)
+    design = np.column_stack([np.ones_like(x), x])
+    from scipy.optimize import nnls
+
+    (read, shot), _ = nnls(design * weight[:, None], v * weight)
+    return max(float(read), floor), float(shot)
+
+
+def _trimmed_variance(raw: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Variance over time without what lies beyond four standard deviations."""
+    values = raw.astype(np.float64)
+    with np.errstate(invalid="ignore"):
+        ordered = np.sort(values, axis=0)
+        known = np.isfinite(ordered).sum(axis=0)
+
+        def at(q: float) -> NDArray[np.float64]:
+            place = np.clip(np.round(q * (known - 1)).astype(np.intp), 0, len(ordered) - 1)
+            return np.asarray(np.take_along_axis(ordered, place[None], axis=0)[0])
+
+        middle, rough = at(0.5), (at(0.75) - at(0.25)) / 1.349 + 0.3
+        keep = np.isfinite(values) & (np.abs(values - middle) < 4 * rough)
+        count = keep.sum(axis=0)
+        mean = np.where(keep, values, 0).sum(axis=0) / np.maximum(count, 1)
+        variance = (np.where(keep, values - mean, 0) ** 2).sum(axis=0) / np.maximum(count - 1, 1)
+    return np.where(count >= 5, variance, np.nan)

@@ -1,0 +1,106 @@
+"""Bright regions of the smoothed picture, parted where particles touch."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+# A second peak is a second particle if the saddle lies lower than this share of it …
+_DIP = 0.25
+# … and by this many standard deviations of the smoothed noise.
+_DIP_NOISE = 5.0
+# A region ends where the picture falls below this share of its peak.
+FOOT = 0.25
+
+
+@njit(cache=True, nogil=True)
+def _root(parent: NDArray, i: int) -> int:  # type: ignore[type-arg]
+    while parent[i] != i:
+        parent[i] = parent[parent[i]]
+        i = parent[i]
+    return i
+
+
+@njit(cache=True, nogil=True)
+def grow(
+    picture: NDArray,  # type: ignore[type-arg]
+    threshold: NDArray,  # type: ignore[type-arg]
+    y: int,
+    x: int,
+    seen: NDArray,  # type: ignore[type-arg]
+    pixels: NDArray,  # type: ignore[type-arg]
+) -> int:
+    """Collect the pixels joined to (y, x) that lie above half the threshold; marks them -1 in `seen`."""
+    h, w = picture.shape
+    pixels[0] = y * w + x
+    seen[y, x] = -1
+    n, done = 1, 0
+    while done < n:
+        cy, cx = pixels[done] // w, pixels[done] % w
+        done += 1
+        for ny in range(max(0, cy - 1), min(h, cy + 2)):
+            for nx in range(max(0, cx - 1), min(w, cx + 2)):
+                if seen[ny, nx] == 0 and picture[ny, nx] > 0.5 * threshold[ny, nx]:
+                    seen[ny, nx] = -1
+                    pixels[n] = ny * w + nx
+                    n += 1
+    return n
+
+
+@njit(cache=True, nogil=True)
+def part(
+    picture: NDArray,  # type: ignore[type-arg]
+    threshold: NDArray,  # type: ignore[type-arg]
+    level_sigmas: float,
+    pixels: NDArray,  # type: ignore[type-arg]
+    owner: NDArray,  # type: ignore[type-arg]
+    first: int,
+) -> int:
+    """Part a region at its saddles: flood from the top, merge peaks that stand out too little.
+
+    `pixels` (flat places, all -1 in `owner`) come back sorted from bright to dark; `owner` gets the number of
+    the peak, from `first`, for every pixel that belongs to a peak above the threshold, -2 elsewhere.
+    Returns how many peaks there are. Ties go by place, so the result is the same on every machine.
+    """
+    h, w = picture.shape
+    n = pixels.size
+    pixels.sort()
+    values = np.empty(n, dtype=np.float32)
+    for i in range(n):
+        values[i] = -picture[pixels[i] // w, pixels[i] % w]
+    order = np.argsort(values, kind="mergesort")
+    ordered = pixels[order]
+    pixels[:] = ordered
+    parent = np.arange(n)
+    peak = -values[order]
+    for i in range(n):
+        y, x = pixels[i] // w, pixels[i] % w
+        v = picture[y, x]
+        best = -1
+        for ny in range(max(0, y - 1), min(h, y + 2)):
+            for nx in range(max(0, x - 1), min(w, x + 2)):
+                k = owner[ny, nx]
+                if k <= -3:
+                    r = _root(parent, -3 - k)
+                    if best < 0:
+                        best = r
+                    elif r != best:
+                        high, low = (best, r) if best < r else (r, best)
+                        noise = threshold[pixels[low] // w, pixels[low] % w] / level_sigmas
+                        if peak[low] - v < max(_DIP * peak[low], _DIP_NOISE * noise):
+                            parent[low] = high
+                        best = high
+        if best >= 0:
+            parent[i] = best
+        owner[y, x] = -3 - i
+    count = 0
+    number = np.zeros(n, dtype=np.int32)
+    for i in range(n):
+        if _root(parent, i) == i and peak[i] > threshold[pixels[i] // w, pixels[i] % w]:
+            number[i] = first + count
+            count += 1
+    for i in range(n):
+        k = number[_root(parent, i)]
+        owner[pixels[i] // w, pixels[i] % w] = k if k > 0 else -2
+    return count

@@ -1,0 +1,338 @@
+"""One frame to its sightings: the kernel that `detect` runs for each frame."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from .filtering import BLOCK, ground, level_at, overall_gain, pool_spans, residual, smooth
+from .fitting import PARAMETERS, fit_sighting
+from .records import BORDER, CROWDED, RIM, SATURATED, UNFITTED
+from .regions import FOOT, grow, part
+
+# The fit sees at most about this many pixels; a larger picture is thinned out evenly.
+_FIT_PIXELS = 300
+# Columns of the table of sightings that the kernel fills, in order.
+COLUMNS = 16
+
+
+@njit(cache=True, nogil=True)
+def prepare(
+    frame: NDArray,  # type: ignore[type-arg]
+    outline: NDArray,  # type: ignore[type-arg]
+    background: NDArray,  # type: ignore[type-arg]
+    threshold: NDArray,  # type: ignore[type-arg]
+    places: NDArray,  # type: ignore[type-arg]
+    black: float,
+    sign: float,
+    offset: float,
+    margin: float,
+    left: NDArray,  # type: ignore[type-arg]
+    right: NDArray,  # type: ignore[type-arg]
+    res: NDArray,  # type: ignore[type-arg]
+    level: NDArray,  # type: ignore[type-arg]
+    picture: NDArray,  # type: ignore[type-arg]
+    hits: NDArray,  # type: ignore[type-arg]
+) -> float:
+    """Residual, its slow part and the smoothed picture of one frame; returns the frame's overall gain."""
+    pool_spans(outline, margin, left, right)
+    gain = 1.0
+    if places.size > 0:
+        gain = overall_gain(frame, background, places, black, sign, offset, left, right)
+    residual(frame, background, black, gain, sign, offset, res)
+    ground(res, left, right, level)
+    smooth(res, level, threshold, left, right, picture, hits)
+    return gain
+
+
+@njit(cache=True, nogil=True)
+def window(
+    res: NDArray,  # type: ignore[type-arg]
+    level: NDArray,  # type: ignore[type-arg]
+    background: NDArray,  # type: ignore[type-arg]
+    gain: float,
+    black: float,
+    full: float,
+    left: NDArray,  # type: ignore[type-arg]
+    right: NDArray,  # type: ignore[type-arg]
+    owner: NDArray,  # type: ignore[type-arg]
+    number: int,
+    box: NDArray,  # type: ignore[type-arg]
+    values: NDArray,  # type: ignore[type-arg]
+) -> tuple[int, int]:
+    """Pixels for the fit of one region, into the rows of `values`: x, y, value, ground, limit.
+
+    `box` is centre x, y, direction (cos, sin), and reach along (low, high) and across (low, high).
+    Returns how many pixels there are and how many of them are full.
+    """
+    h, w = res.shape
+    x0, y0, c, s = box[0], box[1], box[2], box[3]
+    bound_x = max(abs(box[4]), abs(box[5])) * abs(c) + max(abs(box[6]), abs(box[7])) * abs(s)
+    bound_y = max(abs(box[4]), abs(box[5])) * abs(s) + max(abs(box[6]), abs(box[7])) * abs(c)
+    area = (box[5] - box[4]) * (box[7] - box[6])
+    stride = max(1, int(math.sqrt(area / _FIT_PIXELS)))
+    n = full_count = 0
+    y_low, y_high = max(0, int(math.ceil(y0 - bound_y))), min(h - 1, int(math.floor(y0 + bound_y)))
+    x_low, x_high = max(0, int(math.ceil(x0 - bound_x))), min(w - 1, int(math.floor(x0 + bound_x)))
+    for y in range(y_low, y_high + 1):
+        # Rows of a thinned window are shifted against each other, so that no direction is favoured.
+        shift = (y // stride) % stride if y % stride == 0 else -1
+        if shift < 0:
+            continue
+        for x in range(x_low, x_high + 1):
+            if (x + shift) % stride != 0 or left[y] <= x <= right[y]:
+                continue
+            dx, dy = x - x0, y - y0
+            along, across = dx * c + dy * s, dy * c - dx * s
+            if along < box[4] or along > box[5] or across < box[6] or across > box[7]:
+                continue
+            k = owner[y, x]
+            if k > 0 and k != number:
+                continue
+            if n >= values.shape[1]:
+                return n, full_count
+            slow = level_at(level, y, x)
+            base = gain * background[y, x] + black * (1.0 - gain)
+            values[0, n], values[1, n] = x, y
+            values[2, n] = res[y, x] - slow
+            values[3, n] = base + slow
+            values[4, n] = full - base - slow
+            if values[2, n] >= values[4, n]:
+                full_count += 1
+            n += 1
+    return n, full_count
+
+
+@njit(cache=True, nogil=True)
+def search(
+    frame: NDArray,  # type: ignore[type-arg]
+    outline: NDArray,  # type: ignore[type-arg]
+    background: NDArray,  # type: ignore[type-arg]
+    threshold: NDArray,  # type: ignore[type-arg]
+    places: NDArray,  # type: ignore[type-arg]
+    black: float,
+    sign: float,
+    offset: float,
+    full: float,
+    read: float,
+    shot: float,
+    blur: float,
+    level_sigmas: float,
+    margin: float,
+    max_diameter: float,
+    max_length: float,
+    table: NDArray,  # type: ignore[type-arg]
+    left: NDArray,  # type: ignore[type-arg]
+    right: NDArray,  # type: ignore[type-arg]
+    res: NDArray,  # type: ignore[type-arg]
+    level: NDArray,  # type: ignore[type-arg]
+    picture: NDArray,  # type: ignore[type-arg]
+    hits: NDArray,  # type: ignore[type-arg]
+    owner: NDArray,  # type: ignore[type-arg]
+    pixels: NDArray,  # type: ignore[type-arg]
+    values: NDArray,  # type: ignore[type-arg]
+    found: NDArray,  # type: ignore[type-arg]
+) -> int:
+    """Find and fit what stands out of one frame; rows of `found`, in the order of `records.SIGHTING` after frame.
+
+    Returns the number found; where it is more than `found` has rows, only those were kept.
+    """
+    h, w = frame.shape
+    gain = prepare(
+        frame, outline, background, threshold, places, black, sign, offset, margin,
+        left, right, res, level, picture, hits,
+    )  # fmt: skip
+    # Regions first, all of them, so that a fit knows its neighbours' pixels.
+    used = 0
+    count = 0
+    for y in range(h):
+        if hits[y] == 0:
+            continue
+        for x in range(w):
+            if owner[y, x] == 0 and picture[y, x] > threshold[y, x]:
+                n = grow(picture, threshold, y, x, owner, pixels[used:])
+                count += part(picture, threshold, level_sigmas, pixels[used : used + n], owner, count + 1)
+                used += n
+    kept = 0
+    if count > 0:
+        kept = _measure(
+            frame, background, threshold, black, gain, sign, offset, full, read, shot, blur, level_sigmas,
+            max_diameter, max_length, table, left, right, res, level, picture, owner, pixels[:used], count,
+            values, found,
+        )  # fmt: skip
+    for i in range(used):
+        owner[pixels[i] // w, pixels[i] % w] = 0
+    return kept
+
+
+@njit(cache=True, nogil=True)
+def _measure(
+    frame: NDArray,  # type: ignore[type-arg]
+    background: NDArray,  # type: ignore[type-arg]
+    threshold: NDArray,  # type: ignore[type-arg]
+    black: float,
+    gain: float,
+    sign: float,
+    offset: float,
+    full: float,
+    read: float,
+    shot: float,
+    blur: float,
+    level_sigmas: float,
+    max_diameter: float,
+    max_length: float,
+    table: NDArray,  # type: ignore[type-arg]
+    left: NDArray,  # type: ignore[type-arg]
+    right: NDArray,  # type: ignore[type-arg]
+    res: NDArray,  # type: ignore[type-arg]
+    level: NDArray,  # type: ignore[type-arg]
+    picture: NDArray,  # type: ignore[type-arg]
+    owner: NDArray,  # type: ignore[type-arg]
+    pixels: NDArray,  # type: ignore[type-arg]
+    count: int,
+    values: NDArray,  # type: ignore[type-arg]
+    found: NDArray,  # type: ignore[type-arg]
+) -> int:
+    h, w = frame.shape
+    # Sums of each region: flux, x, y, xx, xy, yy; peak; mark; pixels.
+    sums = np.zeros((count + 1, 6))
+    peak = np.zeros(count + 1)
+    signal = np.zeros(count + 1)
+    mark = np.zeros(count + 1, dtype=np.int64)
+    size = np.zeros(count + 1, dtype=np.int64)
+    origin = np.zeros((count + 1, 2))
+    for i in range(pixels.size):
+        y, x = pixels[i] // w, pixels[i] % w
+        k = owner[y, x]
+        if k <= 0:
+            continue
+        if size[k] == 0:
+            origin[k, 0], origin[k, 1] = x, y
+            peak[k] = picture[y, x]
+            signal[k] = picture[y, x] / threshold[y, x] * level_sigmas
+        if picture[y, x] < FOOT * peak[k]:
+            continue
+        size[k] += 1
+        v = max(res[y, x] - level_at(level, y, x), 0.0)
+        dx, dy = x - origin[k, 0], y - origin[k, 1]
+        sums[k, 0] += v
+        sums[k, 1] += v * dx
+        sums[k, 2] += v * dy
+        sums[k, 3] += v * dx * dx
+        sums[k, 4] += v * dx * dy
+        sums[k, 5] += v * dy * dy
+        if x == 0 or y == 0 or x == w - 1 or y == h - 1:
+            mark[k] |= BORDER
+        for ny in range(max(0, y - 1), min(h, y + 2)):
+            for nx in range(max(0, x - 1), min(w, x + 2)):
+                if left[ny] <= nx <= right[ny]:
+                    mark[k] |= RIM
+                elif owner[ny, nx] > 0 and owner[ny, nx] != k:
+                    mark[k] |= CROWDED
+    # Extents in the principal frame of each region.
+    boxes = np.zeros((count + 1, 8))
+    for k in range(1, count + 1):
+        f = max(sums[k, 0], 1e-9)
+        mx, my = sums[k, 1] / f, sums[k, 2] / f
+        cxx, cxy, cyy = sums[k, 3] / f - mx * mx, sums[k, 4] / f - mx * my, sums[k, 5] / f - my * my
+        angle = 0.5 * math.atan2(2 * cxy, cxx - cyy)
+        boxes[k, 0], boxes[k, 1] = origin[k, 0] + mx, origin[k, 1] + my
+        boxes[k, 2], boxes[k, 3] = math.cos(angle), math.sin(angle)
+        sums[k, 3], sums[k, 4], sums[k, 5] = cxx, cxy, cyy
+    for i in range(pixels.size):
+        y, x = pixels[i] // w, pixels[i] % w
+        k = owner[y, x]
+        if k <= 0 or picture[y, x] < FOOT * peak[k]:
+            continue
+        dx, dy = x - boxes[k, 0], y - boxes[k, 1]
+        along = dx * boxes[k, 2] + dy * boxes[k, 3]
+        across = dy * boxes[k, 2] - dx * boxes[k, 3]
+        boxes[k, 4], boxes[k, 5] = min(boxes[k, 4], along), max(boxes[k, 5], along)
+        boxes[k, 6], boxes[k, 7] = min(boxes[k, 6], across), max(boxes[k, 7], across)
+    p, covariance = np.empty(PARAMETERS), np.empty((PARAMETERS, PARAMETERS))
+    kept = 0
+    around = 1.5 * blur + 1.5
+    for k in range(1, count + 1):
+        if (
+            boxes[k, 5] - boxes[k, 4] > max_length
+            or boxes[k, 7] - boxes[k, 6] > 1.5 * max_diameter + 4 * blur
+        ):
+            continue
+        boxes[k, 4] -= around
+        boxes[k, 5] += around
+        boxes[k, 6] -= around
+        boxes[k, 7] += around
+        n, full_count = window(
+            res, level, background, gain, black, full, left, right, owner, k, boxes[k], values
+        )
+        if full_count > 0:
+            mark[k] |= SATURATED
+        p[0], p[1], p[2], p[3] = boxes[k, 0], boxes[k, 1], 1.15 * sums[k, 0], 0.0
+        p[5], p[6] = 12.0 * (sums[k, 3] - sums[k, 5]), 24.0 * sums[k, 4]
+        p[4] = max(0.5 * (sums[k, 3] + sums[k, 5]) * 1.1 - blur * blur, 0.1 * blur * blur)
+        p[4] = max(p[4], math.hypot(p[5], p[6]) / 24.0)
+        y, x = int(origin[k, 1]), int(origin[k, 0])
+        around_noise = math.sqrt(max(read + shot * max(gain * background[y, x], 0.0), 1.0 / 12.0))
+        reduced = -1.0
+        if n > PARAMETERS:
+            reduced, _n = fit_sighting(
+                table, values[0, :n], values[1, :n], values[2, :n], values[3, :n], values[4, :n],
+                blur, read, shot, around_noise, p, covariance,
+            )  # fmt: skip
+        disc = 16.0 * p[4] - 2.0 / 3.0 * math.hypot(p[5], p[6])
+        if reduced >= 0 and disc > max_diameter * max_diameter:
+            continue
+        inside = boxes[k, 4] - around <= 0.0 and -5.0 - w < p[0] < 2 * w and -5.0 - h < p[1] < 2 * h
+        if reduced < 0 or not inside or math.hypot(p[0] - boxes[k, 0], p[1] - boxes[k, 1]) > max_length:
+            mark[k] |= UNFITTED
+            p[0], p[1], p[2] = boxes[k, 0], boxes[k, 1], sums[k, 0]
+            p[5], p[6] = 12.0 * (sums[k, 3] - sums[k, 5]), 24.0 * sums[k, 4]
+            p[4] = max(0.5 * (sums[k, 3] + sums[k, 5]) - blur * blur, 0.0)
+        if kept < found.shape[0]:
+            row = found[kept]
+            row[0], row[1], row[2], row[3], row[4], row[5] = p[0], p[1], p[2], p[4], p[5], p[6]
+            row[9] = peak[k] / full
+            row[13] = 0.0
+            if mark[k] & UNFITTED:
+                row[6] = row[7] = 1.0
+                row[8] = 0.5
+                row[10], row[11], row[12] = 0.5 * p[4] + 1.0, math.hypot(p[5], p[6]) + 12.0, 0.0
+            else:
+                inflate = max(1.0, reduced)
+                length2 = math.hypot(p[5], p[6])
+                cm, cn = (p[5] / length2, p[6] / length2) if length2 > 1e-9 else (1.0, 0.0)
+                v_streak = (
+                    cm * cm * covariance[5, 5] + cn * cn * covariance[6, 6] + 2 * cm * cn * covariance[5, 6]
+                )
+                c_streak = cm * covariance[4, 5] + cn * covariance[4, 6]
+                slope = c_streak / v_streak
+                row[6] = math.sqrt(inflate * covariance[0, 0])
+                row[7] = math.sqrt(inflate * covariance[1, 1])
+                row[8] = math.sqrt(inflate * covariance[2, 2]) / p[2]
+                row[10] = math.sqrt(inflate * max(covariance[4, 4] - slope * c_streak, 0.0))
+                row[11] = math.sqrt(inflate * v_streak)
+                row[12] = slope
+                row[13] = math.sqrt(reduced)
+            row[14] = signal[k]
+            row[15] = mark[k]
+        kept += 1
+    return kept
+
+
+def work_arrays(h: int, w: int) -> tuple[NDArray, ...]:  # type: ignore[type-arg]
+    """Arrays that `search` overwrites: left, right, res, level, picture, hits, owner, pixels, values."""
+    rows = (h + BLOCK - 1) // BLOCK
+    return (
+        np.zeros(h, dtype=np.int64),
+        np.zeros(h, dtype=np.int64),
+        np.zeros((h, w), dtype=np.float32),
+        np.zeros((rows, w), dtype=np.float32),
+        np.zeros((h, w), dtype=np.float32),
+        np.zeros(h, dtype=np.int64),
+        np.zeros((h, w), dtype=np.int32),
+        np.zeros(h * w, dtype=np.int32),
+        np.zeros((5, 4 * _FIT_PIXELS)),
+    )

@@ -1,0 +1,173 @@
+"""Diameters: what all sightings of a track say together, blur and streak taken out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .linking import Tracks
+from .look import SpatterLook
+from .records import BORDER, CROWDED, RIM, SATURATED, UNFITTED
+
+
+@dataclass(frozen=True)
+class Exposure:
+    """Share of the time between two frames that a frame's exposure takes.
+
+    Attributes
+    ----------
+    share2, u_share2
+        The share squared and its standard uncertainty.
+    source
+        ``given``, ``found`` (from the streaks of the clip) or ``unknown``.
+    """
+
+    share2: float
+    u_share2: float
+    source: str
+
+
+@dataclass(frozen=True)
+class Sizes:
+    """Diameters by track.
+
+    Attributes
+    ----------
+    diameter, u_diameter
+        Shape (tracks,), px; NaN where no sighting could be fitted.
+    sightings
+        Diameter in each sighting, shape (sightings,), px; NaN where it could not be fitted.
+    exposure
+        What was used for the streak.
+    """
+
+    diameter: NDArray[np.float64]
+    u_diameter: NDArray[np.float64]
+    sightings: NDArray[np.float64]
+    exposure: Exposure
+
+
+def _sum(values: NDArray[np.float64], starts: NDArray[np.int64]) -> NDArray[np.float64]:
+    if len(starts) < 2:
+        return np.zeros(0)
+    return np.add.reduceat(np.append(values, 0.0), starts[:-1])
+
+
+def streaks(tracks: Tracks, velocity: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Squared streak length along the flight of each sighting, signed, and its standard uncertainty, px²."""
+    s = tracks.sightings
+    each = np.repeat(velocity, np.diff(tracks.starts), axis=0)
+    v2 = np.maximum((each**2).sum(axis=1), 1e-12)
+    cos2, sin2 = (each[:, 0] ** 2 - each[:, 1] ** 2) / v2, 2 * each[:, 0] * each[:, 1] / v2
+    along = s["streak_m"] * cos2 + s["streak_n"] * sin2
+    return along.astype(np.float64), np.maximum(s["u_streak"].astype(np.float64), 1e-3)
+
+
+def find_exposure(
+    tracks: Tracks, velocity: NDArray[np.float64], good: NDArray[np.bool_], given: float | None
+) -> Exposure:
+    """Exposure as given, or as the clip's own streaks tell: L² against v² over all tracks, through the origin."""
+    if given is not None:
+        return Exposure(given**2, 0.0, "given")
+    if len(tracks) == 0:
+        return Exposure(0.0, 0.0, "unknown")
+    along, u = streaks(tracks, velocity)
+    v2 = (velocity**2).sum(axis=1)
+    weight = np.where(good, 1.0 / (u**2 + 0.05**2), 0.0)
+    total = _sum(weight, tracks.starts)
+    known = (total > 0) & (v2 > 1.0)
+    if known.sum() < 3:
+        return Exposure(0.0, 0.0, "unknown")
+    mean = np.where(total > 0, _sum(weight * along, tracks.starts) / np.maximum(total, 1e-12), 0.0)
+    share2 = mean[known] / v2[known]
+    trust = 1.0 / (1.0 / (total[known] * v2[known] ** 2) + 0.02**2)
+    # Weighted median, and the scatter about it.
+    order = np.argsort(share2, kind="stable")
+    cumulated = np.cumsum(trust[order])
+    middle = float(share2[order][np.searchsorted(cumulated, 0.5 * cumulated[-1])])
+    near = np.abs(share2 - middle) < 4.0 / np.sqrt(trust)
+    if near.sum() < 3:
+        return Exposure(0.0, 0.0, "unknown")
+    w = trust[near]
+    value = float((w * share2[near]).sum() / w.sum())
+    scatter = float((w * (share2[near] - value) ** 2).sum() / w.sum())
+    u_value = float(np.sqrt(max(1.0 / w.sum(), scatter / max(near.sum() - 1, 1))))
+    return Exposure(float(np.clip(value, 0.0, 1.0)), u_value, "found")
+
+
+def find_sizes(
+    tracks: Tracks, velocity: NDArray[np.float64], look: SpatterLook, exposure_frames: float | None
+) -> Sizes:
+    """Weighted mean over each track of the squared diameter, given the streak that its speed makes.
+
+    With d²/16 = T - L²/24 (see `records`), each sighting's T is first moved to the streak L² = (v · exposure)²
+    along its own covariance, so that no sighting's chance streak biases its size.
+    """
+    s = tracks.sightings
+    bad = BORDER | RIM | CROWDED | UNFITTED
+    good = (s["mark"] & bad) == 0
+    exposure = find_exposure(tracks, velocity, good, exposure_frames)
+    along, u_along = streaks(tracks, velocity)
+    counts = np.diff(tracks.starts)
+    v2 = (velocity**2).sum(axis=1)
+    some = _sum(good.astype(np.float64), tracks.starts) > 0
+    # Where no sighting is clean, those at the border, the rim or touching others must do.
+    use = np.where(np.repeat(some, counts), good, (s["mark"] & UNFITTED) == 0)
+    w_along = np.where(use, 1.0 / u_along**2, 0.0)
+    total = np.maximum(_sum(w_along, tracks.starts), 1e-300)
+    length2 = _sum(w_along * along, tracks.starts) / total
+    var_length2 = 1.0 / total
+    if exposure.source != "unknown":
+        prior = exposure.share2 * v2
+        var_prior = (exposure.u_share2 * v2) ** 2
+        share = var_length2 / (var_length2 + var_prior)
+        length2 = share * prior + (1 - share) * length2
+        var_length2 = share * var_prior
+    length2 = np.maximum(length2, 0.0)
+    slope = s["slope"].astype(np.float64)
+    moved = s["spread"] + slope * (np.repeat(length2, counts) - along)
+    u_spread = np.maximum(s["u_spread"].astype(np.float64), 1e-4)
+    weight = np.where(use, 1.0 / u_spread**2, 0.0)
+    total = _sum(weight, tracks.starts)
+    known = total > 0
+    total = np.maximum(total, 1e-300)
+    spread = _sum(weight * moved, tracks.starts) / total
+    used = _sum(use.astype(np.float64), tracks.starts)
+    chi = _sum(weight * (moved - np.repeat(spread, counts)) ** 2, tracks.starts) / np.maximum(used - 1, 1)
+    mean_slope = _sum(weight * slope, tracks.starts) / total
+    disc = spread - length2 / 24.0
+    var = np.maximum(chi, 1.0) / total + (mean_slope - 1 / 24.0) ** 2 * var_length2
+    rough = 4.0 * np.sqrt(np.maximum(disc, 0.0))
+    var += (2 * look.psf_sigma_px * look.psf_u_px / (1 + (rough / (4 * look.psf_sigma_px)) ** 2)) ** 2
+    u = np.sqrt(np.where(some, var, 4 * var))
+    diameter = 4.0 * np.sqrt(_positive_mean(disc, u))
+    u_diameter = 8.0 * u / np.maximum(diameter, 1e-6)
+    # d follows its square: below two standard uncertainties the linear law overstates.
+    u_diameter = np.minimum(u_diameter, 4.0 * np.sqrt(u))
+    single = 16.0 * (moved - np.repeat(length2, counts) / 24.0)
+    each = np.where((s["mark"] & UNFITTED) == 0, np.sqrt(np.maximum(single, 0.0)), np.nan)
+    nothing = np.nan
+    return Sizes(
+        diameter=np.where(known, diameter, nothing),
+        u_diameter=np.where(known, u_diameter, nothing),
+        sightings=each,
+        exposure=exposure,
+    )
+
+
+def _positive_mean(mean: NDArray[np.float64], sd: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Mean of a normal variable known to be positive."""
+    from scipy.special import erfcx
+
+    z = np.clip(mean / sd, -30.0, 30.0)
+    # Ratio of density to probability, stable in the lower tail.
+    hazard = np.sqrt(2 / np.pi) / erfcx(-z / np.sqrt(2))
+    return np.where(z > 6, mean, sd * (np.clip(z, -30, 6) + hazard))
+
+
+def saturated(tracks: Tracks) -> NDArray[np.int64]:
+    """1 where any sighting of a track reached full scale."""
+    hit = (tracks.sightings["mark"] & SATURATED) != 0
+    return (_sum(hit.astype(np.float64), tracks.starts) > 0).astype(np.int64)
