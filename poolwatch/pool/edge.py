@@ -1,9 +1,9 @@
 """The edge in one frame: from a coarse contour to vertices on the steepest step, to a fraction of a pixel.
 
 Along each normal of the coarse contour the brightness is modelled as a step blurred by a known spread, with a
-slope on the inner side, and clipped at full scale:
+slope on either side, and clipped at full scale:
 
-    I(s) = o + h C(z) + g [(s - s0) C(z) - b N(z)],    z = (s - s0) / b,
+    I(s) = o + h C(z) + g [(s - s0) C(z) - b N(z)] + f [(s - s0) C(-z) + b N(z)],    z = (s - s0) / b,
 
 with C the upper tail and N the density of the normal distribution, b the spread in px. The place s0 is found by
 least squares from the steepest step found first. The blur of a curved edge moves the step inward by b² / (2 R)
@@ -19,6 +19,13 @@ from numba import njit
 from numpy.typing import NDArray
 
 Vertices = NDArray[np.float64]
+
+# Upper tail and density of the normal distribution at steps of 1/128 out to 7: linear interpolation errs by < 4e-6.
+_PER_UNIT = 128
+_LIMIT = 7.0
+_Z = np.arange(-_LIMIT * _PER_UNIT, _LIMIT * _PER_UNIT + 2) / _PER_UNIT
+_TAIL = np.array([0.5 * math.erfc(z / math.sqrt(2.0)) for z in _Z])
+_DENSITY = np.exp(-0.5 * _Z**2) / math.sqrt(2.0 * math.pi)
 
 
 @njit(cache=True, nogil=True)
@@ -134,8 +141,8 @@ def profiles(
 @njit(cache=True, nogil=True)
 def steepest(
     profile: NDArray[np.float64], reach: int, sigma: float
-) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Offset (px, whole) of the steepest fall along each profile, near the coarse outline, and its size.
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+    """Steepest fall along each profile near the coarse outline: offset (px, whole), size, offset with fraction.
 
     A derivative-of-Gaussian filter finds it on profiles averaged over neighbouring normals; a place at odds
     with its neighbours is looked for again near their median.
@@ -165,6 +172,7 @@ def steepest(
         prior[k] = math.exp(-0.5 * ((k - reach) / (0.6 * reach)) ** 2)
     best = np.empty(n, dtype=np.int64)
     size = np.empty(n)
+    exact = np.empty(n)
     for j in range(n):
         top = 1
         for k in range(1, m - 1):
@@ -183,12 +191,19 @@ def steepest(
                 if response[j, k] > response[j, top]:
                     top = k
             best[j] = top
-        size[j] = response[j, best[j]]
-    return best - reach, size
+        k = best[j]
+        size[j] = response[j, k]
+        exact[j] = k - reach
+        if 0 < k < m - 1:
+            bend = response[j, k - 1] - 2.0 * response[j, k] + response[j, k + 1]
+            if bend < 0.0:
+                shift = 0.5 * (response[j, k - 1] - response[j, k + 1]) / bend
+                exact[j] += min(max(shift, -0.5), 0.5)
+    return best - reach, size, exact
 
 
 @njit(cache=True, nogil=True)
-def _solve4(a: NDArray[np.float64], size: int) -> bool:
+def _solve(a: NDArray[np.float64], size: int) -> bool:
     for col in range(size):
         pivot = col
         for row in range(col + 1, size):
@@ -250,26 +265,31 @@ def fit_step(
     if h <= 0:
         return start, 0.0, 0.0, False
     # With the inner side clipped its slope cannot be seen, nor its height but through the foot of the step.
-    size = 4 if clipped < 2 else 3
+    size = 5 if clipped < 2 else 4
     o = outer
     g = 0.0
+    f = 0.0
     s0 = start
     sse = 0.0
     used = 0
     move = 0.0
-    a = np.zeros((4, 5))
-    row = np.empty(4)
-    for _ in range(8):
+    a = np.zeros((5, 6))
+    row = np.empty(5)
+    for _ in range(6):
         a[:, :] = 0.0
         sse = 0.0
         used = 0
         for k in range(low, high + 1):
             s = k - reach - s0
             z = s / sigma
-            c = 0.5 * math.erfc(z * 0.7071067811865476)
-            d = 0.3989422804014327 * math.exp(-0.5 * z * z)
+            t = (min(max(z, -_LIMIT), _LIMIT) + _LIMIT) * _PER_UNIT
+            i = int(t)
+            t -= i
+            c = _TAIL[i] + t * (_TAIL[i + 1] - _TAIL[i])
+            d = _DENSITY[i] + t * (_DENSITY[i + 1] - _DENSITY[i])
             ramp = s * c - sigma * d
-            value = o + h * c + g * ramp
+            outer_ramp = s - ramp
+            value = o + h * c + g * ramp + f * outer_ramp
             if value >= full_scale:
                 continue
             r = profile[k] - value
@@ -277,29 +297,31 @@ def fit_step(
             used += 1
             row[0] = 1.0
             row[1] = c
-            row[2] = h * d / sigma - g * c
-            row[3] = ramp
+            row[2] = h * d / sigma - g * c - f * (1.0 - c)
+            row[3] = outer_ramp
+            row[4] = ramp
             for p in range(size):
                 for q in range(size):
                     a[p, q] += row[p] * row[q]
                 a[p, size] += row[p] * r
-        if size == 3:
+        if size == 4:
             # Weak pull of the unseen height towards twice the visible one keeps the foot's fit bounded.
             weight = 0.02
             a[1, 1] += weight
             a[1, size] += weight * (2.0 * (full_scale - o) - h)
-        if not _solve4(a, size):
+        if not _solve(a, size):
             return start, h, 0.0, False
         move = a[2, size] / a[2, 2]
         o += a[0, size] / a[0, 0]
         h += a[1, size] / a[1, 1]
-        if size == 4:
-            g += a[3, size] / a[3, 3]
+        f += a[3, size] / a[3, 3]
+        if size == 5:
+            g += a[4, size] / a[4, 4]
         move = min(max(move, -0.7), 0.7)
         s0 += move
         if abs(s0 - start) > 2.5 or h <= 0.0:
             return start, max(h, 0.0), 0.0, False
-        if abs(move) < 1e-3:
+        if abs(move) < 3e-3:
             return s0, h, sse / max(used, 1), True
     return s0, h, sse / max(used, 1), abs(move) < 0.02
 
@@ -337,19 +359,59 @@ def refine(
         Vertices x and y (px), the size of the step at each (grey values), which were found at their own
         place rather than taken from neighbours, and how many lie on the border of the picture.
     """
+    # The second pass starts on the edge itself, so that it need not smooth the contour's pixel steps away and
+    # follows pointed ends.
+    x, y, size, good, outside, found = _pass(frame, cx, cy, n, reach, sigma, full_scale, 2.0, False)
+    if found < n // 3:
+        return x, y, size, good, outside
+    x, y, size, good, outside, found = _pass(frame, x, y, n, 2, sigma, full_scale, 0.7, True)
+    if found < n // 3:
+        return x, y, size, good, outside
+    spacing = 0.0
+    for j in range(n):
+        i = (j + 1) % n
+        spacing += math.hypot(x[i] - x[j], y[i] - y[j])
+    spacing /= n
+    _, _, nx, ny, curvature = normals_curvature(x, y, max(1.5 / spacing, 1.0))
+    for j in range(n):
+        k = min(max(curvature[j], -0.25 / sigma), 0.25 / sigma)
+        x[j] += 0.5 * sigma * sigma * k * nx[j]
+        y[j] += 0.5 * sigma * sigma * k * ny[j]
+    return x, y, size, good, outside
+
+
+@njit(cache=True, nogil=True)
+def _pass(
+    frame: NDArray[np.generic],
+    cx: NDArray[np.float64],
+    cy: NDArray[np.float64],
+    n: int,
+    reach: int,
+    sigma: float,
+    full_scale: float,
+    smoothing: float,
+    fine: bool,
+) -> tuple[Vertices, Vertices, NDArray[np.float64], NDArray[np.bool_], int, int]:
+    """One pass: the contour smoothed by `smoothing` vertices, each vertex moved along its normal to the step.
+
+    A fine pass fits the model of the step; a coarse one takes the top of the filter's response.
+    """
     x, y = resample(cx, cy, n)
-    x, y, nx, ny, _ = normals_curvature(x, y, 2.0)
+    x, y, nx, ny, _ = normals_curvature(x, y, smoothing)
     edge = int(math.ceil(2.5 * sigma + 2.5))
-    profile, outside = profiles(frame, x, y, nx, ny, reach + edge)
     wide = reach + edge
-    inner = profile[:, edge : edge + 2 * reach + 1]
-    start, size = steepest(inner, reach, max(sigma, 1.0))
+    profile, outside = profiles(frame, x, y, nx, ny, wide)
+    start, size, top = steepest(profile[:, edge : edge + 2 * reach + 1], reach, max(sigma, 1.0))
     typical = np.median(size)
     place = np.empty(n)
     good = np.zeros(n, dtype=np.bool_)
     half = 2.5 * sigma + 1.5
     for j in range(n):
-        s0, h, _, ok = fit_step(profile[j], float(start[j]), wide, sigma, half, full_scale)
+        if not fine:
+            place[j] = top[j]
+            good[j] = size[j] > 0.08 * typical
+            continue
+        s0, h, _, ok = fit_step(profile[j], top[j], wide, sigma, half, full_scale)
         place[j] = s0
         good[j] = ok and size[j] > 0.08 * typical and h > 0.0
     # A place far off its neighbours' is a particle, a speck or a ripple, not the edge.
@@ -369,7 +431,7 @@ def refine(
         else:
             found += 1
     if found < n // 3:
-        return x, y, size, good, outside
+        return x, y, size, good, outside, found
     for j in range(n):
         if good[j]:
             continue
@@ -382,16 +444,4 @@ def refine(
         place[j] = (b * place[(j - a) % n] + a * place[(j + b) % n]) / (a + b)
     # Smoothing over a pixel or two along the edge: neighbours share pixels, so nothing finer is known.
     place = smooth_closed(place, 1.0)
-    rx = x + place * nx
-    ry = y + place * ny
-    spacing = 0.0
-    for j in range(n):
-        i = (j + 1) % n
-        spacing += math.hypot(rx[i] - rx[j], ry[i] - ry[j])
-    spacing /= n
-    _, _, nx2, ny2, curvature = normals_curvature(rx, ry, max(3.0 / spacing, 1.0))
-    for j in range(n):
-        k = min(max(curvature[j], -0.25 / sigma), 0.25 / sigma)
-        rx[j] += 0.5 * sigma * sigma * k * nx2[j]
-        ry[j] += 0.5 * sigma * sigma * k * ny2[j]
-    return rx, ry, size, good, outside
+    return x + place * nx, y + place * ny, size, good, outside, found

@@ -251,7 +251,7 @@ def _edge(
         x, y, nx, ny, _ = normals_curvature(x, y, 2.0)
         wide = reach + 10
         profile, _ = profiles(sample[i], x, y, nx, ny, wide)
-        start, size = steepest(profile[:, 10 : 10 + 2 * reach + 1], reach, 1.5)
+        start, size, _ = steepest(profile[:, 10 : 10 + 2 * reach + 1], reach, 1.5)
         clear = np.flatnonzero(size > 0.5 * np.median(size))
         errors = np.full((len(clear), len(spreads)), np.nan)
         for row, j in enumerate(clear):

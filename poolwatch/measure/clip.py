@@ -1,0 +1,265 @@
+"""Measure one clip, from file to figures."""
+
+from __future__ import annotations
+
+import os
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from .. import __version__
+from ..clips import Reader, fingerprint, open_clip
+from ..model.axes import PoolAxes
+from ..model.flags import check_flags
+from ..model.materials import Material, material
+from ..model.recording import Recording
+from ..model.tables import SCORE
+from .convert import axes_of, frames_table, picture_flags
+from .gather import Gathered, Progress, gather, mark_jumps
+from .look import ClipLook, look_at
+from .particles import Particles, particles_of
+from .result import Measurement
+from .score import score
+from .settings import MeasureSettings, recording_of, settings_id
+
+
+def measure_clip(
+    path: str | Path,
+    *,
+    recording: Recording | None = None,
+    settings: MeasureSettings | None = None,
+    progress: Progress | None = None,
+    workers: int | None = None,
+    block_size: int = 64,
+    **facts: Any,
+) -> Measurement:
+    """Measure one clip.
+
+    Parameters
+    ----------
+    path
+        The recording: video, TIFF, folder of stills, NPY, HDF5 or raw with a sidecar.
+    recording
+        Facts about the recording; or give them by name: ``record_rate_hz`` (Hz, required), ``mm_per_px``,
+        ``mm_per_px_u``, ``travel_direction_deg``, ``travel_speed_mm_s``, ``exposure_s``, ``material``,
+        ``beam_shape``, ``replicate``.
+    settings
+        Everything else that changes numbers; the defaults where not given.
+    progress
+        Called with frames done and frames in all.
+    workers
+        Threads that measure while one decodes; None: one for each core. Does not change a digit.
+    block_size
+        Frames handed over at a time. Does not change a digit.
+
+    Returns
+    -------
+    Measurement
+        Tables, outlines, provenance.
+
+    Raises
+    ------
+    UsageError
+        A fact or a setting is missing or wrong.
+    ClipError
+        The recording cannot be read.
+    MeasurementError
+        There is no pool, or too little of it for statistics.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from poolwatch.simulate import Scene, write_simulation
+    >>> scene = Scene.checked({"frames": 300, "seed": 3}, where="example")
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     clip = write_simulation(scene, folder, format="npy")
+    ...     result = measure_clip(clip, record_rate_hz=10_000, mm_per_px=0.02, travel_speed_mm_s=100)
+    >>> result.frames["status"].eq("ok").mean() > 0.99
+    np.True_
+    >>> 0 < result.score["stability_index"].iloc[0] < 100
+    np.True_
+    """
+    settings = settings or MeasureSettings()
+    if recording is None:
+        recording = recording_of(settings, facts, where=str(path))
+    elif facts:
+        raise TypeError(f"give either recording or single facts, got both: {sorted(facts)}")
+    metal = material(recording.material, settings.materials_file) if recording.material else None
+    started, clock = datetime.now(UTC), time.perf_counter()
+    threads = workers if workers is not None else (os.cpu_count() or 1)
+    with open_clip(path, settings=settings.clip) as reader:
+        look = look_at(reader, recording, settings)
+        gathered = gather(reader, look, settings, workers=threads, block_size=block_size, progress=progress)
+        mark_jumps(gathered)
+        result = _assemble(reader, look, gathered, recording, settings, metal)
+    result.run["started"] = started.isoformat(timespec="seconds")
+    result.run["seconds"] = round(time.perf_counter() - clock, 2)
+    return result
+
+
+def _assemble(
+    reader: Reader,
+    look: ClipLook,
+    gathered: Gathered,
+    recording: Recording,
+    settings: MeasureSettings,
+    metal: Material | None,
+) -> Measurement:
+    """Tables, flags and provenance from what was gathered."""
+    facts = reader.facts
+    scale = recording.scale()
+    axes = axes_of(look, recording.travel_direction_deg, scale.mm_per_px)
+    frames = frames_table(gathered, look, axes, recording.record_rate_hz, facts.full_scale)
+    found = particles_of(gathered, look, axes, recording, settings, metal, reader)
+    if found.in_view is not None:
+        frames["spatter_in_view"] = frames["spatter_in_view"].mask(
+            ~frames["status"].isin(["undecodable", "repeated", "dark", "blown"]), found.in_view
+        )
+    scored = score(
+        frames,
+        found.spatter if look.spatter is not None else None,
+        recording,
+        settings.stability,
+        min_diameter_mm=found.min_diameter_mm,
+        density_kg_m3=metal.density_kg_m3 if metal else None,
+    )
+    flags = check_flags(
+        {
+            *facts.flags,
+            *scored.flags,
+            *picture_flags(frames, look, axes),
+            *_recording_flags(recording),
+            *_reading_flags(gathered),
+        }
+    )
+    identity = {
+        "clip": facts.path.name,
+        "clip_id": fingerprint(facts.path),
+        "settings_id": settings_id(settings, recording),
+        "poolwatch_version": __version__,
+        "beam_shape": recording.beam_shape,
+        "replicate": recording.replicate,
+        "flags": " ".join(flags),
+        "record_rate_hz": recording.record_rate_hz,
+        "mm_per_px": recording.mm_per_px,
+        "mm_per_px_u": recording.mm_per_px_u if recording.mm_per_px is not None else None,
+        "travel_speed_mm_s": recording.travel_speed_mm_s,
+        "exposure_s": recording.exposure_s,
+        "material": recording.material or "",
+        "footage": "glowing",
+    }
+    return Measurement(
+        frames=frames,
+        spatter=found.spatter,
+        spatter_rejected=found.rejected,
+        tracks=found.tracks,
+        spectra=scored.spectra,
+        score=SCORE.frame([{**scored.row, **identity}]),
+        outlines=gathered.outlines,
+        run=_provenance(reader, look, gathered, recording, settings, axes, found, identity, scored.steady),
+    )
+
+
+def _recording_flags(recording: Recording) -> set[str]:
+    missing = {
+        "no_scale": recording.mm_per_px,
+        "no_travel_speed": recording.travel_speed_mm_s,
+        "no_exposure": recording.exposure_s,
+        "no_material": recording.material,
+    }
+    return {flag for flag, value in missing.items() if value is None}
+
+
+def _reading_flags(gathered: Gathered) -> set[str]:
+    flags = set()
+    if gathered.findings.truncated:
+        flags.add("truncated")
+    if (gathered.status == "undecodable").any():
+        flags.add("undecodable_frames")
+    if (gathered.status == "repeated").any():
+        flags.add("repeated_frames")
+    return flags
+
+
+def _provenance(
+    reader: Reader,
+    look: ClipLook,
+    gathered: Gathered,
+    recording: Recording,
+    settings: MeasureSettings,
+    axes: PoolAxes,
+    found: Particles,
+    identity: dict[str, Any],
+    steady: Any,
+) -> dict[str, Any]:
+    """Everything that is needed to judge the figures and to make them again."""
+    facts, pool = reader.facts, look.pool
+    left, top = look.region[:2]
+    counts = {str(word): int((gathered.status == word).sum()) for word in sorted(set(gathered.status))}
+    return {
+        "poolwatch": __version__,
+        "started": "",
+        "seconds": 0.0,
+        "versions": _versions(),
+        "input": {
+            "path": str(facts.path),
+            "fingerprint": identity["clip_id"],
+            "reader": facts.reader,
+            "encoding": facts.encoding,
+            "width": facts.width,
+            "height": facts.height,
+            "depth_bits": facts.depth_bits,
+            "full_scale": facts.full_scale,
+            "frames": len(gathered.status),
+            "frames_decoded": gathered.findings.frames_decoded,
+            "frames_promised": gathered.findings.promised,
+            "playback_rate_hz": facts.playback_rate_hz,
+            "notes": [*facts.notes, *gathered.findings.notes],
+        },
+        "recording": recording.model_dump(mode="json"),
+        "settings": settings.model_dump(mode="json"),
+        "settings_id": identity["settings_id"],
+        "flags": str(identity["flags"]).split(),
+        "statuses": counts,
+        "axes": {
+            "origin_x": axes.origin_x,
+            "origin_y": axes.origin_y,
+            "direction_deg": axes.direction_deg,
+            "mm_per_px": axes.mm_per_px,
+        },
+        "steady": {
+            "start": steady.start,
+            "stop": steady.stop,
+            "found": steady.found,
+            "reason": steady.reason,
+        },
+        "look": {
+            "region": list(look.region),
+            "sample_frames": len(look.sample),
+            "background": pool.background,
+            "noise": pool.noise,
+            "reference": pool.reference,
+            "level_fraction": pool.fraction,
+            "edge_sigma_px": pool.sigma,
+            "edge_step": pool.step,
+            "pool_area_px": pool.area_px,
+            "pool_moves": pool.moves,
+            "pool_clipped": pool.clipped,
+            "keyhole_x_px": pool.keyhole.x + left,
+            "keyhole_y_px": pool.keyhole.y + top,
+            "keyhole_radius_px": pool.keyhole.radius_px,
+            "keyhole_seen": pool.keyhole.seen,
+            "agitation_lag_frames": look.lag,
+            "agitation_places": len(look.places),
+            **found.look,
+        },
+        "spatter_min_diameter_mm": found.min_diameter_mm,
+    }
+
+
+def _versions() -> dict[str, str]:
+    from importlib.metadata import version
+
+    names = ("numpy", "scipy", "pandas", "numba", "opencv-python-headless", "av", "tifffile", "h5py")
+    return {name: version(name) for name in names}

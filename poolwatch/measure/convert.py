@@ -1,0 +1,107 @@
+"""The one border at which px become mm, grey values become brightness and frames become seconds."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.axes import PoolAxes
+from ..model.tables import FRAMES
+from .gather import Gathered
+from .look import ClipLook
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# A keyhole region with more than this share at full scale says nothing of its brightness.
+_BLIND = 0.2
+
+
+def axes_of(look: ClipLook, direction_deg: float, mm_per_px: float) -> PoolAxes:
+    """Pool axes in the whole picture: origin at the keyhole's mean place."""
+    left, top = look.region[:2]
+    keyhole = look.pool.keyhole
+    return PoolAxes(keyhole.x + left, keyhole.y + top, direction_deg, mm_per_px)
+
+
+def frames_table(
+    gathered: Gathered, look: ClipLook, axes: PoolAxes, rate_hz: float, full_scale: float
+) -> pd.DataFrame:
+    """The frames table, particles in view not yet filled in.
+
+    Parameters
+    ----------
+    gathered
+        Every frame's figures.
+    look
+        The first look.
+    axes
+        Pool axes.
+    rate_hz
+        Record rate, Hz.
+    full_scale
+        Grey value of brightness 1.
+    """
+    f = gathered.figures
+    mm = axes.mm_per_px
+    n = len(gathered.status)
+    ok = gathered.status == "ok"
+    keyhole = look.pool.keyhole
+    beam_x = np.full(n, keyhole.x)
+    beam_y = np.full(n, keyhole.y)
+    if look.pool.moves:
+        beam_x = beam_x + f["x"] - look.pool.x
+        beam_y = beam_y + f["y"] - look.pool.y
+    (ux, uy), (vx, vy) = axes.forward, axes.left
+    along = beam_x * ux + beam_y * uy
+    dx, dy = f["x"] - beam_x, f["y"] - beam_y
+    brightness = f["keyhole"] / full_scale
+    brightness[f["keyhole_clipped"] > _BLIND] = np.nan
+    area = f["keyhole_area"] * mm**2
+    power = np.where(ok, gathered.agitation, np.nan)
+    return FRAMES.frame(
+        {
+            "frame": np.arange(n),
+            "time_s": np.arange(n) / rate_hz,
+            "status": gathered.status.astype(str),
+            "pool_length_mm": (f["front"] - f["rear"]) * mm,
+            "pool_width_mm": (f["left"] - f["right"]) * mm,
+            "pool_area_mm2": f["area"] * mm**2,
+            "pool_front_mm": (f["front"] - along) * mm,
+            "pool_rear_mm": (f["rear"] - along) * mm,
+            "keyhole_brightness": brightness,
+            "keyhole_area_mm2": area,
+            "pool_centre_x_mm": (dx * ux + dy * uy) * mm,
+            "pool_centre_y_mm": (dx * vx + dy * vy) * mm,
+            "pool_brightness": f["brightness"] / full_scale,
+            "agitation": np.sqrt(np.maximum(power, 0.0)),
+            "agitation_power": power,
+            "gain": np.where(ok, f["gain"], np.nan),
+            "keyhole_saturated": f["keyhole_clipped"],
+        }
+    )
+
+
+def picture_flags(frames: pd.DataFrame, look: ClipLook, axes: PoolAxes) -> set[str]:
+    """Flags about how the clip looks: brightness, saturation, size."""
+    flags: set[str] = set()
+    gain = frames["gain"].to_numpy(dtype=np.float64)
+    known = gain[np.isfinite(gain)]
+    if len(known) >= 20:
+        tenth = max(len(known) // 10, 1)
+        first, last = np.median(known[:tenth]), np.median(known[-tenth:])
+        if abs(last - first) > 0.1 * max(first, last):
+            flags.add("gain_drift")
+        if np.std(np.diff(known)) / np.sqrt(2) > 0.02 * np.mean(known):
+            flags.add("flicker")
+    if look.pool.clipped > 0.3:
+        flags.add("pool_saturated")
+    clipped = frames["keyhole_saturated"].to_numpy(dtype=np.float64)
+    if np.isfinite(clipped).any() and np.nanmean(clipped) > 0.02:
+        flags.add("keyhole_saturated")
+    width: NDArray[np.float64] = frames["pool_width_mm"].to_numpy(dtype=np.float64)
+    if np.isfinite(width).any() and np.nanmedian(width) / axes.mm_per_px < 30:
+        flags.add("pool_small")
+    return flags

@@ -1,0 +1,110 @@
+"""Every frame of a block measured by itself; blocks put together in order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.clip import Block
+from ..pool import Pool, agitation_sums, find_pool
+from ..spatter import detect
+from .look import ClipLook
+from .settings import MeasureSettings
+
+# What is kept of each frame, px and grey values.
+FIGURES = (
+    "front",
+    "rear",
+    "left",
+    "right",
+    "area",
+    "x",
+    "y",
+    "brightness",
+    "gain",
+    "keyhole",
+    "keyhole_area",
+    "keyhole_clipped",
+)
+
+
+@dataclass(frozen=True)
+class BlockResult:
+    """What was measured in a block.
+
+    Attributes
+    ----------
+    start
+        Number of its first frame.
+    status
+        One word a frame.
+    figures
+        Shape (n, len(FIGURES)); NaN where not measured.
+    outlines
+        One (k, 2) array a frame, px in the view.
+    sums
+        Diagonal sums for agitation, shape (n, 2, m), float32; NaN where there is no outline.
+    sightings
+        What may be particles; field ``frame`` counts from the block's start.
+    """
+
+    start: int
+    status: list[str]
+    figures: NDArray[np.float64]
+    outlines: list[NDArray[np.float32]]
+    sums: NDArray[np.float32]
+    sightings: NDArray[np.void] | None
+
+
+def measure_block(
+    block: Block, doubled: NDArray[np.bool_], look: ClipLook, settings: MeasureSettings
+) -> BlockResult:
+    """Measure each frame of a block; a frame's result depends on the frame and the first look alone.
+
+    Parameters
+    ----------
+    block
+        Frames of the clip.
+    doubled
+        Shape (n,): frames that repeat the one before.
+    look
+        The first look.
+    settings
+        The settings that `look` was made with.
+    """
+    left, top, right, bottom = look.region
+    frames = block.frames[:, top:bottom, left:right]
+    n = len(frames)
+    status: list[str] = []
+    figures = np.full((n, len(FIGURES)), np.nan)
+    outlines: list[NDArray[np.float32]] = []
+    sums = np.full((n, 2, len(look.places)), np.nan, dtype=np.float32)
+    none = np.empty((0, 2), dtype=np.float32)
+    for i in range(n):
+        if not block.decoded[i] or doubled[i]:
+            status.append("repeated" if block.decoded[i] else "undecodable")
+            outlines.append(none)
+            continue
+        pool = find_pool(frames[i], look.pool, forward=look.forward, settings=settings.pool)
+        status.append(pool.status)
+        outlines.append(pool.vertices)
+        figures[i] = [getattr(pool, name) for name in FIGURES]
+        if pool.status == "ok" and len(look.places):
+            row, col = _anchor(pool, look)
+            sums[i] = agitation_sums(frames[i], look.places, row, col)
+    sightings = None
+    if look.spatter is not None:
+        usable = [k for k in range(n) if status[k] not in ("repeated", "undecodable", "dark", "blown")]
+        sightings = detect(frames[usable], [outlines[k] for k in usable], look.spatter, settings.spatter)
+        if len(sightings):
+            sightings["frame"] = np.asarray(usable)[sightings["frame"]]
+    return BlockResult(block.start, status, figures, outlines, sums, sightings)
+
+
+def _anchor(pool: Pool, look: ClipLook) -> tuple[int, int]:
+    """Place that agitation is taken around: fixed in the picture, or the pool's own when it wanders."""
+    if look.pool.moves:
+        return round(pool.y), round(pool.x)
+    return round(look.pool.y), round(look.pool.x)

@@ -1,0 +1,189 @@
+"""All frames of a clip: decoded in order, measured side by side, put together in order."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..clips import Reader, ReadFindings, repeated
+from ..model.errors import ClipError
+from ..pool import agitation_power
+from .frames import FIGURES, BlockResult, measure_block
+from .look import ClipLook
+from .outlines import Outlines
+from .settings import MeasureSettings
+
+Progress = Callable[[int, int], None]
+_OUTLINE_VERTICES = 96
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """Every frame's figures, in px and grey values.
+
+    Attributes
+    ----------
+    status
+        One word a frame.
+    figures
+        Column name (see `frames.FIGURES`) → shape (n,); NaN where not measured.
+    agitation
+        Power of the change of brightness inside the pool over the look's lag, shape (n,).
+    outlines
+        The outline of every frame, px in the picture.
+    sightings
+        What may be particles, px in the view; field ``frame`` is the frame in the clip.
+    findings
+        What reading found.
+    """
+
+    status: NDArray[np.object_]
+    figures: dict[str, NDArray[np.float64]]
+    agitation: NDArray[np.float64]
+    outlines: Outlines
+    sightings: NDArray[np.void] | None
+    findings: ReadFindings
+
+
+def gather(
+    reader: Reader,
+    look: ClipLook,
+    settings: MeasureSettings,
+    *,
+    workers: int = 2,
+    block_size: int = 64,
+    progress: Progress | None = None,
+) -> Gathered:
+    """Measure every frame.
+
+    The calling thread decodes; `workers` threads measure blocks; results are put together in the order of the
+    frames, so that neither the number of threads nor the size of a block changes a digit.
+
+    Parameters
+    ----------
+    reader
+        The clip.
+    look
+        The first look.
+    settings
+        The settings that `look` was made with.
+    workers
+        Threads that measure.
+    block_size
+        Frames in a block.
+    progress
+        Called with frames done and frames in all.
+
+    Raises
+    ------
+    ClipError
+        Not one frame could be decoded.
+    """
+    assembly = _Assembly(look, progress, reader.facts.frame_count)
+    previous = None
+    waiting: deque[Future[BlockResult]] = deque()
+    with ThreadPoolExecutor(max_workers=max(workers, 1)) as pool:
+        try:
+            for block in reader.blocks(size=block_size):
+                doubled = repeated(block.frames, previous) & block.decoded
+                previous = block.frames[-1].copy() if block.decoded[-1] else None
+                waiting.append(pool.submit(measure_block, block, doubled, look, settings))
+                if len(waiting) > 2 * max(workers, 1):
+                    assembly.add(waiting.popleft().result())
+            while waiting:
+                assembly.add(waiting.popleft().result())
+        except BaseException:
+            for future in waiting:
+                future.cancel()
+            raise
+    return assembly.finish(reader)
+
+
+class _Assembly:
+    """Takes blocks in order."""
+
+    def __init__(self, look: ClipLook, progress: Progress | None, total: int) -> None:
+        self._look = look
+        self._progress = progress
+        self._total = total
+        self._status: list[str] = []
+        self._figures: list[NDArray[np.float64]] = []
+        self._agitation: list[float] = []
+        self._recent: deque[NDArray[np.float32]] = deque(maxlen=look.lag)
+        self._sightings: list[NDArray[np.void]] = []
+        self._outlines = Outlines(_OUTLINE_VERTICES)
+
+    def add(self, result: BlockResult) -> None:
+        left, top = self._look.region[:2]
+        self._status += result.status
+        self._figures.append(result.figures)
+        shift = np.array([left, top], dtype=np.float32)
+        self._outlines.append([v + shift if len(v) else v for v in result.outlines])
+        for now in result.sums:
+            before = self._recent[0] if len(self._recent) == self._look.lag else None
+            known = before is not None and now.size and np.isfinite(now[0, 0]) and np.isfinite(before[0, 0])
+            self._agitation.append(agitation_power(now, before) if known and before is not None else np.nan)
+            self._recent.append(now)
+        if result.sightings is not None and len(result.sightings):
+            result.sightings["frame"] += result.start
+            self._sightings.append(result.sightings)
+        if self._progress:
+            self._progress(len(self._status), max(self._total, len(self._status)))
+
+    def finish(self, reader: Reader) -> Gathered:
+        findings = reader.findings()
+        if findings.frames_decoded == 0:
+            raise ClipError(
+                f"{reader.facts.path}: not one frame could be decoded; the file is damaged: copy it again from the camera"
+            )
+        figures = np.concatenate(self._figures)
+        sightings = None
+        if self._look.spatter is not None:
+            from ..spatter import no_sightings
+
+            sightings = np.concatenate(self._sightings) if self._sightings else no_sightings()
+        return Gathered(
+            status=np.array(self._status, dtype=object),
+            figures={name: figures[:, k].copy() for k, name in enumerate(FIGURES)},
+            agitation=np.array(self._agitation),
+            outlines=self._outlines,
+            sightings=sightings,
+            findings=findings,
+        )
+
+
+def mark_jumps(gathered: Gathered) -> int:
+    """Mark frames whose outline jumps away from both its neighbours as ``broken``, and empty their figures.
+
+    A jump is a departure of front, rear, left or right from the median of eleven frames around, of more than 12
+    times the usual departure and more than 6 % of the pool's size: no pool moves so far and back in one frame.
+
+    Returns
+    -------
+    int
+        Frames marked.
+    """
+    from scipy.ndimage import median_filter
+
+    figures = gathered.figures
+    ok = gathered.status == "ok"
+    if ok.sum() < 25:
+        return 0
+    size = float(np.sqrt(np.median(figures["area"][ok])))
+    bad = np.zeros(int(ok.sum()), dtype=bool)
+    for name in ("front", "rear", "left", "right"):
+        values = figures[name][ok]
+        departure = np.abs(values - median_filter(values, 11, mode="nearest"))
+        usual = 1.4826 * float(np.median(departure))
+        bad |= departure > max(12 * usual, 0.06 * size)
+    which = np.flatnonzero(ok)[bad]
+    gathered.status[which] = "broken"
+    for values in figures.values():
+        values[which] = np.nan
+    gathered.agitation[which] = np.nan
+    return len(which)

@@ -1,0 +1,128 @@
+"""The result of measuring one clip: tables, outlines, provenance; written whole and read back."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..model.axes import PoolAxes
+from ..model.errors import OutputError
+from ..model.files import write_text
+from ..model.tables import FRAMES, SCORE, SPATTER, SPATTER_REJECTED, SPECTRA, TRACKS, read_csv, write_csv
+from .outlines import Outlines
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_OUTLINES = "outlines.bin"
+_TABLES = {
+    "frames": FRAMES,
+    "spatter": SPATTER,
+    "spatter_rejected": SPATTER_REJECTED,
+    "tracks": TRACKS,
+    "spectra": SPECTRA,
+    "score": SCORE,
+}
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """One measured clip.
+
+    Attributes
+    ----------
+    frames, spatter, spatter_rejected, tracks, spectra, score
+        DataFrames; columns, units and meanings in `poolwatch.model.tables`. `score` has one row.
+    outlines
+        ``outlines(frame)`` gives the outline, shape (k, 2), image x and y in px; (0, 2) where there is none.
+    run
+        What stands in ``run.json``: versions, settings as resolved, input, first look, warnings.
+    """
+
+    frames: pd.DataFrame
+    spatter: pd.DataFrame
+    spatter_rejected: pd.DataFrame
+    tracks: pd.DataFrame
+    spectra: pd.DataFrame
+    score: pd.DataFrame
+    outlines: Outlines
+    run: dict[str, Any]
+
+    @property
+    def axes(self) -> PoolAxes:
+        """Pool axes in the picture."""
+        return PoolAxes(**self.run["axes"])
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """Flags of the clip."""
+        return tuple(str(self.score["flags"].iloc[0]).split())
+
+    def write(self, folder: str | Path) -> Path:
+        """Write every table, the outlines and ``run.json`` (last: its presence says that the rest is whole).
+
+        Parameters
+        ----------
+        folder
+            The clip's folder; made if it is not there.
+
+        Returns
+        -------
+        Path
+            The folder.
+
+        Raises
+        ------
+        OutputError
+            The folder cannot be written.
+        """
+        folder = Path(folder)
+        run = folder / "run.json"
+        try:
+            run.unlink(missing_ok=True)
+        except OSError as error:
+            raise OutputError(
+                f"{run}: cannot be replaced ({error.strerror}); choose another --out folder"
+            ) from None
+        for name, table in _TABLES.items():
+            write_csv(folder / table.name, getattr(self, name))
+        self.outlines.save(folder / _OUTLINES)
+        write_text(run, json.dumps(self.run, indent=2, ensure_ascii=False, default=str) + "\n")
+        return folder
+
+
+def read_measurement(folder: str | Path) -> Measurement:
+    """Read a measured clip back from its folder.
+
+    Raises
+    ------
+    OutputError
+        The folder holds no finished measurement, or a file of it is damaged.
+    """
+    folder = Path(folder)
+    run = read_run(folder)
+    tables = {name: read_csv(folder / table.name, table) for name, table in _TABLES.items()}
+    return Measurement(**tables, outlines=Outlines.load(folder / _OUTLINES), run=run)
+
+
+def read_run(folder: Path) -> dict[str, Any]:
+    """Read ``run.json`` of a measured clip.
+
+    Raises
+    ------
+    OutputError
+        The folder holds no finished measurement.
+    """
+    path = folder / "run.json"
+    try:
+        run: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        PoolAxes(**run["axes"])
+    except FileNotFoundError:
+        raise OutputError(
+            f"{folder}: no finished measurement here (run.json is missing); run `poolwatch measure` first"
+        ) from None
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise OutputError(f"{path}: cannot be read ({error}); measure the clip again") from None
+    return run

@@ -1,0 +1,115 @@
+"""All settings of one measurement, and where they come from."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+from typing import Any
+
+from pydantic import Field, model_validator
+
+from ..clips import ClipSettings
+from ..model.recording import Recording
+from ..model.settings import Settings, read_toml
+from ..pool.settings import PoolSettings
+from ..spatter.settings import SpatterSettings
+from ..stability.settings import StabilitySettings
+
+
+class ViewSettings(Settings):
+    """Which part of the picture is looked at.
+
+    Attributes
+    ----------
+    region
+        Region of interest (left, top, right, bottom), px, right and bottom excluded; None: the whole picture.
+    sample_frames
+        Frames of the first look.
+    """
+
+    region: tuple[int, int, int, int] | None = None
+    sample_frames: int = Field(default=64, ge=1, le=1000)
+
+    @model_validator(mode="after")
+    def _region_has_room(self) -> ViewSettings:
+        if self.region is not None:
+            left, top, right, bottom = self.region
+            if min(left, top) < 0 or right - left < 16 or bottom - top < 16:
+                raise ValueError("region must be left, top, right, bottom in px and at least 16 px each way")
+        return self
+
+
+class MeasureSettings(Settings):
+    """Everything that changes numbers, beside the facts about the recording.
+
+    Attributes
+    ----------
+    recording
+        Facts about the recording that hold for all clips measured with these settings; what is given for a clip
+        itself goes before.
+    clip, view, pool, spatter, stability
+        Settings of each step.
+    spatter_on
+        Whether particles are looked for.
+    materials_file
+        A file of materials instead of the one that comes with poolwatch.
+    """
+
+    recording: dict[str, Any] = Field(default_factory=dict)
+    clip: ClipSettings = ClipSettings()
+    view: ViewSettings = ViewSettings()
+    pool: PoolSettings = PoolSettings()
+    spatter: SpatterSettings = SpatterSettings()
+    stability: StabilitySettings = StabilitySettings()
+    spatter_on: bool = True
+    materials_file: str | None = None
+
+    @model_validator(mode="after")
+    def _recording_is_known(self) -> MeasureSettings:
+        strangers = sorted(set(self.recording) - set(Recording.model_fields))
+        if strangers:
+            raise ValueError(
+                f"unknown recording fact {strangers[0]!r}; known: {', '.join(Recording.model_fields)}"
+            )
+        return self
+
+
+def read_settings(path: str | Path | None) -> MeasureSettings:
+    """Read a settings file; the defaults where `path` is None.
+
+    Raises
+    ------
+    UsageError
+        The file is not as it should be; the message names the place.
+    """
+    if path is None:
+        return MeasureSettings()
+    return MeasureSettings.checked(read_toml(path), where=str(path))
+
+
+def recording_of(settings: MeasureSettings, given: dict[str, Any], *, where: str) -> Recording:
+    """Facts about a recording: what is given for the clip, then what the settings say.
+
+    Raises
+    ------
+    UsageError
+        The record rate is missing, or a value is of the wrong kind or out of range.
+    """
+    values = {**settings.recording, **{name: value for name, value in given.items() if value is not None}}
+    if values.get("record_rate_hz") is None:
+        from ..model.errors import UsageError
+
+        raise UsageError(
+            f"{where}: the record rate is missing; give the rate at which the camera took the frames "
+            "(--record-rate HZ): a file's playback rate is another thing"
+        )
+    return Recording.checked(values, where=where)
+
+
+def settings_id(settings: MeasureSettings, recording: Recording) -> str:
+    """Sixteen hexadecimal digits that change whenever something that changes numbers does."""
+    values = settings.model_dump(mode="json", exclude={"recording"})
+    facts = recording.model_dump(mode="json", exclude={"beam_shape", "replicate", "scale_source"})
+    text = json.dumps([values, facts], sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
