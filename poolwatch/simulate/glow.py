@@ -42,14 +42,11 @@ def ripples(scene: Scene, times_s: NDArray[np.float64], *, rate_factor: float = 
     angles = math.pi + 1.2 * rng.standard_normal(WAVES)
     frequencies = pool.ripple_hz * (pool.ripple_length_mm / scene.camera.mm_per_px / lengths) ** 1.5
     k = 2 * math.pi / lengths
+    start = 2 * math.pi * rng.random(WAVES)
     walk = rng.standard_normal((len(times_s), WAVES)) * math.sqrt(
         2 * step_s * max(pool.ripple_hz, 1e-9) * rate_factor
     )
-    phases = (
-        2 * math.pi * rng.random(WAVES)
-        - 2 * math.pi * frequencies * times_s[:, None]
-        + np.cumsum(walk, axis=0)
-    )
+    phases = start - 2 * math.pi * frequencies * times_s[:, None] + np.cumsum(walk, axis=0)
     return Ripples(np.stack([k * np.cos(angles), k * np.sin(angles)], axis=1), np.mod(phases, 2 * math.pi))
 
 

@@ -54,16 +54,12 @@ class Lights:
         count = len(line.times_s)
         self._flicker = np.ones((count, 0))
         if spoil.plume is not None:
-            rng = stream(scene.seed, "plume_flicker")
-            self._flicker = np.stack(
-                [
-                    np.maximum(
-                        1 + spoil.plume.flicker_sd * red_noise(rng, count, 1 / camera.rate_hz, 3e-4), 0
-                    )
-                    for _ in range(spoil.plume.puffs)
-                ],
-                axis=1,
-            )
+            part, step_s = spoil.plume, 1 / camera.rate_hz
+            noise = [
+                red_noise(stream(scene.seed, "plume_flicker", k), count, step_s, 3e-4)
+                for k in range(part.puffs)
+            ]
+            self._flicker = np.maximum(1 + part.flicker_sd * np.stack(noise, axis=1), 0)
         self._glare = np.zeros((0, 2))
         if spoil.glare is not None:
             places = stream(scene.seed, "glare").random((spoil.glare.count, 2))
