@@ -144,7 +144,7 @@ class _Assembly:
         figures = np.concatenate(self._figures)
         sightings = None
         if self._look.spatter is not None:
-            from ..spatter import no_sightings
+            from ..spatter.records import no_sightings
 
             sightings = np.concatenate(self._sightings) if self._sightings else no_sightings()
         return Gathered(

@@ -401,7 +401,7 @@ def _pass(
     edge = int(math.ceil(2.5 * sigma + 2.5))
     wide = reach + edge
     profile, outside = profiles(frame, x, y, nx, ny, wide)
-    start, size, top = steepest(profile[:, edge : edge + 2 * reach + 1], reach, max(sigma, 1.0))
+    _, size, top = steepest(profile[:, edge : edge + 2 * reach + 1], reach, max(sigma, 1.0))
     typical = np.median(size)
     place = np.empty(n)
     good = np.zeros(n, dtype=np.bool_)

@@ -1,0 +1,153 @@
+"""Particles of a clip: linked, judged, and turned from px into the tables' units."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.axes import PoolAxes
+from ..model.materials import Material
+from ..model.recording import Recording
+from ..model.tables import SPATTER, SPATTER_REJECTED, TRACKS
+from ..spatter import link, particles
+from .gather import Gathered
+from .look import ClipLook
+from .settings import MeasureSettings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_BLIND = ("undecodable", "repeated", "dark", "blown")
+
+
+@dataclass(frozen=True)
+class Particles:
+    """What was found of particles.
+
+    Attributes
+    ----------
+    spatter, rejected, tracks
+        The tables.
+    in_view
+        Particles seen in each frame, shape (n,); None where they were not looked for.
+    min_diameter_mm
+        Smallest particle that the clip could show, mm; NaN where not known.
+    look
+        What is worth keeping of how they were found.
+    """
+
+    spatter: pd.DataFrame
+    rejected: pd.DataFrame
+    tracks: pd.DataFrame
+    in_view: NDArray[np.int64] | None
+    min_diameter_mm: float
+    look: dict[str, Any]
+
+
+def particles_of(
+    gathered: Gathered,
+    look: ClipLook,
+    axes: PoolAxes,
+    recording: Recording,
+    settings: MeasureSettings,
+    metal: Material | None,
+    *,
+    min_diameter_px: float,
+) -> Particles:
+    """Link, judge and convert.
+
+    Parameters
+    ----------
+    gathered
+        Every frame's figures and sightings.
+    look
+        The first look.
+    axes
+        Pool axes in the picture.
+    recording
+        Facts about the recording.
+    settings
+        All settings.
+    metal
+        The material, for the mass; None: no mass.
+    min_diameter_px
+        Smallest particle that the clip could show, px.
+    """
+    if look.spatter is None or gathered.sightings is None:
+        return Particles(SPATTER.frame(), SPATTER_REJECTED.frame(), TRACKS.frame(), None, math.nan, {})
+    left, top, right, bottom = look.region
+    measured = ~np.isin(gathered.status.astype(str), _BLIND)
+    tracks = link(gathered.sightings, measured, (bottom - top, right - left), settings.spatter)
+    shift = np.array([left, top], dtype=np.float64)
+
+    def outline(frame: int) -> NDArray[np.float64]:
+        return gathered.outlines(frame) - shift
+
+    exposure = recording.exposure_s * recording.record_rate_hz if recording.exposure_s else None
+    metal_px = None
+    if recording.travel_speed_mm_s and recording.mm_per_px and not look.pool.moves:
+        # The camera rides with the head: the sheet runs backwards through the picture.
+        step = recording.travel_speed_mm_s / recording.mm_per_px / recording.record_rate_hz
+        metal_px = (-step * axes.forward[0], -step * axes.forward[1])
+    found = particles(
+        tracks, look.spatter, outline, exposure_frames=exposure, metal_px=metal_px, settings=settings.spatter
+    )
+    counted = found.sightings[found.sightings["particle"] > 0]
+    in_view = np.bincount(counted["frame"].to_numpy(dtype=np.int64), minlength=len(gathered.status))
+    sightings = found.sightings.assign(
+        x_px=found.sightings["x_px"] + left, y_px=found.sightings["y_px"] + top
+    )
+    return Particles(
+        spatter=SPATTER.frame(_in_mm(found.particles, axes, recording.record_rate_hz, shift, metal)),
+        rejected=SPATTER_REJECTED.frame(
+            {**_in_mm(found.rejected, axes, recording.record_rate_hz, shift, metal), "reason": found.rejected["reason"]}
+        ),
+        tracks=TRACKS.frame({name: sightings[name] for name in TRACKS.names}),
+        in_view=in_view,
+        min_diameter_mm=min_diameter_px * axes.mm_per_px,
+        look={
+            "psf_sigma_px": look.spatter.psf_sigma_px,
+            "psf_u_px": look.spatter.psf_u_px,
+            "psf_source": look.spatter.psf_source,
+            "noise_read": look.spatter.read,
+            "noise_shot": look.spatter.shot,
+            "streak_exposure": found.exposure.source,
+            "sightings_without_track": found.loose,
+        },
+    )
+
+
+def _in_mm(
+    table: pd.DataFrame, axes: PoolAxes, rate_hz: float, shift: NDArray[np.float64], metal: Material | None
+) -> dict[str, Any]:
+    """Columns of the spatter table from the spatter room's px and frames."""
+    mm = axes.mm_per_px
+    first = axes.mm(table[["first_x_px", "first_y_px"]].to_numpy(dtype=np.float64).reshape(-1, 2) + shift)
+    diameter = table["diameter_px"].to_numpy(dtype=np.float64) * mm
+    diameter_u = table["diameter_u_px"].to_numpy(dtype=np.float64) * mm
+    if metal is None:
+        mass = mass_u = np.full(len(table), np.nan)
+    else:
+        # kg/m³ × mm³ = µg.
+        mass = metal.density_kg_m3 * np.pi / 6.0 * diameter**3
+        with np.errstate(divide="ignore", invalid="ignore"):
+            mass_u = mass * np.hypot(3.0 * diameter_u / diameter, metal.density_u_rel)
+    return {
+        **{name: table[name] for name in ("particle", "first_frame", "last_frame", "frames_seen", "left_frame")},
+        "first_x_mm": first[:, 0],
+        "first_y_mm": first[:, 1],
+        "direction_deg": axes.direction(table[["vx_px", "vy_px"]].to_numpy(dtype=np.float64).reshape(-1, 2)),
+        "direction_u_deg": table["direction_u_deg"],
+        "speed_mm_s": table["speed_px"].to_numpy(dtype=np.float64) * mm * rate_hz,
+        "speed_u_mm_s": table["speed_u_px"].to_numpy(dtype=np.float64) * mm * rate_hz,
+        "diameter_mm": diameter,
+        "diameter_u_mm": diameter_u,
+        "mass_ug": mass,
+        "mass_u_ug": mass_u,
+        "end": table["end"],
+        "saturated": table["saturated"],
+    }
