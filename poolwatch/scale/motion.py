@@ -103,7 +103,7 @@ class Motion:
 
 
 def rigid_motion(
-    frames: NDArray[np.generic], mask: NDArray[np.bool_] | None = None, *, tile_px: int = 32
+    frames: NDArray[np.generic], mask: NDArray[np.bool_] | None = None, *, tile_px: int | None = None
 ) -> Motion:
     """Find the motion of the solid metal from a run of frames, at even spacing.
 
@@ -115,7 +115,7 @@ def rigid_motion(
         Shape (h, w), True on what is to be left out (pool, fixtures); None for nothing. It stays in place
         in the picture. Tiles that do not follow the common motion are left out in any case.
     tile_px
-        Side of a tile, px.
+        Side of a tile, px; a fifth of the frame's smaller side, between 16 and 32, if None.
 
     Returns
     -------
@@ -137,6 +137,8 @@ def rigid_motion(
        agree, so that the error of one shift is spread over many frames.
     3. The tiles that stand still are counted against those that move; the larger number decides `moving`.
     """
+    if tile_px is None:
+        tile_px = int(np.clip(min(frames.shape[1:], default=0) // 5, 16, 32))
     solid = _check(frames, mask, tile_px)
     pictures = textures(frames)
     moving = None

@@ -48,7 +48,7 @@ def scale_from_target(
     place
         Image (x, y) px of the weld, where the scale is stated; the middle of the picture if None.
     region
-        (x, y, width, height) px over which the scale must hold; the whole picture if None.
+        (x, y, width, height) px over which the scale must hold; where the target was seen if None.
     lens
         Lens distortion, if it is known.
     u_height_mm
@@ -73,7 +73,8 @@ def scale_from_target(
     """
     width, height = view
     place = ((width - 1) / 2, (height - 1) / 2) if place is None else place
-    region = (0.0, 0.0, width - 1.0, height - 1.0) if region is None else region
+    seen = _box(sighting.points)
+    region = seen if region is None else region
     _check(place, region, view, u_height_mm, distance_mm)
     image = undistorted(sighting.points, lens)
     to_image, residuals, covariance = fit_plane(image, target.points_mm, sighting.areas)
@@ -103,6 +104,10 @@ def scale_from_target(
     if u_height_mm > 0 and distance_mm is not None:
         parts.append(Contribution("height of the target", mm_per_px * u_height_mm / distance_mm))
     notes = []
+    if not (seen[0] <= place[0] <= seen[0] + seen[2] and seen[1] <= place[1] <= seen[1] + seen[3]):
+        notes.append(
+            "The weld's place lies outside the target: the scale there is extrapolated. Move the target."
+        )
     if spread > _NOTABLE_SPREAD * mm_per_px:
         notes.append(
             f"The view is tilted (about {plane.tilt_deg:.0f} degrees): over the region a pixel is"
@@ -182,6 +187,11 @@ def ellipse_centres(
     dual = np.diag([radius_mm**2, radius_mm**2, 0.0]) - lifted[:, :, None] * lifted[:, None, :]
     mapped = homography @ dual @ homography.T
     return np.asarray(mapped[:, :2, 2] / mapped[:, 2:, 2])
+
+
+def _box(points: NDArray[np.float64]) -> Region:
+    low, high = points.min(axis=0), points.max(axis=0)
+    return float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])
 
 
 def _extent(points: NDArray[np.float64]) -> float:

@@ -197,7 +197,7 @@ def _period(profile: NDArray[np.float64]) -> float:
     n = flat.size
     power = np.abs(np.fft.rfft(flat, 2 * n)) ** 2
     correlation = np.fft.irfft(power)[: n // 2] / np.arange(n, n - n // 2, -1)
-    if correlation[0] <= 0:
+    if correlation[0] <= 1e-12 * (1 + float(np.abs(profile).max()) ** 2):
         raise MeasurementError(
             "no graduation along the line: it is of one brightness; give a line across the marks"
         )

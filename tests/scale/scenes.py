@@ -132,3 +132,30 @@ def target_photo(
     grey = 255 * total / oversample**2 * (0.8 + 0.2 * x / width)
     grey = gaussian_filter(grey, blur_px) + noise * rng.standard_normal(grey.shape)
     return np.clip(np.rint(grey), 0, 255).astype(np.uint8)
+
+
+def ruler_photo(
+    period_px: float, angle_deg: float, *, seed: int, side: int = 400, noise: float = 4.0, change: float = 0.0
+) -> np.ndarray:
+    """Photo of a ruler through the middle of the view, longer marks at each fifth and tenth.
+
+    `angle_deg` is that of the ruler, counter-clockwise as seen; `change` the relative change of the period over
+    `side` px.
+    """
+    rng = np.random.default_rng(seed)
+    oversample, total = 5, np.zeros((side, side))
+    y, x = np.mgrid[:side, :side].astype(float)
+    a = math.radians(angle_deg)
+    for oy in (np.arange(oversample) + 0.5) / oversample - 0.5:
+        for ox in (np.arange(oversample) + 0.5) / oversample - 0.5:
+            u, v = x + ox - side / 2, y + oy - side / 2
+            along = u * math.cos(a) - v * math.sin(a)
+            across = u * math.sin(a) + v * math.cos(a)
+            mark = (along - change * along**2 / 2 / side) / period_px + 0.37
+            number = np.rint(mark)
+            length = np.where(number % 10 == 0, 60, np.where(number % 5 == 0, 45, 30))
+            dark = (np.abs(mark - number) < 0.15) & (across > -15) & (across < length - 15)
+            dark &= np.abs(along) < 0.43 * side
+            total += np.where(dark, 0.15, np.where((across > -30) & (across < 60), 0.75, 0.3))
+    grey = gaussian_filter(255 * total / oversample**2, 0.8) + noise * rng.standard_normal((side, side))
+    return np.clip(np.rint(grey), 0, 255)

@@ -1,0 +1,221 @@
+"""Scale from the travel speed: what the metal moves in the picture against what it moves in truth."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.errors import MeasurementError, UsageError
+from .calibration import Calibration, Input
+from .motion import Motion, rigid_motion
+from .uncertainty import Budget, Contribution
+
+# Taken where no uncertainty of the travel speed is given (common practice, no source).
+ASSUMED_U_TRAVEL = 0.01
+# Values held at once while looking for the motion, and frames looked at.
+_PIXELS_AT_ONCE = 20_000_000
+_FRAMES = (24, 160)
+# Travel (share of the view) over the frames looked at that fixes the speed best.
+_TRAVEL_SHARE = 0.6
+
+
+def motion_in_clip(
+    read: Callable[[Sequence[int]], NDArray[np.generic]],
+    start: int,
+    stop: int,
+    mask: NDArray[np.bool_] | None = None,
+    *,
+    tile_px: int | None = None,
+) -> Motion:
+    """Find the motion of the solid metal in a stretch of a clip, px per frame of the clip.
+
+    Parameters
+    ----------
+    read
+        Gives frames (n, h, w) by their numbers, such as `frames` of an open clip.
+    start, stop
+        Stretch of the clip in which the beam travels steadily; `stop` is not in it.
+    mask
+        Shape (h, w), True on what is to be left out.
+    tile_px
+        Side of a tile, px; by the frame's size if None.
+
+    Raises
+    ------
+    UsageError
+        The stretch is too short.
+    MeasurementError
+        No common motion was found.
+
+    Notes
+    -----
+    Consecutive frames from the middle are looked at first. Where they hold only a small part of a view's
+    travel, frames spaced further apart are looked at instead, so that slow travel is measured as well as fast.
+    """
+    if stop - start < 8:
+        raise UsageError(
+            f"frames {start} to {stop} are too few to find the motion of the metal; give at least 8"
+        )
+    height, width = read([start]).shape[1:]
+    frames = max(_FRAMES[0], min(_FRAMES[1], _PIXELS_AT_ONCE // (height * width)))
+    frames = min(frames, stop - start)
+    motion: Motion | None = None
+    spacing = 1
+    try:
+        motion = rigid_motion(read(_middle(start, stop, frames, 1)), mask, tile_px=tile_px)
+    except MeasurementError:
+        if stop - start < 2 * frames:
+            raise
+    widest = max(1, (stop - start) // frames)
+    if motion is None or not motion.moving:
+        # Too slow to be seen in that many frames, or standing: the whole stretch tells.
+        spacing = widest
+    else:
+        reach = _TRAVEL_SHARE * min(
+            width * motion.speed / max(abs(motion.dx), 1e-9),
+            height * motion.speed / max(abs(motion.dy), 1e-9),
+        )
+        spacing = min(widest, max(1, int(reach / (motion.speed * frames))))
+    if spacing > 1:
+        try:
+            spaced = rigid_motion(read(_middle(start, stop, frames, spacing)), mask, tile_px=tile_px)
+        except MeasurementError:
+            spaced = None
+        if spaced is not None:
+            found = _per_frame(spaced, spacing)
+            if motion is None or found.moving != motion.moving or found.u_speed < motion.u_speed:
+                motion = found
+    if motion is None:
+        raise MeasurementError(
+            f"no common motion of solid metal found between frames {start} and {stop}: light the metal, or mask"
+            " what is not metal"
+        )
+    return motion
+
+
+def scale_from_travel(
+    motion: Motion,
+    *,
+    record_rate_hz: float,
+    travel_speed_mm_s: float,
+    u_travel_speed_mm_s: float | None = None,
+    u_record_rate_hz: float = 0.0,
+    view: tuple[int, int] | None = None,
+    inputs: Mapping[str, Input] | None = None,
+) -> Calibration:
+    """Scale from the motion of the metal and the known travel speed.
+
+    Parameters
+    ----------
+    motion
+        From `motion_in_clip` or `rigid_motion`, px per frame.
+    record_rate_hz, u_record_rate_hz
+        Rate at which the camera took the frames and its standard uncertainty, Hz.
+    travel_speed_mm_s, u_travel_speed_mm_s
+        Travel speed of the head and its standard uncertainty, mm/s; 1 % is assumed where none is given.
+    view
+        Width and height of the frames, px: how the scale changes over the view enters the uncertainty.
+    inputs
+        More to be noted in the scale file.
+
+    Raises
+    ------
+    UsageError
+        A rate or speed makes no sense.
+    MeasurementError
+        The metal stands still in the picture.
+    """
+    for name, value in (("record rate", record_rate_hz), ("travel speed", travel_speed_mm_s)):
+        if not (math.isfinite(value) and value > 0):
+            raise UsageError(f"the {name} must be a finite number above 0, got {value!r}")
+    assumed = u_travel_speed_mm_s is None
+    u_travel = ASSUMED_U_TRAVEL * travel_speed_mm_s if u_travel_speed_mm_s is None else u_travel_speed_mm_s
+    for name, value in (("travel speed", u_travel), ("record rate", u_record_rate_hz)):
+        if not (math.isfinite(value) and value >= 0):
+            raise UsageError(
+                f"the uncertainty of the {name} must be a finite number of at least 0, got {value!r}"
+            )
+    if not motion.moving:
+        raise MeasurementError(
+            "the metal stands still in the picture: the travel speed gives a scale only where the camera rides"
+            " with the head; use a target photo or two points"
+        )
+    scale = travel_speed_mm_s / (motion.speed * record_rate_hz)
+    parts = [
+        Contribution("motion found in the clip", scale * motion.u_speed / motion.speed),
+        Contribution(
+            "travel speed (1 % assumed)" if assumed else "travel speed", scale * u_travel / travel_speed_mm_s
+        ),
+        Contribution("record rate", scale * u_record_rate_hz / record_rate_hz),
+    ]
+    found: dict[str, Input] = {
+        "speed_px_per_frame": motion.speed,
+        "u_speed_px_per_frame": motion.u_speed,
+        "travel_direction_deg": motion.travel_direction_deg,
+        "u_travel_direction_deg": motion.u_direction_deg,
+        "lag_frames": motion.lag,
+        "pairs": motion.pairs,
+        "tiles_that_follow_percent": 100 * motion.explained,
+    }
+    notes = ["The scale holds along travel, where the metal was seen; a tilt across travel stays unseen."]
+    change = _change_over(motion, view)
+    if math.isfinite(change):
+        parts.append(Contribution("scale changing over the view", scale * change / 2 / math.sqrt(3)))
+        found["change_over_view_percent"] = 100 * change
+        if change > 0.02:
+            notes.append(
+                f"The metal moves {100 * change:.1f} % faster at one side of the view than at the other: the view is"
+                " tilted or turning. A target photo would take that out."
+            )
+    if assumed:
+        notes.append(
+            "The travel speed was taken as good to 1 %; give its uncertainty, from the machine's own check."
+        )
+    if motion.explained < 0.3:
+        notes.append(
+            "Fewer than a third of the tiles follow the motion: mask the pool and what is not metal."
+        )
+    return Calibration.made(
+        scale,
+        "travel",
+        Budget(tuple(parts)),
+        inputs={
+            **(inputs or {}),
+            "record_rate_hz": record_rate_hz,
+            "u_record_rate_hz": u_record_rate_hz,
+            "travel_speed_mm_s": travel_speed_mm_s,
+            "u_travel_speed_mm_s": u_travel,
+        },
+        found=found,
+        notes=tuple(notes),
+    )
+
+
+def _change_over(motion: Motion, view: tuple[int, int] | None) -> float:
+    """Relative change of the speed along travel between the sides of the view; NaN where it was not seen."""
+    if view is None or not np.isfinite(motion.gradient).all():
+        return math.nan
+    along = np.array([motion.dx, motion.dy]) / motion.speed
+    slope = along @ motion.gradient / motion.speed
+    return float(abs(slope[0]) * view[0] + abs(slope[1]) * view[1])
+
+
+def _middle(start: int, stop: int, frames: int, spacing: int) -> list[int]:
+    first = start + (stop - start - ((frames - 1) * spacing + 1)) // 2
+    return list(range(first, first + frames * spacing, spacing))
+
+
+def _per_frame(motion: Motion, spacing: int) -> Motion:
+    return replace(
+        motion,
+        dx=motion.dx / spacing,
+        dy=motion.dy / spacing,
+        u_dx=motion.u_dx / spacing,
+        u_dy=motion.u_dy / spacing,
+        lag=motion.lag * spacing,
+        gradient=motion.gradient / spacing,
+    )
