@@ -1,0 +1,129 @@
+"""The report of one clip, and a clip's section in the report of a trial."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from ...model.files import write_text
+from ..result import ClipResult
+from ..stills.outline import motion_figure, space_time_figure
+from ..stills.series import series_figure, spectra_figure
+from ..stills.spatter import spatter_figure
+from ..tone import ToneCurve
+from .evidence import ClipEvidence
+from .figures import index_parts, index_words, key_figures
+from .page import known, picture, render
+from .series import series_view
+
+
+def clip_report(path: str | Path, evidence: ClipEvidence) -> None:
+    """Write the report of one clip.
+
+    Parameters
+    ----------
+    path
+        The page, ``report.html``; the video's path in `evidence` is relative to its folder.
+    evidence
+        The clip.
+
+    Raises
+    ------
+    OutputError
+        The page cannot be written.
+    """
+    section = clip_section(evidence, 1)
+    values = {"clip": section, "title": evidence.result.name, "alone": True}
+    write_text(path, render("clip.html.j2", values))
+
+
+def clip_section(evidence: ClipEvidence, number: int, *, dpi: float = 110.0) -> dict[str, Any]:
+    """All that the template shows of one clip, as plain values."""
+    result = evidence.result
+    row = result.score.iloc[0].to_dict() if len(result.score) else {}
+    measured = int((result.status == "ok").sum())
+    figures = [
+        (picture(figure, dpi=dpi), title, words)
+        for figure, title, words in (
+            (spectra_figure(result), "Spectra", _spectra_words(result)),
+            (
+                motion_figure(result),
+                "Where the outline moves",
+                "The mean outline, coloured by how much each part moves along its normal.",
+            ),
+            *(
+                [
+                    (
+                        space_time_figure(result, evidence.space_time),
+                        "Middle line over time",
+                        "Brightness along the pool's middle line over time, with front, tail and beam.",
+                    )
+                ]
+                if evidence.space_time is not None
+                else []
+            ),
+            (
+                spatter_figure(result),
+                "Spatter",
+                f"Flight directions and diameters of {len(result.spatter)} particles that left the pool.",
+            ),
+        )
+    ]
+    return {
+        "id": f"clip-{number}",
+        "name": result.name,
+        "shape": row.get("beam_shape") or "",
+        "replicate": row.get("replicate") or "",
+        "index": index_words(row),
+        "has_index": known(row.get("stability_index")),
+        "excluded": evidence.excluded,
+        "figures": figures,
+        "key": key_figures(row, result.unit),
+        "parts": index_parts(row),
+        "flags": result.flags,
+        "statuses": _statuses(result),
+        "measured": measured,
+        "frames": len(result.numbers),
+        "steady_ms": [1e3 * frame / result.record_rate_hz for frame in result.steady],
+        "record_rate": result.record_rate_hz,
+        "mm_per_px": None if result.unit == "px" else result.axes.mm_per_px,
+        "direction": result.axes.direction_deg,
+        "tone": ToneCurve.for_sample(result.brightness_sample, result.full_scale).words,
+        "video": evidence.video,
+        "series": series_view(result, evidence.segments),
+        "segments": [segment.caption for segment in evidence.segments],
+        "run": result.run,
+        "warnings": [str(words) for words in result.run.get("warnings", [])],
+    }
+
+
+def clip_figures(result: ClipResult) -> dict[str, Any]:
+    """Every still of one clip by the name of its file, for writing as PNG and SVG."""
+    return {
+        "series": series_figure(result),
+        "spectra": spectra_figure(result),
+        "motion": motion_figure(result),
+        "spatter": spatter_figure(result),
+    }
+
+
+def _statuses(result: ClipResult) -> list[tuple[str, int]]:
+    counted: dict[str, int] = {}
+    for status in result.status:
+        if status != "ok":
+            counted[str(status)] = counted.get(str(status), 0) + 1
+    return sorted(counted.items(), key=lambda item: (-item[1], item[0]))
+
+
+def _spectra_words(result: ClipResult) -> str:
+    peaks = [
+        f"{signal.replace('_', ' ')} {result.score_of(f'{signal}_peak_hz'):.0f} Hz"
+        for signal in ("pool_length", "pool_width", "keyhole_brightness")
+        if known(result.score_of(f"{signal}_peak_hz"))
+    ]
+    found = (
+        "Tones that stand out of the noise: " + ", ".join(peaks)
+        if peaks
+        else "No tone stands out of the noise"
+    )
+    return f"Power spectral densities with their red-noise background. {found}."

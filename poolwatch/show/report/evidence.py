@@ -1,0 +1,77 @@
+"""What a report is given: results, what the video shows, and words that others wrote."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from ..result import ClipResult
+from ..segments import Segment
+from ..stills.outline import SpaceTime
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True)
+class ClipEvidence:
+    """One clip in a report.
+
+    Attributes
+    ----------
+    result
+        The measured clip.
+    video
+        Path of its overlay relative to the report, with ``/``; empty where there is none.
+    segments
+        What the overlay shows, as `write_overlay` gave it.
+    space_time
+        Brightness along the middle line, where it was gathered.
+    excluded
+        Why the clip does not count in the ranking, in words; empty where it counts.
+    """
+
+    result: ClipResult
+    video: str = ""
+    segments: Sequence[Segment] = ()
+    space_time: SpaceTime | None = None
+    excluded: str = ""
+
+
+@dataclass(frozen=True)
+class TrialEvidence:
+    """A trial in a report.
+
+    Attributes
+    ----------
+    name
+        Name of the trial.
+    ranking, scores
+        Tables; `scores` with its factor and outcome columns.
+    reading
+        The ranking in plain language, a sentence an item.
+    clips
+        The clips, in the order in which they are shown; gone through once.
+    effects
+        Estimated effects, columns as in `poolwatch.show.stills.trial.effects_figure`; None where there are none.
+    excluded
+        Clip and reason, in words, of what was left out.
+    notes
+        What else a reader must know, in words (common band, smallest particle compared …).
+    run
+        Settings, weights and versions of the trial.
+    sidebyside
+        Path of a side-by-side video relative to the report; empty where there is none.
+    """
+
+    name: str
+    ranking: pd.DataFrame
+    scores: pd.DataFrame
+    reading: Sequence[str]
+    clips: Iterable[ClipEvidence]
+    effects: pd.DataFrame | None = None
+    excluded: Sequence[tuple[str, str]] = ()
+    notes: Sequence[str] = ()
+    run: dict[str, Any] = field(default_factory=dict)
+    sidebyside: str = ""

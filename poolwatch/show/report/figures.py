@@ -1,0 +1,79 @@
+"""Key figures of a score row, as rows of a table."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from ...model.tables import INDEX_PARTS
+from .page import known, with_interval
+
+# Column, words, unit, whether it has columns _low and _high.
+_KEY = (
+    ("pool_length_mean_mm", "length, mean", "mm"),
+    ("pool_length_cv", "length, fluctuation / mean", "%"),
+    ("pool_length_peak_hz", "length, strongest tone", "Hz"),
+    ("pool_width_mean_mm", "width, mean", "mm"),
+    ("pool_width_cv", "width, fluctuation / mean", "%"),
+    ("pool_width_peak_hz", "width, strongest tone", "Hz"),
+    ("pool_area_mean_mm2", "area, mean", "mm²"),
+    ("pool_area_cv", "area, fluctuation / mean", "%"),
+    ("agitation_mean", "surface agitation", ""),
+    ("keyhole_brightness_mean", "keyhole brightness, mean", "of full scale"),
+    ("keyhole_brightness_cv", "keyhole brightness, fluctuation / mean", "%"),
+    ("keyhole_brightness_peak_hz", "keyhole brightness, strongest tone", "Hz"),
+    ("keyhole_collapses_per_s", "keyhole collapses", "1/s"),
+    ("spatter_count", "particles that left the pool", ""),
+    ("spatter_per_s", "particles per second", "1/s"),
+    ("spatter_per_m", "particles per metre of weld", "1/m"),
+    ("spatter_mass_mg_per_m", "spatter mass per metre of weld", "mg/m"),
+    ("spatter_d50_mm", "median diameter of particles", "mm"),
+    ("spatter_min_diameter_mm", "smallest particle this clip could show", "mm"),
+)
+SHORT = (
+    ("pool_length_mean_mm", "length, mm"),
+    ("pool_length_cv", "length fluct., %"),
+    ("pool_width_cv", "width fluct., %"),
+    ("keyhole_brightness_cv", "keyhole fluct., %"),
+    ("spatter_per_s", "particles, 1/s"),
+)
+"""Columns of the table of clips of one shape."""
+
+
+def index_words(row: Mapping[str, Any]) -> str:
+    """The index with its interval."""
+    value, *ends = (row.get(f"stability_index{end}") for end in ("", "_low", "_high"))
+    if not (known(value) and known(ends[0]) and known(ends[1])):
+        return with_interval(value, *ends)
+    places = 0 if float(ends[1]) - float(ends[0]) >= 2 else 1
+    low, high = (f"{float(end):.{places}f}" for end in ends)
+    return f"{float(value):.{places}f} ({low} to {high})"
+
+
+def key_figures(row: Mapping[str, Any], unit: str) -> list[tuple[str, str, str]]:
+    """Name, value with interval, and unit of every known key figure."""
+    found = []
+    for column, words, of in _KEY:
+        if known(row.get(column)):
+            found.append((words, figure(row, column), of.replace("mm", unit) if unit == "px" else of))
+    return found
+
+
+def figure(row: Mapping[str, Any], column: str) -> str:
+    """One figure of a score row with its interval; fluctuations in per cent."""
+    factor = 100.0 if column.endswith("_cv") else 1.0
+    stem = column
+    for ending in ("_mm2", "_mm"):
+        if f"{column.removesuffix(ending)}_low" in row and column.endswith(ending):
+            stem = column.removesuffix(ending)
+    ends = (row.get(name) for name in (column, f"{stem}_low", f"{stem}_high"))
+    return with_interval(*(None if v is None or not known(v) else factor * float(v) for v in ends))
+
+
+def index_parts(row: Mapping[str, Any]) -> list[tuple[str, str, int]]:
+    """Name, desirability 0 to 1 and the same in per cent of each part of the index that took part."""
+    return [
+        (part.replace("_", " "), f"{float(row[f'd_{part}']):.2f}", round(100 * float(row[f"d_{part}"])))
+        for part in INDEX_PARTS
+        if known(row.get(f"d_{part}"))
+    ]

@@ -1,0 +1,120 @@
+"""The page: template environment, pictures inside it, numbers as people read them."""
+
+from __future__ import annotations
+
+import base64
+import io
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib import resources
+from typing import Any
+from urllib.parse import quote
+
+import jinja2
+from markupsafe import Markup
+from matplotlib.figure import Figure
+from PIL import Image
+
+from ...model.flags import FLAGS, STATUSES
+from ..stills.style import figure_bytes
+
+CAUTIONS = (
+    "Welding lasers are class 4: beam and reflections blind and burn. Work only in an interlocked enclosure, "
+    "under your laser safety officer.",
+    "Fume and hot spatter: extract at the source, wear protection, keep what burns away.",
+    "A steady pool is no proof of a sound weld. Strength, cracks, pores and penetration are found by testing, "
+    "not by this video.",
+    "Whether a weld may carry load is decided by the codes that hold where you are and by people licensed for it.",
+)
+
+
+@lru_cache(maxsize=1)
+def environment() -> jinja2.Environment:
+    """Templates with everything escaped that is not explicitly markup."""
+    made = jinja2.Environment(
+        loader=jinja2.PackageLoader("poolwatch.show.report", "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters["pretty"] = pretty
+    made.filters["url"] = relative_url
+    made.globals.update(flag_words=FLAGS, status_words=STATUSES, cautions=CAUTIONS)
+    made.globals.update(style=_asset("page.css"), script=_asset("page.js"))
+    return made
+
+
+def render(template: str, values: Mapping[str, Any]) -> str:
+    """Fill a template; every text in `values` is escaped."""
+    return environment().get_template(template).render(**values)
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A picture inside the page: its address for an ``img``, and its size, px."""
+
+    address: str
+    width: int
+    height: int
+
+
+def picture(figure: Figure, *, dpi: float = 110.0) -> Picture:
+    """A figure as a small PNG inside the page."""
+    image = Image.open(io.BytesIO(figure_bytes(figure, "png", dpi=dpi))).convert("RGB")
+    out = io.BytesIO()
+    # Line drawings need few colours; a palette makes the page several times lighter.
+    image.quantize(96, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE).save(
+        out, "PNG", optimize=True
+    )
+    address = "data:image/png;base64," + base64.b64encode(out.getvalue()).decode("ascii")
+    return Picture(address, image.width, image.height)
+
+
+def relative_url(path: str) -> str:
+    """A path relative to the page as an address: nothing in it can be a scheme, a query or markup."""
+    return "./" + quote(path.removeprefix("./"), safe="/") if path else ""
+
+
+def pretty(value: Any) -> str:
+    """Settings and the like as indented text."""
+    return json.dumps(value, indent=2, ensure_ascii=False, default=str)
+
+
+def known(value: Any) -> bool:
+    """Whether a value is a finite number."""
+    try:
+        return math.isfinite(float(value))
+    except (TypeError, ValueError):
+        return False
+
+
+def number(value: Any, spread: float | None = None) -> str:
+    """A number with the digits its uncertainty leaves it: two of the spread, or three in all; "–" if missing."""
+    if not known(value):
+        return "–"
+    value = float(value)
+    if spread is not None and known(spread) and spread > 0:
+        places = max(0, 1 - math.floor(math.log10(spread)))
+        text = f"{value:.{min(places, 9)}f}"
+    elif value == int(value) and abs(value) < 1e6:
+        text = f"{int(value)}"
+    else:
+        text = f"{value:.0f}" if 1000 <= abs(value) < 1e7 else f"{value:#.3g}".rstrip(".")
+    return text.replace("-", "\N{MINUS SIGN}")
+
+
+def with_interval(value: Any, low: Any, high: Any) -> str:
+    """A number with its 95 % interval in brackets, where both ends are known."""
+    if not (known(low) and known(high)):
+        return number(value)
+    half = (float(high) - float(low)) / 4
+    return f"{number(value, half)} ({number(low, half)} to {number(high, half)})"
+
+
+def _asset(name: str) -> Markup:
+    text = resources.files("poolwatch.show.report").joinpath("templates", name).read_text(encoding="utf-8")
+    return Markup(text)

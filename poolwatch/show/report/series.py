@@ -1,0 +1,145 @@
+"""Interactive time series: curves drawn here, so that they show and print without a script."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..result import ClipResult
+from ..segments import Segment
+from ..stills.series import thinned
+from ..ticks import decimals, digits, nice_step, ticks
+
+WIDE, HIGH = 1000, 100
+_COLUMNS = 700
+_READ_OUT = 1500
+_LANES = (
+    ("pool_length_mm", "length", "pool"),
+    ("pool_width_mm", "width", "pool"),
+    ("keyhole_brightness", "keyhole brightness", "keyhole"),
+    ("spatter_in_view", "particles in view", "particle"),
+)
+
+
+def series_view(result: ClipResult, segments: Sequence[Segment]) -> dict[str, Any]:
+    """What the template draws and what the script reads for one clip.
+
+    Returns
+    -------
+    dict
+        ``lanes`` (name, unit, kind, path, ends), ``ticks`` (place in %, text), ``steady`` (start and width,
+        %), ``bad`` (path of marks), ``data`` (for the script: frames, values and the map of the video).
+    """
+    numbers = result.numbers
+    first, last = (int(numbers[0]), int(numbers[-1])) if len(numbers) else (0, 1)
+    last = max(last, first + 1)
+    x = WIDE * (numbers - first) / (last - first)
+    stride = max(1, -(-len(numbers) // _READ_OUT))
+    lanes, values, places_of = [], [], []
+    for column, name, kind in _LANES:
+        series = result.series(column)
+        found = series[np.isfinite(series)]
+        low, high = (float(found.min()), float(found.max())) if found.size else (0.0, 1.0)
+        if kind == "particle":
+            low, high = 0.0, max(1.0, high)
+        elif high - low <= 1e-9 * max(1.0, abs(high)):
+            low, high = low - 0.5, high + 0.5
+        step = 1.0 if kind == "particle" else nice_step((high - low) / 50)
+        unit = {"pool": result.unit, "keyhole": "of full scale", "particle": ""}[kind]
+        y = HIGH - 6 - (HIGH - 12) * (series - low) / (high - low)
+        lanes.append(
+            {
+                "name": name,
+                "unit": unit,
+                "kind": kind,
+                "path": _path(*thinned(x, y, _COLUMNS)),
+                "low": digits(low, step),
+                "high": digits(high, step),
+                "sentence": _sentence(name, unit, found, step),
+            }
+        )
+        places = decimals(step)
+        places_of.append(places)
+        values.append([round(float(v), places) if np.isfinite(v) else None for v in series[::stride]])
+    per_ms = result.record_rate_hz / 1e3
+    marks = ticks(first / per_ms, last / per_ms, 8)
+    step = float(marks[1] - marks[0]) if len(marks) > 1 else 1.0
+    steady = [100 * (frame - first) / (last - first) for frame in result.steady]
+    bad = np.unique(np.rint(2 * x[result.status != "ok"]) / 2)
+    return {
+        "lanes": lanes,
+        "ticks": [(100 * (t * per_ms - first) / (last - first), digits(float(t), step)) for t in marks],
+        "steady": (steady[0], max(0.0, min(100.0, steady[1]) - steady[0])),
+        "bad": "".join(f"M{_short(v)} 0V{HIGH}" for v in bad),
+        "bad_count": int((result.status != "ok").sum()),
+        "data": {
+            "places": places_of,
+            "first": first,
+            "last": last,
+            "rate": result.record_rate_hz,
+            "frames": [int(n) for n in numbers[::stride]],
+            "stride": stride,
+            "values": values,
+            "status": {
+                int(n): str(s)
+                for n, s in list(
+                    zip(numbers[result.status != "ok"], result.status[result.status != "ok"], strict=True)
+                )[:2000]
+            },
+            "video": video_map(segments),
+        },
+    }
+
+
+def video_map(segments: Sequence[Segment]) -> dict[str, Any]:
+    """Which frame stands where in the video: for each segment its first picture and its frames.
+
+    Frames that are evenly spaced are given as first, step and count, else one by one.
+    """
+    mapped: list[dict[str, Any]] = []
+    picture = 0
+    rate = 0.0
+    for segment in segments:
+        frames = segment.frames
+        rate = segment.playback_rate_hz
+        steps = np.unique(np.diff(frames))
+        entry: dict[str, Any] = {
+            "picture": picture,
+            "hold": segment.hold,
+            "count": len(frames),
+            "caption": segment.caption,
+        }
+        if len(steps) <= 1:
+            entry |= {"from": int(frames[0]), "step": int(steps[0]) if len(steps) else 1}
+        else:
+            entry |= {"frames": [int(f) for f in frames]}
+        mapped.append(entry)
+        picture += segment.pictures
+    return {"rate": rate, "segments": mapped}
+
+
+def _short(value: float) -> str:
+    return f"{value:.1f}".rstrip("0").rstrip(".")
+
+
+def _path(x: NDArray[np.floating], y: NDArray[np.float64]) -> str:
+    parts: list[str] = []
+    pen_down = False
+    for a, b in zip(x, y, strict=True):
+        if not np.isfinite(b):
+            pen_down = False
+            continue
+        parts.append(f"{'L' if pen_down else 'M'}{_short(float(a))} {_short(float(b))}")
+        pen_down = True
+    return "".join(parts)
+
+
+def _sentence(name: str, unit: str, found: NDArray[np.float64], step: float) -> str:
+    """What a person who cannot see the curve is told."""
+    if not found.size:
+        return f"{name}: not measured in any frame"
+    ends = [digits(float(v), step) for v in (found.min(), np.median(found), found.max())]
+    return f"{name}: smallest {ends[0]}, median {ends[1]}, largest {ends[2]} {unit}".rstrip()

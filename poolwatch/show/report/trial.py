@@ -1,0 +1,122 @@
+"""The report of a trial: ranking first, then the evidence of each shape, then each clip."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from matplotlib.figure import Figure
+
+from ...model.files import write_text
+from ..stills.trial import (
+    effects_figure,
+    factor_columns,
+    factor_figure,
+    outcome_columns,
+    outcomes_figure,
+    ranking_figure,
+)
+from .clip import clip_section
+from .evidence import TrialEvidence
+from .figures import SHORT, figure, index_words
+from .page import Picture, known, number, picture, render
+
+
+def trial_report(path: str | Path, trial: TrialEvidence) -> None:
+    """Write the report of a trial.
+
+    Parameters
+    ----------
+    path
+        The page, ``report.html``; the videos' paths are relative to its folder.
+    trial
+        What it shows. Its clips are gone through once, so they may be read one after the other.
+
+    Raises
+    ------
+    OutputError
+        The page cannot be written.
+    """
+    # Each clip becomes a piece of text at once, so that a long trial never stands in memory whole.
+    sections, links = [], []
+    for count, evidence in enumerate(trial.clips, 1):
+        section = clip_section(evidence, count, dpi=88.0)
+        sections.append(render("section.html.j2", {"clip": section, "alone": False}))
+        key = str(evidence.result.score_of("clip_id") or evidence.result.name)
+        links.append({"id": section["id"], "key": key, "shape": section["shape"]})
+    ranking = trial.ranking.sort_values("rank", kind="stable")
+    shapes = [_shape(row, trial, links) for row in ranking.to_dict("records")]
+    values = {
+        "title": trial.name,
+        "ranking_picture": picture(ranking_figure(trial.ranking, trial.scores), dpi=150.0),
+        "ranking": [_ranked(row) for row in ranking.to_dict("records")],
+        "reading": list(trial.reading),
+        "shapes": shapes,
+        "sections": sections,
+        "figures": _figures(trial),
+        "excluded": list(trial.excluded),
+        "notes": list(trial.notes),
+        "run": trial.run,
+        "sidebyside": trial.sidebyside,
+        "clip_count": len(sections),
+        "short": [words for _, words in SHORT],
+    }
+    write_text(path, render("trial.html.j2", values))
+
+
+def _figures(trial: TrialEvidence) -> list[tuple[Picture, str, str]]:
+    """Address, title and words of the figures about factors and outcomes that have something to show."""
+    found: list[tuple[Figure, str, str]] = []
+    if factor_columns(trial.scores):
+        words = "Every weld, with the mean of each level."
+        found.append((factor_figure(trial.scores), "Index against process factors", words))
+    if trial.effects is not None and len(trial.effects):
+        words = "Estimated effects on the index with their 95 % intervals."
+        found.append((effects_figure(trial.effects), "Effects of the process factors", words))
+    if outcome_columns(trial.scores):
+        words = "One dot a weld. A cloud without a slope means that the index says nothing about that result."
+        found.append((outcomes_figure(trial.scores), "Index against laboratory results", words))
+    return [(picture(drawn, dpi=150.0), title, words) for drawn, title, words in found]
+
+
+def _ranked(row: Mapping[str, Any]) -> dict[str, str]:
+    def share(value: Any) -> str:
+        return f"{100 * float(value):.0f} %" if known(value) else "–"
+
+    return {
+        "rank": number(row.get("rank")),
+        "shape": str(row.get("beam_shape") or ""),
+        "clips": number(row.get("clips")),
+        "index": index_words(row),
+        "group": str(row.get("group") or ""),
+        "best": share(row.get("probability_best")),
+        "holds": share(row.get("order_holds")),
+        "remarks": str(row.get("remarks") or ""),
+    }
+
+
+def _shape(row: Mapping[str, Any], trial: TrialEvidence, links: list[dict[str, str]]) -> dict[str, Any]:
+    name = str(row.get("beam_shape") or "")
+    scores = trial.scores[trial.scores["beam_shape"].astype(str) == name]
+    anchors = {link["key"]: link["id"] for link in links}
+    clips = [
+        {
+            "name": str(score["clip"]),
+            "anchor": anchors.get(str(score.get("clip_id") or score["clip"]), ""),
+            "index": index_words(score),
+            "figures": [figure(score, column) for column, _ in SHORT],
+            "flags": str(score.get("flags") or "").split(),
+        }
+        for score in scores.to_dict("records")
+    ]
+    index = scores["stability_index"].dropna()
+    spread = float(index.std(ddof=1)) if len(index) > 1 else math.nan
+    return {
+        "name": name,
+        "clips": clips,
+        "spread": number(spread),
+        "count": len(index),
+        "one": len(index) == 1,
+    }
