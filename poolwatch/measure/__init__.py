@@ -1,9 +1,30 @@
 """One clip: look first, then measure, then score."""
 
-from .clip import measure_clip
-from .result import Measurement, read_measurement
-from .settings import MeasureSettings, read_settings, recording_of
+from __future__ import annotations
 
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from .again import rescore as rescore
+    from .clip import measure_clip as measure_clip
+    from .result import Measurement as Measurement
+    from .result import read_measurement as read_measurement
+    from .settings import MeasureSettings as MeasureSettings
+    from .settings import read_settings as read_settings
+    from .settings import recording_of as recording_of
+    from .shown import write_clip_overlay as write_clip_overlay
+
+_PLACES = {
+    "MeasureSettings": "settings",
+    "Measurement": "result",
+    "measure_clip": "clip",
+    "read_measurement": "result",
+    "read_settings": "settings",
+    "recording_of": "settings",
+    "rescore": "again",
+    "write_clip_overlay": "shown",
+}
 __all__ = [
     "MeasureSettings",
     "Measurement",
@@ -11,4 +32,13 @@ __all__ = [
     "read_measurement",
     "read_settings",
     "recording_of",
+    "rescore",
+    "write_clip_overlay",
 ]
+
+
+def __getattr__(name: str) -> Any:
+    """Load a part when it is asked for: the kernels are heavy to import."""
+    if name not in _PLACES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f".{_PLACES[name]}", __name__), name)

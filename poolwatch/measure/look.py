@@ -82,7 +82,8 @@ def sample_of(
     blank = frames.reshape(len(frames), -1)[:, ::7].max(axis=1) == 0
     if (~blank & keep).any():
         keep &= ~blank
-    return tuple(n for n, k in zip(numbers, keep, strict=True) if k), np.ascontiguousarray(frames[keep])
+    kept: NDArray[np.uint8] | NDArray[np.uint16] = np.ascontiguousarray(frames[keep])  # type: ignore[assignment]
+    return tuple(n for n, k in zip(numbers, keep, strict=True) if k), kept
 
 
 def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> ClipLook:

@@ -104,7 +104,10 @@ def particles_of(
     return Particles(
         spatter=SPATTER.frame(_in_mm(found.particles, axes, recording.record_rate_hz, shift, metal)),
         rejected=SPATTER_REJECTED.frame(
-            {**_in_mm(found.rejected, axes, recording.record_rate_hz, shift, metal), "reason": found.rejected["reason"]}
+            {
+                **_in_mm(found.rejected, axes, recording.record_rate_hz, shift, metal),
+                "reason": found.rejected["reason"],
+            }
         ),
         tracks=TRACKS.frame({name: sightings[name] for name in TRACKS.names}),
         in_view=in_view,
@@ -137,7 +140,10 @@ def _in_mm(
         with np.errstate(divide="ignore", invalid="ignore"):
             mass_u = mass * np.hypot(3.0 * diameter_u / diameter, metal.density_u_rel)
     return {
-        **{name: table[name] for name in ("particle", "first_frame", "last_frame", "frames_seen", "left_frame")},
+        **{
+            name: table[name]
+            for name in ("particle", "first_frame", "last_frame", "frames_seen", "left_frame")
+        },
         "first_x_mm": first[:, 0],
         "first_y_mm": first[:, 1],
         "direction_deg": axes.direction(table[["vx_px", "vy_px"]].to_numpy(dtype=np.float64).reshape(-1, 2)),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -60,13 +61,23 @@ class Measurement:
         """Flags of the clip."""
         return tuple(str(self.score["flags"].iloc[0]).split())
 
-    def write(self, folder: str | Path) -> Path:
+    def write(
+        self,
+        folder: str | Path,
+        *,
+        overlay: bool = False,
+        progress: Callable[[int, int], None] | None = None,
+    ) -> Path:
         """Write every table, the outlines and ``run.json`` (last: its presence says that the rest is whole).
 
         Parameters
         ----------
         folder
             The clip's folder; made if it is not there.
+        overlay
+            Write the annotated video as well.
+        progress
+            Called with pictures of the video written and planned.
 
         Returns
         -------
@@ -89,6 +100,10 @@ class Measurement:
         for name, table in _TABLES.items():
             write_csv(folder / table.name, getattr(self, name))
         self.outlines.save(folder / _OUTLINES)
+        if overlay:
+            from .shown import write_clip_overlay
+
+            write_clip_overlay(self, folder / "overlay.mp4", progress=progress)
         write_text(run, json.dumps(self.run, indent=2, ensure_ascii=False, default=str) + "\n")
         return folder
 

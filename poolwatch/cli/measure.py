@@ -1,0 +1,234 @@
+"""`poolwatch measure`: one clip, from file to figures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from ..measure import Measurement
+    from ..model.recording import Recording
+
+
+def recording_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options for the facts about a recording that its file cannot tell."""
+    for option in reversed(
+        (
+            click.option(
+                "--record-rate",
+                type=float,
+                metavar="HZ",
+                help="Rate at which the camera took the frames (required, here or in the settings).",
+            ),
+            click.option(
+                "--mm-per-px", type=float, metavar="X", help="Size of a pixel in the plane of the weld, mm."
+            ),
+            click.option(
+                "--scale",
+                type=click.Path(path_type=Path),
+                metavar="FILE",
+                help="Scale file made by `poolwatch calibrate`, instead of --mm-per-px.",
+            ),
+            click.option(
+                "--travel-direction",
+                type=float,
+                metavar="DEG",
+                help="Travel direction in the picture: 0 = right (default), 90 = up.",
+            ),
+            click.option(
+                "--travel-speed",
+                type=float,
+                metavar="MM_S",
+                help="Welding speed, mm/s: needed for anything per metre of weld.",
+            ),
+            click.option(
+                "--exposure",
+                type=float,
+                metavar="S",
+                help="Exposure of a frame, s: tells fast particles' streaks from their size.",
+            ),
+            click.option(
+                "--material",
+                metavar="NAME",
+                help="Metal, for the mass of spatter (see configs/materials.toml).",
+            ),
+            click.option(
+                "--settings",
+                "settings_file",
+                type=click.Path(path_type=Path),
+                metavar="FILE",
+                help="TOML file of settings (see configs/).",
+            ),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+def facts_of(
+    scale: Path | None,
+    record_rate: float | None,
+    mm_per_px: float | None,
+    travel_direction: float | None,
+    travel_speed: float | None,
+    exposure: float | None,
+    material: str | None,
+    **more: str,
+) -> dict[str, Any]:
+    """Facts about a recording by their names in the library.
+
+    Raises
+    ------
+    UsageError
+        Both a scale file and mm per pixel are given, or the file is wrong.
+    """
+    from ..model.errors import UsageError
+
+    facts: dict[str, Any] = {
+        "record_rate_hz": record_rate,
+        "mm_per_px": mm_per_px,
+        "travel_direction_deg": travel_direction,
+        "travel_speed_mm_s": travel_speed,
+        "exposure_s": exposure,
+        "material": material,
+        **more,
+    }
+    if scale is not None:
+        if mm_per_px is not None:
+            raise UsageError("give either --mm-per-px or --scale, not both")
+        from ..scale.file import read_scale
+
+        read = read_scale(scale)
+        facts |= {"mm_per_px": read.mm_per_px, "mm_per_px_u": read.u_mm_per_px, "scale_source": read.source}
+    return facts
+
+
+@click.command("measure", short_help="measure one clip")
+@click.argument("clip", type=click.Path(path_type=Path))
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    required=True,
+    metavar="DIR",
+    help="Folder for the results; the clip gets a folder of its own in it.",
+)
+@recording_options
+@click.option("--beam-shape", default="", metavar="NAME", help="Passed through to the score row.")
+@click.option("--replicate", default="", metavar="NAME", help="Passed through to the score row.")
+@click.option("--no-overlay", is_flag=True, help="Write no annotated video.")
+@click.option(
+    "--workers",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Threads; default: one a core. Changes no figure.",
+)
+def command(
+    clip: Path,
+    out: Path,
+    settings_file: Path | None,
+    beam_shape: str,
+    replicate: str,
+    no_overlay: bool,
+    workers: int | None,
+    **given: Any,
+) -> None:
+    """Measure one clip: outline, keyhole, particles, spectra and stability index.
+
+    Writes frames.csv, spatter.csv, spectra.csv, score.csv, overlay.mp4 and run.json into OUT/<clip name>/.
+
+    \b
+    poolwatch measure weld.mkv --out results --record-rate 10000 --mm-per-px 0.02 \\
+        --travel-speed 100 --exposure 4e-5 --material austenitic-stainless
+    """
+    from ..measure import measure_clip, read_settings, recording_of
+    from .progress import bar
+
+    settings = read_settings(settings_file)
+    facts = facts_of(**given, beam_shape=beam_shape, replicate=replicate)
+    recording = recording_of(settings, facts, where="command line")
+    folder = out / clip_name(clip)
+    with bar(f"measuring {clip.name}") as tell:
+        result = measure_clip(clip, recording=recording, settings=settings, progress=tell, workers=workers)
+    with bar("writing the overlay", "pictures") as tell:
+        result.write(folder, overlay=not no_overlay, progress=tell)
+    show_score(result, recording)
+    click.echo(f"written: {folder}", err=True)
+
+
+def clip_name(clip: Path) -> str:
+    """Name of a clip's folder: the file's name without its ending."""
+    return clip.name if clip.is_dir() else clip.stem
+
+
+def show_score(result: Measurement, recording: Recording) -> None:
+    """Print the figures of one clip and what to know before using them."""
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    from ..model.flags import FLAGS, STATUSES
+
+    row = result.score.iloc[0]
+    unit = "mm" if recording.mm_per_px is not None else "px"
+    console = Console()
+    table = Table(box=None, pad_edge=False, title=escape(str(row["clip"])), title_justify="left")
+    for name, justify in (
+        ("", "left"),
+        ("mean", "right"),
+        ("fluctuation", "right"),
+        ("95 % of it", "right"),
+        ("peak", "right"),
+    ):
+        table.add_column(name, justify=justify)  # type: ignore[arg-type]
+    for name, words, suffix, shown in (
+        ("pool_length", "pool length", "_mm", f" {unit}"),
+        ("pool_width", "pool width", "_mm", f" {unit}"),
+        ("pool_area", "pool area", "_mm2", f" {unit}²"),
+        ("keyhole_brightness", "keyhole brightness", "", ""),
+    ):
+        peak = row.get(f"{name}_peak_hz")
+        table.add_row(
+            words,
+            _number(row[f"{name}_mean{suffix}"], "{:.3f}") + shown,
+            _number(row[f"{name}_cv"], "{:.2%}"),
+            f"{_number(row[f'{name}_cv_low'], '{:.2%}')} to {_number(row[f'{name}_cv_high'], '{:.2%}')}",
+            _number(peak, "{:.0f} Hz"),
+        )
+    console.print(table)
+    low, high = _number(row["stability_index_low"], "{:.1f}"), _number(row["stability_index_high"], "{:.1f}")
+    console.print(
+        f"stability index {_number(row['stability_index'], '{:.1f}')} (95 %: {low} to {high}), 100 is steadiest"
+    )
+    if str(row["spatter_count"]) != "<NA>":
+        per_m = _number(row["spatter_per_m"], "{:.0f} a metre of weld, ")
+        mass = _number(row["spatter_mass_mg_per_m"], "{:.2f} mg a metre, ")
+        console.print(
+            f"spatter: {row['spatter_count']} particles, {_number(row['spatter_per_s'], '{:.0f}')} a second, "
+            f"{'' if per_m == '–' else per_m}{'' if mass == '–' else mass}"
+            f"smallest that this clip could show {_number(row['spatter_min_diameter_mm'], '{:.3f}')} {unit}"
+        )
+    counts = result.run["statuses"]
+    total = sum(counts.values())
+    console.print(
+        f"frames: {counts.get('ok', 0)} of {total} measured; steady part {row['steady_start_s'] * 1e3:.1f} to "
+        f"{row['steady_end_s'] * 1e3:.1f} ms"
+    )
+    for word, count in counts.items():
+        if word != "ok":
+            console.print(f"- {count} frames {word}: {STATUSES[word]}")
+    for flag in result.flags:
+        console.print(f"- {flag}: {FLAGS[flag]}")
+    console.print(
+        "A steady pool is no proof of a sound weld: judge welds by your local codes and licensed practice."
+    )
+
+
+def _number(value: Any, form: str) -> str:
+    try:
+        number = float(value)
+    except (TypeError, ValueError):
+        return "–"
+    return "–" if number != number else form.format(number)

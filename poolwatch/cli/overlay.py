@@ -1,0 +1,68 @@
+"""`poolwatch overlay`: the annotated video of a measured clip again, with other choices."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+
+@click.command("overlay", short_help="the annotated video again, with other choices")
+@click.argument("folder", type=click.Path(path_type=Path), metavar="DIR")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Video to write; default: overlay.mp4 in DIR.",
+)
+@click.option(
+    "--clip", type=click.Path(path_type=Path), help="Where the recording lies now, if it was moved."
+)
+@click.option("--start", "start_s", type=float, metavar="S", help="Start of the part to show, s.")
+@click.option("--end", "end_s", type=float, metavar="S", help="End of the part to show, s.")
+@click.option(
+    "--slow-motion", type=float, metavar="N", help="Times slower than life; default: fits a minute."
+)
+@click.option(
+    "--layers", metavar="A,B,…", help="What is drawn, separated by commas; a wrong name lists them."
+)
+@click.option(
+    "--plain-beside", is_flag=True, help="The picture with nothing drawn on it beside the annotated one."
+)
+@click.option("--every-frame", is_flag=True, help="Show each frame once, however long that plays.")
+@click.option("--max-seconds", type=float, help="Longest playing time, s (default 60).")
+@click.option(
+    "--still",
+    "still_frame",
+    type=click.IntRange(min=0),
+    metavar="FRAME",
+    help="Write this one frame as PNG instead.",
+)
+def command(
+    folder: Path,
+    out: Path | None,
+    clip: Path | None,
+    layers: str | None,
+    still_frame: int | None,
+    **given: Any,
+) -> None:
+    """The annotated video of a clip measured into DIR (the folder that holds its frames.csv)."""
+    from ..measure import read_measurement, write_clip_overlay
+    from ..measure.shown import write_clip_still
+    from ..show.segments import OverlayChoices
+    from .progress import bar
+
+    values = {name: value for name, value in given.items() if value not in (None, False)}
+    if layers is not None:
+        values["layers"] = tuple(part.strip() for part in layers.split(",") if part.strip())
+    choices = OverlayChoices.checked(values, where="command line")
+    measurement = read_measurement(folder)
+    if still_frame is not None:
+        target = out or folder / f"frame_{still_frame}.png"
+        write_clip_still(measurement, target, still_frame, choices=choices, clip=clip)
+    else:
+        target = out or folder / "overlay.mp4"
+        with bar("writing the overlay", "pictures") as tell:
+            write_clip_overlay(measurement, target, choices=choices, clip=clip, progress=tell)
+    click.echo(f"written: {target}", err=True)
