@@ -12,13 +12,17 @@ if TYPE_CHECKING:
 
 
 @click.command("rank", short_help="rank beam shapes from score rows alone")
-@click.argument("scores", metavar="SCORES.csv")
+@click.argument("scores", metavar="SCORES.csv|STORE_URL")
 @click.option(
     "--out", type=click.Path(path_type=Path), required=True, help="Folder for ranking.csv and pairs.csv."
 )
 @click.option("--settings", type=click.Path(path_type=Path), help="TOML file with a table [rank].")
-def command(scores: str, out: Path, settings: Path | None) -> None:
-    """Rank beam shapes from score rows: a scores.csv of this tool, or rows out of a database.
+@click.option("--trial", help="With a trial database: only the rows of this trial.")
+@click.option("--settings-id", help="With a trial database: only rows measured with these settings.")
+def command(
+    scores: str, out: Path, settings: Path | None, trial: str | None, settings_id: str | None
+) -> None:
+    """Rank beam shapes from score rows: a scores.csv, or a trial database (sqlite:///FILE, postgresql://…).
 
     The unit of evidence is the weld. Shapes that share a letter cannot be told apart on these welds.
     """
@@ -26,9 +30,16 @@ def command(scores: str, out: Path, settings: Path | None) -> None:
     from ..trial.ranking import rank
     from ..trial.rows import read_rows
     from ..trial.settings import read_rank_settings
+    from ..trial.store import is_store, open_store
 
     chosen = read_rank_settings(settings)
-    ranking = rank(read_rows(scores), settings=chosen)
+    if is_store(scores):
+        rows = open_store(scores).read(trial=trial, settings_id=settings_id)
+    elif trial is not None or settings_id is not None:
+        raise click.UsageError("--trial and --settings-id go with a trial database")
+    else:
+        rows = read_rows(scores)
+    ranking = rank(rows, settings=chosen)
     write_csv(out / "ranking.csv", ranking.table)
     write_csv(out / "pairs.csv", ranking.pairs)
     show_ranking(ranking)

@@ -20,7 +20,9 @@ _RATIOS = {
     "band_high_hz": (1.001, "band, upper end", "Hz"),
     "spatter_min_diameter_mm": (1.05, "smallest particle that could be shown", "mm"),
 }
-_SAME = {"material": "material", "poolwatch_version": "version of poolwatch", "settings_id": "settings"}
+_SAME = {"material": "material", "poolwatch_version": "version of poolwatch"}
+# A settings id holds these facts too, so it tells of other settings only between rows that share them.
+_FACTS = ["record_rate_hz", "mm_per_px", "mm_per_px_u", "travel_speed_mm_s", "exposure_s", "material"]
 # Flags that bear on the index of a clip, not only on lengths or masses.
 GRAVE = (
     "truncated",
@@ -94,6 +96,7 @@ def check_likeness(scores: pd.DataFrame) -> Likeness:
         _spread(kept, column, ratio, words, unit, notes, remarks)
     for column, words in _SAME.items():
         _unlike(kept, column, words, notes, remarks)
+    _settings(kept, notes, remarks)
     for place, text in kept["flags"].items():
         grave = [flag for flag in text.split() if flag in GRAVE]
         if grave:
@@ -157,6 +160,19 @@ def _unlike(
     notes.append(f"{words}: {', '.join(map(str, counts.index))} between clips; judge differences with care")
     for place in other.index:
         remarks.setdefault(int(place), []).append(f"{words} {other[place]}")
+
+
+def _settings(rows: pd.DataFrame, notes: list[str], remarks: dict[int, list[str]]) -> None:
+    found = False
+    for _, same in rows[rows["settings_id"] != ""].groupby(_FACTS, dropna=False, sort=False):
+        common = same["settings_id"].mode()[0]
+        for place in same.index[same["settings_id"] != common]:
+            remarks.setdefault(int(place), []).append(f"settings {same['settings_id'][place]}")
+            found = True
+    if found:
+        notes.append(
+            "settings: clips with the same facts were measured with different settings; see their remarks"
+        )
 
 
 def _clips(rows: pd.DataFrame, which: pd.Series) -> str:

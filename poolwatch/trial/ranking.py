@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -55,7 +55,7 @@ class Ranking:
     part_share
         Share of the spread between shapes that each part makes, by part; sums to 1. Empty with one shape.
     welds
-        One row a weld that counts: ``clip``, ``beam_shape``, ``replicate``, ``stability_index`` as compared,
+        One row a weld that counts: ``clip``, ``folder`` where the rows have it, ``beam_shape``, ``replicate``, ``stability_index`` as compared,
         ``within_error`` (standard error within the weld, index points), ``outlier_p``, ``outlying`` (1 or 0).
     excluded
         ``clip``, ``beam_shape``, ``reason``: clips that do not count.
@@ -83,6 +83,7 @@ def rank(
     *,
     weights: Mapping[str, float] | None = None,
     settings: RankSettings | None = None,
+    failed: pd.DataFrame | None = None,
 ) -> Ranking:
     """Rank beam shapes from score rows.
 
@@ -91,10 +92,12 @@ def rank(
     scores
         One row a weld, columns of `poolwatch.model.tables.SCORE`; more columns do no harm.
     weights
-        Weight of each index part, for indices that must be computed again and for the parts' effects;
-        None for the default weights.
+        Weight of each index part: indices made with others are worked out again. None for those in `settings`,
+        or else the default weights, with which indices stand as they are.
     settings
         How to compare; None for the defaults.
+    failed
+        ``clip``, ``beam_shape``, ``reason``: clips of the trial that have no row; they are named in the result.
 
     Raises
     ------
@@ -102,12 +105,17 @@ def rank(
         A clip stands twice, a shape has no name, no row has an index.
     """
     settings = settings or RankSettings()
-    weights = default_weights() if weights is None else weights
+    given = weights is not None or settings.weights is not None
+    weights = weights or settings.weights or default_weights()
     likeness = check_likeness(scores)
+    if failed is not None and len(failed):
+        import pandas as pd
+
+        likeness = replace(likeness, excluded=pd.concat([failed, likeness.excluded], ignore_index=True))
     rows = likeness.rows
     notes = list(likeness.notes)
     parts, values, left_out = desirabilities(rows)
-    index = _index(rows, parts, values, left_out, weights, notes)
+    index = _index(rows, parts, values, left_out, weights, notes, given=given)
     value = logit(index)
     error = within_weld_error(rows["stability_index_low"], rows["stability_index_high"])
     shapes = rows["beam_shape"].to_numpy(dtype=object)
@@ -159,6 +167,8 @@ def _index(
     left_out: tuple[str, ...],
     weights: Mapping[str, float],
     notes: list[str],
+    *,
+    given: bool,
 ) -> Floats:
     """The index of each row over the parts that all rows have."""
     stored: Floats = rows["stability_index"].to_numpy(dtype=np.float64)
@@ -173,8 +183,12 @@ def _index(
     if left_out:
         return weighted_index(values, part_weights(parts, weights))
     again = weighted_index(values, part_weights(parts, weights))
-    if (np.abs(again - stored) > _SAME_INDEX).any():
-        notes.append("the rows' index was made with other weights than given here; it stands as it is")
+    if (np.abs(again - stored) <= _SAME_INDEX).all():
+        return stored
+    if given:
+        notes.append("the index of the rows was worked out again with the weights given here")
+        return again
+    notes.append("the rows' index was made with other weights than the default ones; it stands as it is")
     return stored
 
 
@@ -194,7 +208,8 @@ def _order_holds(place: NDArray[np.int64], values: Floats, settings: RankSetting
 
 
 def _weld_table(rows: pd.DataFrame, index: Floats, error: Floats, p: Floats, alpha: float) -> pd.DataFrame:
-    return rows[["clip", "beam_shape", "replicate"]].assign(
+    named = [name for name in ("clip", "folder", "beam_shape", "replicate") if name in rows]
+    return rows[named].assign(
         stability_index=index,
         within_error=error * index * (100 - index) / 100,
         outlier_p=p,

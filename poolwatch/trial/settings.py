@@ -6,7 +6,9 @@ from pathlib import Path
 
 from pydantic import Field
 
+from ..model.errors import UsageError
 from ..model.settings import Settings, read_toml
+from ..model.tables import INDEX_PARTS
 
 
 class RankSettings(Settings):
@@ -28,6 +30,8 @@ class RankSettings(Settings):
         Random sets of index weights.
     seed
         Of both.
+    weights
+        Weight of each index part, if not as the rows were scored.
     outlier_alpha
         Chance that any weld of an ordinary trial is pointed out as outlying.
     """
@@ -38,6 +42,7 @@ class RankSettings(Settings):
     draws: int = Field(default=20_000, ge=1_000, le=10_000_000)
     weight_draws: int = Field(default=2_000, ge=100, le=1_000_000)
     seed: int = Field(default=20_240_229, ge=0)
+    weights: dict[str, float] | None = None
     outlier_alpha: float = Field(default=0.05, gt=0, lt=0.5)
 
 
@@ -51,4 +56,10 @@ def read_rank_settings(path: str | Path | None) -> RankSettings:
     """
     if path is None:
         return RankSettings()
-    return RankSettings.checked(read_toml(path).get("rank", {}), where=f"{path} [rank]")
+    settings = RankSettings.checked(read_toml(path).get("rank", {}), where=f"{path} [rank]")
+    strangers = sorted(set(settings.weights or ()) - set(INDEX_PARTS))
+    if strangers:
+        raise UsageError(
+            f"{path} [rank.weights]: unknown part {strangers[0]!r}; parts: {', '.join(INDEX_PARTS)}"
+        )
+    return settings

@@ -7,7 +7,7 @@ import pytest
 from poolwatch.model.errors import UsageError
 from poolwatch.model.tables import RANKING, csv_text
 from poolwatch.trial import rank
-from tests.trial.simulated import score_rows
+from tests.trial.simulated import WEIGHT, score_rows
 
 
 def rows(
@@ -137,7 +137,12 @@ def test_a_clip_without_an_index_is_excluded_by_name() -> None:
 )
 def test_differences_that_cannot_be_put_right_are_named(column: str, value: object, words: str) -> None:
     scores = rows()
-    ordinary = {"exposure_s": 1e-5, "mm_per_px": 0.02, "travel_speed_mm_s": 60.0, "material": "austenitic-stainless"}
+    ordinary = {
+        "exposure_s": 1e-5,
+        "mm_per_px": 0.02,
+        "travel_speed_mm_s": 60.0,
+        "material": "austenitic-stainless",
+    }
     for name, usual in ordinary.items():
         scores[name] = usual
     scores.loc[4, column] = value
@@ -146,6 +151,33 @@ def test_differences_that_cannot_be_put_right_are_named(column: str, value: obje
     remark = ranking.table.set_index("beam_shape")["remarks"][scores["beam_shape"][4]]
     assert scores["clip"][4] in remark
     assert words in remark
+
+
+def test_a_settings_id_that_follows_from_other_facts_is_no_other_setting() -> None:
+    scores = rows()
+    scores["record_rate_hz"] = [10_000.0, 5_000.0] * 6
+    scores["settings_id"] = ["a", "b"] * 6
+    assert not any(note.startswith("settings") for note in rank(scores).notes)
+
+
+def test_weights_given_are_used_and_said() -> None:
+    scores = rows()
+    weights = dict.fromkeys(WEIGHT, 0.0) | {"keyhole": 1.0}
+    ranking = rank(scores, weights=weights)
+    np.testing.assert_allclose(ranking.welds["stability_index"], 100 * scores["d_keyhole"])
+    assert any("weights given here" in note for note in ranking.notes)
+    scores["stability_index"] = scores["stability_index"] * 0.9
+    stands = rank(scores)
+    np.testing.assert_allclose(stands.welds["stability_index"], scores["stability_index"])
+    assert any("stands as it is" in note for note in stands.notes)
+
+
+@pytest.mark.parametrize(
+    "weights", [{"keyhole": 1.0}, dict.fromkeys(WEIGHT, 0.0), dict.fromkeys(WEIGHT, -1.0)]
+)
+def test_impossible_weights_are_refused(weights: dict[str, float]) -> None:
+    with pytest.raises(UsageError, match="weight"):
+        rank(rows(), weights=weights)
 
 
 def test_a_clip_named_twice_is_refused_with_its_rows() -> None:

@@ -1,0 +1,128 @@
+"""`poolwatch trial`: every clip of a manifest measured, the beam shapes ranked."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from ..trial.batch import ClipEvent, Progress
+    from ..trial.results import TrialResult
+
+
+@click.command("trial", short_help="measure every clip of a trial and rank the beam shapes")
+@click.argument("manifest", type=click.Path(path_type=Path), metavar="MANIFEST.csv")
+@click.option(
+    "--out", type=click.Path(path_type=Path), required=True, help="Folder for everything the trial gives."
+)
+@click.option("--workers", type=click.IntRange(min=1), help="Clips measured at a time; default: one a core.")
+@click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler to run on, such as tcp://HOST:8786.")
+@click.option(
+    "--store",
+    metavar="URL",
+    envvar="POOLWATCH_STORE",
+    help="Trial database to add the score rows to: sqlite:///FILE or postgresql://…; also from POOLWATCH_STORE.",
+)
+@click.option("--settings", type=click.Path(path_type=Path), help="TOML file for clips whose row names none.")
+@click.option("--rank-settings", type=click.Path(path_type=Path), help="TOML file with a table [rank].")
+@click.option("--no-overlay", is_flag=True, help="Write no annotated videos.")
+def command(
+    manifest: Path,
+    out: Path,
+    workers: int | None,
+    scheduler: str | None,
+    store: str | None,
+    settings: Path | None,
+    rank_settings: Path | None,
+    no_overlay: bool,
+) -> None:
+    """Measure every clip of a manifest and rank the beam shapes.
+
+    The manifest is a CSV with one row a clip: clip, beam_shape, replicate, record_rate_hz, mm_per_px or scale,
+    and where known travel_direction_deg, travel_speed_mm_s, exposure_s, material, settings; factor_… and
+    outcome_… columns as you like. It is checked whole before any frame is read.
+
+    Stopped half-way, the same command goes on where it was.
+    """
+    from ..trial.run import run_trial
+    from ..trial.settings import read_rank_settings
+    from .rank import show_ranking
+
+    chosen = read_rank_settings(rank_settings)
+    with _progress() as progress:
+        result = run_trial(
+            manifest,
+            out,
+            workers=workers,
+            scheduler=scheduler,
+            settings=settings,
+            rank_settings=chosen,
+            overlay=not no_overlay,
+            store=store,
+            progress=progress,
+        )
+    show_ranking(result.ranking)
+    show_studies(result)
+    click.echo(
+        f"{result.measured} clips measured, {result.resumed} were finished before; written: {result.out}",
+        err=True,
+    )
+
+
+def show_studies(result: TrialResult) -> None:
+    """Print what factors and outcomes say, and the trial's notes."""
+    from rich.console import Console
+    from rich.markup import escape
+
+    console = Console()
+    for study in (result.factors, result.outcomes):
+        if study is not None:
+            console.print()
+            console.print(escape(study.reading))
+    for line in [*(result.factors.remarks if result.factors else ()), *result.notes]:
+        console.print("- " + escape(line))
+
+
+@contextmanager
+def _progress() -> Iterator[Progress]:
+    """A bar over all clips with the time left; on a terminal only. Failures are told at once everywhere."""
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+    console = Console(stderr=True)
+    shares: dict[str, float] = {}
+    finished: set[str] = set()
+    with Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TaskProgressColumn(),
+        TimeRemainingColumn(),
+        console=console,
+        disable=not console.is_terminal,
+    ) as bar:
+        task = bar.add_task("checking", total=1.0)
+        before = 0.0
+
+        def tell(event: ClipEvent) -> None:
+            nonlocal before
+            shares[event.clip] = event.share * event.work
+            if event.kind == "failed":
+                console.print(f"{escape(event.clip)}: failed: {escape(event.message)}", soft_wrap=True)
+            if event.kind == "resumed":
+                before += event.work
+                bar.update(task, total=max(1.0 - before, 1e-9))
+                shares[event.clip] = 0.0
+            if event.kind in ("done", "failed", "resumed"):
+                finished.add(event.clip)
+            bar.update(
+                task,
+                completed=sum(shares.values()),
+                description=f"{len(finished)} clips finished, now {escape(Path(event.clip).name)}",
+            )
+
+        yield tell

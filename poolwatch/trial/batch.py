@@ -1,0 +1,212 @@
+"""Every clip of a manifest measured, those that are finished already left alone."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from ..model.errors import PoolwatchError, UsageError
+from .cluster import run_tasks_on_cluster
+from .manifest import Entry, Manifest
+from .measurer import Job, Measurer
+from .pool import Event, Function, ProcessPool, Report, usable_cores
+from .resume import is_finished, job_key, mark_finished, unmark
+
+# Runs tasks and tells what happens: on this machine or on a cluster.
+Runner = Callable[[Function, Sequence[Any]], Iterator[Event]]
+
+
+@dataclass(frozen=True)
+class ClipEvent:
+    """What happened to a clip, for showing progress.
+
+    Attributes
+    ----------
+    clip
+        As the manifest names it.
+    kind
+        ``resumed`` (finished before), ``started``, ``frames``, ``done`` or ``failed``.
+    share
+        Part of the clip that is done, 0 to 1.
+    work
+        Size of the clip as a share of all clips of the trial.
+    message
+        Why, with ``failed``.
+    """
+
+    clip: str
+    kind: str
+    share: float
+    work: float
+    message: str = ""
+
+
+Progress = Callable[[ClipEvent], None]
+
+
+@dataclass(frozen=True)
+class BatchResult:
+    """How the clips of a trial fared.
+
+    Attributes
+    ----------
+    jobs
+        One for each entry of the manifest whose recording can be read at all, by its clip.
+    failures
+        Reason by clip, for those that could not be measured.
+    measured, resumed
+        Clips measured now, and clips that were finished before.
+    """
+
+    jobs: dict[str, Job]
+    failures: dict[str, str]
+    measured: int
+    resumed: int
+
+
+@contextmanager
+def runner(*, workers: int | None = None, scheduler: str | None = None) -> Iterator[Runner]:
+    """Where to run: this machine's cores, or a Dask scheduler.
+
+    Raises
+    ------
+    UsageError
+        `workers` is below 1, or given together with a scheduler.
+    """
+    if scheduler:
+        if workers is not None:
+            raise UsageError("--workers is for this machine and --scheduler for a cluster; give one of them")
+        yield partial(run_tasks_on_cluster, scheduler=scheduler)
+        return
+    if workers is not None and workers < 1:
+        raise UsageError(f"--workers must be at least 1, got {workers}")
+    with ProcessPool(workers or usable_cores()) as pool:
+        yield pool
+
+
+def measure_all(
+    manifest: Manifest,
+    out: Path,
+    measurer: Measurer,
+    run: Runner,
+    *,
+    workers: int = 1,
+    settings: Path | None = None,
+    overlay: bool = True,
+    progress: Progress | None = None,
+) -> BatchResult:
+    """Measure every clip of a manifest; one that fails never stops the others.
+
+    Parameters
+    ----------
+    manifest
+        What to measure.
+    out
+        The trial's folder.
+    measurer
+        How to measure one clip.
+    run
+        Where, see `runner`.
+    workers
+        Processes at hand: when fewer clips are left than these, each clip gets several.
+    settings
+        For rows that name none.
+    overlay
+        Whether annotated videos are wanted.
+    progress
+        Called with each event.
+
+    Raises
+    ------
+    UsageError
+        Two rows name the same recording, or a settings file is wrong; nothing was measured.
+    """
+    tell = progress or _silent
+    jobs: dict[str, Job] = {}
+    failures: dict[str, str] = {}
+    for entry in manifest.entries:
+        try:
+            jobs[entry.clip] = _job(entry, out, measurer, settings, overlay)
+        except UsageError:
+            raise
+        except (PoolwatchError, OSError) as error:
+            failures[entry.clip] = " ".join(str(error).split())
+    _refuse_same_recording(manifest, jobs)
+    total = sum(job.size for job in jobs.values()) or 1
+    for clip, message in failures.items():
+        tell(ClipEvent(clip, "failed", 1.0, 0.0, message))
+    todo = []
+    for job in jobs.values():
+        if is_finished(job):
+            tell(ClipEvent(job.name, "resumed", 1.0, job.size / total))
+        else:
+            todo.append(job)
+    # The largest first, so that no core is left with a long clip at the end.
+    todo.sort(key=lambda job: (-job.size, job.name))
+    threads = max(1, workers // max(1, len(todo)))
+    todo = [replace(job, threads=threads) for job in todo]
+    measured = 0
+    for event in run(partial(measure_one, measurer), todo):
+        job = todo[event.task]
+        share = (
+            event.done / event.total
+            if event.kind == "frames" and event.total
+            else float(event.kind != "started")
+        )
+        tell(ClipEvent(job.name, event.kind, share, job.size / total, event.message))
+        if event.kind == "failed":
+            failures[job.name] = event.message
+        measured += event.kind == "done"
+    return BatchResult(jobs, failures, measured, len(jobs) - len(todo))
+
+
+def measure_one(measurer: Measurer, job: Job, report: Report) -> None:
+    """Measure one clip and mark its folder as finished."""
+    unmark(job)
+    measurer.measure(job, report)
+    mark_finished(job)
+
+
+def _job(entry: Entry, out: Path, measurer: Measurer, settings: Path | None, overlay: bool) -> Job:
+    chosen = entry.settings or settings
+    clip_id = measurer.fingerprint(entry.path)
+    key = job_key(clip_id, measurer.settings_id(chosen), entry.recording)
+    return Job(
+        name=entry.clip,
+        path=entry.path.resolve(),
+        folder=(out / entry.folder).resolve(),
+        recording=entry.recording,
+        settings=chosen.resolve() if chosen else None,
+        overlay=overlay,
+        clip_id=clip_id,
+        key=key,
+        size=_size(entry.path),
+    )
+
+
+def _size(path: Path) -> int:
+    if path.is_dir():
+        return sum(file.stat().st_size for file in path.rglob("*") if file.is_file())
+    return path.stat().st_size
+
+
+def _refuse_same_recording(manifest: Manifest, jobs: dict[str, Job]) -> None:
+    """The same recording under two names is one weld, not two."""
+    same: dict[str, list[str]] = defaultdict(list)
+    for job in jobs.values():
+        same[job.clip_id].append(job.name)
+    doubles = [" and ".join(names) for names in same.values() if len(names) > 1]
+    if doubles:
+        raise UsageError(
+            f"{manifest.path}: the same recording under two names, nothing was measured: {'; '.join(doubles)}; "
+            "a weld counts once: remove the copy"
+        )
+
+
+def _silent(event: ClipEvent) -> None:
+    pass

@@ -1,0 +1,191 @@
+"""All clips of a trial scored alike: the band all support, the smallest particle all show, the same parts."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+from dataclasses import asdict, dataclass
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..model.errors import PoolwatchError
+from ..model.files import write_text
+from ..model.tables import INDEX_PARTS, SCORE, csv_text, read_csv
+from .batch import BatchResult, Runner
+from .likewise import check_likeness
+from .manifest import Manifest
+from .measurer import Common, Job, Measurer
+from .pool import Report
+from .resume import MARK
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_CACHE = ".compared.json"
+# Two numbers that went through nine digits of text are the same within this.
+_TOLERANCE = 1e-8
+
+
+@dataclass(frozen=True)
+class ScoredAlike:
+    """Score rows of a trial.
+
+    Attributes
+    ----------
+    scores
+        One row a measured clip, in the order of the manifest, columns of `SCORE`, then ``folder``, factors and
+        outcomes. Scored alike, but for clips that cannot stand beside the others (see `check_likeness`).
+    common
+        What they were scored in.
+    notes
+        Which clips set it, in words.
+    failures
+        Reason by clip, for those that could not be scored again.
+    """
+
+    scores: pd.DataFrame
+    common: Common
+    notes: tuple[str, ...]
+    failures: dict[str, str]
+
+
+def score_alike(manifest: Manifest, batch: BatchResult, measurer: Measurer, run: Runner) -> ScoredAlike:
+    """Read the score rows of all measured clips, and score again those that need it.
+
+    Raises
+    ------
+    PoolwatchError
+        No clip was measured.
+    """
+    import pandas as pd
+
+    measured = [
+        entry for entry in manifest.entries if entry.clip in batch.jobs and entry.clip not in batch.failures
+    ]
+    if not measured:
+        first = next(iter(batch.failures.items()))
+        raise PoolwatchError(
+            f"{manifest.path}: none of the {len(manifest.entries)} clips could be measured; first {first[0]}: {first[1]}"
+        )
+    jobs = [batch.jobs[entry.clip] for entry in measured]
+    rows = pd.concat([read_csv(job.folder / "score.csv", SCORE) for job in jobs], ignore_index=True)
+    rows["clip"] = [job.name for job in jobs]
+    rows["beam_shape"] = [entry.recording.beam_shape for entry in measured]
+    rows["replicate"] = [entry.recording.replicate for entry in measured]
+    rows["folder"] = [entry.folder for entry in measured]
+    comparable = check_likeness(rows).rows
+    common, notes = find_common(comparable)
+    unlike = [
+        entry.folder in set(comparable["folder"]) and needs_rescoring(rows.iloc[place], common)
+        for place, entry in enumerate(measured)
+    ]
+    todo = [job for job, other in zip(jobs, unlike, strict=True) if other and _cached(job, common) is None]
+    failures = {
+        todo[event.task].name: f"cannot be scored like the others: {event.message}"
+        for event in run(partial(_rescore_one, measurer, common), todo)
+        if event.kind == "failed"
+    }
+    for place, job in enumerate(jobs):
+        if job.name in failures or not unlike[place]:
+            continue
+        again = _cached(job, common)
+        if again is None:
+            raise PoolwatchError(f"{job.folder}: changed while the trial was scored; run the trial again")
+        for name in SCORE.names:
+            if name not in ("clip", "beam_shape", "replicate"):
+                rows.loc[place, name] = again[name].iloc[0]
+    for kind in ("factors", "outcomes"):
+        names = list(dict.fromkeys(name for entry in measured for name in getattr(entry, kind)))
+        for name in names:
+            rows[name] = [getattr(entry, kind).get(name) for entry in measured]
+    keep = [job.name not in failures for job in jobs]
+    return ScoredAlike(rows[keep].reset_index(drop=True), common, notes, failures)
+
+
+def find_common(rows: pd.DataFrame) -> tuple[Common, tuple[str, ...]]:
+    """The narrowest band, the largest of the smallest particles, and the parts that some clip lacks.
+
+    Parameters
+    ----------
+    rows
+        Score rows of clips that can stand in one ranking.
+
+    Returns
+    -------
+    common
+        What all of them can be scored in.
+    notes
+        Which clips set it, in words.
+    """
+    notes = []
+    low, high = rows["band_low_hz"].max(), rows["band_high_hz"].min()
+    band = None
+    if low < high:
+        band = (float(low), float(high))
+        if rows["band_low_hz"].min() < low * (1 - _TOLERANCE) or rows["band_high_hz"].max() > high * (
+            1 + _TOLERANCE
+        ):
+            notes.append(
+                f"fluctuation of all clips is taken from {low:.4g} to {high:.4g} Hz: the lower end is set by "
+                f"{rows['clip'][rows['band_low_hz'].idxmax()]}, the upper by {rows['clip'][rows['band_high_hz'].idxmin()]}"
+            )
+    elif low >= high:
+        notes.append(
+            f"the clips share no band ({rows['clip'][rows['band_low_hz'].idxmax()]} begins at {low:.4g} Hz, "
+            f"{rows['clip'][rows['band_high_hz'].idxmin()]} ends at {high:.4g} Hz): their fluctuation is not like for like"
+        )
+    smallest = rows["spatter_min_diameter_mm"]
+    least = float(smallest.max()) if smallest.notna().any() else None
+    if least is not None and smallest.min() < least * (1 - _TOLERANCE):
+        notes.append(
+            f"particles below {least:.3g} mm count for no clip: {rows['clip'][smallest.idxmax()]} could not show them"
+        )
+    lacking = tuple(
+        part for part in INDEX_PARTS if rows[f"d_{part}"].isna().any() and rows[f"d_{part}"].notna().any()
+    )
+    return Common(band, least, lacking), tuple(notes)
+
+
+def needs_rescoring(row: pd.Series, common: Common) -> bool:
+    """Whether a row was not scored in `common` already."""
+    if common.band_hz and not np.allclose(
+        [row["band_low_hz"], row["band_high_hz"]], common.band_hz, rtol=_TOLERANCE
+    ):
+        return True
+    smallest = row["spatter_min_diameter_mm"]
+    if common.min_diameter_mm and smallest < common.min_diameter_mm * (1 - _TOLERANCE):
+        return True
+    return any(row[f"d_{part}"] == row[f"d_{part}"] for part in common.leave_out)
+
+
+def _rescore_one(measurer: Measurer, common: Common, job: Job, report: Report) -> None:
+    row = measurer.rescore(job.folder, common)
+    text = json.dumps({"key": _cache_key(job, common), "row": csv_text(row)}, indent=1)
+    write_text(job.folder / _CACHE, text + "\n")
+
+
+def _cached(job: Job, common: Common) -> pd.DataFrame | None:
+    import pandas as pd
+
+    try:
+        content = json.loads((job.folder / _CACHE).read_text(encoding="utf-8"))
+        if content["key"] != _cache_key(job, common):
+            return None
+        cells = pd.read_csv(io.StringIO(content["row"]), dtype=str, keep_default_na=False)
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    return SCORE.frame(
+        {name: [cell or None for cell in cells[name]] for name in cells if name in SCORE.names}
+    )
+
+
+def _cache_key(job: Job, common: Common) -> str:
+    try:
+        mark = (job.folder / MARK).read_text(encoding="utf-8")
+    except OSError:
+        mark = ""
+    text = json.dumps([mark, asdict(common)], sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()[:32]
