@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from .scene import Weld as Weld
     from .settings import Camera as Camera
     from .settings import Keyhole as Keyhole
+    from .settings import Lighting as Lighting
     from .settings import Motion as Motion
     from .settings import Pool as Pool
     from .settings import Spatter as Spatter
@@ -31,7 +32,7 @@ _HOME = {
         ("Bars", "Disturbances", "Flares", "Marks", "Plume", "Reflection", "Spots", "Trail"), "disturbances"
     ),
     **dict.fromkeys(("Scene", "Weld"), "scene"),
-    **dict.fromkeys(("Camera", "Keyhole", "Motion", "Pool", "Spatter", "Tone"), "settings"),
+    **dict.fromkeys(("Camera", "Keyhole", "Lighting", "Motion", "Pool", "Spatter", "Tone"), "settings"),
     **dict.fromkeys(("SHAPES", "shape_scene"), "presets"),
     "Simulation": "simulation",
     "write_simulation": "write",

@@ -29,12 +29,12 @@ class Ripples:
     phases: NDArray[np.float64]
 
 
-def ripples(scene: Scene, times_s: NDArray[np.float64], *, rate_factor: float = 1.0) -> Ripples:
+def ripples(scene: Scene, times_s: NDArray[np.float64], memory_s: float) -> Ripples:
     """Draw the waves of a scene.
 
     Wavelengths spread by 30 %, directions all round with a bias to the tail, frequencies follow the capillary
     relation omega² ~ k³ (Lamb, Hydrodynamics, 6th ed., art. 266) about the stated one; the phases walk at
-    random, so that the pattern does not repeat.
+    random, losing themselves in `memory_s` (to 1/e), so that the pattern does not repeat.
     """
     pool, step_s = scene.pool, 1 / scene.camera.rate_hz
     rng = stream(scene.seed, "ripple")
@@ -43,9 +43,7 @@ def ripples(scene: Scene, times_s: NDArray[np.float64], *, rate_factor: float = 
     frequencies = pool.ripple_hz * (pool.ripple_length_mm / scene.camera.mm_per_px / lengths) ** 1.5
     k = 2 * math.pi / lengths
     start = 2 * math.pi * rng.random(WAVES)
-    walk = rng.standard_normal((len(times_s), WAVES)) * math.sqrt(
-        2 * step_s * max(pool.ripple_hz, 1e-9) * rate_factor
-    )
+    walk = rng.standard_normal((len(times_s), WAVES)) * math.sqrt(2 * step_s / memory_s)
     phases = start - 2 * math.pi * frequencies * times_s[:, None] + np.cumsum(walk, axis=0)
     return Ripples(np.stack([k * np.cos(angles), k * np.sin(angles)], axis=1), np.mod(phases, 2 * math.pi))
 
@@ -93,7 +91,7 @@ def _halo(u: float, v: float, p: NDArray[np.float64]) -> float:
     """Plate and hot solid: half at 1.3 outline radii, falling with the fourth power of the distance."""
     along, across = (u - p[4]) * p[5], v * p[6]
     square = along * along + across * across
-    return p[7] + p[8] / (1.0 + square * square / 2.8561)
+    return float(p[7] + p[8] / (1.0 + square * square / 2.8561))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -107,12 +105,12 @@ def _trail(u: float, v: float, p: NDArray[np.float64]) -> float:
         return 0.0
     near = min((p[4] - u) * p[5], 1.0)
     behind = max(p[10] - u, 0.0)
-    return p[9] * near * near * (3 - 2 * near) * math.exp(-behind / p[11] - side * side)
+    return float(p[9] * near * near * (3 - 2 * near) * math.exp(-behind / p[11] - side * side))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _liquid(u: float, v: float, wave: float, p: NDArray[np.float64], spots: NDArray[np.float64]) -> float:
-    value = p[14] + p[15] / (1.0 + u * u * p[16] + v * v * p[17])
+    value = float(p[14] + p[15] / (1.0 + u * u * p[16] + v * v * p[17]))
     value *= max(1.0 + wave, 0.0)
     if p[19] >= 0:
         for k in range(len(spots)):
@@ -187,3 +185,29 @@ def excess_field(
             solid = _halo(u, v, p) + (_trail(u, v, p) if p[9] > 0 else 0.0)
             out[row, column] = _liquid(u, v, strength * wave, p, spots) - solid
     return out
+
+
+class Glowing:
+    """Surface of glowing footage: what `Simulation` needs of it at one moment."""
+
+    def __init__(self, scene: Scene, line: Timeline) -> None:
+        self._scene, self._line = scene, line
+        self._ripples = ripples(scene, line.times_s, 1 / max(scene.pool.ripple_hz, 1e-9))
+        scale = scene.camera.mm_per_px
+        self._spots = np.asarray(scene.keyhole.spots_mm, dtype=np.float64).reshape(-1, 2) / scale
+
+    def solid(self, moment: int) -> Image:
+        """Plate and hot solid as the camera sees them, shape of a frame."""
+        camera = self._scene.camera
+        p = light_parameters(self._scene, self._line, moment)
+        image: Image = solid_field(camera.height, camera.width, p)
+        return image
+
+    def excess(self, moment: int, height: int, width: int, left: float, top: float, step: float) -> Image:
+        """Liquid - solid on a grid of points, shape (height, width)."""
+        p = light_parameters(self._scene, self._line, moment)
+        phases = self._ripples.phases[moment]
+        field: Image = excess_field(
+            height, width, left, top, step, p, self._ripples.vectors, phases, self._spots
+        )
+        return field

@@ -79,7 +79,7 @@ class Lights:
         speed = scene.travel_speed_mm_s / scene.camera.mm_per_px
         along = line.front[index] - line.length[index] + speed * times
         across = (rng.random(len(times)) - 0.5) * 0.7 * line.width[index] + line.sway[index]
-        return np.stack([times, along, across], axis=1)[line.on[index]]
+        return np.asarray(np.stack([times, along, across], axis=1)[line.on[index]])
 
     def add(self, image: Image, moment: int) -> None:
         """Add all soft lights of a moment to its picture, in place."""

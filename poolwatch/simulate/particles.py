@@ -193,7 +193,7 @@ def sightings(scene: Scene, line: Timeline, flying: Particles) -> Sightings:
     camera, spatter = scene.camera, scene.spatter
     rate, half = camera.rate_hz, camera.exposure_s / 2
     count = len(line.times_s)
-    rows: list[tuple[NDArray[np.float64], ...]] = []
+    rows: list[NDArray[np.float64]] = []
     first = np.maximum(np.ceil((flying.shown_s - half) * rate), 0).astype(np.int64)
     active = np.flatnonzero(first < count)
     step = 0
@@ -217,12 +217,11 @@ def sightings(scene: Scene, line: Timeline, flying: Particles) -> Sightings:
         share = np.clip((end - begin) / (2 * half), 0, 1) if half else np.ones(len(active))
         seen = touches & (bright >= FADED * spatter.brightness) & (moment < count)
         drawn = seen & (share > 0)
-        rows.append(
-            (active[drawn] * 1.0, moment[drawn] * 1.0, x0[drawn], y0[drawn], x1[drawn], y1[drawn], bright[drawn], share[drawn])
-        )  # fmt: skip
+        columns = (active * 1.0, moment * 1.0, x0, y0, x1, y1, bright, share)
+        rows.append(np.stack([column[drawn] for column in columns]))
         active = active[seen]
         step += 1
-    table = np.concatenate([np.stack(row) for row in rows], axis=1) if rows else np.zeros((8, 0))
+    table = np.concatenate(rows, axis=1) if rows else np.zeros((8, 0))
     table = table[:, np.lexsort((table[0], table[1]))]
     return Sightings(table[0].astype(np.int64), table[1].astype(np.int64), *table[2:])
 

@@ -29,7 +29,8 @@ def kernel(psf_sigma_px: float, fine: int) -> NDArray[np.float32]:
     sigma = psf_sigma_px * fine
     reach = math.ceil(5 * sigma)
     values = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
-    return (values / values.sum()).astype(np.float32)
+    taps: Image = (values / values.sum()).astype(np.float32)
+    return taps
 
 
 def margin(psf_sigma_px: float) -> int:
@@ -44,14 +45,16 @@ def to_pixels(fine_image: Image, taps: NDArray[np.float32], fine: int) -> Image:
     if fine == 1:
         return fine_image
     height, width = fine_image.shape
-    return cv2.resize(fine_image, (width // fine, height // fine), interpolation=cv2.INTER_AREA)
+    pixels: Image = cv2.resize(fine_image, (width // fine, height // fine), interpolation=cv2.INTER_AREA)
+    return pixels
 
 
 def stretched(field: Image, times: int) -> Image:
     """A smooth field on a grid `times` as fine, linear between points."""
     if times == 1:
         return field
-    return cv2.resize(field, None, fx=times, fy=times, interpolation=cv2.INTER_LINEAR)
+    finer: Image = cv2.resize(field, None, fx=times, fy=times, interpolation=cv2.INTER_LINEAR)
+    return finer
 
 
 @njit(cache=True, nogil=True)

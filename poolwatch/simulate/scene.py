@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from ..model.settings import Settings
 from .disturbances import Disturbances
-from .settings import Camera, Keyhole, Pool, Spatter
+from .settings import Camera, Keyhole, Lighting, Pool, Spatter
 
 
 class Weld(Settings):
@@ -47,14 +47,8 @@ class Scene(Settings):
         Beam-on times; empty: on during the whole clip.
     ramp_s
         Time in which the pool grows after beam on and shrinks after beam off, s.
-    camera, pool, keyhole, spatter, disturbances
-        See their classes.
-    texture, ripple_marks
-        Illuminated footage: relative strength of the plate's texture and of the bead's ripple marks.
-    metal
-        Illuminated footage: mean brightness of the solid metal.
-    light_gradient
-        Illuminated footage: relative change of the lighting from edge to edge of the picture.
+    camera, pool, keyhole, spatter, lighting, disturbances
+        See their classes; `lighting` is for illuminated footage alone.
     """
 
     kind: Literal["glowing", "illuminated"] = "glowing"
@@ -67,11 +61,8 @@ class Scene(Settings):
     pool: Pool = Pool()
     keyhole: Keyhole = Keyhole()
     spatter: Spatter = Spatter()
+    lighting: Lighting = Lighting()
     disturbances: Disturbances = Disturbances()
-    texture: float = Field(default=0.15, ge=0, lt=1)
-    ripple_marks: float = Field(default=0.25, ge=0, lt=1)
-    metal: float = Field(default=0.4, gt=0, le=1)
-    light_gradient: float = Field(default=0.2, ge=0, lt=1)
 
     @model_validator(mode="after")
     def _frames_listed_exist(self) -> Self:

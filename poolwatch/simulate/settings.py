@@ -157,11 +157,9 @@ class Pool(Settings):
     background, halo
         Brightness of the cold plate, and of the hot solid beside the outline on top of that.
     ripple
-        Relative strength of waves running over the surface.
+        Relative strength (standard deviation) of waves running over the glowing surface.
     ripple_length_mm, ripple_hz
-        Mean length, mm, and frequency, Hz, of those waves.
-    liquid
-        Illuminated footage: mean brightness of the liquid.
+        Mean length, mm, and frequency, Hz, of those waves (and of those on an illuminated surface).
     """
 
     length_mm: float = Field(default=2.4, gt=0, le=1000)
@@ -180,7 +178,40 @@ class Pool(Settings):
     ripple: float = Field(default=0.0, ge=0, lt=1)
     ripple_length_mm: float = Field(default=0.35, gt=0)
     ripple_hz: float = Field(default=900.0, ge=0)
-    liquid: float = Field(default=0.3, ge=0, le=1)
+
+
+class Lighting(Settings):
+    """Illuminated footage: how metal and liquid look in the light from outside.
+
+    Attributes
+    ----------
+    metal, liquid
+        Mean brightness of the solid metal and of the liquid.
+    texture
+        Relative strength (standard deviation) of the plate's texture.
+    ripple_marks
+        Relative strength of the bead's ripple marks.
+    gradient
+        Relative change of the lighting over the width of the picture.
+    waves
+        Relative strength of waves on the liquid.
+    memory_s
+        Time in which the waves forget their phases, s.
+    highlight
+        Brightness of specular highlights, where waves are high.
+    rim_shade
+        Share of the liquid's brightness that is lost at the rim.
+    """
+
+    metal: float = Field(default=0.4, gt=0, le=1)
+    liquid: float = Field(default=0.25, ge=0, le=1)
+    texture: float = Field(default=0.15, ge=0, lt=1)
+    ripple_marks: float = Field(default=0.25, ge=0, lt=1)
+    gradient: float = Field(default=0.2, ge=0, lt=1)
+    waves: float = Field(default=0.2, ge=0, lt=1)
+    memory_s: float = Field(default=3e-4, gt=0)
+    highlight: float = Field(default=0.5, ge=0, le=10)
+    rim_shade: float = Field(default=0.45, ge=0, lt=1)
 
 
 class Keyhole(Settings):

@@ -10,7 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.errors import UsageError
-from . import glow, outline, particles, raster, sensor
+from . import outline, particles, raster, sensor
+from .glow import Glowing
+from .illuminated import Illuminated
 from .lights import Lights
 from .raster import Image
 from .scene import Scene
@@ -46,14 +48,17 @@ class Simulation:
         self.scene = scene
         camera = scene.camera
         self._line: Timeline = timeline(scene)
-        self._ripples = glow.ripples(scene, self._line.times_s)
+        self._surface: Glowing | Illuminated = (
+            Glowing(scene, self._line)
+            if scene.kind == "glowing"
+            else Illuminated(scene, self._line, camera.psf_sigma_px)
+        )
         self._lights = Lights(scene, self._line)
         self._flying = particles.particles(scene, self._line)
         self._seen = particles.sightings(scene, self._line, self._flying)
         self._seen_from = np.searchsorted(self._seen.moment, np.arange(len(self._line.times_s) + 1))
         self._fine = raster.fineness(camera.psf_sigma_px)
         self._taps = raster.kernel(camera.psf_sigma_px, self._fine)
-        self._spots = np.asarray(scene.keyhole.spots_mm, dtype=np.float64).reshape(-1, 2) / camera.mm_per_px
         self._pattern: Image = np.zeros((camera.height, camera.width), dtype=np.float32)
         if camera.fixed_pattern:
             rng = stream(scene.seed, "fixed_pattern")
@@ -105,11 +110,10 @@ class Simulation:
         return self._light(int(self._line.source[frame]))
 
     def _light(self, moment: int) -> Image:
-        camera, line = self.scene.camera, self._line
-        p = glow.light_parameters(self.scene, line, moment)
-        image: Image = glow.solid_field(camera.height, camera.width, p)
+        line = self._line
+        image = self._surface.solid(moment)
         if line.on[moment]:
-            self._add_pool(image, moment, p)
+            self._add_pool(image, moment)
         for row in range(self._seen_from[moment], self._seen_from[moment + 1]):
             patch, left, top = self._particle(row)
             self._blend(image, patch, left, top, float(self._seen.brightness[row]))
@@ -139,7 +143,7 @@ class Simulation:
             axis=1,
         )
 
-    def _add_pool(self, image: Image, moment: int, p: NDArray[np.float64]) -> None:
+    def _add_pool(self, image: Image, moment: int) -> None:
         around = self._polygon(moment)
         pad = raster.margin(self.scene.camera.psf_sigma_px)
         left, top = (math.floor(low) - pad for low in around.min(axis=0))
@@ -157,16 +161,13 @@ class Simulation:
         step = 2 if fine % 2 == 0 else 1
         inner = slice(pad * fine, -pad * fine or None)
         rows, columns = covered[inner, inner].shape
-        excess = glow.excess_field(
+        excess = self._surface.excess(
+            moment,
             rows // step,
             columns // step,
             left + pad - 0.5 + step / 2 / fine,
             top + pad - 0.5 + step / 2 / fine,
             step / fine,
-            p,
-            self._ripples.vectors,
-            self._ripples.phases[moment],
-            self._spots,
         )
         covered[inner, inner] *= raster.stretched(excess, step)
         patch = raster.to_pixels(covered, self._taps, fine)

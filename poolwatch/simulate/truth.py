@@ -11,25 +11,32 @@ from .particles import Particles, Sightings
 from .scene import Scene
 from .timeline import Timeline, forward
 
-# A pool is cut off where its outline reaches beyond the middle of the outermost pixels.
-MIN_VISIBLE = 0.0
+
+def _cut_off(scene: Scene, line: Timeline) -> NDArray[np.bool_]:
+    """Stored frames whose outline reaches beyond the middle of the outermost pixels, or under a bar."""
+    camera, source = scene.camera, line.source
+    ahead = forward(camera.direction_deg)
+    bar = scene.disturbances.bars.width_px if scene.disturbances.bars else 0
+    low = np.array([bar, 0.0])
+    high = np.array([camera.width - 1.0 - bar, camera.height - 1.0])
+    # Pools that lie well inside are not looked at closely.
+    reach = (line.length + line.width_across)[source]
+    x, y = line.beam_x[source], line.beam_y[source]
+    inside = (x - reach > low[0]) & (x + reach < high[0]) & (y - reach > low[1]) & (y + reach < high[1])
+    cut = np.zeros(len(source), dtype=np.bool_)
+    for i in np.flatnonzero(~inside & line.on[source]):
+        m = source[i]
+        u, v = outline.polygon(line.length[m], line.width[m], line.front[m], line.sway[m], scene.pool.taper).T
+        place = np.stack([x[i] + u * ahead[0] + v * ahead[1], y[i] + u * ahead[1] - v * ahead[0]])
+        cut[i] = (place.min(axis=1) < low).any() or (place.max(axis=1) > high).any()
+    return cut
 
 
 def _states(scene: Scene, line: Timeline) -> list[str]:
-    camera, source = scene.camera, line.source
+    source = line.source
     repeated = np.diff(source, prepend=-1) == 0
     first = np.searchsorted(source, source)
-    ahead = forward(camera.direction_deg)
-    low, high = np.empty((2, len(source))), np.empty((2, len(source)))
-    for i, m in enumerate(source):
-        uv = outline.polygon(line.length[m], line.width[m], line.front[m], line.sway[m], scene.pool.taper)
-        for axis, (beam, along, left) in enumerate(
-            ((line.beam_x[m], ahead[0], ahead[1]), (line.beam_y[m], ahead[1], -ahead[0]))
-        ):
-            place = beam + uv[:, 0] * along + uv[:, 1] * left
-            low[axis, i], high[axis, i] = place.min(), place.max()
-    bar = scene.disturbances.bars.width_px if scene.disturbances.bars else 0
-    cut = (low[0] < bar) | (low[1] < 0) | (high[0] > camera.width - 1 - bar) | (high[1] > camera.height - 1)
+    cut = _cut_off(scene, line)
     states = []
     for i in range(len(source)):
         if line.black[first[i]] or (not line.on[source[i]] and not line.blown[first[i]]):
@@ -101,9 +108,7 @@ def spatter_table(scene: Scene, line: Timeline, flying: Particles, sighted: pd.D
     some of it is in the picture and outside the outline; missing where there are none).
     """
     camera = scene.camera
-    outside = (
-        sighted[sighted["visible"] > MIN_VISIBLE].groupby("particle")["frame"].agg(["min", "max", "count"])
-    )
+    outside = sighted[sighted["visible"] > 0].groupby("particle")["frame"].agg(["min", "max", "count"])
     number = np.arange(1, len(flying) + 1)
     seen = outside.reindex(number)
     return pd.DataFrame(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Mapping
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from .. import __version__
 from ..footage import FootageOptions, footage_format, write_frames
 from ..model.files import write_text
 from .scene import Scene
@@ -132,7 +132,7 @@ def truth(sim: Simulation, clip: str) -> dict[str, Any]:
     return {
         "what": "simulated footage, not a recording",
         "clip": clip,
-        "poolwatch_version": __version__,
+        "poolwatch_version": version("poolwatch"),
         "recording": recording(scene),
         "frames": scene.frames,
         "states": {str(k): int(v) for k, v in table["state"].value_counts().sort_index().items()},
