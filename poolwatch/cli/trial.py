@@ -53,7 +53,7 @@ def command(
     from .rank import show_ranking
 
     chosen = read_rank_settings(rank_settings)
-    with _progress() as progress:
+    with trial_progress() as progress:
         result = run_trial(
             manifest,
             out,
@@ -88,7 +88,7 @@ def show_studies(result: TrialResult) -> None:
 
 
 @contextmanager
-def _progress() -> Iterator[Progress]:
+def trial_progress() -> Iterator[Progress]:
     """A bar over all clips with the time left; on a terminal only. Failures are told at once everywhere."""
     from rich.console import Console
     from rich.markup import escape

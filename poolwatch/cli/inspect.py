@@ -1,0 +1,61 @@
+"""`poolwatch inspect`: what a recording is and whether it is fit for measuring."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from .measure import facts_of, recording_options
+
+_STYLE = {"good": "green", "fair": "yellow", "poor": "bold red", "fact": "dim"}
+
+
+@click.command("inspect", short_help="what a recording is and whether it is fit for measuring")
+@click.argument("clip", type=click.Path(path_type=Path))
+@recording_options
+@click.option("--quick", is_flag=True, help="Do not decode every frame to count and compare them.")
+@click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
+def command(clip: Path, settings_file: Path | None, quick: bool, as_json: bool, **given: Any) -> None:
+    """Look at a clip before measuring it: every finding with a verdict, why it matters and what to change.
+
+    \b
+    poolwatch inspect weld.mkv --record-rate 10000 --mm-per-px 0.02 --exposure 4e-5
+    """
+    import json
+
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    from ..measure import read_settings, recording_of
+    from ..measure.inspection import as_rows, inspect_clip
+    from .progress import bar
+
+    settings = read_settings(settings_file)
+    facts = facts_of(**given)
+    recording = None
+    if facts["record_rate_hz"] is not None or "record_rate_hz" in settings.recording:
+        recording = recording_of(settings, facts, where="command line")
+    with bar(f"reading {clip.name}") as tell:
+        inspection = inspect_clip(clip, recording=recording, settings=settings, quick=quick, progress=tell)
+    if as_json:
+        click.echo(
+            json.dumps({"clip": str(clip), "fit": inspection.fit, "findings": as_rows(inspection)}, indent=2)
+        )
+        return
+    table = Table(box=None, pad_edge=False, show_header=False)
+    table.add_column(no_wrap=True)
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
+    for f in inspection.findings:
+        more = f.why + (f" → {f.change}" if f.change else "")
+        verdict = "" if f.verdict == "fact" else f.verdict
+        text = escape(f.value) + (f"\n[dim]{escape(more)}[/dim]" if more else "")
+        table.add_row(escape(f.name), f"[{_STYLE[f.verdict]}]{verdict}[/]", text)
+    console = Console()
+    console.print(table)
+    console.print(
+        "fit for measuring" if inspection.fit else "not fit for measuring as it is: see what is poor above"
+    )
