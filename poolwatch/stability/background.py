@@ -7,12 +7,12 @@ Whittle likelihood, with bins that stand out taken out first, in the spirit of M
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-TAPERS = 6
+TAPERS = 4
 
 
 @dataclass(frozen=True)
@@ -35,6 +35,8 @@ class Background:
         `variance` where the floor is forced to 0.
     evidence
         Twice the log likelihood ratio in favour of a floor.
+    memory_evidence
+        Twice the log likelihood ratio against a flat continuum.
     rate_hz
         Record rate, Hz.
     peak_power
@@ -49,6 +51,7 @@ class Background:
     red_phi: float
     red_variance: float
     evidence: float
+    memory_evidence: float
     rate_hz: float
     peak_power: float
 
@@ -116,34 +119,35 @@ def fit(
     keep = used.copy()
     level = float(np.median(power[used])) or float(np.mean(power[used]))
     if not level > 0:
-        return Background(0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, rate_hz, 0.0)
-    groups = _groups(int(used.sum()))
+        return Background(0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, rate_hz, 0.0)
+    bins = int(used.sum())
+    groups = _groups(bins)
     start = int(np.flatnonzero(used)[0])
-    # First a robust pass on medians of groups, then bins that stand out are dropped and means are used.
-    robust = True
-    result = None
+    # First a robust pass on medians of groups; then bins that stand out are dropped, and means are used.
+    grouped = _grouped(frequency, power, keep, groups, start, robust=True)
     for _ in range(4):
-        f, p, w = _grouped(frequency, power, keep, groups, start, robust)
-        result = _whittle(f, p, w * scale, rate_hz, evidence)
-        phi, variance, white = result[0], result[1], result[2]
+        phi, variance, white = _coarse(*grouped, rate_hz)
         model = variance * ((1 - white) * _red(phi, frequency, rate_hz) + white) * 2 / rate_hz
-        new = used & ~_spread(used & (power > model * _cut(int(used.sum()))), TAPERS // 2 + 2)
-        if new.sum() < 0.2 * used.sum():
-            new = used & (power <= np.quantile(power[used] / model[used], 0.8) * model)
-        if not robust and np.array_equal(new, keep):
+        last = keep
+        keep = used & ~_spread(used & (power > model * _cut(bins, 0.1)), TAPERS // 2 + 2)
+        if keep.sum() < 0.2 * bins:
+            keep = used & (power <= np.quantile(power[used] / model[used], 0.8) * model)
+        grouped = _grouped(frequency, power, keep, groups, start, robust=False)
+        if np.array_equal(keep, last):
             break
-        keep, robust = new, False
-    assert result is not None
-    step = frequency[1]
-    peak = float(np.sum(np.maximum(power - model, 0)[used & ~keep]) * step)
-    return Background(*result, rate_hz, peak)
+    best = _fine(*grouped, scale, rate_hz, evidence)
+    model = best.psd(frequency)
+    # Dropping one chance bin too many costs nothing; to say that there are peaks takes more.
+    there = bool((power[used] > model[used] * _cut(bins, 0.001)).any())
+    peak = float(np.sum(np.maximum(power - model, 0)[used & ~keep]) * frequency[1]) if there else 0.0
+    return replace(best, peak_power=peak)
 
 
-def _cut(bins: int) -> float:
-    """Ratio to the continuum that one in about ten series passes anywhere by chance."""
-    from scipy.stats import chi2
+def _cut(bins: int, chance: float) -> float:
+    """Ratio to the continuum that a series without peaks passes anywhere with at most this chance."""
+    from scipy.special import chdtri
 
-    return float(chi2.isf(0.1 / bins, 2 * TAPERS) / (2 * TAPERS))
+    return float(chdtri(2 * TAPERS, chance / bins) / (2 * TAPERS))
 
 
 def _spread(hit: NDArray[np.bool_], by: int) -> NDArray[np.bool_]:
@@ -190,33 +194,63 @@ def _grouped(
     return f[good], np.maximum(p[good], 1e-300), count[good]
 
 
-def _whittle(
-    f: NDArray[np.float64], p: NDArray[np.float64], weight: NDArray[np.float64], rate_hz: float, drop: float
-) -> tuple[float, float, float, float, float, float, float, float]:
-    """Maximum of the Whittle likelihood over a grid of phi and white share, refined once."""
-    memory = np.concatenate([[0.0], np.geomspace(0.2, max(20.0, rate_hz / f[0] / 3), 30)])
-    phis = np.where(memory > 0, np.exp(-1 / np.maximum(memory, 1e-9)), 0.0)
-    whites = np.concatenate([[0.0], np.geomspace(0.003, 1.0, 22)])
-    best, where, variance = _likelihood(f, p, weight, rate_hz, phis, whites)
-    i, j = where
-    phis = np.linspace(phis[max(i - 1, 0)], phis[min(i + 1, len(phis) - 1)], 15)
-    fine = np.unique(np.concatenate([whites, np.linspace(whites[max(j - 1, 0)], whites[min(j + 1, 22)], 13)]))
-    wide = np.unique(np.concatenate([phis, np.where(memory > 0, np.exp(-1 / np.maximum(memory, 1e-9)), 0.0)]))
-    best, where, variance = _likelihood(f, p, weight, rate_hz, wide, fine)
-    i, j = where
-    profile = best.max(axis=0)
-    top = profile.max()
+def _grids(
+    f: NDArray[np.float64], rate_hz: float, count: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Trial values of phi (even in the logarithm of the memory) and of the white share."""
+    memory = np.geomspace(0.2, max(20.0, rate_hz / f[0] / 3), count)
+    return np.append(0.0, np.exp(-1 / memory)), np.append(0.0, np.geomspace(0.003, 1.0, count))
+
+
+def _coarse(
+    f: NDArray[np.float64], p: NDArray[np.float64], weight: NDArray[np.float64], rate_hz: float
+) -> tuple[float, float, float]:
+    phis, whites = _grids(f, rate_hz, 16)
+    value, variance = _likelihood(f, p, weight, rate_hz, phis, whites)
+    i, j = divmod(int(np.argmax(value)), len(whites))
+    return float(phis[i]), float(variance[i, j]), float(whites[j])
+
+
+def _fine(
+    f: NDArray[np.float64],
+    p: NDArray[np.float64],
+    weight: NDArray[np.float64],
+    scale: float,
+    rate_hz: float,
+    drop: float,
+) -> Background:
+    """Maximum of the Whittle likelihood, with the profile of the white share."""
+    weight = weight * scale
+    phis, whites = _grids(f, rate_hz, 24)
+    value, _ = _likelihood(f, p, weight, rate_hz, phis, whites)
+    i, j = divmod(int(np.argmax(value)), len(whites))
+    more = np.linspace(phis[max(i - 1, 0)], phis[min(i + 1, len(phis) - 1)], 13)
+    phis = np.unique(np.concatenate([phis, more]))
+    more = np.linspace(whites[max(j - 1, 0)], whites[min(j + 1, len(whites) - 1)], 13)
+    whites = np.unique(np.concatenate([whites, more]))
+    value, variance = _likelihood(f, p, weight, rate_hz, phis, whites)
+    i, j = divmod(int(np.argmax(value)), len(whites))
+    # Once more for the best itself; the profile needs no finer grid.
+    close = np.linspace(phis[max(i - 1, 0)], phis[min(i + 1, len(phis) - 1)], 15)
+    floor = np.linspace(whites[max(j - 1, 0)], whites[min(j + 1, len(whites) - 1)], 15)
+    near, scale_near = _likelihood(f, p, weight, rate_hz, close, floor)
+    k, m = divmod(int(np.argmax(near)), len(floor))
+    profile = value.max(axis=0)
+    top = float(profile.max())
     inside = np.flatnonzero(2 * (top - profile) <= drop)
-    at_zero = int(np.argmax(best[:, 0]))
-    return (
-        float(wide[i]),
-        float(variance[i, j]),
-        float(fine[j]),
-        float(fine[inside[0]]),
-        float(fine[inside[-1]]),
-        float(wide[at_zero]),
-        float(variance[at_zero, 0]),
-        float(2 * (top - profile[0])),
+    red = int(np.argmax(value[:, 0]))
+    return Background(
+        phi=float(close[k]),
+        variance=float(scale_near[k, m]),
+        white=float(floor[m]),
+        white_low=float(whites[inside[0]]),
+        white_high=float(whites[inside[-1]]),
+        red_phi=float(phis[red]),
+        red_variance=float(variance[red, 0]),
+        evidence=2 * (top - float(profile[0])),
+        memory_evidence=2 * (top - float(value[0, 0])),
+        rate_hz=rate_hz,
+        peak_power=0.0,
     )
 
 
@@ -227,12 +261,11 @@ def _likelihood(
     rate_hz: float,
     phis: NDArray[np.float64],
     whites: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], tuple[int, int], NDArray[np.float64]]:
-    """Whittle log likelihood on a grid, the variance at its best for each node."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Whittle log likelihood on a grid (phis, whites), and the variance that is best at each node."""
     red = _red(phis[:, None], f, rate_hz)
     shape = (1 - whites[None, :, None]) * red[:, None, :] + whites[None, :, None]
     total = weight.sum()
-    variance = ((p * weight) / shape).sum(axis=2) / total
+    variance = (1 / shape) @ (p * weight) / total
     value = -(np.log(shape) @ weight) - total * np.log(variance)
-    i, j = np.unravel_index(int(np.argmax(value)), value.shape)
-    return value, (int(i), int(j)), variance * rate_hz / 2
+    return value, variance * rate_hz / 2

@@ -7,7 +7,7 @@ values in the gaps.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +37,7 @@ class Conditioned:
     low_hz
         Frequency below which all was taken for drift, Hz.
     cosines
-        Number of functions fitted as drift.
+        Number of functions fitted as drift, the mean included.
     """
 
     values: NDArray[np.float64]
@@ -47,6 +47,22 @@ class Conditioned:
     rate_hz: float
     low_hz: float
     cosines: int
+
+    @property
+    def duration_s(self) -> float:
+        """Time from the first frame to the end of the last, s."""
+        return len(self.seen) / self.rate_hz
+
+    def drift_energy(self) -> float:
+        """Mean square of the drift about the mean, over the measured frames."""
+        return float(np.mean((self.drift[self.seen] - self.mean) ** 2))
+
+    def with_drift(self, values: NDArray[np.float64], longest: int) -> Conditioned:
+        """The same series with nothing but its mean taken out; `values` are the raw ones."""
+        rest = bridge(values - self.mean, longest)
+        return replace(
+            self, values=rest, drift=np.full(len(values), self.mean), cosines=1, low_hz=0.5 / self.duration_s
+        )
 
     @property
     def filled(self) -> NDArray[np.float64]:
@@ -107,10 +123,10 @@ def _drift(values: NDArray[np.float64], seen: NDArray[np.bool_], cosines: int) -
 
     def sums(y: NDArray[np.float64], count: int) -> NDArray[np.float64]:
         # Sum of y cos(pi k (t + 1/2) / n) for k < count; for k >= n by symmetry.
-        c = dct(y, type=2) / 2
+        c: NDArray[np.float64] = dct(y, type=2) / 2
         if count <= n:
-            return np.asarray(c[:count])
-        return np.asarray(np.concatenate([c, [0.0], -c[:0:-1]])[:count])
+            return c[:count]
+        return np.concatenate([c, [0.0], -c[:0:-1]])[:count]
 
     k = np.arange(cosines)
     m = sums(mask, 2 * cosines)
@@ -124,7 +140,8 @@ def _drift(values: NDArray[np.float64], seen: NDArray[np.bool_], cosines: int) -
     spectrum = np.zeros(n)
     spectrum[:cosines] = weights[:-1]
     spectrum[1:] /= 2
-    return np.asarray(dct(spectrum, type=3)) + weights[-1] * line
+    result: NDArray[np.float64] = dct(spectrum, type=3) + weights[-1] * line
+    return result
 
 
 def band_pass(

@@ -34,8 +34,9 @@ class Fluctuation:
     effective_n
         Independent frames that would give the mean as well.
     band_low_hz, band_high_hz
-        Band of the fluctuation, Hz. Where no band was asked for, what the drift removal took below
-        `band_low_hz` is put back as the continuum goes on there, so that the value does not depend on the length.
+        Band of the fluctuation, Hz. Where no band was asked for, drift stays that is no more than the
+        continuum gives below `band_low_hz`; else it is taken out, and put back is what the continuum would give if
+        it went on at its level there. So the value does not depend on the length of the series.
     frames
         Measured frames.
     too_short
@@ -82,8 +83,12 @@ class Energy:
         The conditioned series.
     band_hz
         Ends of the band, Hz.
+    noise_sd
+        Standard deviation of the noise of one frame.
     noise_known
         As in `Fluctuation`.
+    noise_shared
+        Whether chance in the noise moves `total` and the noise taken out alike.
     """
 
     signal: NDArray[np.float64]
@@ -94,7 +99,9 @@ class Energy:
     background: Background
     conditioned: Conditioned
     band_hz: tuple[float, float]
+    noise_sd: float
     noise_known: bool
+    noise_shared: bool
 
 
 def energy(
@@ -114,42 +121,68 @@ def energy(
     c = condition(series, settings.conditioning, low_hz=None if band_hz is None else max(band_hz[0], 1e-9))
     low = c.low_hz if band_hz is None else band_hz[0]
     high = nyquist if band_hz is None else min(band_hz[1], nyquist)
-    filled = c.filled
     share = float(np.mean(np.isfinite(c.values)))
-    background = fit(filled, series.rate_hz, c.low_hz, share=share)
+    background = fit(c.filled, series.rate_hz, c.low_hz, share=share)
+    restored = 0.0
+    if band_hz is None:
+        level = float(background.psd(np.array([low]))[0]) / (2 * c.duration_s)
+        if c.drift_energy() <= level * _chance_drift(c.cosines - 1):
+            # What was taken for drift is no more than the continuum gives there: it stays.
+            c = c.with_drift(series.values, settings.conditioning.bridge_frames)
+            background = fit(c.filled, series.rate_hz, c.low_hz, share=share)
+        restored = level * c.cosines
+    filled = c.filled
     signal = filled if high >= nyquist else band_pass(filled, series.rate_hz, 0.0, high)
     signal = np.where(c.seen, signal, 0.0)
     total = float(np.sum(signal**2) / c.seen.sum())
-    restored = 0.0
-    if band_hz is None:
-        n = len(series.values)
-        taken = np.arange(c.cosines - 1) * series.rate_hz / (2 * n)
-        restored = float(np.sum(background.psd(taken)) * series.rate_hz / (2 * n))
-    noise, known = _noise(series, background, settings)
+    noise, known, shared = _noise(series, background, settings, int(c.seen.sum()))
     width = (high - (0.0 if band_hz is None else low)) / nyquist
     lowest, best, most = (min(value * width, total + restored) for value in noise)
-    return Energy(signal, c.seen, total, restored, (lowest, best, most), background, c, (low, high), known)
+    band = (low, high)
+    return Energy(
+        signal,
+        c.seen,
+        total,
+        restored,
+        (lowest, best, most),
+        background,
+        c,
+        band,
+        math.sqrt(noise[1]),
+        known,
+        shared,
+    )
+
+
+def _chance_drift(functions: int) -> float:
+    """Sum of squares of so many coefficients of a continuum of level 1 that chance passes once in a hundred."""
+    from scipy.special import chdtri
+
+    return float(chdtri(functions, 0.01))
 
 
 def _noise(
-    series: Series, background: Background, settings: StabilitySettings
-) -> tuple[tuple[float, float, float], bool]:
-    """Variance of the noise of one frame: low end, best, high end; and whether it could be told."""
+    series: Series, background: Background, settings: StabilitySettings, frames: int
+) -> tuple[tuple[float, float, float], bool, bool]:
+    """Variance of the noise of one frame (low end, best, high end); whether it could be told; whether it is shared."""
     if series.noise_sd is not None:
         variance = series.noise_sd**2
-        return (variance, variance, variance), True
+        return (variance, variance, variance), True, False
     b = background
-    low, most = b.white_low * b.variance, b.white_high * b.variance
-    if b.evidence > settings.noise.evidence:
-        return (low, b.white * b.variance, most), True
+    if b.evidence > settings.noise.evidence and b.memory_evidence > settings.noise.memory_evidence:
+        return (b.white_low * b.variance, b.white * b.variance, b.white_high * b.variance), True, False
     # No floor stands out under the red noise. A continuum without memory is either: what lies flat under peaks is
     # taken for noise; where nothing stands out, nothing tells them apart and all of it is the pool's.
-    flat = b.red_phi < math.exp(-1 / settings.noise.memory_frames)
+    flat = (
+        b.red_phi < math.exp(-1 / settings.noise.memory_frames)
+        or b.memory_evidence <= settings.noise.memory_evidence
+    )
     if flat and b.peak_power > 0:
-        return (b.red_variance, b.red_variance, b.red_variance), True
+        error = 1.96 * math.sqrt(2 / frames)
+        return (b.red_variance * (1 - error), b.red_variance, b.red_variance * (1 + error)), True, True
     if flat:
-        return (0.0, 0.0, 0.0), False
-    return (0.0, 0.0, most), True
+        return (0.0, 0.0, 0.0), False, False
+    return (0.0, 0.0, b.white_high * b.variance), True, False
 
 
 def fluctuation(
@@ -184,9 +217,13 @@ def fluctuation(
     UsageError
         The series cannot show the band.
     """
+    return summary(series, energy(series, settings, band_hz=band_hz), settings)
+
+
+def summary(series: Series, e: Energy, settings: StabilitySettings) -> Fluctuation:
+    """Mean and fluctuation from the energy of the same series."""
     from scipy.stats import t as student
 
-    e = energy(series, settings, band_hz=band_hz)
     b = e.background
     tail = 0.5 + settings.interval.confidence / 2
     values = series.values[e.seen]
@@ -197,8 +234,8 @@ def fluctuation(
     total, total_low, total_high = total_interval(e, squares, tail)
     noise_low, noise, noise_high = e.noise
     variance = max(total - noise, 0.0)
-    low = max(variance - math.hypot(total - total_low, noise_high - noise), 0.0)
-    high = variance + math.hypot(total_high - total, noise - noise_low)
+    low = max(variance - _joined(total - total_low, noise_high - noise, e.noise_shared), 0.0)
+    high = variance + _joined(total_high - total, noise - noise_low, e.noise_shared)
     sd, sd_low, sd_high = math.sqrt(variance), math.sqrt(low), math.sqrt(high)
     cv = cv_low = cv_high = math.nan
     if mean > 0:
@@ -219,10 +256,7 @@ def fluctuation(
         cv,
         cv_low,
         cv_high,
-        math.sqrt(
-            noise
-            / max((e.band_hz[1] - (0 if band_hz is None else e.band_hz[0])) / (series.rate_hz / 2), 1e-12)
-        ),
+        e.noise_sd,
         e.noise_known,
         level.effective_n,
         e.band_hz[0],
@@ -234,26 +268,44 @@ def fluctuation(
 
 def total_interval(e: Energy, squares: NDArray[np.float64], tail: float) -> tuple[float, float, float]:
     """Variance before noise is taken out, and the ends of its interval."""
+    from scipy.special import ndtr
+    from scipy.stats import chi2
     from scipy.stats import t as student
 
     b = e.background
     total = e.total + e.restored
     if not total > 0:
         return 0.0, 0.0, 0.0
-    # The squares of a Gaussian red series have the square of its correlation.
     error = mean_error(squares, b.phi**2, white=_square_white(b.white))
-    relative = error.se / e.total * (e.total / total) if e.total > 0 else 0.0
+    # Few cosines can come out small by chance: not less than a Gaussian series of this continuum would have.
+    squared = (1 - b.white) ** 2 * b.phi**2
+    gaussian = b.variance * math.sqrt(2 / len(squares) * (1 + 2 * squared / (1 - b.phi**2)))
+    relative = max(error.se, gaussian) / total
     if e.restored > 0:
         # The part put back is as uncertain as the level of the AR(1) spectrum at frequency 0.
         relative += e.restored / total * 2 * math.sqrt((1 + b.phi) / ((1 - b.phi) * len(squares)))
-    half = float(student.ppf(tail, error.dof)) * relative
-    return total, total * math.exp(-half), total * math.exp(half)
+    # A mean square of a Gaussian series is about a scaled chi-square, whose degrees of freedom follow from its
+    # relative error; Student's t widens it for the error of that error.
+    freedom = 2 / relative**2 if relative > 0 else math.inf
+    if not math.isfinite(freedom):
+        return total, total, total
+    miss = float(ndtr(-student.ppf(tail, error.dof)))
+    return (
+        total,
+        total * freedom / float(chi2.isf(miss, freedom)),
+        total * freedom / float(chi2.ppf(miss, freedom)),
+    )
 
 
 def _square_white(white: float) -> float:
     """Share of the white part in the variance of the squares: their correlation is the square of the series'."""
     red = (1 - white) ** 2
     return 1 - red
+
+
+def _joined(total: float, noise: float, shared: bool) -> float:
+    """Half-width of a difference; a noise whose error is shared by the total drops out of it."""
+    return math.sqrt(max(total**2 - noise**2, 0.25 * total**2)) if shared else math.hypot(total, noise)
 
 
 def _log_ratio(above: float, below: float) -> float:

@@ -21,7 +21,7 @@ from poolwatch.model.tables import INDEX_PARTS
 from .collapses import collapses
 from .desirability import desirability, index_of, weights
 from .events import rate_interval
-from .fluctuation import energy, fluctuation
+from .fluctuation import energy, fluctuation, summary
 from .longrun import block_length, block_sums, mean_error
 from .series import Series
 from .settings import StabilitySettings
@@ -220,15 +220,19 @@ def stability_index(
     x = {name: p.x for name, p in prepared.items()}
     value = index_of(x, settings)
     drawn, length = _draw(prepared, settings)
-    log = np.zeros(settings.interval.resamples)
+    # A part that is 0 can only be worse than it was seen to be: its draws move the lower end alone.
+    log, log_high = np.zeros(settings.interval.resamples), np.zeros(settings.interval.resamples)
     results = {}
     for name, p in prepared.items():
         half = settings.index.parts[name].half
-        log += share[name] * np.log(desirability(drawn[name], half, settings.index.exponent))
+        step = share[name] * np.log(desirability(drawn[name], half, settings.index.exponent))
+        log += step
+        log_high += step if p.x > 0 else 0.0
         d = float(desirability(p.x, half, settings.index.exponent))
         results[name] = PartResult(p.x, p.low, p.high, d, share[name])
     tail = (1 - settings.interval.confidence) / 2
-    low, high = np.quantile(100 * np.exp(log), [tail, 1 - tail])
+    low = 100 * np.exp(np.quantile(log, tail))
+    high = 100 * np.exp(np.quantile(log_high, 1 - tail))
     short = any(p.too_short for p in prepared.values())
     return StabilityIndex(
         value, min(float(low), value), max(float(high), value), results, left_out, length, short
@@ -291,9 +295,9 @@ def _prepare(part: PartSeries, settings: StabilitySettings, band_hz: tuple[float
         f = fluctuation(replace(series, noise_sd=0.0), settings)
         columns = np.stack([values, seen, np.zeros_like(seen)], axis=1)
         return _Prepared(max(f.mean, 0.0), max(f.mean_low, 0.0), max(f.mean_high, 0.0), columns, f.too_short)
-    f = fluctuation(series, settings, band_hz=band_hz)
-    signal = energy(series, settings, band_hz=band_hz).signal
-    columns = np.stack([signal**2, seen, values], axis=1)
+    e = energy(series, settings, band_hz=band_hz)
+    f = summary(series, e, settings)
+    columns = np.stack([e.signal**2, seen, values], axis=1)
     return _Prepared(f.cv, f.cv_low, f.cv_high, columns, f.too_short)
 
 

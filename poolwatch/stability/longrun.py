@@ -69,6 +69,23 @@ def effective_sample_size(count: int, phi: float) -> float:
     return count * (1 - phi) / (1 + phi)
 
 
+def autocovariance(values: NDArray[np.float64], longest: int) -> NDArray[np.float64]:
+    """Autocovariance at lags 0 to `longest`: sums of products of departures from the mean, over n.
+
+    Parameters
+    ----------
+    values
+        Shape (n,): the series, no missing values.
+    longest
+        Largest lag, frames, below n.
+    """
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    deviation = values - values.mean()
+    size = next_fast_len(len(values) + longest + 1, real=True)
+    return np.asarray(irfft(np.abs(rfft(deviation, size)) ** 2, size)[: longest + 1]) / len(values)
+
+
 def block_length(values: NDArray[np.float64]) -> tuple[float, float]:
     """Block lengths for the stationary and the circular bootstrap of a mean, frames.
 
@@ -80,17 +97,14 @@ def block_length(values: NDArray[np.float64]) -> tuple[float, float]:
     values
         Shape (n,): the series, no missing values.
     """
-    from scipy.fft import irfft, next_fast_len, rfft
-
     n = len(values)
     deviation = values - values.mean()
     if n < 8 or not np.any(deviation):
         return 1.0, 1.0
     longest = math.ceil(math.sqrt(n))
     quiet = max(5, int(math.log10(n)))
-    limit = longest + quiet
-    size = next_fast_len(n + limit + 2, real=True)
-    product = irfft(np.abs(rfft(deviation, size)) ** 2, size)[: limit + 1]
+    limit = min(longest + quiet, n - 2)
+    product = autocovariance(values, limit) * n
     # Correlation of each pair of overlapping pieces, as the reference implementation takes it.
     square = deviation**2
     total = np.cumsum(square)

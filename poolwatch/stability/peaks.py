@@ -75,8 +75,9 @@ def peaks(spectrum: Spectrum, series: Series, settings: StabilitySettings) -> tu
     step = float(spectrum.frequency_hz[1])
     found: list[Peak] = []
     for first, last in _hot(spectrum):
-        low = float(spectrum.frequency_hz[first]) - step
-        high = float(spectrum.frequency_hz[last]) + step
+        # A cosine and a sine are one function at 0 and at half the rate: keep a resolution away.
+        low = max(float(spectrum.frequency_hz[first]) - step, c.low_hz / 2, 0.75 / duration)
+        high = min(float(spectrum.frequency_hz[last]) + step, series.rate_hz / 2 - 0.75 / duration)
         excess = _excess(spectrum, first, last)
         red = float(np.mean(spectrum.red_noise[first : last + 1]))
         ratio = float(np.max(spectrum.psd[first : last + 1] / spectrum.red_noise[first : last + 1]))
@@ -86,7 +87,7 @@ def peaks(spectrum: Spectrum, series: Series, settings: StabilitySettings) -> tu
         rest = x.copy()
         lines: list[Peak] = []
         for _ in range(4):
-            frequency, amplitude, phase = _tone(rest, window, series.rate_hz, max(low, c.low_hz / 2), high)
+            frequency, amplitude, phase = _tone(rest, window, series.rate_hz, low, high)
             if amplitude**2 < least or (lines and amplitude < 0.1 * lines[0].amplitude):
                 break
             u_f = math.sqrt(3 * red / (math.pi**2 * amplitude**2 * duration**3) * _HANN_FREQUENCY)
@@ -103,9 +104,9 @@ def peaks(spectrum: Spectrum, series: Series, settings: StabilitySettings) -> tu
 
 
 def _hot(spectrum: Spectrum) -> list[tuple[int, int]]:
-    """Groups of bins above the level of a peak; bins between that stay above the continuum's own scatter join."""
+    """Groups of bins above the level of a peak, at most one bin between; 0 and half the rate are none."""
     hot = np.flatnonzero(spectrum.psd > spectrum.peak_level)
-    hot = hot[hot > 0]
+    hot = hot[(hot > 0) & (hot < len(spectrum.psd) - 1)]
     groups: list[tuple[int, int]] = []
     for bin_ in hot.tolist():
         if groups and bin_ - groups[-1][1] <= 2:
@@ -142,15 +143,20 @@ def _tone(
 ) -> tuple[float, float, float]:
     """Frequency, amplitude and phase of the strongest sinusoid in a range, by weighted least squares.
 
-    The series is shifted to zero frequency and summed in pieces short against the range's period, so that each
-    trial frequency costs a few hundred terms and not the whole series.
+    A padded transform finds it to half a bin. Then the series is shifted to zero frequency and summed in short
+    pieces, so that each trial frequency costs a few hundred terms and not the whole series.
     """
+    from scipy.fft import next_fast_len, rfft
     from scipy.optimize import minimize_scalar
 
     n = len(x)
-    centre = (low_hz + high_hz) / 2
-    half = max((high_hz - low_hz) / 2, rate_hz / n)
-    piece = max(1, min(int(rate_hz / (32 * half)), n // 64))
+    size = next_fast_len(2 * n, real=True)
+    first = max(1, round(low_hz * size / rate_hz))
+    last = max(first, min(round(high_hz * size / rate_hz), size // 2 - 1))
+    top = first + int(np.argmax(np.abs(rfft(window * x, size)[first : last + 1])))
+    centre = top * rate_hz / size
+    half = rate_hz / size
+    piece = max(1, n // 256)
     t = np.arange(n) / rate_hz
     turned = np.exp(-2j * np.pi * centre * t)
     starts = np.arange(0, n, piece)
@@ -161,28 +167,23 @@ def _tone(
     middle = np.minimum(starts + piece, n)
     middle = (starts + middle - 1) / 2 / rate_hz
 
-    def solve(offset: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
-        turn = np.exp(-2j * np.pi * np.multiply.outer(offset, middle))
+    def solve(offset: float) -> tuple[float, complex]:
+        turn = np.exp(-2j * np.pi * offset * middle)
         y = turn @ sums
         m = turn**2 @ mirror
         w = weight.sum()
         # Minimise sum w (x - Re(z e^{iwt}))²: (w z + m conj(z)) / 2 = y, and its conjugate.
         z = 2 * (w * y - m * np.conj(y)) / (w**2 - np.abs(m) ** 2)
-        return np.real(np.conj(z) * y), z
+        return float(np.real(np.conj(z) * y)), complex(z)
 
-    count = int(max(16, 4 * half * 2 * n / rate_hz)) + 1
-    grid = np.linspace(-half, half, count)
-    gain = np.concatenate([solve(part)[0] for part in np.array_split(grid, max(1, count // 64))])
-    best = int(np.argmax(gain))
-    step = float(grid[1] - grid[0])
     result = minimize_scalar(
-        lambda offset: -float(solve(np.array([offset]))[0][0]),
-        bounds=(float(grid[best]) - step, float(grid[best]) + step),
+        lambda offset: -solve(offset)[0],
+        bounds=(-half, half),
         method="bounded",
-        options={"xatol": step * 1e-4},
+        options={"xatol": half * 1e-4},
     )
     offset = float(result.x)
-    z = complex(solve(np.array([offset]))[1][0])
+    z = solve(offset)[1]
     # Sum of a piece of a tone that is off the centre is a little low.
     loss = float(np.sinc(offset * piece / rate_hz))
     return centre + offset, abs(z) / loss, math.atan2(z.imag, z.real)

@@ -66,12 +66,16 @@ class NoiseSettings(Settings):
     evidence
         Twice the log likelihood ratio above which a white floor under the red noise is believed;
         2.71 is the one-sided 5 % level.
+    memory_evidence
+        The same for the red noise itself: without it there is nothing that a floor could be told from. 12 keeps
+        white series from being split in all but about one in five hundred.
     memory_frames
         Correlation time, frames, below which a continuum counts as flat: then it is measurement noise where
         peaks stand out of it, and the pool's own where nothing does.
     """
 
     evidence: float = Field(default=2.71, ge=0)
+    memory_evidence: float = Field(default=12.0, ge=0)
     memory_frames: float = Field(default=1.0, gt=0)
 
 
@@ -117,7 +121,7 @@ class CollapseSettings(Settings):
     leave: float = Field(default=0.75, gt=0, le=1)
     sigmas: float = Field(default=6.0, ge=0)
     window_s: float = Field(default=0.1, gt=0)
-    unseen_s: float = Field(default=0.001, gt=0)
+    unseen_s: float = Field(default=0.002, gt=0)
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
@@ -144,7 +148,7 @@ class IntervalSettings(Settings):
     confidence: float = Field(default=0.95, gt=0.5, lt=1)
     resamples: int = Field(default=1000, ge=100, le=100_000)
     seed: int = Field(default=20040, ge=0)
-    min_effective_n: float = Field(default=25.0, ge=1)
+    min_effective_n: float = Field(default=15.0, ge=1)
 
 
 class PartSettings(Settings):

@@ -89,7 +89,7 @@ def spectrum(
     share = float(np.mean(np.isfinite(c.values)))
     background = fit(c.filled, series.rate_hz, c.low_hz, share=share)
     red = background.psd(frequency)
-    level = red * _peak_ratio(len(starts), len(frequency), settings.spectrum.false_alarm)
+    level = red * _peak_ratio(len(starts), len(frequency), int(c.seen.sum()), settings.spectrum.false_alarm)
     unit = f"({series.unit})²/Hz" if series.unit else "1/Hz"
     return Spectrum(frequency, psd, red, level, 1 / series.duration_s, len(starts), size, unit)
 
@@ -99,12 +99,15 @@ def welch_dof(segments: int) -> float:
     return 2 * segments / (1 + 2 / 36 * (segments - 1) / segments)
 
 
-def _peak_ratio(segments: int, bins: int, false_alarm: float) -> float:
-    """Ratio to the continuum that the largest of all bins passes with the given probability."""
-    from scipy.stats import chi2
+def _peak_ratio(segments: int, bins: int, frames: int, false_alarm: float) -> float:
+    """Ratio to the continuum that the largest of all bins passes with the given probability.
 
-    dof = welch_dof(segments)
-    return float(chi2.isf(-math.expm1(math.log1p(-false_alarm) / bins), dof) / dof)
+    A bin is chi-square; the continuum has three parameters fitted to half as many bins as there are frames, which is
+    as if it were chi-square with a third as many degrees of freedom: their ratio is F.
+    """
+    from scipy.stats import f
+
+    return float(f.isf(-math.expm1(math.log1p(-false_alarm) / bins), welch_dof(segments), max(frames / 3, 4)))
 
 
 def _segments(c: Conditioned, wanted: int) -> tuple[int, list[int]]:

@@ -107,9 +107,11 @@ def _steady(blocks: _Blocks, begin: int, end: int, s: SteadySettings) -> bool:
     slope, offset = _line(usable.astype(np.float64), level)
     rest = level - (offset + slope * usable)
     typical = abs(float(np.median(level)))
-    # Scatter within pieces misses what is slower than a piece: the pieces' own scatter counts as well.
+    # Scatter within pieces misses what is slower than a piece; differences of near pieces show it, and one step
+    # spoils few of them.
     within = float(np.median(scatter))
-    between = 1.4826 * float(np.median(np.abs(rest)))
+    apart = max(1, len(level) // 16)
+    between = 1.4826 / np.sqrt(2) * float(np.median(np.abs(level[apart:] - level[:-apart])))
     allowed = max(s.level_tolerance * typical, s.scatter_tolerance * max(within, 2 * between))
     if abs(slope) * length > max(s.trend_tolerance * typical, 2 * within):
         return False
@@ -125,9 +127,9 @@ def _steady(blocks: _Blocks, begin: int, end: int, s: SteadySettings) -> bool:
             return False
     if abs(rest[0]) > allowed or abs(rest[-1]) > allowed:
         return False
-    floor = max(within, 1e-3 * typical, 1e-300)
+    floor = max(1e-3 * typical, 1e-300)
     for part in parts[:6]:
-        ratio = max(float(np.median(scatter[part])), floor / 10) / floor
+        ratio = (float(np.median(scatter[part])) + floor) / (within + floor)
         if not 1 / s.scatter_ratio < ratio < s.scatter_ratio:
             return False
     return True
@@ -150,6 +152,8 @@ def _ends(series: Sequence[Series], edges: NDArray[np.int64], begin: int, end: i
     start, stop = int(edges[begin]), int(edges[end])
     seen = np.any([one.seen[start:stop] for one in series], axis=0)
     inside = np.flatnonzero(seen)
+    if len(inside) == 0:
+        return SteadyPart(0, int(edges[-1]), False, "nothing was measured")
     start, stop = start + int(inside[0]), start + int(inside[-1]) + 1
     if whole:
         return SteadyPart(start, stop, True, "level and scatter hold over the whole clip")
