@@ -33,6 +33,8 @@ FLAGS: dict[str, str] = {
     "gain_drift": "overall brightness drifts by more than 10 % over the clip",
     "flicker": "overall brightness flickers by more than 2 % from frame to frame",
     "depth_found": "the effective bit depth was found from the data, not given",
+    "scale_disagrees": "the scale given and the one that the travel speed and the metal's motion give differ beyond their uncertainties",
+    "direction_disagrees": "the metal in the clip does not move along the travel direction that was given",
     "pool_small": "fewer than 30 pixels across the pool: edges limit the figures",
 }
 

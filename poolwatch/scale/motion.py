@@ -10,15 +10,17 @@ from numpy.typing import NDArray
 
 from ..model.errors import MeasurementError, UsageError
 from .texture import textures
-from .tiles import Shift, Template
+from .tiles import LEAST_TILES, Shift, Template
+from .vote import vote
 
-# Pairs of frames averaged for each coarse correlation, and solved at the final lag.
-_COARSE_PAIRS = 24
-_FINE_PAIRS = 24
+# Pairs of frames solved at each lag.
+_PAIRS = 24
 # What interpolation leaves in one pair's shift, px; all pairs may share it.
 _SYSTEMATIC_PX = 0.02
 # Less than this over the whole run (px) is drift of a standing camera, not travel.
 _LEAST_TRAVEL_PX = 2.5
+# A camera stands still when at least this share of the tiles rests; less may be dirt before moving metal.
+_LEAST_AT_REST = 1 / 3
 
 
 @dataclass(frozen=True)
@@ -47,7 +49,7 @@ class Motion:
         Shape (2, 2): change of (dx, dy) per px to the right and down: perspective and rotation. NaN where
         too few tiles show it.
     centre_x, centre_y
-        Mean place of the tiles used, px: where (dx, dy) holds.
+        Mean place of the tiles outside the mask, px: where (dx, dy) holds.
     """
 
     dx: float
@@ -142,7 +144,7 @@ def rigid_motion(
     solid = _check(frames, mask, tile_px)
     pictures = textures(frames)
     moving = None
-    for start in _votes(pictures, solid):
+    for start in vote(pictures, solid, _LEAST_TRAVEL_PX):
         candidate = _follow(pictures, solid, tile_px, start)
         if candidate is not None and (moving is None or candidate.tiles_used > moving.tiles_used):
             moving = candidate
@@ -182,6 +184,7 @@ def _follow(
     n, height, width = pictures.shape
     speed = np.array(start)
     reach = 0.45 * np.array([width, height])
+    gradient = np.zeros((2, 2))
     best: Motion | None = None
     most = clearest = 0.0
     # A quarter of the run is left to start pairs from, so that their scatter (shake, noise) is seen at every lag.
@@ -190,13 +193,14 @@ def _follow(
     lag = max(1, math.ceil(3.0 / max(math.hypot(*start), 1e-9)))
     lag = min(lag, longest)
     while (np.abs(speed) * lag <= reach).all():
-        solved = _solve(pictures, solid, tile_px, speed, lag)
+        solved = _solve(pictures, solid, tile_px, speed, gradient, lag)
         if solved is None or solved.explained < 0.35 * clearest:
             break
         most, clearest = max(most, solved.tiles_used), max(clearest, solved.explained)
         if best is None or solved.u_speed < best.u_speed:
             best = solved
         speed = np.array([solved.dx, solved.dy])
+        gradient = np.nan_to_num(solved.gradient)
         if lag == longest:
             break
         lag = min(longest, max(lag + 1, round(lag * 1.6)))
@@ -205,115 +209,53 @@ def _follow(
     return replace(best, tiles_used=most)
 
 
-def _votes(pictures: NDArray[np.float32], solid: NDArray[np.bool_] | None) -> list[tuple[float, float]]:
-    """Speeds (dx, dy) px a frame on which the cross-correlations of all lags agree, with and without the mean."""
-    from scipy.fft import irfft2, rfft2
-
-    n, height, width = pictures.shape
-    window = np.sqrt(np.outer(np.hanning(height + 2)[1:-1], np.hanning(width + 2)[1:-1])).astype(np.float32)
-    if solid is not None:
-        window = window * solid
-    lags = [1 << k for k in range(n.bit_length()) if 1 << k <= max(1, n // 2)]
-    mean = rfft2(pictures.mean(axis=0) * window)
-    votes = []
-    for still in (0.0, mean):
-        surfaces = {}
-        for lag in lags:
-            cross = np.zeros_like(mean)
-            for first in np.unique(np.linspace(0, n - 1 - lag, _COARSE_PAIRS).astype(int)):
-                a, b = rfft2(pictures[first] * window) - still, rfft2(pictures[first + lag] * window) - still
-                cross += np.conj(a) * b
-            surface = np.asarray(irfft2(cross, s=(height, width)), dtype=np.float64)
-            scatter = 1.4826 * float(np.median(np.abs(surface - np.median(surface))))
-            surfaces[lag] = surface / (scatter or 1.0)
-        best, best_score = None, 0.0
-        for lag, surface in surfaces.items():
-            for dx, dy in _peaks(surface, count=3):
-                speed = (dx / lag, dy / lag)
-                score = sum(_read(other, speed[0] * k, speed[1] * k) for k, other in surfaces.items())
-                if score > best_score and math.hypot(*speed) * n >= _LEAST_TRAVEL_PX:
-                    best, best_score = speed, score
-        if best is not None:
-            votes.append(best)
-    return votes
-
-
-def _peaks(surface: NDArray[np.float64], count: int) -> list[tuple[float, float]]:
-    """Highest places (dx, dy) of a wrapped correlation surface, to a part of a pixel."""
-    height, width = surface.shape
-    left = surface.copy()
-    found = []
-    for _ in range(count):
-        y, x = divmod(int(np.argmax(left)), width)
-        offset = []
-        for before, at, after in (
-            (surface[y, x - 1], surface[y, x], surface[y, (x + 1) % width]),
-            (surface[y - 1, x], surface[y, x], surface[(y + 1) % height, x]),
-        ):
-            bend = before - 2 * at + after
-            offset.append(0.5 * (before - after) / bend if bend < 0 else 0.0)
-        found.append((_wrap(x, width) + offset[0], _wrap(y, height) + offset[1]))
-        rows, columns = np.arange(y - 4, y + 5) % height, np.arange(x - 4, x + 5) % width
-        left[np.ix_(rows, columns)] = -np.inf
-    return found
-
-
-def _read(surface: NDArray[np.float64], dx: float, dy: float) -> float:
-    """Highest value within 1 px of a shift; 0 where the shift is beyond the view."""
-    height, width = surface.shape
-    if abs(dx) > width / 2 - 2 or abs(dy) > height / 2 - 2:
-        return 0.0
-    rows = (round(dy) + np.arange(-1, 2)) % height
-    columns = (round(dx) + np.arange(-1, 2)) % width
-    return float(surface[np.ix_(rows, columns)].max())
-
-
-def _wrap(i: int, n: int) -> int:
-    return i - n if i > n // 2 else i
-
-
 def _solve(
     pictures: NDArray[np.float32],
     solid: NDArray[np.bool_] | None,
     tile_px: int,
     speed: NDArray[np.float64],
+    gradient: NDArray[np.float64],
     lag: int,
 ) -> Motion | None:
     """Tile-wise shifts of many pairs at one lag, averaged; None where most pairs find no agreement."""
     n = len(pictures)
-    firsts = np.unique(np.linspace(0, n - 1 - lag, min(_FINE_PAIRS, n - lag)).astype(int))
+    firsts = np.unique(np.linspace(0, n - 1 - lag, min(_PAIRS, n - lag)).astype(int))
     start = (float(speed[0] * lag), float(speed[1] * lag))
     found: list[Shift] = []
-    places = []
     failures = 0
     for first in firsts:
         template = Template.cut(pictures[first], solid, tile_px)
-        shift = template.search(pictures[first + lag], start)
+        if len(template.corners) < LEAST_TILES:
+            return None
+        shift = template.search(pictures[first + lag], start, gradient=gradient * lag)
         if shift.found:
             found.append(shift)
-            places.append(template.centres + np.array([shift.dx, shift.dy]) / 2)
         else:
             failures += 1
             if failures > len(firsts) // 2:
                 return None
-    return _average(found, places, lag)
+    return _average(found, template, gradient * lag, lag, n / lag)
 
 
-def _average(found: list[Shift], places: list[NDArray[np.float64]], lag: int) -> Motion:
+def _average(
+    found: list[Shift], template: Template, gradient: NDArray[np.float64], lag: int, disjoint: float
+) -> Motion:
+    """Mean over pairs; `disjoint` of them share no metal, so that their tiles' errors are independent."""
     shifts = np.array([[s.dx, s.dy] for s in found])
     middle = np.median(shifts, axis=0)
     spread = 1.4826 * np.median(np.abs(shifts - middle), axis=0)
     kept = (np.abs(shifts - middle) <= 4 * spread + 0.1).all(axis=1)
     shifts = shifts[kept]
     found = [s for s, keep in zip(found, kept, strict=True) if keep]
-    places = [p for p, keep in zip(places, kept, strict=True) if keep]
-    mean = shifts.mean(axis=0)
     within = np.mean([np.diag(s.covariance) for s in found], axis=0)
     between = shifts.var(axis=0, ddof=1) if len(found) > 2 else within
-    u = np.sqrt(np.maximum(within, between) / _independent(shifts) + _SYSTEMATIC_PX**2) / lag
-    gradient, centre = _gradient(found, places)
+    offset, lever, gradient = _with_gradient(found, template, gradient)
+    mean = shifts.mean(axis=0) + offset
+    lever = lever * max(1.0, len(found) / max(1.0, disjoint))
+    u = np.sqrt(np.maximum(within, between) / _independent(shifts) + lever + _SYSTEMATIC_PX**2) / lag
     used = float(np.mean([s.followed.sum() for s in found]))
     considered = float(np.mean([s.considered.sum() for s in found]))
+    centre = template.centre
     return Motion(
         dx=float(mean[0] / lag),
         dy=float(mean[1] / lag),
@@ -331,6 +273,27 @@ def _average(found: list[Shift], places: list[NDArray[np.float64]], lag: int) ->
     )
 
 
+def _with_gradient(
+    found: list[Shift], template: Template, gradient: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """What the tiles' scatter over the view adds to the mean shift (2,), its variance (2,); and the gradient (2, 2).
+
+    The gradient is NaN, and nothing is added to the mean, where too few tiles show it.
+    """
+    from_centre = template.centres - template.centre
+    place = np.concatenate([from_centre[s.followed] + (s.dx / 2, s.dy / 2) for s in found])
+    own = np.concatenate([s.tile_shifts[s.followed] - (s.dx, s.dy) for s in found])
+    tiles = len(np.unique(np.concatenate([np.flatnonzero(s.followed) for s in found])))
+    design = np.column_stack([np.ones(len(place)), place / 100.0])
+    if tiles < 6 or np.linalg.cond(design) > 50:
+        return np.zeros(2), np.zeros(2), np.full((2, 2), np.nan)
+    solution = np.linalg.lstsq(design, own, rcond=None)[0]
+    residual = ((own - design @ solution) ** 2).sum(axis=0) / max(1, len(own) - 3)
+    # The variance that the intercept has beyond that of the plain mean, which `between` and `within` hold.
+    beyond = np.linalg.inv(design.T @ design)[0, 0] - 1 / len(own)
+    return solution[0], residual * max(0.0, float(beyond)), gradient + solution[1:].T / 100.0
+
+
 def _independent(shifts: NDArray[np.float64]) -> NDArray[np.float64]:
     """How many of a series of 2-D values are independent, a direction each, from its lag-1 autocorrelation."""
     n = len(shifts)
@@ -342,23 +305,11 @@ def _independent(shifts: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(np.maximum(1.0, n * (1 - memory) / (1 + memory)))
 
 
-def _gradient(
-    found: list[Shift], places: list[NDArray[np.float64]]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Least-squares change of the tiles' shifts over the view, px per px, and the tiles' mean place."""
-    place = np.concatenate([p[s.followed] for p, s in zip(places, found, strict=True)])
-    own = np.concatenate([s.tile_shifts[s.followed] - (s.dx, s.dy) for s in found])
-    centre = place.mean(axis=0)
-    offset = place - centre
-    if len(np.unique(np.round(place / 4), axis=0)) < 6 or np.linalg.matrix_rank(offset, tol=1.0) < 2:
-        return np.full((2, 2), np.nan), centre
-    solution = np.linalg.lstsq(offset, own, rcond=None)[0]
-    return np.asarray(solution.T), centre
-
-
 def _standing(pictures: NDArray[np.float32], solid: NDArray[np.bool_] | None, tile_px: int) -> Motion | None:
     """The sheet at rest, up to shake and slow drift; None where the later pictures do not agree with the first."""
     template = Template.cut(pictures[0], solid, tile_px)
+    if len(template.corners) < LEAST_TILES:
+        return None
     later = np.unique(np.linspace(len(pictures) // 2, len(pictures) - 1, 12).astype(int))
     good = []
     for i in later:
@@ -371,7 +322,9 @@ def _standing(pictures: NDArray[np.float32], solid: NDArray[np.bool_] | None, ti
     u = np.sqrt((rates**2).mean(axis=0) + (_SYSTEMATIC_PX / len(pictures)) ** 2)
     used = float(np.mean([s.followed.sum() for _, s in good]))
     considered = float(np.mean([s.considered.sum() for _, s in good]))
-    centre = template.centres.mean(axis=0)
+    if used < _LEAST_AT_REST * considered:
+        return None
+    centre = template.centre
     return Motion(
         dx=0.0,
         dy=0.0,

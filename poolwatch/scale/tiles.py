@@ -42,17 +42,17 @@ def _tile_sums(
     gy: NDArray[np.float32],
     corners: NDArray[np.int64],
     size: int,
-    dx: float,
-    dy: float,
+    shifts: NDArray[np.float64],
     sums: NDArray[np.float64],
 ) -> None:
     """Sums of the shifted frame with gx, gy, template, 1 and itself, a tile a row; NaN where it leaves the frame."""
     height, width = frame.shape
-    ix, iy = math.floor(dx), math.floor(dy)
-    a0, a1, a2, a3 = _cubic_weights(dx - ix)
-    b0, b1, b2, b3 = _cubic_weights(dy - iy)
     rows = np.empty((size + 3, size))
     for tile in range(len(corners)):
+        dx, dy = shifts[tile, 0], shifts[tile, 1]
+        ix, iy = math.floor(dx), math.floor(dy)
+        a0, a1, a2, a3 = _cubic_weights(dx - ix)
+        b0, b1, b2, b3 = _cubic_weights(dy - iy)
         y0, x0 = corners[tile, 0], corners[tile, 1]
         top, left = y0 + iy - 1, x0 + ix - 1
         if top < 0 or left < 0 or top + size + 3 > height or left + size + 3 > width:
@@ -98,7 +98,7 @@ class Shift:
     considered
         Shape (tiles,): which tiles could be compared at all.
     tile_shifts
-        Shape (tiles, 2): each tile's own shift; NaN where not compared.
+        Shape (tiles, 2): each tile's own shift, less what the gradient gives it; NaN where not compared.
     found
         Whether enough tiles agree.
     """
@@ -147,6 +147,11 @@ class Template:
     def centres(self) -> NDArray[np.float64]:
         """Centres (x, y) of the tiles, px, shape (tiles, 2)."""
         return np.asarray(self.corners[:, ::-1] + (self.size - 1) / 2.0, dtype=np.float64)
+
+    @property
+    def centre(self) -> NDArray[np.float64]:
+        """Mean place (x, y) of all tiles, px: where a shift holds."""
+        return np.asarray(self.centres.mean(axis=0), dtype=np.float64)
 
     @property
     def strength(self) -> NDArray[np.float64]:
@@ -211,6 +216,7 @@ class Template:
         frame: NDArray[np.float32],
         start: tuple[float, float] = (0.0, 0.0),
         *,
+        gradient: NDArray[np.float64] | None = None,
         fixed_mask: bool = True,
         iterations: int = 8,
     ) -> Shift:
@@ -222,6 +228,9 @@ class Template:
             From `texture.texture`, same shape.
         start
             Shift (dx, dy) px to start from, good to about 1.5 px.
+        gradient
+            Shape (2, 2): known change of the shift over the view, px per px, added to each tile's shift
+            (perspective, rotation); about `centre`, at the middle of a tile's way.
         fixed_mask
             Whether the mask stays where it is in the picture while the sheet moves (a pool before a riding
             camera): tiles that have moved into it are left out.
@@ -236,10 +245,15 @@ class Template:
         own = np.full((tiles, 2), np.nan)
         covariance = np.full((2, 2), np.nan)
         for _ in range(iterations):
-            _tile_sums(frame, self.picture, self.gx, self.gy, self.corners, self.size, d[0], d[1], sums)
+            extra = (
+                np.zeros((tiles, 2))
+                if gradient is None
+                else (self.centres + d / 2 - self.centre) @ gradient.T
+            )
+            _tile_sums(frame, self.picture, self.gx, self.gy, self.corners, self.size, d + extra, sums)
             considered = np.isfinite(sums[:, 4])
             if fixed_mask:
-                moved = self.corners + np.rint(d[::-1]).astype(np.int64)
+                moved = self.corners + np.rint((d + extra)[:, ::-1]).astype(np.int64)
                 considered[considered] = _box_sum(self.excluded, moved[considered], self.size) == 0
             p = np.einsum("tij,tj->ti", self.inverse, sums[:, :4])
             gain = p[:, 2]
@@ -270,6 +284,7 @@ class Template:
         frame: NDArray[np.float32],
         start: tuple[float, float] = (0.0, 0.0),
         *,
+        gradient: NDArray[np.float64] | None = None,
         fixed_mask: bool = True,
         rings: int = 2,
     ) -> Shift:
@@ -277,7 +292,7 @@ class Template:
 
         The first start at which a third of the tiles follow is taken, else the one with the most.
         """
-        best = self.find(frame, start, fixed_mask=fixed_mask)
+        best = self.find(frame, start, gradient=gradient, fixed_mask=fixed_mask)
         for ring in range(1, rings + 1):
             if best.found and best.consistency >= 0.33:
                 break
@@ -287,7 +302,7 @@ class Template:
                     start[0] + 1.5 * ring * math.cos(angle),
                     start[1] + 1.5 * ring * math.sin(angle),
                 )
-                other = self.find(frame, around, fixed_mask=fixed_mask)
+                other = self.find(frame, around, gradient=gradient, fixed_mask=fixed_mask)
                 if other.found and (not best.found or other.followed.sum() > best.followed.sum()):
                     best = other
         return best
