@@ -12,6 +12,7 @@ import math
 
 import cv2
 import numpy as np
+import scipy.fft
 from numba import njit
 from numpy.typing import NDArray
 
@@ -29,10 +30,10 @@ CELLS = 2
 
 def _filtered(rng: np.random.Generator, shape: tuple[int, int], across: float, along: float) -> Image:
     """Periodic Gaussian-filtered noise of unit variance; sigmas in cells, axis 0 across, axis 1 along."""
-    spectrum = np.fft.rfft2(rng.standard_normal(shape, dtype=np.float32))
+    spectrum = scipy.fft.rfft2(rng.standard_normal(shape, dtype=np.float32))
     fy = np.fft.fftfreq(shape[0])[:, None]
     fx = np.fft.rfftfreq(shape[1])[None, :]
-    noise = np.fft.irfft2(
+    noise = scipy.fft.irfft2(
         spectrum * np.exp(-2 * np.pi**2 * ((fy * across) ** 2 + (fx * along) ** 2)), s=shape
     )
     result: Image = ((noise - noise.mean()) / noise.std()).astype(np.float32)

@@ -166,6 +166,12 @@ class TestDemoClips:
 
 
 class TestCommand:
+    def test_offers_the_shapes_there_are(self) -> None:
+        # The command keeps its own list, so that --help stays quick.
+        from poolwatch.cli.simulate import SHAPES as OFFERED
+
+        assert OFFERED == SHAPES
+
     def test_writes_what_it_says(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
         out = tmp_path / "sim"
         arguments = "--shape crescent --frames 4 --seed 7 --width 96 --height 64 --depth 10 --direction 90 --spatter-rate 2000"
@@ -188,6 +194,15 @@ class TestCommand:
             == 0
         )
         assert (again / "clip.tif").read_bytes() == (out / "a.tif").read_bytes()
+
+    def test_illuminated_and_standing(self, tmp_path: Path) -> None:
+        arguments = (
+            "--illuminated --standing --frames 2 --width 96 --height 64 --travel-speed 50 --format npy"
+        )
+        assert main(["simulate", "--out", str(tmp_path), *arguments.split()]) == 0
+        scene = Scene.checked(read_toml(tmp_path / "scene.toml"), where="scene.toml")
+        assert (scene.kind, scene.camera.standing, scene.travel_speed_mm_s) == ("illuminated", True, 50)
+        assert np.load(tmp_path / "clip.npy").shape == (2, 64, 96)
 
     @pytest.mark.parametrize(
         ("arguments", "message"),
