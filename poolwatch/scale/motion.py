@@ -13,7 +13,8 @@ from .texture import textures
 from .tiles import LEAST_TILES, Shift, Template
 from .vote import vote
 
-# Pairs of frames solved at each lag.
+# Pairs of frames solved on the way to longer lags, and at the lag taken.
+_PAIRS_ON_THE_WAY = 10
 _PAIRS = 24
 # What interpolation leaves in one pair's shift, px; all pairs may share it.
 _SYSTEMATIC_PX = 0.02
@@ -193,7 +194,7 @@ def _follow(
     lag = max(1, math.ceil(3.0 / max(math.hypot(*start), 1e-9)))
     lag = min(lag, longest)
     while (np.abs(speed) * lag <= reach).all():
-        solved = _solve(pictures, solid, tile_px, speed, gradient, lag)
+        solved = _solve(pictures, solid, tile_px, speed, gradient, lag, _PAIRS_ON_THE_WAY)
         if solved is None or solved.explained < 0.35 * clearest:
             break
         most, clearest = max(most, solved.tiles_used), max(clearest, solved.explained)
@@ -204,6 +205,10 @@ def _follow(
         if lag == longest:
             break
         lag = min(longest, max(lag + 1, round(lag * 1.6)))
+    if best is not None and best.pairs >= _PAIRS_ON_THE_WAY // 2:
+        start_again, gradient = np.array([best.dx, best.dy]), np.nan_to_num(best.gradient)
+        final = _solve(pictures, solid, tile_px, start_again, gradient, best.lag, _PAIRS)
+        best = best if final is None else final
     if best is None or best.speed * (n - 1) < _LEAST_TRAVEL_PX or best.speed < 5 * best.u_speed:
         return None
     return replace(best, tiles_used=most)
@@ -216,10 +221,11 @@ def _solve(
     speed: NDArray[np.float64],
     gradient: NDArray[np.float64],
     lag: int,
+    pairs: int,
 ) -> Motion | None:
     """Tile-wise shifts of many pairs at one lag, averaged; None where most pairs find no agreement."""
     n = len(pictures)
-    firsts = np.unique(np.linspace(0, n - 1 - lag, min(_PAIRS, n - lag)).astype(int))
+    firsts = np.unique(np.linspace(0, n - 1 - lag, min(pairs, n - lag)).astype(int))
     start = (float(speed[0] * lag), float(speed[1] * lag))
     found: list[Shift] = []
     failures = 0

@@ -33,7 +33,7 @@ def vote(
         window = window * solid
     lags = [1 << k for k in range(n.bit_length()) if 1 << k <= max(1, n // 2)]
     mean = rfft2(pictures.mean(axis=0) * window)
-    votes = []
+    votes: list[tuple[float, float]] = []
     for still in (0.0, mean):
         surfaces = {}
         for lag in lags:
@@ -51,7 +51,10 @@ def vote(
                 score = sum(_read(other, speed[0] * k, speed[1] * k) for k, other in surfaces.items())
                 if score > best_score and math.hypot(*speed) * n >= least_travel_px:
                     best, best_score = speed, score
-        if best is not None:
+        # Both usually say the same, to within what the next step straightens out.
+        if best is not None and not any(
+            math.hypot(best[0] - other[0], best[1] - other[1]) < 0.05 * math.hypot(*other) for other in votes
+        ):
             votes.append(best)
     return votes
 
