@@ -50,7 +50,7 @@ def run_tasks_on_cluster(function: Function, tasks: Sequence[Any], *, scheduler:
         }
         for number in range(len(tasks)):
             yield Event(number, "started")
-        for future in as_completed(futures):
+        for future in as_completed(futures, loop=client.loop):
             number = futures[future]
             if future.status == "finished":
                 kind, message = future.result()

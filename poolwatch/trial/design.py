@@ -49,8 +49,8 @@ class Factor:
             return np.asarray((2 * numbers - high - low) / (high - low))
         place: Floats = np.array([self.levels.index(value) for value in values], dtype=np.float64)
         if len(self.levels) == 2:
-            return place[:, None] * 2 - 1
-        coded = (place[:, None] == np.arange(len(self.levels) - 1)).astype(float)
+            return np.asarray(place[:, None] * 2 - 1)
+        coded: Floats = (place[:, None] == np.arange(len(self.levels) - 1)).astype(float)
         coded[place == len(self.levels) - 1] = -1
         return coded
 

@@ -1,0 +1,342 @@
+"""Effects, surfaces and next welds against published designs."""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from poolwatch.trial.design import read_design
+from poolwatch.trial.factors import study_factors
+from poolwatch.trial.gauss import expected_improvement, fit_process
+from poolwatch.trial.surface import fit_surface
+
+# Montgomery, Design and Analysis of Experiments: filtration rate, 2^4 in standard order. Half-fraction rows seen in
+# published copies, the whole from memory; the effects below were worked out again from these numbers.
+FILTRATION = [45, 71, 48, 65, 68, 60, 80, 65, 43, 100, 45, 104, 75, 86, 70, 96]
+# Box & Wilson type central composite design: Derringer & Suich, J. Qual. Technol. 12 (1980) 214, tyre tread,
+# abrasion index; corners and centres as in the R package MPV (p4.19), axial rows from memory.
+TREAD = [
+    (-1, -1, 1, 102), (1, -1, -1, 120), (-1, 1, -1, 117), (1, 1, 1, 198), (-1, -1, -1, 103), (1, -1, 1, 132),
+    (-1, 1, 1, 132), (1, 1, -1, 139), (-1.633, 0, 0, 102), (1.633, 0, 0, 154), (0, -1.633, 0, 96), (0, 1.633, 0, 163),
+    (0, 0, -1.633, 116), (0, 0, 1.633, 153), *[(0, 0, 0, y) for y in (133, 133, 140, 142, 145, 142)],
+]  # fmt: skip
+
+
+def welds(columns: dict[str, list[object]], index: object, shape: object = "x") -> pd.DataFrame:
+    n = len(next(iter(columns.values())))
+    return pd.DataFrame(
+        {
+            "clip": [f"w{k}" for k in range(n)],
+            "beam_shape": shape,
+            "stability_index": np.asarray(index, float),
+        }
+        | {f"factor_{name}": values for name, values in columns.items()}
+    )
+
+
+def two_level(names: str, y: list[int]) -> pd.DataFrame:
+    rows = list(product((-1, 1), repeat=len(names)))
+    return welds({name: [row[-1 - k] for row in rows] for k, name in enumerate(names)}, y)
+
+
+def effects_of(scores: pd.DataFrame) -> dict[str, float]:
+    table = study_factors(scores).effects
+    return dict(zip(table["term"], table["effect"], strict=True))
+
+
+def test_montgomerys_filtration_rate() -> None:
+    found = effects_of(two_level("ABCD", FILTRATION))
+    expected = {
+        "A": 21.625, "B": 3.125, "C": 9.875, "D": 14.625, "A x B": 0.125, "A x C": -18.125, "A x D": 16.625,
+        "B x C": 2.375, "B x D": -0.375, "C x D": -1.125,
+    }  # fmt: skip
+    assert found == pytest.approx(expected)
+    study = study_factors(two_level("ABCD", FILTRATION))
+    sure = study.effects.loc[study.effects["p"] < 0.05, "term"].tolist()
+    # The effects that Montgomery finds active.
+    assert sure == ["A", "C", "D", "A x C", "A x D"]
+    assert (study.effects["error_from"] == "residuals").all()
+
+
+def test_intervals_are_those_of_ordinary_least_squares_by_hand() -> None:
+    study = study_factors(two_level("ABCD", FILTRATION))
+    row = study.effects.set_index("term").loc["A"]
+    # Residual sum of squares = squares of the five three- and four-factor contrasts: 16/4 · effect².
+    rows = np.array(list(product((-1, 1), repeat=4)))[:, ::-1]
+    three = [
+        rows[:, list(k)].prod(axis=1) for k in [(0, 1, 2), (0, 1, 3), (0, 2, 3), (1, 2, 3), (0, 1, 2, 3)]
+    ]
+    contrast = np.array([np.dot(c, FILTRATION) / 8 for c in three])
+    error = np.sqrt(4 * (contrast**2).sum() / 5 / 4)
+    assert row["effect_high"] - row["effect"] == pytest.approx(stats.t.ppf(0.975, 5) * error)
+
+
+def test_montgomerys_half_fraction_names_its_aliases() -> None:
+    # 2^(4-1), I = ABCD: 45 100 45 65 75 60 80 96; effects A 19, B 1.5, C 14, D 16.5, AB -1, AC -18.5, AD 19.
+    rows = list(product((-1, 1), repeat=3))
+    columns = {name: [row[2 - k] for row in rows] for k, name in enumerate("ABC")}
+    columns["D"] = [a * b * c for a, b, c in zip(*(columns[n] for n in "ABC"), strict=True)]
+    study = study_factors(welds(columns, [45, 100, 45, 65, 75, 60, 80, 96]))
+    found = dict(zip(study.effects["term"], study.effects["effect"], strict=True))
+    expected = {"A": 19, "B": 1.5, "C": 14, "D": 16.5, "A x B": -1, "A x C": -18.5, "A x D": 19}
+    assert found == pytest.approx(expected)
+    for pair in (
+        "B x C is mixed up with A x D",
+        "B x D is mixed up with A x C",
+        "C x D is mixed up with A x B",
+    ):
+        assert pair in study.remarks
+    assert (study.effects["error_from"] == "lenth").all()
+
+
+def test_lenths_margin_by_hand() -> None:
+    # Seven contrasts; pseudo standard error and margin after Lenth (1989), worked by hand.
+    rows = list(product((-1, 1), repeat=3))
+    columns = {name: [row[2 - k] for row in rows] for k, name in enumerate("ABC")}
+    columns["D"] = [a * b * c for a, b, c in zip(*(columns[n] for n in "ABC"), strict=True)]
+    study = study_factors(welds(columns, [45, 100, 45, 65, 75, 60, 80, 96]))
+    # |effects| 1, 1.5, 14, 16.5, 18.5, 19, 19: median 16.5, first guess 24.75, cut at 61.9, error 24.75.
+    margin = stats.t.ppf(0.975, 7 / 3) * 1.5 * 16.5
+    np.testing.assert_allclose(study.effects["effect_high"] - study.effects["effect"], margin)
+
+
+def test_eddy_current_probe_of_the_nist_handbook() -> None:
+    # NIST/SEMATECH e-Handbook, 2^3, Yates order (data and answers from memory, recomputed).
+    found = effects_of(two_level("ABC", [1.70, 4.57, 0.55, 3.39, 1.51, 4.59, 0.67, 4.29]))  # type: ignore[list-item]
+    expected = {"A": 3.1025, "B": -0.8675, "C": 0.2125, "A x B": 0.1275, "A x C": 0.2475, "B x C": 0.2975}
+    assert found == pytest.approx(expected)
+
+
+def test_words_and_numbers_in_one_model() -> None:
+    rng = np.random.default_rng(3)
+    rows = [
+        (power, gas, ring)
+        for power in (2000, 2500)
+        for gas in ("argon", "n2")
+        for ring in "abc"
+        for _ in range(3)
+    ]
+    power, gas, ring = (list(column) for column in zip(*rows, strict=True))
+    level = {"a": 4.0, "b": 0.0, "c": -4.0}
+    y = [50 + 6 * (p == 2500) + 3 * (g == "n2") + level[r] for p, g, r in rows] + rng.normal(
+        0, 0.3, len(rows)
+    )
+    table = study_factors(welds({"power": power, "gas": gas, "ring": ring}, y)).effects
+    found = {(row.term, row.level): row.effect for row in table.itertuples()}
+    assert found["power", ""] == pytest.approx(6, abs=0.5)
+    assert found["gas", "argon to n2"] == pytest.approx(3, abs=0.5)
+    for name, effect in level.items():
+        assert found["ring", name] == pytest.approx(effect, abs=0.4)
+    assert ("power x ring", "any") in found
+
+
+def test_factors_varied_together_are_named() -> None:
+    study = study_factors(welds({"a": [1, 2, 1, 2], "b": [10, 20, 10, 20]}, [1, 2, 1.1, 2.2]))
+    assert any("b cannot be told from a" in remark for remark in study.remarks)
+
+
+def test_a_factor_that_was_not_varied_and_a_weld_without_a_value() -> None:
+    scores = welds({"a": [1, 2, 1, 2, None], "b": [5] * 5}, [1, 2, 1.1, 2.2, 3])
+    study = study_factors(scores)
+    assert any(remark.startswith("b was not varied") for remark in study.remarks)
+    assert any("w4" in remark for remark in study.remarks)
+
+
+def test_nothing_varied_at_all() -> None:
+    study = study_factors(welds({"a": [1, 1, 1]}, [1, 2, 3]))
+    assert study.effects.empty
+    assert study.surface is None
+    assert study.next_welds.empty
+    assert "nothing can be said" in study.reading
+
+
+def test_shapes_are_taken_out_where_they_differ_beyond_their_factors() -> None:
+    rng = np.random.default_rng(5)
+    power = [1, 2] * 8
+    shape = ["x"] * 8 + ["y"] * 8
+    y = [30 * (s == "y") + 4 * (p == 2) for s, p in zip(shape, power, strict=True)] + rng.normal(0, 0.5, 16)
+    table = study_factors(welds({"power": power}, y, shape)).effects.set_index("term")
+    assert table.loc["power", "effect"] == pytest.approx(4, abs=1)
+    assert table.loc["power", "effect_high"] - table.loc["power", "effect"] < 1
+
+
+def test_tread_surface_is_the_published_one() -> None:
+    # Published fit of the abrasion index (from memory, equal to the fit recomputed from these rows).
+    scores = welds(
+        {name: [row[k] for row in TREAD] for k, name in enumerate(("x1", "x2", "x3"))}, [r[3] for r in TREAD]
+    )
+    surface, remarks = fit_surface(read_design(scores))
+    assert remarks == []
+    assert surface is not None
+    scale = np.array([1, *[1.633] * 3, *[1.633**2] * 6])
+    found = dict(zip(surface.terms, surface.coefficients / scale, strict=True))
+    expected = {
+        "1": 139.12, "x1": 16.49, "x2": 17.88, "x3": 10.91, "x1 x x2": 5.13, "x1 x x3": 7.13, "x2 x x3": 7.88,
+        "x1²": -4.01, "x2²": -3.45, "x3²": -1.57,
+    }  # fmt: skip
+    assert found == pytest.approx(expected, abs=0.006)
+    assert surface.residual_sd == pytest.approx(5.61, abs=0.005)
+
+
+def conversion(x: np.ndarray) -> np.ndarray:
+    """Conversion of Myers & Montgomery's chemical process, as in the vignette of the R package desirability."""
+    a, b, c = x.T
+    return (
+        81.09 + 1.0284 * a + 4.043 * b + 6.2037 * c - 1.8366 * a**2 + 2.9382 * b**2 - 5.1915 * c**2
+        + 2.2150 * a * b + 11.375 * a * c - 3.875 * b * c
+    )  # fmt: skip
+
+
+def test_best_point_inside_is_found_with_its_uncertainty() -> None:
+    rng = np.random.default_rng(9)
+    covered = inside = 0
+    for _ in range(60):
+        x = np.array([*product((-1, 0, 1), repeat=2)] * 2, float)
+        truth = 70 - 8 * (x[:, 0] - 0.3) ** 2 - 6 * (x[:, 1] + 0.2) ** 2
+        surface, _ = fit_surface(
+            read_design(welds({"a": list(x[:, 0]), "b": list(x[:, 1])}, truth + rng.normal(0, 1, 18)))
+        )
+        assert surface is not None
+        best = np.array([surface.best["a"], surface.best["b"]], float)
+        there = 70 - 8 * (best[0] - 0.3) ** 2 - 6 * (best[1] + 0.2) ** 2
+        covered += surface.predicted_low <= there <= surface.predicted_high
+        inside += surface.best_low["a"] <= 0.3 <= surface.best_high["a"]
+        np.testing.assert_allclose(best, [0.3, -0.2], atol=0.35)
+        assert surface.at_edge == ()
+    # 95 % intervals over 60 trials: at least 52 with a chance beyond 0.999.
+    assert covered >= 52
+    assert inside >= 52
+
+
+def test_best_point_stays_where_something_was_tried_and_says_when_it_is_on_the_border() -> None:
+    scores = welds(
+        {name: [row[k] for row in TREAD] for k, name in enumerate(("x1", "x2", "x3"))}, [r[3] for r in TREAD]
+    )
+    surface, _ = fit_surface(read_design(scores))
+    assert surface is not None
+    x = np.array([surface.best[name] for name in ("x1", "x2", "x3")], float)
+    # No further out than the least sure weld: about the sphere of the design, not the far corner of its box.
+    assert np.linalg.norm(x) < 1.8
+    rising = welds({"a": [1, 2, 3] * 3}, [1, 2, 3, 1.1, 2.1, 3.1, 0.9, 2, 3])
+    edge, _ = fit_surface(read_design(rising))
+    assert edge is not None
+    assert edge.at_edge == ("a",)
+    assert "better settings may lie beyond" in edge.reading
+
+
+def test_conversion_surface_of_the_desirability_vignette_is_found_again() -> None:
+    # Central composite design, axial distance 1.682 (pyDOE3); noise-free, so the published polynomial comes back
+    # and the best point is that of a direct search over the same region.
+    import pyDOE3
+
+    x = pyDOE3.ccdesign(3, center=(0, 6), alpha="rotatable", face="circumscribed")
+    y = conversion(x) + np.random.default_rng(1).normal(0, 1e-3, len(x))
+    surface, _ = fit_surface(read_design(welds({n: list(x[:, k]) for k, n in enumerate("abc")}, y)))
+    assert surface is not None
+    best = np.array([[surface.best[n] for n in "abc"]], float)
+    assert surface.predicted == pytest.approx(conversion(best)[0], abs=0.02)
+    rng = np.random.default_rng(2)
+    ball = rng.normal(size=(20_000, 3))
+    ball *= (1.682 * rng.random((20_000, 1)) ** (1 / 3)) / np.linalg.norm(ball, axis=1, keepdims=True)
+    assert surface.predicted >= conversion(ball).max() - 0.1
+
+
+def test_words_choose_the_better_level() -> None:
+    rng = np.random.default_rng(4)
+    rows = [(a, g) for a in (0, 1, 2) for g in ("argon", "n2", "mix") for _ in range(3)]
+    y = [50 - (a - 1) ** 2 * 5 + {"argon": 0, "n2": 4, "mix": -3}[g] for a, g in rows] + rng.normal(
+        0, 0.4, len(rows)
+    )
+    surface, _ = fit_surface(read_design(welds({"a": [r[0] for r in rows], "gas": [r[1] for r in rows]}, y)))
+    assert surface is not None
+    assert surface.best["gas"] == "n2"
+    assert surface.best["a"] == pytest.approx(1, abs=0.15)
+    assert surface.predicted == pytest.approx(54, abs=0.7)
+
+
+@pytest.mark.parametrize(
+    ("columns", "words"),
+    [
+        ({"a": [1, 2, 1, 2], "b": [1, 1, 2, 2]}, "no factor was tried at three values"),
+        ({"a": [1, 2, 3], "b": [1, 2, 3]}, "do not tell the terms"),
+        ({"a": [1, 2, 3]}, "too few for a response surface"),
+    ],
+)
+def test_designs_that_allow_no_surface_say_why(columns: dict[str, list[object]], words: str) -> None:
+    n = len(columns["a"])
+    surface, remarks = fit_surface(read_design(welds(columns, np.arange(n) ** 2)))
+    assert surface is None
+    assert words in remarks[0]
+
+
+def test_scatter_without_a_surface_gives_no_advice() -> None:
+    rng = np.random.default_rng(6)
+    surface, _ = fit_surface(read_design(welds({"a": [1, 2, 3] * 5}, rng.normal(50, 5, 15))))
+    assert surface is not None
+    assert surface.p > 0.05
+    assert "no advice" in surface.reading
+
+
+def test_process_matches_the_textbook_formulas() -> None:
+    # Rasmussen & Williams, eqs. 2.25, 2.26, with the covariance written out a second time.
+    rng = np.random.default_rng(7)
+    x, new = rng.random((12, 2)), rng.random((5, 2))
+    y = np.sin(4 * x[:, 0]) + x[:, 1] + rng.normal(0, 0.1, 12)
+    process = fit_process(x, y)
+
+    def k(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+        r = np.sqrt(5) * np.linalg.norm((a[:, None] - b) / process.scales, axis=2)
+        return process.signal**2 * (1 + r + r**2 / 3) * np.exp(-r)
+
+    inverse = np.linalg.inv(k(x, x) + process.noise**2 * np.eye(12))
+    mean, deviation = process.predict(new)
+    np.testing.assert_allclose(mean, process.mean + k(new, x) @ inverse @ (y - process.mean), rtol=1e-6)
+    variance = process.signal**2 - np.einsum("ij,jk,ik->i", k(new, x), inverse, k(new, x))
+    np.testing.assert_allclose(deviation, np.sqrt(variance), rtol=1e-5)
+
+
+def test_expected_improvement_is_the_integral() -> None:
+    rng = np.random.default_rng(8)
+    draws = rng.normal(1.0, 2.0, 400_000)
+    assert expected_improvement(np.array([1.0]), np.array([2.0]), 1.5)[0] == pytest.approx(
+        np.maximum(draws - 1.5, 0).mean(), abs=0.01
+    )
+    np.testing.assert_allclose(expected_improvement(np.array([2.0, 1.0]), np.zeros(2), 1.5), [0.5, 0.0])
+
+
+def test_next_welds_climb_to_the_best_of_a_known_function() -> None:
+    """Branin's function, turned over (Dixon & Szegö 1978): best 0 at three places; ten rounds from a coarse grid."""
+
+    def index(u: np.ndarray, v: np.ndarray) -> np.ndarray:
+        a = v - 5.1 / (4 * np.pi**2) * u**2 + 5 / np.pi * u - 6
+        return -(a**2 + 10 * (1 - 1 / (8 * np.pi)) * np.cos(u) + 10 - 0.397887)
+
+    u, v = (grid.ravel() for grid in np.meshgrid([-5.0, 2.5, 10.0], [0.0, 7.5, 15.0]))
+    for _ in range(10):
+        chosen = study_factors(welds({"u": list(u), "v": list(v)}, index(u, v)), next_count=2).next_welds
+        u, v = np.append(u, chosen["factor_u"]), np.append(v, chosen["factor_v"])
+    assert index(u, v).max() > -0.5
+    # A random choice of as many points gets there in fewer than one of ten tries.
+    rng = np.random.default_rng(1)
+    chance = [index(rng.uniform(-5, 10, 29), rng.uniform(0, 15, 29)).max() > -0.5 for _ in range(400)]
+    assert np.mean(chance) < 0.35
+
+
+def test_next_welds_differ_and_stay_in_range() -> None:
+    rng = np.random.default_rng(2)
+    columns = {"power": list(rng.uniform(1000, 3000, 10)), "gas": ["argon", "n2"] * 5}
+    chosen = study_factors(welds(columns, rng.normal(50, 5, 10))).next_welds
+    assert len(chosen) == 3
+    assert len(chosen.drop_duplicates(["factor_power", "factor_gas"])) == 3
+    assert chosen["factor_power"].between(min(columns["power"]) * 0.999, max(columns["power"]) * 1.001).all()  # type: ignore[type-var, operator]
+    assert set(chosen["factor_gas"]) <= {"argon", "n2"}
+
+
+def test_too_few_settings_suggest_nothing_and_say_so() -> None:
+    study = study_factors(welds({"a": [1, 2, 1, 2]}, [1, 2, 1.1, 2.2]))
+    assert study.next_welds.empty
+    assert any("too few to say what to weld next" in remark for remark in study.remarks)

@@ -1,0 +1,96 @@
+"""Laboratory results against the index."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from poolwatch.trial.outcomes import least_correlation, rank_correlation, study_outcomes
+from tests.trial.simulated import score_rows
+
+# Law-school pairs: Efron, The Jackknife, the Bootstrap and Other Resampling Plans, SIAM 1982 (values from memory;
+# the published r = 0.776 comes back from them).
+LSAT = [576, 635, 558, 578, 666, 580, 555, 661, 651, 605, 653, 575, 545, 572, 594]
+GPA = [3.39, 3.30, 2.81, 3.03, 3.44, 3.07, 3.00, 3.43, 3.36, 3.13, 3.12, 2.74, 2.76, 2.88, 2.96]
+
+
+def test_law_school_pairs() -> None:
+    x, y = np.array(LSAT, float), np.array(GPA)
+    assert np.corrcoef(x, y)[0, 1] == pytest.approx(0.776374, abs=1e-6)
+    rho, low, high, p = rank_correlation(x, y)
+    assert rho == pytest.approx(0.796429, abs=1e-6)
+    reference = stats.bootstrap(
+        (x, y), lambda a, b: stats.spearmanr(a, b).statistic, paired=True, vectorized=False, n_resamples=2000,
+        rng=np.random.default_rng(1),
+    ).confidence_interval  # fmt: skip
+    assert low == pytest.approx(reference.low, abs=0.08)
+    assert high == pytest.approx(reference.high, abs=0.03)
+    assert p == pytest.approx(stats.spearmanr(x, y).pvalue, abs=0.001)
+
+
+def test_exact_p_of_few_welds() -> None:
+    # Four welds in perfect order: 2 of 24 orders are as extreme.
+    rho, _, _, p = rank_correlation(np.arange(4.0), np.arange(4.0) ** 2)
+    assert rho == pytest.approx(1)
+    assert p == pytest.approx(2 / 24)
+
+
+@pytest.mark.parametrize(("welds", "critical"), [(5, 0.878), (10, 0.632), (20, 0.444), (30, 0.361)])
+def test_least_correlation_is_the_tabled_critical_value(welds: int, critical: float) -> None:
+    # Critical values of r at the two-sided 5 % level, as in every table of Pearson and Hartley's kind (from memory).
+    assert least_correlation(welds) == pytest.approx(critical, abs=5e-4)
+
+
+def test_interval_covers() -> None:
+    """95 % intervals over 200 samples of 12 welds with a known rank correlation."""
+    r = 0.6
+    truth = 6 / np.pi * np.arcsin(r / 2)
+    rng = np.random.default_rng(3)
+    covered = 0
+    for _ in range(200):
+        x, y = rng.multivariate_normal([0, 0], [[1, r], [r, 1]], 12).T
+        _, low, high, _ = rank_correlation(x, y)
+        covered += low <= truth <= high
+    assert 178 <= covered <= 199
+
+
+def scores(welds: int = 4) -> pd.DataFrame:
+    return score_rows(np.random.default_rng(1), (0.4, 0.7, 1.2), welds)
+
+
+def test_an_outcome_that_follows_the_index() -> None:
+    rows = scores(6)
+    rows["outcome_rm_mpa"] = (
+        500 + 2 * rows["stability_index"] + np.random.default_rng(2).normal(0, 5, len(rows))
+    )
+    study = study_outcomes(rows)
+    first = study.table.iloc[0]
+    assert (first["outcome"], first["measure"], first["welds"]) == ("rm_mpa", "stability_index", 18)
+    assert first["rho"] > 0.8
+    assert first["rho_low"] > 0.5
+    assert "rm_mpa rises with the index" in study.reading
+    assert "So few welds tell only" in study.reading
+    assert "no cause" in study.reading
+    assert (study.table["p_holm"] >= study.table["p"]).all()
+    assert len(study.table) == 9
+    assert study.points["value"].tolist() == rows["outcome_rm_mpa"].tolist()
+
+
+def test_an_outcome_that_has_nothing_to_do_with_it() -> None:
+    rows = scores()
+    rows["outcome_grain_um"] = np.random.default_rng(4).normal(20, 2, len(rows))
+    reading = study_outcomes(rows).reading
+    assert "no relation to the index can be shown" in reading
+    assert "beyond 0.58" in reading
+
+
+def test_missing_few_and_constant_values_are_said() -> None:
+    rows = scores()
+    rows["outcome_a"] = [1.0, 2.0, 3.0] + [np.nan] * 9
+    rows["outcome_b"] = 7.0
+    study = study_outcomes(rows)
+    assert "a: nothing can be said, 3 welds have a value" in study.reading
+    assert "b: nothing can be said, the values are all the same" in study.reading
+    assert study.table["rho"].isna().all()
