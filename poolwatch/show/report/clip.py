@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from matplotlib.figure import Figure
+
 from ...model.files import write_text
 from ..result import ClipResult
 from ..stills.outline import motion_figure, space_time_figure
@@ -13,7 +15,7 @@ from ..stills.spatter import spatter_figure
 from ..tone import ToneCurve
 from .evidence import ClipEvidence
 from .figures import index_parts, index_words, key_figures
-from .page import known, picture, render
+from .page import Picture, known, photograph, picture, render
 from .series import series_view
 
 
@@ -42,33 +44,6 @@ def clip_section(evidence: ClipEvidence, number: int, *, dpi: float = 110.0) -> 
     result = evidence.result
     row = result.score.iloc[0].to_dict() if len(result.score) else {}
     measured = int((result.status == "ok").sum())
-    figures = [
-        (picture(figure, dpi=dpi), title, words)
-        for figure, title, words in (
-            (spectra_figure(result), "Spectra", _spectra_words(result)),
-            (
-                motion_figure(result),
-                "Where the outline moves",
-                "The mean outline, coloured by how much each part moves along its normal.",
-            ),
-            *(
-                [
-                    (
-                        space_time_figure(result, evidence.space_time),
-                        "Middle line over time",
-                        "Brightness along the pool's middle line over time, with front, tail and beam.",
-                    )
-                ]
-                if evidence.space_time is not None
-                else []
-            ),
-            (
-                spatter_figure(result),
-                "Spatter",
-                f"Flight directions and diameters of {len(result.spatter)} particles that left the pool.",
-            ),
-        )
-    ]
     return {
         "id": f"clip-{number}",
         "name": result.name,
@@ -77,7 +52,7 @@ def clip_section(evidence: ClipEvidence, number: int, *, dpi: float = 110.0) -> 
         "index": index_words(row),
         "has_index": known(row.get("stability_index")),
         "excluded": evidence.excluded,
-        "figures": figures,
+        "figures": _figures(evidence, dpi),
         "key": key_figures(row, result.unit),
         "parts": index_parts(row),
         "flags": result.flags,
@@ -90,6 +65,7 @@ def clip_section(evidence: ClipEvidence, number: int, *, dpi: float = 110.0) -> 
         "direction": result.axes.direction_deg,
         "tone": ToneCurve.for_sample(result.brightness_sample, result.full_scale).words,
         "video": evidence.video,
+        "still": None if evidence.still is None else photograph(evidence.still),
         "series": series_view(result, evidence.segments),
         "segments": [segment.caption for segment in evidence.segments],
         "run": result.run,
@@ -97,7 +73,26 @@ def clip_section(evidence: ClipEvidence, number: int, *, dpi: float = 110.0) -> 
     }
 
 
-def clip_figures(result: ClipResult) -> dict[str, Any]:
+def _figures(evidence: ClipEvidence, dpi: float) -> list[tuple[Picture, str, str]]:
+    """Picture, title and words of each still of a clip."""
+    result = evidence.result
+    found = [
+        (spectra_figure(result), "Spectra", _spectra_words(result)),
+        (
+            motion_figure(result),
+            "Where the outline moves",
+            "The mean outline, coloured by how much each part moves along its normal.",
+        ),
+    ]
+    if evidence.space_time is not None:
+        words = "Brightness along the pool's middle line over time, with front, tail and beam."
+        found.append((space_time_figure(result, evidence.space_time), "Middle line over time", words))
+    words = f"Flight directions and diameters of {len(result.spatter)} particles that left the pool."
+    found.append((spatter_figure(result), "Spatter", words))
+    return [(picture(figure, dpi=dpi), title, words) for figure, title, words in found]
+
+
+def clip_figures(result: ClipResult) -> dict[str, Figure]:
     """Every still of one clip by the name of its file, for writing as PNG and SVG."""
     return {
         "series": series_figure(result),

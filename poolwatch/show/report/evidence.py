@@ -6,6 +6,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from ..result import ClipResult
 from ..segments import Segment
 from ..stills.outline import SpaceTime
@@ -30,6 +33,8 @@ class ClipEvidence:
         Brightness along the middle line, where it was gathered.
     excluded
         Why the clip does not count in the ranking, in words; empty where it counts.
+    still
+        One annotated frame as `OverlayPainter.paint` gives it: stands for the video until it plays, and in print.
     """
 
     result: ClipResult
@@ -37,6 +42,7 @@ class ClipEvidence:
     segments: Sequence[Segment] = ()
     space_time: SpaceTime | None = None
     excluded: str = ""
+    still: NDArray[np.uint8] | None = None
 
 
 @dataclass(frozen=True)

@@ -42,12 +42,11 @@ SHORT = (
 
 def index_words(row: Mapping[str, Any]) -> str:
     """The index with its interval."""
-    value, *ends = (row.get(f"stability_index{end}") for end in ("", "_low", "_high"))
-    if not (known(value) and known(ends[0]) and known(ends[1])):
-        return with_interval(value, *ends)
-    places = 0 if float(ends[1]) - float(ends[0]) >= 2 else 1
-    low, high = (f"{float(end):.{places}f}" for end in ends)
-    return f"{float(value):.{places}f} ({low} to {high})"
+    value, low, high = (row.get(f"stability_index{end}") for end in ("", "_low", "_high"))
+    if value is None or low is None or high is None or not all(known(v) for v in (value, low, high)):
+        return with_interval(value, low, high)
+    places = 0 if float(high) - float(low) >= 2 else 1
+    return f"{float(value):.{places}f} ({float(low):.{places}f} to {float(high):.{places}f})"
 
 
 def key_figures(row: Mapping[str, Any], unit: str) -> list[tuple[str, str, str]]:

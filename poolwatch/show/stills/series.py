@@ -8,7 +8,7 @@ import math
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter
+from matplotlib.ticker import FuncFormatter, NullFormatter, NullLocator
 from numpy.typing import NDArray
 
 from ..palette import (
@@ -141,6 +141,8 @@ def spectra_figure(result: ClipResult) -> Figure:
         panel_name(axes, signal_name(signal))
         axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
         axes.yaxis.set_major_formatter(FuncFormatter(power_of_ten))
+        axes.xaxis.set_minor_formatter(NullFormatter())
+        axes.yaxis.set_minor_locator(NullLocator())
         axes.margins(x=0.01)
         axes.grid(visible=False, axis="x", which="minor")
     band = [result.score_of(f"band_{end}_hz") for end in ("low", "high")]

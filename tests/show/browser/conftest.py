@@ -14,10 +14,19 @@ from pathlib import Path
 
 import pytest
 
-FLAGS = (
-    "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
-    "--disable-component-update --disable-sync --hide-scrollbars --mute-audio --remote-debugging-pipe"
-).split()
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--hide-scrollbars",
+    "--mute-audio",
+    "--remote-debugging-pipe",
+]
 
 
 class Page:
@@ -35,7 +44,11 @@ class Page:
 
     def size(self, width: int, height: int) -> None:
         self.do(
-            "Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=False
+            "Emulation.setDeviceMetricsOverride",
+            width=width,
+            height=height,
+            deviceScaleFactor=1,
+            mobile=False,
         )
 
     def open(self, path: Path, fragment: str = "") -> float:
@@ -158,7 +171,14 @@ class Browser:
 
 @pytest.fixture(scope="session")
 def browser():
-    program = next((found for name in ("chromium", "chromium-browser", "google-chrome") if (found := shutil.which(name))), None)
+    program = next(
+        (
+            found
+            for name in ("chromium", "chromium-browser", "google-chrome")
+            if (found := shutil.which(name))
+        ),
+        None,
+    )
     if program is None:
         pytest.skip("no Chromium on this machine: install Debian's package chromium to run the browser tests")
     if os.name != "posix":

@@ -96,6 +96,7 @@
         mark.textContent = (k * step).toFixed(Math.max(0, -Math.floor(Math.log10(step) + 1e-9)));
         axis.appendChild(mark);
       }
+      if (axis.lastChild) axis.lastChild.textContent += " ms";
       draw(false);
     }
 
@@ -154,7 +155,9 @@
     watch.dataset.ready = "1";
     attach(watch);
     const video = watch.querySelector("video");
-    if (video) video.preload = "metadata";
+    const still = watch.querySelector("img.still-frame");
+    if (video && still) video.poster = still.src;
+    else if (video) video.preload = "metadata";
   }
   document.querySelectorAll(".watch").forEach(function (watch) {
     const clip = watch.closest("details.clip");
