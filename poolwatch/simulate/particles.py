@@ -232,12 +232,24 @@ _TURN = np.arange(64) * math.pi * (3 - math.sqrt(5))
 
 def visible(scene: Scene, line: Timeline, flying: Particles, seen: Sightings) -> NDArray[np.float64]:
     """Share of each sighting's disc that is in the picture and outside the outline, times its exposure share."""
+    share = np.empty(len(seen.moment))
+    # In pieces, so that memory stays small in long clips.
+    for start in range(0, len(share), 4096):
+        piece = slice(start, start + 4096)
+        share[piece] = _uncovered(scene, line, flying, seen, piece)
+    return share * seen.share
+
+
+def _uncovered(
+    scene: Scene, line: Timeline, flying: Particles, seen: Sightings, piece: slice
+) -> NDArray[np.float64]:
+    """Share of 64 points of each disc, even in area, that lies in the picture and outside the outline."""
     camera = scene.camera
-    radius = flying.diameter_mm[seen.particle] / 2 / camera.mm_per_px
-    x = ((seen.x0 + seen.x1) / 2)[:, None] + radius[:, None] * _DISC * np.cos(_TURN)
-    y = ((seen.y0 + seen.y1) / 2)[:, None] + radius[:, None] * _DISC * np.sin(_TURN)
+    radius = flying.diameter_mm[seen.particle[piece]] / 2 / camera.mm_per_px
+    x = ((seen.x0[piece] + seen.x1[piece]) / 2)[:, None] + radius[:, None] * _DISC * np.cos(_TURN)
+    y = ((seen.y0[piece] + seen.y1[piece]) / 2)[:, None] + radius[:, None] * _DISC * np.sin(_TURN)
     ax, ay = forward(camera.direction_deg)
-    m = seen.moment
+    m = seen.moment[piece]
     dx, dy = x - line.beam_x[m][:, None], y - line.beam_y[m][:, None]
     u, v = dx * ax + dy * ay, dx * ay - dy * ax
     length = np.maximum(line.length[m], 1e-9)[:, None]
@@ -245,4 +257,4 @@ def visible(scene: Scene, line: Timeline, flying: Particles, seen: Sightings) ->
     half = outline.half_width(u, length, line.width[m][:, None], front, scene.pool.taper)
     covered = half > np.abs(v - line.sway[m][:, None] * ((front - u) / length) ** 2)
     inside = (x >= -0.5) & (x < camera.width - 0.5) & (y >= -0.5) & (y < camera.height - 0.5)
-    return np.asarray((inside & ~covered).mean(axis=1) * seen.share)
+    return np.asarray((inside & ~covered).mean(axis=1))
