@@ -4,12 +4,14 @@ The fast way feeds packets to the decoder, on several threads where the codec ca
 all is well. At the first sign of damage (an error, a frame marked corrupt, a frame that fails to come) it
 stops, and the packets from that frame's keyframe to the next keyframe are decoded again the careful way: on one
 thread, one packet at a time, so that the damaged packet is known. What leans on a damaged picture, up to the
-next keyframe, counts as damaged too. So neither threads nor the frame at which reading starts change a result.
+next keyframe, counts as damaged too. Damage that still decodes into some picture without an error cannot be seen
+by any reader; FFV1 with checksums has none such. So neither threads nor the frame at which reading starts change a result.
 """
 
 from __future__ import annotations
 
 import collections
+import contextlib
 from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
@@ -43,11 +45,7 @@ def open_stream(path: Path) -> tuple[InputContainer, VideoStream]:
         It cannot be opened, or has no video.
     """
     import av
-    import av.logging
 
-    if av.logging.get_level() is None:
-        # Counts errors for the careful way; prints nothing.
-        av.logging.set_level(av.logging.PANIC)
     try:
         container = av.open(str(path), "r", metadata_errors="replace")
     except av.error.FFmpegError as error:
@@ -101,8 +99,12 @@ class Decoding:
         self._codec = context.name
         if self._codec in _STRICT:
             context.options = {"err_detect": "explode"}
-        context.thread_count = self._threads
-        context.thread_type = "NONE" if self._threads == 1 else "AUTO"
+        self._by_log = self._codec in _SAY_IT_IN_THE_LOG
+        # On one thread a line in the log belongs to the packet just fed. And PyAV's log needs the interpreter's
+        # lock, which a decoder's threads cannot get while it is torn down: on several threads that can hang.
+        threads = 1 if self._by_log else self._threads
+        context.thread_count = threads
+        context.thread_type = "NONE" if threads == 1 else "AUTO"
         self._fresh = True
 
     def close(self) -> None:
@@ -212,15 +214,20 @@ class Decoding:
             return int(self._index.frame[frame.pts]), sequence + 1
         return sequence, sequence + 1
 
-    def _decode(self, packet: Packet[VideoStream], number: int) -> list[VideoFrame] | None:
-        """Frames that come out when `packet` goes in; None on an error."""
+    def _decode(self, packet: Packet[VideoStream] | None, number: int) -> list[VideoFrame] | None:
+        """Frames that come out when `packet` goes in; None on an error, or where the packet is lost."""
         import av
 
+        if packet is None:
+            return None
         packet.pts = packet.dts = number
         packet.time_base = Fraction(1, 1000)
         self._fresh = False
+        if self._codec != "rawvideo" and _all_zero(packet):
+            return None
         try:
-            return self._stream.decode(packet)
+            with self._log_counted():
+                return self._stream.decode(packet)
         except av.error.FFmpegError:
             return None
 
@@ -231,7 +238,8 @@ class Decoding:
         frames: list[VideoFrame] = []
         for _ in range(1000):  # an error in one frame must not lose those after it
             try:
-                frames += self._stream.decode(None)
+                with self._log_counted():
+                    frames += self._stream.decode(None)
                 break
             except av.error.EOFError:
                 break
@@ -242,11 +250,23 @@ class Decoding:
     def _error_count(self) -> int:
         import av.logging
 
-        if self._codec not in _SAY_IT_IN_THE_LOG:
-            return 0
-        return int(av.logging.get_last_error()[0])
+        return int(av.logging.get_last_error()[0]) if self._by_log else 0
 
-    def _packets(self, first: int, last: int) -> Iterator[tuple[int, Packet[VideoStream]]]:
+    @contextlib.contextmanager
+    def _log_counted(self) -> Iterator[None]:
+        """Let PyAV count the errors that FFmpeg logs, and print nothing."""
+        import av.logging
+
+        if not self._by_log or av.logging.get_level() is not None:
+            yield
+            return
+        av.logging.set_level(av.logging.PANIC)
+        try:
+            yield
+        finally:
+            av.logging.set_level(None)
+
+    def _packets(self, first: int, last: int) -> Iterator[tuple[int, Packet[VideoStream] | None]]:
         """Packets first to last, numbered in decoding order."""
         import av
 
@@ -256,6 +276,10 @@ class Decoding:
             for packet in self._pending(container):
                 if packet.size == 0 or packet.is_discard:
                     continue
+                while number <= last and self._index.size[number] == 0:  # lost
+                    if number >= first:
+                        yield number, None
+                    number += 1
                 if number > last:
                     break
                 if number >= first:
@@ -301,6 +325,13 @@ class Decoding:
         if self._numbers is None:
             places = self._index.position.tolist()
             self._numbers = dict(zip(places, range(len(places)), strict=True))
-            if len(self._numbers) < len(places) or -1 in self._numbers:
+            self._numbers.pop(-1, None)
+            if len(self._numbers) + self._index.lost < len(places):
                 self._numbers = {}
         return self._numbers.get(position) if position is not None else None
+
+
+def _all_zero(packet: Packet[VideoStream]) -> bool:
+    """Whether a packet is nothing but zeros: a lost block of the disc, which some decoders take for a picture."""
+    data = memoryview(packet)
+    return not any(data[:16]) and not any(data)

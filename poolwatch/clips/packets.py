@@ -21,6 +21,7 @@ class PacketIndex:
     ----------
     position, size, time
         Place in the file and bytes; time stamp for seeking, in the stream's time base (-1 where none).
+        A size of 0 stands in for a packet that even time stamps show to be lost.
     key
         Whether decoding can begin there.
     damaged
@@ -49,6 +50,11 @@ class PacketIndex:
 
     def __len__(self) -> int:
         return len(self.position)
+
+    @property
+    def lost(self) -> int:
+        """Packets that are not in the file although the time stamps leave a place for them."""
+        return int(np.count_nonzero(self.size == 0))
 
     @property
     def intra(self) -> bool:
@@ -109,6 +115,8 @@ def read_index(container: InputContainer, stream: VideoStream, file_size: int) -
         # The last packet of a file that was cut is cut too: it is no frame.
         for column in rows:
             column.pop()
+    if all(stamped):
+        _stand_in_for_lost(rows, reorders=bool(stream.codec_context.has_b_frames))
     keys = np.array(key, np.bool_)
     keys[:1] = True
     stamps = np.array(time, np.int64)
@@ -185,3 +193,43 @@ def _by_reading(container: InputContainer, stream: VideoStream) -> tuple[Rows, b
     except av.error.FFmpegError:
         broken = True
     return rows, broken or bool(damaged and damaged[-1])
+
+
+def _stand_in_for_lost(rows: Rows, *, reorders: bool) -> None:
+    """Put packets of size 0 where an even series of time stamps has holes, so that later frames keep their numbers.
+
+    Even means: nine tenths of the steps are alike to one tick. Series with steps under three ticks cannot tell.
+    """
+    position, size, time, stamped, key, damaged = rows
+    if len(time) < 8:
+        return
+    order = np.argsort(np.array(time, np.int64), kind="stable")
+    stamps = np.array(time, np.int64)[order]
+    steps = np.diff(stamps)
+    usual = float(np.median(steps))
+    alike = np.abs(steps - usual) <= 1
+    if usual < 3 or alike.mean() < 0.9:
+        return
+    step = float(steps[alike].mean())
+    holes = np.flatnonzero(steps > 1.5 * step)
+    missing = np.rint(steps[holes] / step).astype(int) - 1
+    uneven = np.abs(steps[holes] / step - missing - 1) > 0.25
+    if not len(holes) or uneven.any() or missing.sum() > len(time):
+        return
+    intra = all(key)
+    places = sorted(
+        ((int(order[hole + 1]), int(stamps[hole]), int(n)) for hole, n in zip(holes, missing, strict=True)),
+        reverse=True,
+    )
+    for shown_next, stamp, count in places:
+        before = shown_next
+        # Where pictures are reordered, some shown before the hole may lean on what is lost: 16 is the most.
+        while reorders and not intra and shown_next - before < 16 and before > 1 and not key[before - 1]:
+            before -= 1
+        at = slice(before, before)
+        position[at] = [-1] * count
+        size[at] = [0] * count
+        time[at] = [round(stamp + step * (k + 1)) for k in range(count)]
+        stamped[at] = [True] * count
+        key[at] = [intra] * count
+        damaged[at] = [True] * count

@@ -69,6 +69,10 @@ class VideoReader(BaseReader):
         if self._index.broken or (promised is not None and count < promised):
             flags.add("truncated")
             notes.append(f"the file ends after {count} frames" + (f" of {promised}" if promised else ""))
+        if self._index.lost:
+            notes.append(
+                f"{self._index.lost} frames are missing by their times and stand as undecodable frames"
+            )
         if self._index.damaged.any():
             flags.add("undecodable_frames")
         facts = ClipFacts(
