@@ -38,7 +38,7 @@ ReadFrames = Callable[[list[int]], Iterable[tuple[int, NDArray[Any]]]]
 
 # Larger files than slower presets give, at a third of their time: writing must not take longer than measuring.
 PRESET = "ultrafast"
-_TALLEST = 1000
+_TALLEST = 1100
 _WIDEST = 1920
 
 
@@ -81,6 +81,7 @@ class OverlayPainter:
         least = self._choices.min_width * (2 if beside and not self._stacked else 3) // 3
         self._factor = enlargement(width, height, least)
         self._picture = (round(height * self._factor), round(width * self._factor))
+        self._grey = np.empty(self._picture, np.uint8)
         across = self._picture[1] * (2 if beside and not self._stacked else 1)
         self.width = max(across + across % 2, 640)
         self._size = int(np.clip(round(self.width / 44), 16, 30))
@@ -150,7 +151,10 @@ class OverlayPainter:
             image[:] = self._blank
         rows, columns = self._picture
         top, left = self._top, self._left
-        grey = cv2.resize(toned(frame, self._table(frame.dtype)), (columns, rows), interpolation=self._kind)
+        # Kept arrays: fresh ones of this size cost as much as filling them.
+        grey = cv2.resize(
+            toned(frame, self._table(frame.dtype)), (columns, rows), self._grey, interpolation=self._kind
+        )
         if self._choices.plain_beside:
             image[top : top + rows, left : left + columns] = grey[..., None]
             top, left = self.annotated
@@ -217,7 +221,7 @@ class OverlayPainter:
         put_flat(image, name, (margin, 0.35 * size), round(1.1 * size), INK, PANEL, bold=True)
         words = self._tone.words + ("; plain picture first" if self._choices.plain_beside else "")
         if "strip" in self._choices.layers:
-            words = f"lit ground: steady part   ×: frame not measured   {words}"
+            words = f"lit: steady part   ×: not measured   {words}"
         small = round(0.8 * size)
         foot = (margin, (self._foot_top + self.height) / 2)
         words = fitted(words, small, self.width - round(2 * margin))

@@ -75,8 +75,8 @@ class ToneCurve:
     def words(self) -> str:
         """What was done to the brightness, in words."""
         if not np.isfinite(self.knee):
-            return f"grey: brightness {self.black:.2f} to {self.white:.2f} of full scale, linear"
-        return f"grey: tone-mapped so that faint spatter shows (asinh, {self.black:.2f} to {self.white:.2f} of full scale)"
+            return f"grey: linear, {self.black:.2f} to {self.white:.2f} of full scale"
+        return f"grey: faint parts raised (asinh, {self.black:.2f} to {self.white:.2f} of full scale)"
 
 
 def toned(frame: NDArray[Any], table: NDArray[np.uint8]) -> NDArray[np.uint8]:

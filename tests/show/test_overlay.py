@@ -118,7 +118,15 @@ def test_same_input_same_bytes(drawn):
 
 @pytest.mark.parametrize(
     ("width", "height", "factor"),
-    [(512, 256, 2), (128, 64, 8), (100, 400, 2), (1280, 1024, 1), (1000, 500, 1), (7680, 4320, 0.25)],
+    [
+        (512, 256, 2),
+        (128, 64, 8),
+        (100, 400, 2),
+        (512, 512, 2),
+        (1280, 1024, 1),
+        (1000, 500, 1),
+        (7680, 4320, 0.25),
+    ],
 )
 def test_small_clips_are_enlarged_by_whole_factors(width, height, factor):
     assert enlargement(width, height, 960) == factor
