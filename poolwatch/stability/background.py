@@ -7,6 +7,7 @@ Whittle likelihood, with bins that stand out taken out first, in the spirit of M
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -185,12 +186,12 @@ def _grouped(
     f[good] /= count[good]
     p[good] /= count[good]
     if robust:
-        ends = np.append(begins[1:], stop)
         # Median over mean of chi-square with 2 TAPERS degrees of freedom (Wilson & Hilferty).
         factor = (1 - 2 / (9 * 2 * TAPERS)) ** 3
-        p = np.array(
-            [np.median(power[a:b]) / factor if b > a else 0.0 for a, b in zip(begins, ends, strict=True)]
-        )
+        sizes = np.diff(groups)
+        order = np.lexsort((power[start:stop], np.repeat(np.arange(len(sizes)), sizes)))
+        ranked = power[start:stop][order]
+        p = (ranked[groups[:-1] + (sizes - 1) // 2] + ranked[groups[:-1] + sizes // 2]) / 2 / factor
     return f[good], np.maximum(p[good], 1e-300), count[good]
 
 
@@ -198,8 +199,9 @@ def _grids(
     f: NDArray[np.float64], rate_hz: float, count: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Trial values of phi (even in the logarithm of the memory) and of the white share."""
-    memory = np.geomspace(0.2, max(20.0, rate_hz / f[0] / 3), count)
-    return np.append(0.0, np.exp(-1 / memory)), np.append(0.0, np.geomspace(0.003, 1.0, count))
+    memory = np.exp(np.linspace(math.log(0.2), math.log(max(20.0, rate_hz / f[0] / 3)), count))
+    white = np.exp(np.linspace(math.log(0.003), 0.0, count))
+    return np.append(0.0, np.exp(-1 / memory)), np.append(0.0, white)
 
 
 def _coarse(

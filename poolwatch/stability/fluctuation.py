@@ -277,10 +277,12 @@ def total_interval(e: Energy, squares: NDArray[np.float64], tail: float) -> tupl
     if not total > 0:
         return 0.0, 0.0, 0.0
     error = mean_error(squares, b.phi**2, white=_square_white(b.white))
-    # Few cosines can come out small by chance: not less than a Gaussian series of this continuum would have.
+    # Few cosines scatter: they are pooled with what a Gaussian series of this continuum would have, unless they say
+    # significantly more (bursts).
     squared = (1 - b.white) ** 2 * b.phi**2
-    gaussian = b.variance * math.sqrt(2 / len(squares) * (1 + 2 * squared / (1 - b.phi**2)))
-    relative = max(error.se, gaussian) / total
+    gaussian = b.variance**2 * 2 / len(squares) * (1 + 2 * squared / (1 - b.phi**2))
+    bursts = error.se**2 > gaussian * float(chi2.isf(0.05, error.dof)) / error.dof
+    relative = math.sqrt(error.se**2 if bursts else (error.se**2 + gaussian) / 2) / total
     if e.restored > 0:
         # The part put back is as uncertain as the level of the AR(1) spectrum at frequency 0.
         relative += e.restored / total * 2 * math.sqrt((1 + b.phi) / ((1 - b.phi) * len(squares)))

@@ -250,8 +250,8 @@ def _draw(
     columns = np.concatenate([p.columns for p in prepared.values()], axis=1)
     n = len(columns)
     lengths = [block_length(columns[:, i])[1] for i in range(0, columns.shape[1], 3)]
-    # Not more than 400 blocks: more cost time and tell nothing new; not fewer than 8.
-    length = int(max(1, min(max(math.ceil(max(lengths)), n // 400), n // 8)))
+    # Not more than 100 blocks: more cost time and tell nothing new of how the parts move together; not fewer than 8.
+    length = int(max(1, min(max(math.ceil(max(lengths)), n // 100), n // 8)))
     resamples = settings.interval.resamples
     sums = block_sums(columns, length, resamples, generator)
     z = float(ndtri(0.5 + settings.interval.confidence / 2))
