@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 LIMITED, FULL = 1, 2  # AVCOL_RANGE_MPEG, AVCOL_RANGE_JPEG
 BT709 = 1
+# The encoder's largest coding block; below it libx265 at 10 and 12 bits writes past its memory.
+_HEVC_SMALLEST = 64
 
 
 def write_video(
@@ -43,6 +45,11 @@ def write_video(
     import av
 
     codec, exact = entry.how["codec"], entry.how["way"] == "exact"
+    if codec == "libx265" and min(shape) < _HEVC_SMALLEST:
+        raise UsageError(
+            f"{path}: HEVC needs at least {_HEVC_SMALLEST} px on each side, got {shape[1]} x {shape[0]} px; "
+            "choose another format"
+        )
     bits = max(depth_bits, 8)
     shift = 0
     if codec == "ffv1" and options.align == "high" and bits < 16:
