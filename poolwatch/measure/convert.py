@@ -15,8 +15,10 @@ from .look import ClipLook
 if TYPE_CHECKING:
     import pandas as pd
 
-# A keyhole region with more than this share at full scale says nothing of its brightness.
-_BLIND = 0.2
+# A frame whose keyhole region has more than this share at full scale says nothing of its brightness; a clip with
+# more than that share of such frames says nothing at all, for the bright ones are those that are missing.
+_BLIND = 0.1
+_BLIND_FRAMES = 0.05
 
 
 def axes_of(look: ClipLook, direction_deg: float, mm_per_px: float) -> PoolAxes:
@@ -58,7 +60,10 @@ def frames_table(
     along = beam_x * ux + beam_y * uy
     dx, dy = f["x"] - beam_x, f["y"] - beam_y
     brightness = f["keyhole"] / full_scale
-    brightness[f["keyhole_clipped"] > _BLIND] = np.nan
+    blind = f["keyhole_clipped"] > _BLIND
+    brightness[blind] = np.nan
+    if blind.sum() > _BLIND_FRAMES * max(ok.sum(), 1):
+        brightness[:] = np.nan
     area = f["keyhole_area"] * mm**2
     power = np.where(ok, gathered.agitation, np.nan)
     return FRAMES.frame(

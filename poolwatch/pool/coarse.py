@@ -119,8 +119,8 @@ def largest_region(
 def cut_necks(contour: NDArray[np.float64], neck: float) -> NDArray[np.float64]:
     """Cut off what hangs on the region by a neck: a particle that still touches the pool.
 
-    Two places of the contour less than `neck` apart bound a neck if the shorter way round between them is
-    wider than they are apart; a pointed tail is not, and stays.
+    Two places of the contour less than `neck` apart bound a neck if what lies between them is wider than they are
+    apart; a pointed tail is not, and stays.
 
     Parameters
     ----------
@@ -147,14 +147,15 @@ def cut_necks(contour: NDArray[np.float64], neck: float) -> NDArray[np.float64]:
                     k += max(int((d - neck) / 1.5), 1)
                     continue
                 if d > 0.5 and k > 2.0 * d and k > best:
-                    low = 0.0
-                    high = d
-                    for t in range(k + 1):
+                    # Going on from both places at once, the way across opens again behind a neck only.
+                    wide = 0.0
+                    for t in range(1, k // 2):
                         p = (i + t) % m
-                        s = ((contour[p, 0] - xi) * dx + (contour[p, 1] - yi) * dy) / d
-                        low = min(low, s)
-                        high = max(high, s)
-                    if high - low > 1.4 * d + 1.0:
+                        q = (i + k - t) % m
+                        wide = max(
+                            wide, math.hypot(contour[p, 0] - contour[q, 0], contour[p, 1] - contour[q, 1])
+                        )
+                    if wide > 1.3 * d + 1.0:
                         best = k
                         first = i
                 k += 1

@@ -227,9 +227,17 @@ def _solve(a: NDArray[np.float64], size: int) -> bool:
 
 @njit(cache=True, nogil=True)
 def fit_step(
-    profile: NDArray[np.float64], start: float, reach: int, sigma: float, half: float, full_scale: float
-) -> tuple[float, float, float, bool]:
-    """Place, height and outer level of the blurred step in one profile.
+    profile: NDArray[np.float64],
+    start: float,
+    reach: int,
+    sigma: float,
+    half: float,
+    full_scale: float,
+    inner_slope: float,
+    outer_slope: float,
+    free: bool,
+) -> tuple[float, float, float, bool, float, float]:
+    """Fit the blurred step to one profile.
 
     Parameters
     ----------
@@ -245,30 +253,35 @@ def fit_step(
         Samples within this distance of `start` enter, px.
     full_scale
         Grey value at which the sensor clips.
+    inner_slope, outer_slope
+        Slopes of the brightness on either side, grey values per px.
+    free
+        Whether the slopes are fitted as well, from those given.
 
     Returns
     -------
     tuple
-        Place (px), height (grey values), mean square residual, and whether the fit held.
+        Place (px), height (grey values), mean square residual, whether the fit held, inner and outer slope.
     """
     low = max(int(math.floor(start - half)) + reach, 0)
     high = min(int(math.ceil(start + half)) + reach, 2 * reach)
     clipped = 0
-    outer = 0.0
-    inner = 0.0
     for k in range(low, high + 1):
         if profile[k] >= 0.995 * full_scale:
             clipped += 1
-    outer = min(profile[high], profile[max(high - 1, 0)])
-    inner = max(profile[low], profile[min(low + 1, 2 * reach)])
-    h = inner - outer
+    o = min(profile[high], profile[max(high - 1, 0)])
+    h = max(profile[low], profile[min(low + 1, 2 * reach)]) - o
+    g = inner_slope
+    f = outer_slope
     if h <= 0:
-        return start, 0.0, 0.0, False
+        return start, 0.0, 0.0, False, g, f
     # With the inner side clipped its slope cannot be seen, nor its height but through the foot of the step.
-    size = 5 if clipped < 2 else 4
-    o = outer
-    g = 0.0
-    f = 0.0
+    blind = clipped >= 2
+    size = 3
+    if free:
+        size = 4 if blind else 5
+    if blind:
+        g = 0.0
     s0 = start
     sse = 0.0
     used = 0
@@ -288,8 +301,7 @@ def fit_step(
             c = _TAIL[i] + t * (_TAIL[i + 1] - _TAIL[i])
             d = _DENSITY[i] + t * (_DENSITY[i + 1] - _DENSITY[i])
             ramp = s * c - sigma * d
-            outer_ramp = s - ramp
-            value = o + h * c + g * ramp + f * outer_ramp
+            value = o + h * c + g * ramp + f * (s - ramp)
             if value >= full_scale:
                 continue
             r = profile[k] - value
@@ -298,32 +310,90 @@ def fit_step(
             row[0] = 1.0
             row[1] = c
             row[2] = h * d / sigma - g * c - f * (1.0 - c)
-            row[3] = outer_ramp
+            row[3] = s - ramp
             row[4] = ramp
             for p in range(size):
-                for q in range(size):
+                for q in range(p, size):
                     a[p, q] += row[p] * row[q]
                 a[p, size] += row[p] * r
-        if size == 4:
+        for p in range(size):
+            for q in range(p):
+                a[p, q] = a[q, p]
+        if blind:
             # Weak pull of the unseen height towards twice the visible one keeps the foot's fit bounded.
             weight = 0.02
             a[1, 1] += weight
             a[1, size] += weight * (2.0 * (full_scale - o) - h)
         if not _solve(a, size):
-            return start, h, 0.0, False
-        move = a[2, size] / a[2, 2]
+            return start, h, 0.0, False, g, f
+        move = min(max(a[2, size] / a[2, 2], -0.7), 0.7)
         o += a[0, size] / a[0, 0]
         h += a[1, size] / a[1, 1]
-        f += a[3, size] / a[3, 3]
-        if size == 5:
+        if size > 3:
+            f += a[3, size] / a[3, 3]
+        if size > 4:
             g += a[4, size] / a[4, 4]
-        move = min(max(move, -0.7), 0.7)
         s0 += move
         if abs(s0 - start) > 2.5 or h <= 0.0:
-            return start, max(h, 0.0), 0.0, False
+            return start, max(h, 0.0), 0.0, False, g, f
         if abs(move) < 3e-3:
-            return s0, h, sse / max(used, 1), True
-    return s0, h, sse / max(used, 1), abs(move) < 0.02
+            break
+    return s0, h, sse / max(used, 1), abs(move) < 0.02, g, f
+
+
+@njit(cache=True, nogil=True)
+def _slopes(
+    profile: NDArray[np.float64],
+    top: NDArray[np.float64],
+    reach: int,
+    sigma: float,
+    half: float,
+    full_scale: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Slopes on either side of the edge at each vertex.
+
+    They change slowly along the outline: fitted to means over seven neighbouring profiles, and smoothed, they cost
+    the place of the single vertex little of its precision.
+    """
+    n, m = profile.shape
+    every = 4
+    count = n // every
+    inner = np.zeros(count)
+    outer = np.zeros(count)
+    held = np.zeros(count, dtype=np.bool_)
+    mean = np.empty(m)
+    for k in range(count):
+        j = k * every
+        mean[:] = 0.0
+        for t in range(-3, 4):
+            i = (j + t) % n
+            shift = int(round(top[i] - top[j]))
+            for q in range(m):
+                mean[q] += profile[i, min(max(q + shift, 0), m - 1)]
+        for q in range(m):
+            mean[q] /= 7.0
+        _, _, _, held[k], inner[k], outer[k] = fit_step(
+            mean, top[j], reach, sigma, half, full_scale, 0.0, 0.0, True
+        )
+    middle_inner = np.median(inner[held]) if held.any() else 0.0
+    middle_outer = np.median(outer[held]) if held.any() else 0.0
+    for k in range(count):
+        if not held[k]:
+            inner[k] = middle_inner
+            outer[k] = middle_outer
+    inner = smooth_closed(inner, 1.5)
+    outer = smooth_closed(outer, 1.5)
+    all_inner = np.empty(n)
+    all_outer = np.empty(n)
+    for j in range(n):
+        place = j / every
+        k = int(place)
+        t = place - k
+        a = k % count
+        b = (k + 1) % count
+        all_inner[j] = inner[a] + t * (inner[b] - inner[a])
+        all_outer[j] = outer[a] + t * (outer[b] - outer[a])
+    return all_inner, all_outer
 
 
 @njit(cache=True, nogil=True)
@@ -398,7 +468,7 @@ def _pass(
     """
     x, y = resample(cx, cy, n)
     x, y, nx, ny, _ = normals_curvature(x, y, smoothing)
-    edge = int(math.ceil(2.5 * sigma + 2.5))
+    edge = int(math.ceil(2.5 * sigma + 3.5))
     wide = reach + edge
     profile, outside = profiles(frame, x, y, nx, ny, wide)
     _, size, top = steepest(profile[:, edge : edge + 2 * reach + 1], reach, max(sigma, 1.0))
@@ -406,14 +476,18 @@ def _pass(
     place = np.empty(n)
     good = np.zeros(n, dtype=np.bool_)
     half = 2.5 * sigma + 1.5
-    for j in range(n):
-        if not fine:
+    if fine:
+        inner, outer = _slopes(profile, top, wide, sigma, half + 1.0, full_scale)
+        for j in range(n):
+            s0, h, _, ok, _, _ = fit_step(
+                profile[j], top[j], wide, sigma, half, full_scale, inner[j], outer[j], False
+            )
+            place[j] = s0
+            good[j] = ok and size[j] > 0.08 * typical and h > 0.0
+    else:
+        for j in range(n):
             place[j] = top[j]
             good[j] = size[j] > 0.08 * typical
-            continue
-        s0, h, _, ok = fit_step(profile[j], top[j], wide, sigma, half, full_scale)
-        place[j] = s0
-        good[j] = ok and size[j] > 0.08 * typical and h > 0.0
     # A place far off its neighbours' is a particle, a speck or a ripple, not the edge.
     window = np.empty(7)
     found = 0

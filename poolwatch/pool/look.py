@@ -256,7 +256,9 @@ def _edge(
         errors = np.full((len(clear), len(spreads)), np.nan)
         for row, j in enumerate(clear):
             for k, spread in enumerate(spreads):
-                _, h, mse, ok = fit_step(profile[j], float(start[j]), wide, spread, 8.0, full_scale)
+                _, h, mse, ok, _, _ = fit_step(
+                    profile[j], float(start[j]), wide, spread, 8.0, full_scale, 0.0, 0.0, True
+                )
                 if ok:
                     errors[row, k] = mse
                     if k == 0:

@@ -1,0 +1,117 @@
+"""The edge fit against closed forms and the limit that noise sets."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from poolwatch.pool.coarse import cut_necks, largest_region, polygon_mean
+from poolwatch.pool.edge import fit_step, normals_curvature, resample
+
+REACH = 12
+
+
+def profile(place, sigma, height=100.0, base=20.0, inner=0.0, outer=0.0):
+    s = np.arange(-REACH, REACH + 1) - place
+    z = s / sigma
+    tail = np.array([0.5 * math.erfc(v / math.sqrt(2)) for v in z])
+    density = np.exp(-0.5 * z**2) / math.sqrt(2 * math.pi)
+    ramp = s * tail - sigma * density
+    return base + height * tail + inner * ramp + outer * (s - ramp)
+
+
+@pytest.mark.parametrize("place", [-1.3, -0.5, 0.0, 0.21, 0.77])
+@pytest.mark.parametrize("sigma", [0.8, 1.2, 2.5])
+@pytest.mark.parametrize(("inner", "outer"), [(0.0, 0.0), (-2.0, 0.0), (-1.0, -1.5)])
+def test_noiseless_step_is_found_exactly(place, sigma, inner, outer):
+    found, height, _, ok, found_inner, found_outer = fit_step(
+        profile(place, sigma, inner=inner, outer=outer),
+        round(place),
+        REACH,
+        sigma,
+        2.5 * sigma + 1.5,
+        255.0,
+        0.0,
+        0.0,
+        True,
+    )
+    assert ok
+    assert found == pytest.approx(place, abs=2e-3)
+    assert height == pytest.approx(100.0, rel=5e-3)
+    assert (found_inner, found_outer) == pytest.approx((inner, outer), abs=0.05)
+
+
+def test_clipped_step_is_found_from_its_foot():
+    clipped = np.minimum(profile(0.4, 1.2, height=300.0), 255.0)
+    found, _, _, ok, _, _ = fit_step(clipped, 1.0, REACH, 1.2, 4.5, 255.0, 0.0, 0.0, False)
+    assert ok
+    assert found == pytest.approx(0.4, abs=0.6)
+
+
+def test_scatter_is_near_the_limit_of_noise():
+    # One row, erf edge of height A and blur s: sd >= (noise / A) sqrt(2 sqrt(pi) s), 0.037656 px at A/noise = 50,
+    # s = 1 (Cramer-Rao bound, closed form). Height and level are fitted as well, from few samples, which costs a part
+    # of it.
+    rng = np.random.default_rng(11)
+    clean = profile(0.3, 1.0)
+    found = [
+        fit_step(clean + rng.normal(0, 2.0, clean.size), 0.0, REACH, 1.0, 4.0, 255.0, 0.0, 0.0, False)[0]
+        for _ in range(3000)
+    ]
+    assert np.mean(found) == pytest.approx(0.3, abs=0.005)
+    assert 0.0370 < np.std(found) < 1.3 * 0.037656
+
+
+def test_no_step_is_no_edge():
+    flat = np.full(2 * REACH + 1, 50.0)
+    rising = np.linspace(10, 90, 2 * REACH + 1)
+    for values in (flat, rising):
+        assert not fit_step(values, 0.0, REACH, 1.0, 4.0, 255.0, 0.0, 0.0, True)[3]
+
+
+def test_curvature_of_a_circle():
+    t = np.linspace(0, 2 * np.pi, 400, endpoint=False)
+    x, y = resample(50 + 20 * np.cos(t), 60 + 20 * np.sin(t), 192)
+    _, _, nx, ny, curvature = normals_curvature(x, y, 1.0)
+    assert curvature == pytest.approx(1 / 20, rel=0.01)
+    assert nx == pytest.approx((x - 50) / 20, abs=0.01)
+    assert ny == pytest.approx((y - 60) / 20, abs=0.01)
+
+
+def _disc_and_neck(neck):
+    yy, xx = np.mgrid[:120, :160]
+    picture = ((xx - 60) / 40.0) ** 2 + ((yy - 60) / 25.0) ** 2 <= 1
+    picture |= (xx - 112) ** 2 + (yy - 60) ** 2 <= 8**2
+    picture |= (np.abs(yy - 60) <= neck / 2) & (xx > 90) & (xx < 110)
+    return (picture * 200).astype(np.uint8)
+
+
+def test_a_particle_on_a_neck_is_cut_off_and_a_pointed_tail_is_not():
+    contour, _ = largest_region(_disc_and_neck(3), 100.0, 10)
+    assert contour[:, 0].max() <= 108
+    yy, xx = np.mgrid[:120, :200]
+    wedge = (np.abs(yy - 60) <= np.clip((150 - xx) / 6.0, 0, 25)) & (xx > 20) & (xx < 150)
+    contour, _ = largest_region((wedge * 200).astype(np.uint8), 100.0, 10)
+    assert contour[:, 0].max() == 149
+
+
+def test_cutting_leaves_a_plain_contour_alone():
+    t = np.linspace(0, 2 * np.pi, 300, endpoint=False)
+    contour = np.round(np.column_stack((60 + 40 * np.cos(t), 60 + 20 * np.sin(t))))
+    assert cut_necks(contour, 10.0).shape == contour.shape
+
+
+def test_mean_inside_a_polygon_counts_pixel_centres():
+    # Gauss circle: 317 pixel centres lie within radius 10 (OEIS A000328).
+    picture = np.zeros((64, 64), dtype=np.uint16)
+    yy, xx = np.mgrid[:64, :64]
+    inside = (xx - 30) ** 2 + (yy - 30) ** 2 <= 100
+    assert inside.sum() == 317
+    picture[inside] = 1000
+    t = np.linspace(0, 2 * np.pi, 2000, endpoint=False)
+    assert polygon_mean(picture, 30 + 10.02 * np.cos(t), 30 + 10.02 * np.sin(t)) == pytest.approx(
+        1000, rel=1e-6
+    )
+    assert math.isnan(polygon_mean(picture, np.array([1.2, 1.4, 1.3]), np.array([1.2, 1.2, 1.4])))
