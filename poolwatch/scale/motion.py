@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -144,13 +144,13 @@ def rigid_motion(
         tile_px = int(np.clip(min(frames.shape[1:], default=0) // 5, 16, 32))
     solid = _check(frames, mask, tile_px)
     pictures = textures(frames)
-    moving = None
+    moving, most = None, 0.0
     for start in vote(pictures, solid, _LEAST_TRAVEL_PX):
         candidate = _follow(pictures, solid, tile_px, start)
-        if candidate is not None and (moving is None or candidate.tiles_used > moving.tiles_used):
-            moving = candidate
+        if candidate is not None and candidate[1] > most:
+            moving, most = candidate
     standing = _standing(pictures, solid, tile_px)
-    if moving is not None and (standing is None or moving.tiles_used >= standing.tiles_used):
+    if moving is not None and (standing is None or most >= standing.tiles_used):
         return moving
     if standing is not None:
         return standing
@@ -180,8 +180,11 @@ def _check(
 
 def _follow(
     pictures: NDArray[np.float32], solid: NDArray[np.bool_] | None, tile_px: int, start: tuple[float, float]
-) -> Motion | None:
-    """Follow a candidate speed (dx, dy) to the lag that fixes it best; None where it does not hold."""
+) -> tuple[Motion, float] | None:
+    """Follow a candidate speed (dx, dy) to the lag that fixes it best; and the most tiles that followed at any lag.
+
+    None where it does not hold.
+    """
     n, height, width = pictures.shape
     speed = np.array(start)
     reach = 0.45 * np.array([width, height])
@@ -211,7 +214,7 @@ def _follow(
         best = best if final is None else final
     if best is None or best.speed * (n - 1) < _LEAST_TRAVEL_PX or best.speed < 5 * best.u_speed:
         return None
-    return replace(best, tiles_used=most)
+    return best, most
 
 
 def _solve(
@@ -228,6 +231,7 @@ def _solve(
     firsts = np.unique(np.linspace(0, n - 1 - lag, min(pairs, n - lag)).astype(int))
     start = (float(speed[0] * lag), float(speed[1] * lag))
     found: list[Shift] = []
+    seen_at: list[int] = []
     failures = 0
     for first in firsts:
         template = Template.cut(pictures[first], solid, tile_px)
@@ -236,11 +240,30 @@ def _solve(
         shift = template.search(pictures[first + lag], start, gradient=gradient * lag)
         if shift.found:
             found.append(shift)
+            seen_at.append(int(first))
         else:
             failures += 1
-            if failures > len(firsts) // 2:
+            if failures > len(firsts) // 2 or (failures == 4 and not found):
                 return None
+    if _is_one_thing(found, seen_at, template, lag):
+        return None
     return _average(found, template, gradient * lag, lag, n / lag)
+
+
+def _is_one_thing(found: list[Shift], seen_at: list[int], template: Template, lag: int) -> bool:
+    """Whether the tiles that follow wander over the view with the motion: a thing that crosses it, no sheet.
+
+    A pool that crosses the view of a standing camera moves as one, too.
+    """
+    if len(found) < 5:
+        return False
+    speed = np.mean([(s.dx, s.dy) for s in found], axis=0) / lag
+    along = speed / max(float(np.linalg.norm(speed)), 1e-9)
+    centroid = np.array([template.centres[s.followed].mean(axis=0) for s in found]) @ along
+    travelled = np.array(seen_at) * float(speed @ along)
+    if np.ptp(travelled) < 1.5 * template.size:
+        return False
+    return bool(np.polyfit(travelled, centroid, 1)[0] > 0.5)
 
 
 def _average(

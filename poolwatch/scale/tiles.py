@@ -22,6 +22,8 @@ LEAST_EXPLAINED = 0.3
 # Shift errors below this (px) are never held against a tile: interpolation and small real deformation.
 TOLERANCE_PX = 0.05
 LEAST_TILES = 3
+# Fewer than this share of the tiles compared agree by chance.
+_LEAST_SHARE = 0.1
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator,unused-ignore]
@@ -271,7 +273,7 @@ class Template:
             mean, covariance, inliers = _combine(own[usable], tile_cov)
             followed = np.zeros(tiles, dtype=bool)
             followed[np.flatnonzero(usable)[inliers]] = True
-            if inliers.sum() < LEAST_TILES:
+            if inliers.sum() < max(LEAST_TILES, _LEAST_SHARE * considered.sum()):
                 return Shift(d[0], d[1], covariance, followed, considered, own, False)
             moved_by = float(np.hypot(*(mean - d)))
             d = mean

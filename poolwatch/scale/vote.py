@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 # Pairs of frames averaged for each correlation.
 _PAIRS = 24
+# A correlation peak below this many scatters of its surface may be chance.
+_LEAST_PEAK = 6.0
 
 
 def vote(
@@ -47,6 +49,8 @@ def vote(
         best, best_score = None, 0.0
         for lag, surface in surfaces.items():
             for dx, dy in _peaks(surface, count=3):
+                if _read(surface, dx, dy) < _LEAST_PEAK:
+                    continue
                 speed = (dx / lag, dy / lag)
                 score = sum(_read(other, speed[0] * k, speed[1] * k) for k, other in surfaces.items())
                 if score > best_score and math.hypot(*speed) * n >= least_travel_px:
