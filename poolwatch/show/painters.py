@@ -28,6 +28,9 @@ class OutlinePainter:
 
     def draw(self, canvas: Canvas, frame: int) -> None:
         """Draw the outline of a frame that was measured; nothing else is guessed."""
+        row = self.result.row(frame)
+        if row is None or self.result.status[row] != "ok":
+            return
         outline = self.result.outlines(frame)
         if len(outline) > 2:
             # Below a picture pixel more vertices only cost time.

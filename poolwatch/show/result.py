@@ -21,6 +21,12 @@ def no_outline(frame: int) -> NDArray[np.float64]:
     return np.empty((0, 2))
 
 
+def circle(x: float, y: float, radius: float, vertices: int = 72) -> NDArray[np.float64]:
+    """A round region as a polygon of image points, shape (vertices, 2), px."""
+    angle = np.linspace(0, 2 * np.pi, vertices, endpoint=False)
+    return np.stack([x + radius * np.cos(angle), y + radius * np.sin(angle)], axis=1)
+
+
 @dataclass(frozen=True)
 class ClipResult:
     """One measured clip, ready to be shown.

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from ..model.errors import UsageError
+from ..model.errors import OutputError, UsageError
 from ..model.settings import Settings
 from .result import ClipResult
 
@@ -102,6 +103,69 @@ class Segment:
         return len(self.frames) * self.hold
 
 
+def pack_segments(segments: Sequence[Segment]) -> dict[str, Any]:
+    """What a video shows as plain values, for ``run.json`` and for the report's script.
+
+    Returns
+    -------
+    dict
+        ``rate`` (pictures per second) and ``segments``: each with ``picture`` (its first picture in the
+        video), ``hold``, ``count``, ``caption``, ``slow_motion``, and its frames as ``from`` and ``step``
+        where they are evenly spaced, else one by one in ``frames``.
+    """
+    packed: list[dict[str, Any]] = []
+    picture = 0
+    rate = 0.0
+    for segment in segments:
+        frames = segment.frames
+        rate = segment.playback_rate_hz
+        steps = np.unique(np.diff(frames))
+        entry: dict[str, Any] = {
+            "picture": picture,
+            "hold": segment.hold,
+            "count": len(frames),
+            "caption": segment.caption,
+            "slow_motion": segment.slow_motion,
+        }
+        if len(steps) <= 1:
+            entry |= {"from": int(frames[0]), "step": int(steps[0]) if len(steps) else 1}
+        else:
+            entry |= {"frames": [int(f) for f in frames]}
+        packed.append(entry)
+        picture += segment.pictures
+    return {"rate": rate, "segments": packed}
+
+
+def unpack_segments(packed: Mapping[str, Any]) -> list[Segment]:
+    """The segments that `pack_segments` packed.
+
+    Raises
+    ------
+    OutputError
+        The values are no packed segments.
+    """
+    try:
+        return [
+            Segment(
+                np.array(
+                    entry["frames"]
+                    if "frames" in entry
+                    else entry["from"] + entry["step"] * np.arange(entry["count"]),
+                    dtype=np.int64,
+                ),
+                int(entry["hold"]),
+                str(entry["caption"]),
+                float(entry["slow_motion"]),
+                float(packed["rate"]),
+            )
+            for entry in packed["segments"]
+        ]
+    except (KeyError, TypeError, ValueError) as error:
+        raise OutputError(
+            f"what the overlay shows cannot be read back ({error!r}); write the overlay again"
+        ) from None
+
+
 def plan_overlay(result: ClipResult, choices: OverlayChoices | None = None) -> list[Segment]:
     """Choose the frames of an overlay.
 
@@ -128,8 +192,12 @@ def plan_overlay(result: ClipResult, choices: OverlayChoices | None = None) -> l
     if choices.slow_motion is not None:
         step = result.record_rate_hz / (rate * choices.slow_motion)
         stride, hold = max(1, round(step)), max(1, round(1 / step))
-        limit = len(frames) if choices.every_frame else room
-        return [_segment(result, frames[::stride][: max(1, limit // hold)], stride, hold, part, rate)]
+        chosen = frames[::stride]
+        if not choices.every_frame and len(chosen) * hold > room:
+            chosen = chosen[: max(1, room // hold)]
+            shown = 1e3 * (chosen[-1] - chosen[0]) / result.record_rate_hz
+            part = f"first {shown:.4g} ms of the {part.removeprefix('whole ').removesuffix(' of the clip')}"
+        return [_segment(result, chosen, stride, hold, part, rate)]
     if choices.every_frame or len(frames) <= room:
         return [_segment(result, frames, 1, 1, part, rate)]
     count = min(_EXCERPT_FRAMES, max(1, room // 5), len(frames))

@@ -167,6 +167,9 @@ def test_every_frame_part_and_slow_motion(clip):
     slow = plan_overlay(clip.result, OverlayChoices(slow_motion=1000, end_s=0.005))[0]
     assert slow.hold == 3
     assert slow.slow_motion == pytest.approx(1000)
+    cut = plan_overlay(clip.result, OverlayChoices(slow_motion=1000, max_seconds=2))[0]
+    assert cut.pictures <= 60
+    assert cut.caption.startswith("first 1.9 ms of the clip")
     with pytest.raises(UsageError, match="no frame lies in the chosen part"):
         plan_overlay(clip.result, OverlayChoices(start_s=3.0))
 

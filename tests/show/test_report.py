@@ -10,13 +10,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from poolwatch.model.errors import OutputError
 from poolwatch.model.flags import FLAGS
 from poolwatch.model.tables import RANKING, SCORE
 from poolwatch.show.report import ClipEvidence, TrialEvidence, clip_report, trial_report
 from poolwatch.show.report.figures import figure, index_words, key_figures
 from poolwatch.show.report.page import CAUTIONS, number, relative_url, with_interval
-from poolwatch.show.report.series import series_view, video_map
-from poolwatch.show.segments import OverlayChoices, Segment, plan_overlay
+from poolwatch.show.report.series import series_view
+from poolwatch.show.segments import OverlayChoices, Segment, pack_segments, plan_overlay, unpack_segments
 
 NASTY = "<img src=x onerror=alert(1)>\"'&{{ 7*7 }}</script>"
 
@@ -88,8 +89,16 @@ def test_map_of_the_video_names_the_frame_of_every_picture(clip):
     single = Segment(np.array([7]), 1, "one", 10.0, 30.0)
     planned = [*segments, uneven, single]
     expected = [int(f) for s in planned for f in s.frames for _ in range(s.hold)]
-    assert every_frame(video_map(planned)) == expected
-    assert video_map([]) == {"rate": 0.0, "segments": []}
+    packed = pack_segments(planned)
+    assert every_frame(packed) == expected
+    assert pack_segments([]) == {"rate": 0.0, "segments": []}
+    again = unpack_segments(json.loads(json.dumps(packed)))
+    assert [s.caption for s in again] == [s.caption for s in planned]
+    for a, b in zip(again, planned, strict=True):
+        np.testing.assert_array_equal(a.frames, b.frames)
+        assert (a.hold, a.slow_motion, a.playback_rate_hz) == (b.hold, b.slow_motion, b.playback_rate_hz)
+    with pytest.raises(OutputError, match="write the overlay again"):
+        unpack_segments({"rate": 30, "segments": [{"hold": 1}]})
 
 
 def test_series_keep_extremes_gaps_and_values(clip):

@@ -25,6 +25,7 @@ from poolwatch.show.stills.trial import (
     plain,
     ranking_figure,
 )
+from poolwatch.show.stills.write import write_clip_stills, write_trial_stills
 
 PNG, SVG = b"\x89PNG", b"<?xml"
 
@@ -187,3 +188,16 @@ def test_empty_tables_say_so_and_do_not_fail(drawn, trial):
         ranking_figure(RANKING.frame([{"rank": 1, "beam_shape": "a", "stability_index": 3.0}]), bare)
     )
     figure_bytes(spatter_figure(clip), "png")
+
+
+def test_all_stills_are_written(clip, trial, tmp_path):
+    written = write_clip_stills(tmp_path / "clip", clip.result)
+    assert sorted(p.name for p in written if p.suffix == ".png") == [
+        "outline_motion.png",
+        "series.png",
+        "spatter.png",
+        "spectra.png",
+    ]
+    assert all(path.is_file() for path in written)
+    written = write_trial_stills(tmp_path / "trial", *trial)
+    assert {p.stem for p in written} == {"ranking", "factors", "outcomes"}

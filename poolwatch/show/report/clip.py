@@ -5,12 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from matplotlib.figure import Figure
-
 from ...model.files import write_text
 from ..result import ClipResult
 from ..stills.outline import motion_figure, space_time_figure
-from ..stills.series import series_figure, spectra_figure
+from ..stills.series import spectra_figure
 from ..stills.spatter import spatter_figure
 from ..tone import ToneCurve
 from .evidence import ClipEvidence
@@ -90,16 +88,6 @@ def _figures(evidence: ClipEvidence, dpi: float) -> list[tuple[Picture, str, str
     words = f"Flight directions and diameters of {len(result.spatter)} particles that left the pool."
     found.append((spatter_figure(result), "Spatter", words))
     return [(picture(figure, dpi=dpi), title, words) for figure, title, words in found]
-
-
-def clip_figures(result: ClipResult) -> dict[str, Figure]:
-    """Every still of one clip by the name of its file, for writing as PNG and SVG."""
-    return {
-        "series": series_figure(result),
-        "spectra": spectra_figure(result),
-        "motion": motion_figure(result),
-        "spatter": spatter_figure(result),
-    }
 
 
 def _statuses(result: ClipResult) -> list[tuple[str, int]]:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..result import ClipResult
-from ..segments import Segment
+from ..segments import Segment, pack_segments
 from ..stills.series import thinned
 from ..ticks import decimals, digits, nice_step, ticks
 
@@ -89,36 +89,9 @@ def series_view(result: ClipResult, segments: Sequence[Segment]) -> dict[str, An
                     zip(numbers[result.status != "ok"], result.status[result.status != "ok"], strict=True)
                 )[:2000]
             },
-            "video": video_map(segments),
+            "video": pack_segments(segments),
         },
     }
-
-
-def video_map(segments: Sequence[Segment]) -> dict[str, Any]:
-    """Which frame stands where in the video: for each segment its first picture and its frames.
-
-    Frames that are evenly spaced are given as first, step and count, else one by one.
-    """
-    mapped: list[dict[str, Any]] = []
-    picture = 0
-    rate = 0.0
-    for segment in segments:
-        frames = segment.frames
-        rate = segment.playback_rate_hz
-        steps = np.unique(np.diff(frames))
-        entry: dict[str, Any] = {
-            "picture": picture,
-            "hold": segment.hold,
-            "count": len(frames),
-            "caption": segment.caption,
-        }
-        if len(steps) <= 1:
-            entry |= {"from": int(frames[0]), "step": int(steps[0]) if len(steps) else 1}
-        else:
-            entry |= {"frames": [int(f) for f in frames]}
-        mapped.append(entry)
-        picture += segment.pictures
-    return {"rate": rate, "segments": mapped}
 
 
 def _short(value: float) -> str:
