@@ -98,6 +98,8 @@ def register(
     frames: NDArray[np.generic],
     reference: Reference | NDArray[np.generic],
     mask: NDArray[np.bool_] | None = None,
+    *,
+    expected: NDArray[np.floating] | None = None,
 ) -> Registration:
     """Find how far each frame's solid metal is shifted against a reference.
 
@@ -109,10 +111,18 @@ def register(
         From `Reference.made`, or a frame (h, w) to make it from.
     mask
         Shape (h, w), True on what is not solid metal at rest; only with a frame as the reference.
+    expected
+        Shape (n, 2), shifts (dx, dy) px to expect, 0 if None. With a riding camera these are the travel since
+        the reference; what is found beyond them is shake. Tiles that travel under the mask are then left out.
+
+    Raises
+    ------
+    UsageError
+        The arrays do not fit.
 
     Notes
     -----
-    Each frame is first tried at shift 0; where too few tiles agree there, at the peak of its cross-correlation
+    Each frame is first tried at the shift expected; where too few tiles agree there, at the peak of its cross-correlation
     with the reference. Shifts of up to a quarter of the view are found.
     """
     ready = reference if isinstance(reference, Reference) else Reference.made(reference, mask)
@@ -121,14 +131,18 @@ def register(
             f"frames must have shape (n, {ready.window.shape[0]}, {ready.window.shape[1]}) like the reference,"
             f" got {frames.shape}"
         )
+    if expected is not None and expected.shape != (len(frames), 2):
+        raise UsageError(f"expected shifts must have shape ({len(frames)}, 2), got {expected.shape}")
+    riding = expected is not None
     shifts = np.full((len(frames), 2), np.nan)
     u = np.full((len(frames), 2), np.nan)
     consistency = np.zeros(len(frames))
     for i, frame in enumerate(frames):
         picture = texture(frame)
-        shift = ready.template.find(picture, fixed_mask=False)
+        start = (0.0, 0.0) if expected is None else (float(expected[i, 0]), float(expected[i, 1]))
+        shift = ready.template.find(picture, start, fixed_mask=riding)
         if not shift.found or shift.consistency < 0.5:
-            again = ready.template.find(picture, _peak(ready, picture), fixed_mask=False)
+            again = ready.template.find(picture, _peak(ready, picture), fixed_mask=riding)
             if again.found and (not shift.found or again.followed.sum() > shift.followed.sum()):
                 shift = again
         # A chance agreement of a few tiles is no registration.

@@ -188,3 +188,20 @@ def test_registration_finds_shake_to_a_twentieth_of_a_pixel(seed, reach, contras
     alone = register(frames[5:6], reference)
     np.testing.assert_array_equal(alone.shifts[0], found.shifts[5])
     assert np.array_equal(register(frames[3:5], frames[0], mask).shifts, found.shifts[3:5])
+
+
+def test_shake_of_a_riding_camera_is_what_exceeds_the_travel():
+    rng = np.random.default_rng(91)
+    n, height, width = 16, 128, 208
+    sheet = Sheet(91)
+    travel = np.arange(n)[:, None] * np.array([-2.3, 0.8])
+    shake = 0.6 * rng.standard_normal((n, 2))
+    shake[0] = 0
+    frames = np.empty((n, height, width), dtype=np.uint8)
+    for i in range(n):
+        grey = 0.4 + 0.06 * sheet.at(height, width, *(travel + shake)[i])
+        frames[i] = np.clip(np.rint(255 * (grey + 0.02 * rng.standard_normal((height, width)))), 0, 255)
+    found = register(frames, Reference.made(frames[0]), expected=travel)
+    assert np.abs(found.shifts - travel - shake).max() < 0.05
+    with pytest.raises(UsageError, match="expected shifts must have shape"):
+        register(frames, frames[0], expected=travel[:3])
