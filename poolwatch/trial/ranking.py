@@ -19,11 +19,10 @@ from .scatter import (
     Pairs,
     best_probability,
     compare_pairs,
-    expit,
     group_welds,
+    index_intervals,
     logit,
     outlying,
-    t_intervals,
     within_weld_error,
 )
 from .settings import RankSettings
@@ -124,7 +123,7 @@ def rank(
     by_rank = np.argsort([order.index(shape) for shape in shapes], kind="stable")
     groups = group_welds(shapes[by_rank], value[by_rank], error[by_rank], prior_df=settings.scatter_prior_df)
     means = raw[list(groups.names)].to_numpy()
-    low, high = _intervals(groups, means, settings.confidence)
+    low, high = index_intervals(groups, means, settings.confidence)
     tests = compare_pairs(groups)
     apart = tests.apart(len(groups.names), settings.alpha)
     outlier_p = outlying(shapes, value)
@@ -190,13 +189,6 @@ def _index(
         return again
     notes.append("the rows' index was made with other weights than the default ones; it stands as it is")
     return stored
-
-
-def _intervals(groups: Groups, means: Floats, confidence: float) -> tuple[Floats, Floats]:
-    """Intervals of the mean index: the logit interval, moved from the mean logit to the mean index."""
-    low, high = t_intervals(groups, confidence)
-    moved = means - expit(groups.mean)
-    return np.clip(expit(low) + moved, 0, 100), np.clip(expit(high) + moved, 0, 100)
 
 
 def _order_holds(place: NDArray[np.int64], values: Floats, settings: RankSettings) -> Floats:

@@ -71,8 +71,8 @@ def group_welds(shape: ArrayLike, value: ArrayLike, error: ArrayLike, *, prior_d
     """Means over welds, with a standard error that holds scatter over welds and within them.
 
     The sample variance over welds already contains the error within each; it is drawn towards the variance
-    common to all shapes with `prior_df` degrees of freedom, and never taken below what the errors within the
-    welds alone would give.
+    common to all shapes with `prior_df` degrees of freedom. Where the errors within the welds alone give the
+    wider interval, they stand instead.
 
     Parameters
     ----------
@@ -105,9 +105,18 @@ def group_welds(shape: ArrayLike, value: ArrayLike, error: ArrayLike, *, prior_d
         return Groups(names, count, mean, within, np.full(len(names), np.inf), 0)
     common = squares.sum() / total
     drawn = (prior_df * common + squares) / np.maximum(prior_df + own_df, 1e-300)
-    df = np.minimum(prior_df + own_df, total).astype(float)
     drawn[prior_df + own_df == 0] = np.nan
-    return Groups(names, count, mean, np.fmax(drawn, within) / count, np.maximum(df, 1e-9), total)
+    df = np.maximum(np.minimum(prior_df + own_df, total), 1e-9).astype(float)
+    # The error within the welds alone is known without welds to count: normal, not Student's.
+    alone = np.nan_to_num(within) * _quantile(np.inf) ** 2 > np.nan_to_num(drawn * _quantile(df) ** 2)
+    variance = np.where(alone, within, drawn) / count
+    return Groups(names, count, mean, variance, np.where(alone, np.inf, df), total)
+
+
+def _quantile(df: float | Floats) -> Floats:
+    from scipy.stats import t
+
+    return np.asarray(t.ppf(0.975, df))
 
 
 def t_intervals(groups: Groups, confidence: float) -> tuple[Floats, Floats]:
@@ -116,6 +125,17 @@ def t_intervals(groups: Groups, confidence: float) -> tuple[Floats, Floats]:
 
     half = t.ppf(0.5 + confidence / 2, groups.df) * np.sqrt(groups.variance)
     return groups.mean - half, groups.mean + half
+
+
+def index_intervals(groups: Groups, mean_index: Floats, confidence: float) -> tuple[Floats, Floats]:
+    """Lower and upper ends of the interval of each mean index, 0 to 100.
+
+    The interval on the logit scale, moved by the difference between the mean of the indices and the index of
+    the mean logit.
+    """
+    low, high = t_intervals(groups, confidence)
+    moved = mean_index - expit(groups.mean)
+    return np.clip(expit(low) + moved, 0, 100), np.clip(expit(high) + moved, 0, 100)
 
 
 @dataclass(frozen=True)
@@ -167,7 +187,9 @@ def compare_pairs(groups: Groups) -> Pairs:
     difference = groups.mean[first] - groups.mean[second]
     with np.errstate(divide="ignore", invalid="ignore"):
         df = (a + b) ** 2 / (a**2 / groups.df[first] + b**2 / groups.df[second])
-        df = np.clip(np.nan_to_num(df, nan=1.0), 1e-9, max(groups.total_df, 1e-9))
+        bounded = np.isfinite(groups.df[first]) & np.isfinite(groups.df[second])
+        df = np.where(bounded, np.minimum(df, groups.total_df), df)
+        df = np.where(np.isnan(df), np.inf, df)
         p = 2 * t.sf(np.abs(difference) / np.sqrt(a + b), df)
     # Welds that agree to the last digit: no scatter, so any difference counts and none does not.
     p = np.where(a + b == 0, np.where(difference == 0, 1.0, 0.0), p)
