@@ -103,11 +103,11 @@ def test_value_is_that_of_the_parts_and_lies_in_its_interval() -> None:
 
 
 def test_no_particle_still_has_an_upper_bound() -> None:
-    # Garwood 1936: none seen, at most 3.69 at 97.5 %.
+    # None seen: at most 2.512 at 97.5 % (Jeffreys' interval: half of chi-square with one degree of freedom).
     found = stability_index({"spatter_count": events(np.empty(0), 2000, 20.0)}, SETTINGS)
     part = found.parts["spatter_count"]
     assert (part.x, part.x_low) == (0.0, 0.0)
-    assert part.x_high == pytest.approx(3.6889 / 20, rel=1e-4)
+    assert part.x_high == pytest.approx(2.5119 / 20, rel=1e-4)
     assert found.value == 100.0
     assert found.low == pytest.approx(index_of({"spatter_count": part.x_high}, SETTINGS), abs=1.5)
     assert found.high == 100.0
