@@ -19,6 +19,7 @@ from .index import (
     collapse_share,
     events,
     level,
+    root_level,
     stability_index,
     variation,
 )
@@ -58,6 +59,7 @@ __all__ = [
     "mean_of",
     "peaks",
     "rate_interval",
+    "root_level",
     "spectrum",
     "stability_index",
     "steady_part",

@@ -28,12 +28,12 @@ from .settings import StabilitySettings
 
 @dataclass(frozen=True)
 class PartSeries:
-    """What a part of the index is worked out from; made by `variation`, `level`, `collapse_share` or `events`.
+    """What a part of the index is worked out from; made by `variation`, `level`, `root_level`, `collapse_share` or `events`.
 
     Attributes
     ----------
     kind
-        Which of the four.
+        Which of the five.
     series
         The steady part of a signal (not for events).
     frames
@@ -48,7 +48,7 @@ class PartSeries:
         What one event would add that was not seen, for the upper bound.
     """
 
-    kind: Literal["variation", "level", "collapse", "events"]
+    kind: Literal["variation", "level", "root", "collapse", "events"]
     series: Series | None = None
     frames: NDArray[np.float64] | None = None
     amounts: NDArray[np.float64] | None = None
@@ -65,6 +65,14 @@ def variation(series: Series) -> PartSeries:
 def level(series: Series) -> PartSeries:
     """Part whose value is the mean of a series (surface agitation)."""
     return PartSeries("level", series, frame_count=len(series.values))
+
+
+def root_level(power: Series) -> PartSeries:
+    """Part whose value is the square root of the mean of a series of squares, from which noise was taken out.
+
+    Single values may be negative there; only their mean is cut at 0, so noise adds nothing on average.
+    """
+    return PartSeries("root", power, frame_count=len(power.values))
 
 
 def collapse_share(keyhole: Series) -> PartSeries:
@@ -293,10 +301,13 @@ def _prepare(part: PartSeries, settings: StabilitySettings, band_hz: tuple[float
         return _collapse(series, settings)
     seen = series.seen.astype(np.float64)
     values = np.where(series.seen, np.nan_to_num(series.values), 0.0)
-    if part.kind == "level":
+    if part.kind in ("level", "root"):
         f = fluctuation(replace(series, noise_sd=0.0), settings)
         columns = np.stack([values, seen, np.zeros_like(seen)], axis=1)
-        return _Prepared(max(f.mean, 0.0), max(f.mean_low, 0.0), max(f.mean_high, 0.0), columns, f.too_short)
+        ends = [max(value, 0.0) for value in (f.mean, f.mean_low, f.mean_high)]
+        if part.kind == "root":
+            ends = [math.sqrt(value) for value in ends]
+        return _Prepared(ends[0], ends[1], ends[2], columns, f.too_short)
     e = energy(series, settings, band_hz=band_hz)
     f = summary(series, e, settings)
     columns = np.stack([e.signal**2, seen, values], axis=1)
