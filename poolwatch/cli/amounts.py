@@ -1,0 +1,30 @@
+"""An amount on the command line: a number with or without a unit."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ..plan.amounts import parse_amount
+
+if TYPE_CHECKING:
+    _ParamType = click.ParamType[float]
+else:
+    _ParamType = click.ParamType
+
+
+class Amount(_ParamType):
+    """``50um``, ``20m/s``, ``0.05``; without a unit it is in the unit of poolwatch's files."""
+
+    def __init__(self, unit: str) -> None:
+        self.unit = unit
+        self.name = unit
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The amount in the unit of poolwatch's files."""
+        return value if isinstance(value, float) else parse_amount(str(value), self.unit)
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context) -> str:
+        """The unit."""
+        return self.unit.upper()
