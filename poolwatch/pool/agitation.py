@@ -12,9 +12,9 @@ import math
 
 import cv2
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from .coarse import Grey
 from .look import PoolLook
 
 _PLACES = 400
@@ -49,28 +49,15 @@ def agitation_places(look: PoolLook, outline: NDArray[np.floating]) -> NDArray[n
     return np.column_stack((rows[keep], cols[keep])).astype(np.int64) - reach
 
 
-@njit(cache=True, nogil=True)
-def agitation_sums(
-    frame: NDArray[np.generic], places: NDArray[np.int64], row: int, col: int
-) -> NDArray[np.float32]:
-    """Diagonal sums at the places of a pool whose centroid is at (row, col), each divided by its mean: (2, m)."""
+def agitation_sums(frame: Grey, places: NDArray[np.int64], row: int, col: int) -> NDArray[np.float32]:
+    """Diagonal sums at the places of a pool whose centroid is at (row, col), divided by their mean: (2, m)."""
     h, w = frame.shape
-    m = places.shape[0]
-    out = np.empty((2, m), dtype=np.float32)
-    total = 0.0
-    for k in range(m):
-        i = min(max(places[k, 0] + row, 0), h - 2)
-        j = min(max(places[k, 1] + col, 0), w - 2)
-        a = np.float32(frame[i, j]) + np.float32(frame[i + 1, j + 1])
-        b = np.float32(frame[i, j + 1]) + np.float32(frame[i + 1, j])
-        out[0, k] = a
-        out[1, k] = b
-        total += a + b
-    mean = total / (2 * m) if m else 1.0
-    for k in range(m):
-        out[0, k] /= mean
-        out[1, k] /= mean
-    return out
+    i = np.clip(places[:, 0] + row, 0, h - 2)
+    j = np.clip(places[:, 1] + col, 0, w - 2)
+    corners = [frame[i + a, j + b].astype(np.float32) for a, b in ((0, 0), (1, 1), (0, 1), (1, 0))]
+    sums = np.stack((corners[0] + corners[1], corners[2] + corners[3]))
+    mean = sums.mean()
+    return sums / mean if mean > 0 else sums
 
 
 def agitation_power(now: NDArray[np.float32], before: NDArray[np.float32]) -> float:

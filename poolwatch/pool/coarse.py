@@ -72,6 +72,11 @@ def polygon_mean(frame: NDArray[np.generic], x: NDArray[np.float64], y: NDArray[
     return total / count if count else np.nan
 
 
+def sixteen(view: Grey) -> NDArray[np.uint16]:
+    """The view as contiguous 16-bit values: one kind of array, so that each kernel is compiled once."""
+    return np.ascontiguousarray(view, dtype=np.uint16)
+
+
 def smoothed(frame: Grey) -> Grey:
     """The frame after a 3x3 binomial filter: enough that noise does not fray the contour."""
     out: Grey = cv2.GaussianBlur(frame, (3, 3), 0)

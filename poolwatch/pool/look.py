@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.errors import MeasurementError
-from .coarse import Grey, bright_statistics, largest_region, smoothed
+from .coarse import Grey, bright_statistics, largest_region, sixteen, smoothed
 from .edge import fit_step, normals_curvature, profiles, resample, steepest
 from .keyhole import Keyhole, learn_keyhole
 from .settings import PoolSettings
@@ -100,6 +100,7 @@ def learn_pool(
     MeasurementError
         No region with a clear edge stands out in any sampled frame.
     """
+    sample = sixteen(sample)
     background, noise = _background(sample)
     candidates = [_glowing(frame, background, noise, full_scale, settings) for frame in sample]
     found = [i for i, c in enumerate(candidates) if c is not None]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .coarse import Grey, bright_statistics, largest_region, polygon_mean, smoothed
+from .coarse import Grey, bright_statistics, largest_region, polygon_mean, sixteen, smoothed
 from .edge import refine
 from .geometry import area_centroid, extents
 from .keyhole import measure_keyhole
@@ -77,7 +77,7 @@ def find_pool(frame: Grey, look: PoolLook, *, forward: tuple[float, float], sett
         The settings `look` was learned with.
     """
     r0, r1, c0, c1 = (0, frame.shape[0], 0, frame.shape[1]) if look.moves else look.box
-    view = frame[r0:r1, c0:c1]
+    view = sixteen(frame[r0:r1, c0:c1])
     step = 2 if look.area_px > 800 else 1
     count, bright, clipped = bright_statistics(view, look.full_scale, look.low, _QUANTILE, step)
     count *= step * step
@@ -104,7 +104,7 @@ def find_pool(frame: Grey, look: PoolLook, *, forward: tuple[float, float], sett
         return Pool("cut_off", _NO_VERTICES, gain=gain)
     if _touches(contour, h, w):
         # The crop was too tight for this frame: take the whole picture.
-        view, r0, c0 = frame, 0, 0
+        view, r0, c0 = sixteen(frame), 0, 0
         contour, area = largest_region(
             smoothed(view), level, look.neck, None if near is None else (look.x, look.y)
         )
@@ -123,17 +123,17 @@ def find_pool(frame: Grey, look: PoolLook, *, forward: tuple[float, float], sett
         return Pool("cut_off", _NO_VERTICES, gain=gain)
     if good.mean() < 1.0 - settings.hidden_share:
         return Pool("hidden", _NO_VERTICES, gain=gain)
+    mean = polygon_mean(view, x, y)
     x += c0
     y += r0
     front, rear, left, right = extents(x, y, *forward)
     area, cx, cy = area_centroid(x, y)
     if not 0.3 * look.area_px < area < 3.0 * look.area_px:
         return Pool("broken", _NO_VERTICES, gain=gain)
-    mean = polygon_mean(frame, x, y)
     place = look.keyhole
     dx, dy = (cx - look.x, cy - look.y) if look.moves else (0.0, 0.0)
     keyhole, keyhole_area, keyhole_clipped = measure_keyhole(
-        frame, place.x + dx, place.y + dy, place.radius_px, place.level, place.soft, look.full_scale
+        view, place.x + dx - c0, place.y + dy - r0, place.radius_px, place.level, place.soft, look.full_scale
     )
     return Pool(
         status="ok",

@@ -1,0 +1,1 @@
+"""The pool in illuminated footage: the region whose brightness rigid motion of the metal cannot explain."""

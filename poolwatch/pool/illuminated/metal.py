@@ -1,0 +1,208 @@
+"""Rigid motion of solid metal between two frames: registering them, and shifting one onto the other."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Grey = NDArray[np.uint8] | NDArray[np.uint16]
+Field = NDArray[np.float32]
+
+# Half length of the interpolation kernel; a Lanczos kernel of that order (Duchon 1979) dims texture of 4 px period
+# by 1 % at half a pixel, where linear interpolation dims it by 29 %.
+TAPS = 3
+# A registration that moves further than this from where the metal was expected has followed something else, px.
+_LEASH_PX = 2.0
+# Standard deviation of a frame's place about the steady motion, taken before anything is seen, px.
+_PRIOR_PX = 0.5
+
+
+def kernel(fraction: float) -> NDArray[np.float64]:
+    """Taps at -3 … 3 that read a row at `fraction` px (-0.5 … 0.5) past each sample."""
+    t = np.arange(-TAPS, TAPS + 1) - fraction
+    taps = np.where(np.abs(t) < TAPS, np.sinc(t) * np.sinc(t / TAPS), 0.0)
+    return np.asarray(taps / taps.sum())
+
+
+def shifted(
+    frame: Grey, box: tuple[int, int, int, int], dx: float, dy: float
+) -> tuple[Field, tuple[int, int, int, int]]:
+    """Read a frame at the pixels of a box moved by (dx, dy).
+
+    Parameters
+    ----------
+    frame
+        Grey values, shape (h, w).
+    box
+        Rows and columns r0, r1, c0, c1 within the frame.
+    dx, dy
+        Shift, px.
+
+    Returns
+    -------
+    tuple
+        Grey values, shape of the box; and the rows and columns of it that the frame covers (r0, r1, c0, c1).
+    """
+    h, w = frame.shape
+    r0, r1, c0, c1 = box
+    ix, iy = math.floor(dx + 0.5), math.floor(dy + 0.5)
+    # The part of the box whose source lies in the frame, and the kernel's margin where there is one.
+    a, b = max(r0 + iy, 0), min(r1 + iy, h)
+    c, d = max(c0 + ix, 0), min(c1 + ix, w)
+    out = np.zeros((r1 - r0, c1 - c0), dtype=np.float32)
+    if a >= b or c >= d:
+        return out, (0, 0, 0, 0)
+    top, left = min(TAPS, a), min(TAPS, c)
+    source = frame[a - top : min(b + TAPS, h), c - left : min(d + TAPS, w)]
+    read = cv2.sepFilter2D(
+        source, cv2.CV_32F, kernel(dx - ix), kernel(dy - iy), borderType=cv2.BORDER_REPLICATE
+    )
+    valid = (a - iy - r0, b - iy - r0, c - ix - c0, d - ix - c0)
+    out[valid[0] : valid[1], valid[2] : valid[3]] = read[top : top + b - a, left : left + d - c]
+    return out, valid
+
+
+@njit(cache=True, nogil=True)
+def register(
+    here: NDArray[np.generic],
+    there: NDArray[np.generic],
+    box: tuple[int, int, int, int],
+    solid: NDArray[np.uint8],
+    dx: float,
+    dy: float,
+    floor: float,
+    slope: float,
+    step: int,
+) -> tuple[float, float, float, float]:
+    """Shift and gain that carry the solid metal of one frame onto another.
+
+    Weighted Gauss-Newton steps (Lucas & Kanade 1981) with Tukey's weights, so that particles and stray liquid do
+    not pull.
+
+    Parameters
+    ----------
+    here, there
+        Grey values, shape (h, w); metal at p in `here` lies at p + (dx, dy) in `there`.
+    box
+        Rows and columns r0, r1, c0, c1 to compare.
+    solid
+        1 where metal is expected solid, shape of the box.
+    dx, dy
+        First guess, px.
+    floor, slope
+        Variance of the difference at brightness 0 and its increase per grey value.
+    step
+        Take every `step`-th row and column.
+
+    Returns
+    -------
+    tuple of float
+        dx, dy, gain of `here` over `there`, share of the compared pixels that agree.
+    """
+    h, w = here.shape
+    r0, r1, c0, c1 = box
+    x0 = dx
+    y0 = dy
+    gain = 1.0
+    # Gain first: a dimmer frame would lose all its weights.
+    total = 0.0
+    other = 0.0
+    for i in range(r0, r1, step):
+        for j in range(c0, c1, step):
+            if solid[i - r0, j - c0]:
+                p = int(round(j + dx))
+                q = int(round(i + dy))
+                if 0 <= p < w and 0 <= q < h:
+                    total += here[i, j]
+                    other += there[q, p]
+    if other > 0.0 and total > 0.0:
+        gain = total / other
+    agree = 0.0
+    for turn in range(4):
+        limit = 64.0 if turn == 0 else 20.0
+        a00 = 0.0
+        a01 = 0.0
+        a02 = 0.0
+        a11 = 0.0
+        a12 = 0.0
+        a22 = 0.0
+        b0 = 0.0
+        b1 = 0.0
+        b2 = 0.0
+        count = 0
+        good = 0
+        for i in range(max(r0, 1), min(r1, h - 1), step):
+            y = i + dy
+            if y < 1.0 or y >= h - 2.0:
+                continue
+            q = int(y)
+            fy = y - q
+            for j in range(max(c0, 1), min(c1, w - 1), step):
+                if solid[i - r0, j - c0] == 0:
+                    continue
+                x = j + dx
+                if x < 1.0 or x >= w - 2.0:
+                    continue
+                p = int(x)
+                fx = x - p
+                t0 = float(there[q, p])
+                t1 = float(there[q, p + 1])
+                t2 = float(there[q + 1, p])
+                t3 = float(there[q + 1, p + 1])
+                value = (1 - fy) * ((1 - fx) * t0 + fx * t1) + fy * ((1 - fx) * t2 + fx * t3)
+                # Slopes of the other frame: their noise has no part in the difference at this pixel, and so no pull.
+                gx = 0.5 * (float(here[i, j + 1]) - float(here[i, j - 1]))
+                gy = 0.5 * (float(here[i + 1, j]) - float(here[i - 1, j]))
+                r = here[i, j] - gain * value
+                var = floor + slope * max(float(here[i, j]), 0.0)
+                e = r * r / var
+                count += 1
+                if e < 9.0:
+                    good += 1
+                if e >= limit:
+                    continue
+                k = (1.0 - e / limit) ** 2 / var
+                a00 += k * gx * gx
+                a01 += k * gx * gy
+                a02 += k * gx * value
+                a11 += k * gy * gy
+                a12 += k * gy * value
+                a22 += k * value * value
+                b0 += k * gx * r
+                b1 += k * gy * r
+                b2 += k * value * r
+        if count < 30 or a22 <= 0.0:
+            return x0, y0, gain, 0.0
+        agree = good / count
+        prior = 1.0 / (_PRIOR_PX * _PRIOR_PX)
+        a00 += prior
+        a11 += prior
+        b0 += prior * (x0 - dx)
+        b1 += prior * (y0 - dy)
+        # The gain is eliminated, what is left is two by two.
+        m00 = a00 - a02 * a02 / a22
+        m01 = a01 - a02 * a12 / a22
+        m11 = a11 - a12 * a12 / a22
+        n0 = b0 - a02 * b2 / a22
+        n1 = b1 - a12 * b2 / a22
+        det = m00 * m11 - m01 * m01
+        if det <= 0.0:
+            break
+        ux = (n0 * m11 - n1 * m01) / det
+        uy = (n1 * m00 - n0 * m01) / det
+        far = math.hypot(ux, uy)
+        if far > 1.0:
+            ux /= far
+            uy /= far
+        gain += (b2 - a02 * ux - a12 * uy) / a22
+        dx += ux
+        dy += uy
+        if far < 0.004 and turn > 0:
+            break
+    if math.hypot(dx - x0, dy - y0) > _LEASH_PX:
+        return x0, y0, gain, 0.0
+    return dx, dy, gain, agree
