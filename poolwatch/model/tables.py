@@ -429,3 +429,10 @@ RANKING = Table(
     ),
 )
 TABLES = (FRAMES, SPATTER, SPATTER_REJECTED, TRACKS, SPECTRA, SCORE, RANKING)
+
+
+def markdown(table: Table) -> str:
+    """The table's columns as a Markdown table, for the documentation."""
+    lines = ["| column | unit | meaning |", "| --- | --- | --- |"]
+    lines += [f"| `{c.name}` | {c.unit} | {c.meaning} |" for c in table.columns]
+    return "\n".join(lines)

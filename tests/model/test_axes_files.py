@@ -1,0 +1,92 @@
+"""Axes, files written whole, settings base, flags."""
+
+from __future__ import annotations
+
+import errno
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from poolwatch.model.axes import PoolAxes, Scale
+from poolwatch.model.errors import OutputError, UsageError
+from poolwatch.model.files import write_text, written_whole
+from poolwatch.model.flags import FLAGS, STATUSES, check_flags
+from poolwatch.model.recording import Recording
+from poolwatch.model.settings import read_toml
+
+
+def test_axes_right_and_up():
+    # Travel to the right: left of travel is up in the picture, where y points down.
+    right = PoolAxes(10, 20, 0, 0.5)
+    assert right.mm(np.array([14.0, 18.0])) == pytest.approx([2.0, 1.0])
+    up = PoolAxes(10, 20, 90, 0.5)
+    assert up.mm(np.array([10.0, 16.0])) == pytest.approx([2.0, 0.0], abs=1e-12)
+    assert up.mm(np.array([8.0, 20.0])) == pytest.approx([0.0, 1.0], abs=1e-12)
+
+
+def test_directions_are_counter_clockwise_as_seen():
+    axes = PoolAxes(0, 0, 0)
+    assert axes.direction(np.array([[1, 0], [0, -1], [-1, 0], [0, 1]])) == pytest.approx([0, 90, 180, -90])
+    assert PoolAxes(0, 0, 90).direction(np.array([0, -1.0])) == pytest.approx(0)
+
+
+@given(st.floats(-360, 360), st.floats(-500, 500), st.floats(-500, 500), st.floats(1e-3, 10))
+def test_axes_there_and_back(angle, x, y, scale):
+    axes = PoolAxes(31.5, 12.25, angle, scale)
+    point = np.array([x, y])
+    assert axes.image(axes.mm(point)) == pytest.approx(point, abs=1e-8)
+    assert math.hypot(*axes.px(point)) == pytest.approx(math.hypot(x - 31.5, y - 12.25), abs=1e-8)
+
+
+@pytest.mark.parametrize("value", [0, -1, math.nan, math.inf])
+def test_impossible_scales_are_refused(value):
+    with pytest.raises(UsageError, match="finite number above 0"):
+        Scale(value)
+
+
+@pytest.mark.parametrize("value", [0, -5, math.nan, math.inf, "fast"])
+def test_impossible_record_rates_are_refused(value):
+    with pytest.raises(UsageError, match="record_rate_hz"):
+        Recording.checked({"record_rate_hz": value}, where="test")
+
+
+def test_file_is_whole_or_not_there(tmp_path):
+    target = tmp_path / "deep" / "a.csv"
+    with pytest.raises(RuntimeError, match="half-way"), written_whole(target) as beside:
+        beside.write_text("half", encoding="utf-8")
+        raise RuntimeError("half-way")
+    assert list(target.parent.iterdir()) == []
+    write_text(target, "whole\n")
+    assert target.read_bytes() == b"whole\n"
+    assert [p.name for p in target.parent.iterdir()] == ["a.csv"]
+
+
+def test_full_disk_is_one_clear_line(tmp_path):
+    with (
+        pytest.raises(OutputError, match=r"cannot be written \(No space left on device\); free some space"),
+        written_whole(tmp_path / "a"),
+    ):
+        raise OSError(errno.ENOSPC, "No space left on device")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_flags_are_sorted_and_known():
+    assert check_flags({"no_material", "truncated"}) == ("truncated", "no_material")
+    with pytest.raises(KeyError, match="not in poolwatch"):
+        check_flags({"odd"})
+    assert all(" " not in word and meaning for word, meaning in {**FLAGS, **STATUSES}.items())
+
+
+@pytest.mark.parametrize(
+    ("content", "match"),
+    [(b"a = ", "not valid TOML"), (b"\xff\xfe\x00", "not UTF-8"), (None, "no such file")],
+)
+def test_bad_toml(tmp_path, content, match):
+    path = tmp_path / "s.toml"
+    if content is not None:
+        path.write_bytes(content)
+    with pytest.raises(UsageError, match=match):
+        read_toml(path)
