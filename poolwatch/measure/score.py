@@ -27,9 +27,9 @@ from ..stability import (
     events,
     fano,
     fluctuation,
-    level,
     peaks,
     rate_interval,
+    root_level,
     spectrum,
     stability_index,
     steady_part,
@@ -142,6 +142,8 @@ def score(
             continue
         found = fluctuation(series, settings, band_hz=band_hz)
         short |= found.too_short
+        if not found.noise_known and name in ("pool_length", "pool_width"):
+            flags.add("noise_unknown")
         row |= _figures(name, column, found)
         spec = spectrum(series, settings, band_hz=band_hz)
         tables.append(_spectrum_rows(name, spec, unit))
@@ -162,9 +164,7 @@ def score(
         "pool_length": variation(inside["pool_length"]),
         "pool_width": variation(inside["pool_width"]),
         "pool_area": variation(inside["pool_area"]),
-        "agitation": level(Series("agitation", np.sqrt(np.maximum(agitation, 0.0)), rate, ""))
-        if agitation_known
-        else None,
+        "agitation": root_level(Series("agitation", agitation, rate, "")) if agitation_known else None,
         "keyhole": variation(keyhole) if keyhole_known else None,
         "collapses": collapse_share(keyhole) if keyhole_known else None,
     }

@@ -1,7 +1,7 @@
 """95 % intervals of mean, variation and index against truth, over simulated series.
 
 Truth is the simulated process (tones plus AR(1), also white), not the sample. Each figure comes from 300 series of
-one regime, so it scatters by 1.3 %; the regimes were not used to set anything.
+one regime, so it scatters by 1.3 %. Two of the regimes led to changes of the method; none set a constant.
 """
 
 from __future__ import annotations
