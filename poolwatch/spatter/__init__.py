@@ -17,10 +17,12 @@ if TYPE_CHECKING:
     from .look import SpatterLook as SpatterLook
     from .look import learn as learn
     from .settings import SpatterSettings as SpatterSettings
+    from .visibility import smallest_diameter as smallest_diameter
 
 _PLACES = {
     "Spatter": "counting",
     "particles": "counting",
+    "smallest_diameter": "visibility",
     "detect": "detecting",
     "Tracks": "linking",
     "link": "linking",
@@ -29,7 +31,7 @@ _PLACES = {
     "SpatterSettings": "settings",
 }
 __all__ = [
-    "Spatter", "SpatterLook", "SpatterSettings", "Tracks", "detect", "learn", "link", "particles",
+    "Spatter", "SpatterLook", "SpatterSettings", "Tracks", "detect", "learn", "link", "particles", "smallest_diameter",
 ]  # fmt: skip
 
 

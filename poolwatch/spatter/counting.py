@@ -117,10 +117,14 @@ def particles(
     settings = settings or SpatterSettings()
     s, starts, n = tracks.sightings, tracks.starts, len(tracks)
     path = np.zeros((n, len(PATH_COLUMNS)))
-    doubtful = (s["mark"] & (BORDER | RIM | CROWDED | UNFITTED)) != 0
+    # The centre of what is cut off or touches another may lie anywhere within it.
+    within = np.maximum(s["spread"].astype(np.float64), 0.0)
+    cut = (s["mark"] & (BORDER | RIM | UNFITTED)) != 0
+    touching = (s["mark"] & CROWDED) != 0
+    extra = np.where(cut, 1.0 + within, np.where(touching, 0.1 + 0.1 * within, 0.0))
     fly(
         s["frame"].astype(np.float64), s["x"].astype(np.float64), s["y"].astype(np.float64),
-        s["u_x"].astype(np.float64), s["u_y"].astype(np.float64), doubtful, starts, path,
+        s["u_x"].astype(np.float64), s["u_y"].astype(np.float64), extra, starts, path,
     )  # fmt: skip
     velocity = path[:, 3:5]
     sizes = find_sizes(tracks, velocity, look, exposure_frames)

@@ -20,10 +20,15 @@ def pool_spans(outline: NDArray, margin: float, left: NDArray, right: NDArray) -
     left[:] = 2**30
     right[:] = -1
     k = outline.shape[0]
-    for i in range(k):
-        x0, y0 = outline[i, 0], outline[i, 1]
-        j = i + 1 if i + 1 < k else 0
+    if k == 0:
+        return
+    x0, y0 = outline[0, 0], outline[0, 1]
+    for i in range(1, k + 1):
+        # Vertices closer together than a pixel add nothing.
+        j = i if i < k else 0
         dx, dy = outline[j, 0] - x0, outline[j, 1] - y0
+        if dx * dx + dy * dy < 1.0 and j != 0:
+            continue
         steps = int(np.hypot(dx, dy)) + 1
         for s in range(steps):
             px, py = x0 + dx * s / steps, y0 + dy * s / steps
@@ -31,6 +36,7 @@ def pool_spans(outline: NDArray, margin: float, left: NDArray, right: NDArray) -
                 half = np.sqrt(max(0.0, margin * margin - (y - py) ** 2))
                 left[y] = min(left[y], int(np.floor(px - half)))
                 right[y] = max(right[y], int(np.ceil(px + half)))
+        x0, y0 = outline[j, 0], outline[j, 1]
 
 
 @njit(cache=True, nogil=True)
@@ -53,8 +59,18 @@ def residual(
 
 
 @njit(cache=True, nogil=True)
-def ground(res: NDArray, left: NDArray, right: NDArray, level: NDArray) -> None:  # type: ignore[type-arg]
-    """Slow part of the residual: medians of 3x3 block means, spread over columns into `level` (blocks, w)."""
+def ground(
+    res: NDArray,  # type: ignore[type-arg]
+    left: NDArray,  # type: ignore[type-arg]
+    right: NDArray,  # type: ignore[type-arg]
+    owner: NDArray,  # type: ignore[type-arg]
+    busy: NDArray,  # type: ignore[type-arg]
+    level: NDArray,  # type: ignore[type-arg]
+) -> None:
+    """Slow part of the residual: medians of 3x3 block means, spread over columns into `level` (blocks, w).
+
+    In rows that are `busy`, pixels with an owner (particles already found) and those beside them do not count.
+    """
     h, w = res.shape
     rows, cols = (h + BLOCK - 1) // BLOCK, (w + BLOCK - 1) // BLOCK
     means = np.full((rows, cols), np.nan, dtype=np.float32)
@@ -65,14 +81,24 @@ def ground(res: NDArray, left: NDArray, right: NDArray, level: NDArray) -> None:
         total[:] = np.float32(0.0)
         hidden[:] = 0
         for y in range(y0, y1):
-            if left[y] > right[y]:
+            if busy[y]:
+                near = 5
+                for x in range(w):
+                    # Two pixels on either side of what has an owner are left out too.
+                    ahead = min(x + 2, w - 1)
+                    near = 0 if owner[y, ahead] != 0 else near + 1
+                    if near < 5 or left[y] <= x <= right[y]:
+                        hidden[x] += 1
+                    else:
+                        total[x] += res[y, x]
+            elif left[y] > right[y]:
                 for x in range(w):
                     total[x] += res[y, x]
             else:
                 a, b = max(0, left[y]), min(w - 1, right[y])
-                for x in range(a):
+                for x in range(min(a, w)):
                     total[x] += res[y, x]
-                for x in range(b + 1, w):
+                for x in range(max(b, -1) + 1, w):
                     total[x] += res[y, x]
                 for x in range(a, b + 1):
                     hidden[x] += 1
@@ -84,7 +110,7 @@ def ground(res: NDArray, left: NDArray, right: NDArray, level: NDArray) -> None:
                 n += y1 - y0 - hidden[x]
             if 4 * n >= (y1 - y0) * (x1 - x0):
                 means[i, j] = s / n
-    near = np.empty(9, dtype=np.float32)
+    around = np.empty(9, dtype=np.float32)
     calm = np.zeros((rows, cols), dtype=np.float32)
     for i in range(rows):
         for j in range(cols):
@@ -94,13 +120,13 @@ def ground(res: NDArray, left: NDArray, right: NDArray, level: NDArray) -> None:
                     v = means[a, b]
                     if v == v:
                         k = n
-                        while k > 0 and near[k - 1] > v:
-                            near[k] = near[k - 1]
+                        while k > 0 and around[k - 1] > v:
+                            around[k] = around[k - 1]
                             k -= 1
-                        near[k] = v
+                        around[k] = v
                         n += 1
             if n > 0:
-                calm[i, j] = np.float32(0.5) * (near[(n - 1) // 2] + near[n // 2])
+                calm[i, j] = np.float32(0.5) * (around[(n - 1) // 2] + around[n // 2])
     for x in range(w):
         f = (x + 0.5) / BLOCK - 0.5
         j = min(max(int(np.floor(f)), 0), cols - 1)

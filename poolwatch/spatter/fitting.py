@@ -8,10 +8,12 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .profile import PIXEL_VARIANCE, light, shape_of
+from .profile import INVERSE, PIXEL_VARIANCE, RADIUS, SHAPE, density, light, shape_of
 
 PARAMETERS = 7
-_ROUNDS = 25
+_ROUNDS = 15
+# Mean squared misfit, in noise, of what is no particle at all: not worth more rounds.
+_HOPELESS = 100.0
 
 
 @njit(cache=True, nogil=True)
@@ -73,11 +75,10 @@ def _normal_equations(
     xs: NDArray,  # type: ignore[type-arg]
     ys: NDArray,  # type: ignore[type-arg]
     values: NDArray,  # type: ignore[type-arg]
-    grounds: NDArray,  # type: ignore[type-arg]
+    veils: NDArray,  # type: ignore[type-arg]
+    variance: NDArray,  # type: ignore[type-arg]
     limits: NDArray,  # type: ignore[type-arg]
     blur: float,
-    read: float,
-    shot: float,
     ground_sd: float,
     p: NDArray,  # type: ignore[type-arg]
     jtj: NDArray,  # type: ignore[type-arg]
@@ -86,14 +87,18 @@ def _normal_equations(
 ) -> tuple[float, int]:
     """Chi-square, count of pixels that bear on it, and (where asked) the normal equations at `p`.
 
+    A particle hides what lies behind it: where the ground is brighter by `veils` than at the centre, it adds as
+    much less.
+
     `p` is x, y, flux, ground, T, m, n (see `records`); m and n are differentiated by central differences,
     because at a round picture the streak itself has no slope.
     """
     step = max(0.15 * blur * blur, 0.03 * math.hypot(p[5], p[6]))
     t_step = max(0.02 * blur * blur, 0.01 * abs(p[4]))
-    shapes = np.empty((7, 4))
-    shapes[0] = shape_of(p[4], p[5], p[6], blur)
-    radius = shapes[0, 0]
+    shapes = np.empty((7, SHAPE))
+    shape_of(p[4], p[5], p[6], blur, shapes[0])
+    radius = shapes[0, RADIUS] / shapes[0, INVERSE]
+    area = math.pi * radius * radius
     chi = (p[3] / ground_sd) ** 2
     n, wanted = 0, 1
     g, f = np.empty(PARAMETERS), np.empty(7)
@@ -102,34 +107,35 @@ def _normal_equations(
         jtr[:] = 0.0
         jtj[3, 3] = 1.0 / ground_sd**2
         jtr[3] = -p[3] / ground_sd**2
-        shapes[1] = shape_of(p[4], p[5] + step, p[6], blur)
-        shapes[2] = shape_of(p[4], p[5] - step, p[6], blur)
-        shapes[3] = shape_of(p[4], p[5], p[6] + step, blur)
-        shapes[4] = shape_of(p[4], p[5], p[6] - step, blur)
-        shapes[5] = shape_of(p[4] + t_step, p[5], p[6], blur)
-        shapes[6] = shape_of(p[4] - t_step, p[5], p[6], blur)
+        shape_of(p[4], p[5] + step, p[6], blur, shapes[1])
+        shape_of(p[4], p[5] - step, p[6], blur, shapes[2])
+        shape_of(p[4], p[5], p[6] + step, blur, shapes[3])
+        shape_of(p[4], p[5], p[6] - step, blur, shapes[4])
+        shape_of(p[4] + t_step, p[5], p[6], blur, shapes[5])
+        shape_of(p[4] - t_step, p[5], p[6], blur, shapes[6])
         # A radius above 0 has a slope in the table; near 0 and below the whole shape is differenced.
         wanted = 5 if radius > 0.6 * blur else 7
     fx = fy = fd = 0.0
     for i in range(values.size):
         dx, dy = xs[i] - p[0], ys[i] - p[1]
         f[0], fx, fy, fd = light(table, dx, dy, shapes[0])
-        model = p[2] * f[0] + p[3]
+        flux = p[2] - area * veils[i]
+        model = flux * f[0] + p[3]
         seen = values[i]
         if seen >= limits[i] and model >= limits[i]:
             continue
-        w = 1.0 / max(read + shot * max(grounds[i] + model, 0.0), PIXEL_VARIANCE)
+        w = 1.0 / variance[i]
         d = seen - model
         chi += w * d * d
         n += 1
         if slopes:
             for k in range(1, wanted):
-                f[k] = light(table, dx, dy, shapes[k])[0]
-            g[0], g[1], g[2], g[3] = p[2] * fx, p[2] * fy, f[0], 1.0
+                f[k] = density(table, dx, dy, shapes[k])
+            g[0], g[1], g[2], g[3] = flux * fx, flux * fy, f[0], 1.0
             # dR/dT at fixed (m, n), R = 2 sqrt(T - L²/24).
-            g[4] = p[2] * fd * 2.0 / radius if wanted == 5 else p[2] * (f[5] - f[6]) / (2 * t_step)
-            g[5] = p[2] * (f[1] - f[2]) / (2 * step)
-            g[6] = p[2] * (f[3] - f[4]) / (2 * step)
+            g[4] = flux * fd * 2.0 / radius if wanted == 5 else flux * (f[5] - f[6]) / (2 * t_step)
+            g[5] = flux * (f[1] - f[2]) / (2 * step)
+            g[6] = flux * (f[3] - f[4]) / (2 * step)
             for a in range(PARAMETERS):
                 ga = w * g[a]
                 jtr[a] += ga * d
@@ -139,6 +145,108 @@ def _normal_equations(
         for a in range(PARAMETERS):
             for b in range(a):
                 jtj[b, a] = jtj[a, b]
+    return chi, n
+
+
+@njit(cache=True, nogil=True)
+def noise_of(
+    table: NDArray,  # type: ignore[type-arg]
+    xs: NDArray,  # type: ignore[type-arg]
+    ys: NDArray,  # type: ignore[type-arg]
+    grounds: NDArray,  # type: ignore[type-arg]
+    blur: float,
+    read: float,
+    shot: float,
+    p: NDArray,  # type: ignore[type-arg]
+    variance: NDArray,  # type: ignore[type-arg]
+) -> None:
+    """Variance of each pixel under the model at `p`, squared grey values."""
+    shape = np.empty(SHAPE)
+    shape_of(p[4], p[5], p[6], blur, shape)
+    for i in range(xs.size):
+        model = max(p[2], 0.0) * density(table, xs[i] - p[0], ys[i] - p[1], shape) + p[3]
+        variance[i] = max(read + shot * max(grounds[i] + model, 0.0), PIXEL_VARIANCE)
+
+
+@njit(cache=True, nogil=True)
+def veil(
+    xs: NDArray,  # type: ignore[type-arg]
+    ys: NDArray,  # type: ignore[type-arg]
+    grounds: NDArray,  # type: ignore[type-arg]
+    x: float,
+    y: float,
+    out: NDArray,  # type: ignore[type-arg]
+) -> None:
+    """Ground at each pixel less the ground at the pixel nearest to (x, y)."""
+    nearest, best = 0, 1e18
+    for i in range(xs.size):
+        d = (xs[i] - x) ** 2 + (ys[i] - y) ** 2
+        if d < best:
+            nearest, best = i, d
+    for i in range(xs.size):
+        out[i] = grounds[i] - grounds[nearest]
+
+
+@njit(cache=True, nogil=True)
+def descend(
+    table: NDArray,  # type: ignore[type-arg]
+    xs: NDArray,  # type: ignore[type-arg]
+    ys: NDArray,  # type: ignore[type-arg]
+    values: NDArray,  # type: ignore[type-arg]
+    veils: NDArray,  # type: ignore[type-arg]
+    variance: NDArray,  # type: ignore[type-arg]
+    limits: NDArray,  # type: ignore[type-arg]
+    blur: float,
+    ground_sd: float,
+    p: NDArray,  # type: ignore[type-arg]
+    jtj: NDArray,  # type: ignore[type-arg]
+    jtr: NDArray,  # type: ignore[type-arg]
+) -> tuple[float, int]:
+    """Levenberg-Marquardt at a given noise; `p` and the normal equations are overwritten."""
+    work, step = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
+    trial = np.empty(PARAMETERS)
+    damping = 1e-2
+    chi, n = _normal_equations(
+        table, xs, ys, values, veils, variance, limits, blur, ground_sd, p, jtj, jtr, True
+    )
+    for turn in range(_ROUNDS):
+        for a in range(PARAMETERS):
+            for b in range(PARAMETERS):
+                work[a, b] = jtj[a, b]
+            work[a, a] = jtj[a, a] * (1.0 + damping) + 1e-30
+        good, new = _solve(work, jtr, step), 0.0
+        if good:
+            promise = 0.0
+            for a in range(PARAMETERS):
+                promise += step[a] * jtr[a]
+            if promise < 1e-2 + 1e-4 * chi and damping < 1.0:
+                break
+            size = max(p[4], 0.0) + blur * blur
+            step[4] = min(max(step[4], -0.7 * size), 1.5 * size)
+            reach = 2.0 * math.sqrt(size) + 1.0
+            step[0] = min(max(step[0], -reach), reach)
+            step[1] = min(max(step[1], -reach), reach)
+            for a in range(PARAMETERS):
+                trial[a] = p[a] + step[a]
+            trial[4] = max(trial[4], -0.8 * blur * blur + math.hypot(trial[5], trial[6]) / 24.0)
+            if trial[2] <= 0.0:
+                trial[2] = 0.1 * p[2]
+            new, _n = _normal_equations(
+                table, xs, ys, values, veils, variance, limits, blur, ground_sd, trial, jtj, jtr, False
+            )
+        if good and new < chi:
+            gain = chi - new
+            p[:] = trial
+            chi, n = _normal_equations(
+                table, xs, ys, values, veils, variance, limits, blur, ground_sd, p, jtj, jtr, True
+            )
+            damping = max(damping * 0.1, 1e-7)
+            if gain < 1e-2 + 1e-4 * chi or (turn >= 4 and chi > _HOPELESS * n):
+                break
+        else:
+            damping *= 8.0
+            if damping > 1e5:
+                break
     return chi, n
 
 
@@ -178,47 +286,16 @@ def fit_sighting(
     tuple
         Reduced chi-square and the number of pixels that bear on it; chi-square is -1 where the fit failed.
     """
+    variance, veils = np.empty(values.size), np.empty(values.size)
+    veil(xs, ys, grounds, p[0], p[1], veils)
+    chi, n = 0.0, 0
     jtj, jtr = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
-    work, step = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
-    trial = np.empty(PARAMETERS)
-    damping = 1e-2
-    chi, n = _normal_equations(
-        table, xs, ys, values, grounds, limits, blur, read, shot, ground_sd, p, jtj, jtr, True
-    )
-    for _ in range(_ROUNDS):
-        for a in range(PARAMETERS):
-            for b in range(PARAMETERS):
-                work[a, b] = jtj[a, b]
-            work[a, a] = jtj[a, a] * (1.0 + damping) + 1e-30
-        good = _solve(work, jtr, step)
-        if good:
-            size = max(p[4], 0.0) + blur * blur
-            step[4] = min(max(step[4], -0.7 * size), 1.5 * size)
-            reach = 2.0 * math.sqrt(size) + 1.0
-            step[0] = min(max(step[0], -reach), reach)
-            step[1] = min(max(step[1], -reach), reach)
-            for a in range(PARAMETERS):
-                trial[a] = p[a] + step[a]
-            floor = -0.8 * blur * blur + math.hypot(trial[5], trial[6]) / 24.0
-            trial[4] = max(trial[4], floor)
-            if trial[2] <= 0.0:
-                trial[2] = 0.1 * p[2]
-            new, _m = _normal_equations(
-                table, xs, ys, values, grounds, limits, blur, read, shot, ground_sd, trial, jtj, jtr, False
-            )
-        if good and new < chi:
-            gain = chi - new
-            p[:] = trial
-            chi, n = _normal_equations(
-                table, xs, ys, values, grounds, limits, blur, read, shot, ground_sd, p, jtj, jtr, True
-            )
-            damping = max(damping * 0.2, 1e-7)
-            if gain < 5e-3 + 1e-5 * chi:
-                break
-        else:
-            damping *= 8.0
-            if damping > 1e6:
-                break
+    # The noise goes by the model, not by the data, and stands still while the model is fitted: twice.
+    for _ in range(2):
+        noise_of(table, xs, ys, grounds, blur, read, shot, p, variance)
+        chi, n = descend(table, xs, ys, values, veils, variance, limits, blur, ground_sd, p, jtj, jtr)
+        if chi > _HOPELESS * max(n, 1):
+            break
     if n <= PARAMETERS or not _inverse(jtj, covariance):
         return -1.0, n
     return chi / (n - PARAMETERS), n

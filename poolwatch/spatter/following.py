@@ -9,6 +9,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from .assignment import cheapest_pairs
+from .ordering import rising
 from .records import CROWDED, UNFITTED
 
 # A sighting may lie this many standard deviations from where it is awaited.
@@ -307,7 +308,7 @@ def _begin(
                         out[n, 0], out[n, 1], out[n, 2] = a, b, c
                         price[n] = cost
                         n += 1
-    order = np.argsort(price[:n], kind="mergesort")
+    order = rising(price[:n])
     kept = 0
     chosen = np.empty((n, 3), dtype=np.int64)
     for i in order:

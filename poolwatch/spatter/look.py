@@ -177,7 +177,7 @@ def _scatter(
     """Noise model of a pixel, scatter of the smoothed picture, and the look with its flicker."""
     n, h, w = sample.shape
     work = work_arrays(h, w)
-    left, right, res, level, picture, hits = work[:6]
+    left, right, res, level, picture, hits, owner = work[:7]
     nothing = np.zeros((0, 2))
     margin = settings.pool_margin_px + 4.0
     light = look.background - look.black
@@ -191,7 +191,7 @@ def _scatter(
         return float(
             prepare(
                 sample[i], outline, look.background, look.threshold, chosen, look.black, look.sign,
-                look.offset, margin, left, right, res, level, picture, hits,
+                look.offset, margin, left, right, res, level, picture, hits, owner,
             )
         )  # fmt: skip
 

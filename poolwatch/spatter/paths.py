@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 # Columns that `fly` fills, one row a track.
 PATH_COLUMNS = ("t0", "x0", "y0", "vx", "vy", "u_x0", "u_y0", "u_vx", "u_vy", "scatter", "rms", "used")
 # Scatter of a centre that no fit sees (rolling, changing shapes), px.
-FLOOR = 0.02
+FLOOR = 0.004
 
 
 @njit(cache=True, nogil=True)
@@ -37,11 +37,12 @@ def fly(
     y: NDArray,  # type: ignore[type-arg]
     ux: NDArray,  # type: ignore[type-arg]
     uy: NDArray,  # type: ignore[type-arg]
-    doubtful: NDArray,  # type: ignore[type-arg]
+    extra: NDArray,  # type: ignore[type-arg]
     starts: NDArray,  # type: ignore[type-arg]
     out: NDArray,  # type: ignore[type-arg]
 ) -> None:
-    """Fit each track by weighted least squares with doubtful and outlying sightings weighted down.
+    """Fit each track by weighted least squares, `extra` being what doubtful sightings have on top (variance,
+    px²); outlying ones are weighted down.
 
     Uncertainties are those of least squares (for equal weights u(v) = u(x) sqrt(12/(N(N²-1)))), widened by the
     scatter about the line where that is larger than the sightings' own uncertainties say.
@@ -53,9 +54,9 @@ def fly(
         wx, wy = np.empty(n), np.empty(n)
         for i in range(n):
             t[i] = frame[a + i]
-            extra = FLOOR * FLOOR + (1.0 if doubtful[a + i] else 0.0)
-            wx[i] = 1.0 / (ux[a + i] ** 2 + extra)
-            wy[i] = 1.0 / (uy[a + i] ** 2 + extra)
+            more = FLOOR * FLOOR + extra[a + i]
+            wx[i] = 1.0 / (ux[a + i] ** 2 + more)
+            wy[i] = 1.0 / (uy[a + i] ** 2 + more)
         bx, by = wx.copy(), wy.copy()
         scatter, used = 1.0, float(n)
         for _ in range(6):
@@ -75,15 +76,22 @@ def fly(
                 total += share * chi[i]
                 used += share
             scatter = total / max(2.0 * used - 4.0, 1.0)
-        widen = max(scatter, 1.0)
-        rms = 0.0
+        # With few sightings the scatter itself is chancy: four more degrees of freedom at 1.
+        free = max(2.0 * used - 4.0, 1.0)
+        widen = max((free * scatter + 4.0) / (free + 4.0), 1.0)
+        rms = total = 0.0
         for i in range(n):
-            rms += (x[a + i] - x0 - vx * (t[i] - t0)) ** 2 + (y[a + i] - y0 - vy * (t[i] - ty)) ** 2
+            share = bx[i] + by[i]
+            total += share
+            rms += (
+                share * (x[a + i] - x0 - vx * (t[i] - t0)) ** 2
+                + share * (y[a + i] - y0 - vy * (t[i] - ty)) ** 2
+            )
         out[k, 0], out[k, 1], out[k, 2] = t0, x0, y0 + vy * (t0 - ty)
         out[k, 3], out[k, 4] = vx, vy
         out[k, 5], out[k, 6] = math.sqrt(widen * vxx), math.sqrt(widen * vyy)
         out[k, 7], out[k, 8] = math.sqrt(widen * vvx), math.sqrt(widen * vvy)
-        out[k, 9], out[k, 10], out[k, 11] = scatter, math.sqrt(rms / n), used
+        out[k, 9], out[k, 10], out[k, 11] = scatter, math.sqrt(rms / total), used
 
 
 @njit(cache=True, nogil=True)

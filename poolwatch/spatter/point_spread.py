@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from .fitting import PARAMETERS, blur_of, fit_sighting
+from .fitting import PARAMETERS, blur_of, descend, noise_of, veil
 from .profile import disc_table
 from .records import BORDER, CROWDED, RIM, UNFITTED
-from .searching import prepare, window, work_arrays
+from .searching import clear, find_regions, window, work_arrays
 from .settings import SpatterSettings
 
 if TYPE_CHECKING:
@@ -63,23 +63,36 @@ def find_point_spread(
                 answers.append(answer)
     if len(answers) < 4:
         return ASSUMED, 0.3 * ASSUMED, "assumed"
-    value = np.array([a for a, _ in answers])
-    weight = 1.0 / (np.array([u for _, u in answers]) ** 2 + 0.02**2)
-    # Weighted median, then its scatter.
-    ranked = np.argsort(value, kind="stable")
-    total = np.cumsum(weight[ranked])
-    sigma = float(value[ranked][np.searchsorted(total, 0.5 * total[-1])])
-    near = np.abs(value - sigma) < np.maximum(3.0 / np.sqrt(weight), 0.25 * sigma)
-    if near.sum() >= 3:
-        w = weight[near]
-        sigma = float((w * value[near]).sum() / w.sum())
-        spread = float(np.sqrt((w * (value[near] - sigma) ** 2).sum() / w.sum()))
-        u = max(
-            spread / np.sqrt(max(1.0, float(w.sum() ** 2 / (w**2).sum()) - 1)), float(1 / np.sqrt(w.sum()))
-        )
-    else:
-        u = 0.2 * sigma
-    return sigma, u, "found"
+    return _sharpest(np.array(answers))
+
+
+def _sharpest(answers: NDArray[np.float64]) -> tuple[float, float, str]:
+    """The sharpest group of answers (width, uncertainty) that agree among themselves.
+
+    What is out of focus, or soft by nature (plume, hot marks), looks wider, never narrower: so the group that
+    counts is the narrowest one that holds at least a sixth of the answers.
+    """
+    answers = answers[np.lexsort((answers[:, 1], answers[:, 0]))]
+    value, u = answers[:, 0], np.hypot(answers[:, 1], 0.02 * answers[:, 0])
+    needed = max(4, int(np.ceil(len(value) / 6)))
+    for i in range(len(value)):
+        near = np.abs(value - value[i]) < 2.5 * np.hypot(u, u[i])
+        near &= u < max(3.0 * float(np.median(u)), 0.05)
+        if near.sum() < needed:
+            continue
+        sigma = value[i]
+        for _ in range(10):
+            near = np.abs(value - sigma) < 3.0 * u
+            if near.sum() < 3:
+                break
+            weight = 1.0 / u[near] ** 2
+            sigma = float((weight * value[near]).sum() / weight.sum())
+        if near.sum() < 3:
+            continue
+        chi = float((weight * (value[near] - sigma) ** 2).sum()) / max(int(near.sum()) - 1, 1)
+        # No lens is a Gaussian to better than half a per cent.
+        return sigma, float(np.hypot(np.sqrt(max(chi, 1.0) / weight.sum()), 0.005 * sigma)), "found"
+    return ASSUMED, 0.3 * ASSUMED, "assumed"
 
 
 def _curves(
@@ -91,10 +104,10 @@ def _curves(
     work: tuple[NDArray[np.generic], ...],
 ) -> list[NDArray[np.float64]]:
     """Chi-square over the ladder of widths, one curve a particle."""
-    left, right, res, level, picture, hits, owner, _pixels, values = work
-    gain = prepare(
+    left, right, res, level, picture, hits, owner, pixels, values = work
+    gain, _count, used_pixels = find_regions(
         frame, outline, look.background, look.threshold, look.places, look.black, look.sign, look.offset,
-        settings.pool_margin_px + 4.0, left, right, res, level, picture, hits,
+        look.detection_level, settings.pool_margin_px + 4.0, left, right, res, level, picture, hits, owner, pixels,
     )  # fmt: skip
     read, shot = look.read, look.shot
     if look.sign < 0:
@@ -112,31 +125,52 @@ def _curves(
             [one["x"], one["y"], np.cos(angle), np.sin(angle), -along, along, -across, across],
             dtype=np.float64,
         )
+        number = int(
+            owner[
+                min(max(round(float(one["y"])), 0), owner.shape[0] - 1),
+                min(max(round(float(one["x"])), 0), owner.shape[1] - 1),
+            ]
+        )
         n, _full = window(
-            res, level, look.background, gain, look.black, look.full_level, left, right, owner, 1, box, values
+            res,
+            level,
+            look.background,
+            gain,
+            look.black,
+            look.full_level,
+            left,
+            right,
+            owner,
+            number,
+            box,
+            values,
         )
         if n < 4 * PARAMETERS:
             continue
         curve = np.full(len(_SIGMAS), np.inf)
-        noise = float(np.sqrt(look.read + look.shot * max(float(np.median(np.asarray(values[3, :n], dtype=np.float64))), 0.0)))
+        xs, ys, lights = values[0, :n], values[1, :n], values[2, :n]
+        noise = float(np.sqrt(look.read + look.shot * max(float(np.median(np.asarray(values[3, :n]))), 0.0)))
+        first = np.array(
+            [one[name] for name in ("x", "y", "flux", "x", "spread", "streak_m", "streak_n")],
+            dtype=np.float64,
+        )
+        first[3] = 0.0
+        # One noise for all widths: a width that may choose its own would be favoured for a noisy model.
+        variance, veils = np.empty(n), np.empty(n)
+        veil(xs, ys, values[3, :n], float(first[0]), float(first[1]), veils)
+        noise_of(table, xs, ys, values[3, :n], blur_of(1.0), read, shot, first, variance)
+        jtj, jtr = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
         for j, sigma in enumerate(_SIGMAS):
             blur = blur_of(float(sigma))
-            p = np.array(
-                [
-                    one["x"], one["y"], one["flux"], 0.0,
-                    float(one["spread"]) + blur_of(1.0) ** 2 - blur**2, one["streak_m"], one["streak_n"],
-                ]
-            )  # fmt: skip
+            p = first.copy()
+            p[4] += blur_of(1.0) ** 2 - blur**2
             p[4] = max(p[4], float(np.hypot(p[5], p[6])) / 24 - 0.5 * blur**2)
-            covariance = np.empty((PARAMETERS, PARAMETERS))
-            chi, used = fit_sighting(
-                table, values[0, :n], values[1, :n], values[2, :n], values[3, :n], values[4, :n],
-                blur, read, shot, noise, p, covariance,
-            )  # fmt: skip
-            if chi >= 0:
-                curve[j] = chi * (used - PARAMETERS)
+            curve[j], used = descend(
+                table, xs, ys, lights, veils, variance, values[4, :n], blur, noise, p, jtj, jtr
+            )
         if np.isfinite(curve).sum() >= 5:
-            curves.append(curve / max(1.0, float(curve[np.isfinite(curve)].min()) / max(n - PARAMETERS, 1)))
+            curves.append(curve / max(1.0, float(curve.min()) / max(used - PARAMETERS, 1)))
+    clear(owner, pixels, used_pixels)
     return curves
 
 

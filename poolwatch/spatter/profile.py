@@ -61,19 +61,82 @@ def _blurred(table: NDArray, r: float, radius: float) -> tuple[float, float, flo
 
 
 @njit(cache=True, nogil=True)
-def shape_of(spread: float, m: float, n: float, blur: float) -> tuple[float, float, float, float]:
-    """Radius, width of the blur, and half streak (x, y) for a covariance without point spread.
+def _density(table: NDArray, r: float, radius: float) -> float:  # type: ignore[type-arg]
+    """Density of the blurred unit disc alone, lengths in standard deviations."""
+    if r > radius + REACH:
+        return 0.0
+    if radius > _R_MAX - STEP:
+        t = r - radius
+        bell = 0.3989422804014327 * math.exp(-0.5 * t * t)
+        return (0.5 * math.erfc(t * 0.7071067811865476) - 0.5 * bell / radius) / (math.pi * radius * radius)
+    a, b = radius / STEP, r / STEP
+    i, j = int(a), int(b)
+    u, v = a - i, b - j
+    low = table[i, j] + v * (table[i, j + 1] - table[i, j])
+    high = table[i + 1, j] + v * (table[i + 1, j + 1] - table[i + 1, j])
+    return float(low + u * (high - low))
 
-    A covariance smaller than that of a point narrows the blur instead: noise does not care about the bound.
+
+# What `shape_of` prepares: radius and 1/width of the blur, the streak's direction, and the places along it.
+RADIUS, INVERSE, UX, UY, NODES, SPACING, ORIGIN, SHAPE = 0, 1, 2, 3, 4, 5, 6, 7
+
+
+@njit(cache=True, nogil=True)
+def shape_of(spread: float, m: float, n: float, blur: float, out: NDArray) -> None:  # type: ignore[type-arg]
+    """Shape of a picture from its covariance without point spread: T, m, n as in `records`.
+
+    Lengths in `out` are in standard deviations of the blur. A covariance smaller than that of a point narrows
+    the blur instead: noise does not care about the bound.
     """
     length2 = math.sqrt(m * m + n * n)
     disc = spread - length2 / 24.0
-    half = 0.5 * math.sqrt(length2)
-    angle = 0.5 * math.atan2(n, m)
+    length = math.sqrt(length2)
+    width, radius = blur, 0.0
     if disc >= 0:
-        return 2.0 * math.sqrt(disc), blur, half * math.cos(angle), half * math.sin(angle)
-    narrow = math.sqrt(max(blur * blur + disc, 0.1 * blur * blur))
-    return 0.0, narrow, half * math.cos(angle), half * math.sin(angle)
+        radius = 2.0 * math.sqrt(disc)
+    else:
+        width = math.sqrt(max(blur * blur + disc, 0.1 * blur * blur))
+    length /= width
+    out[RADIUS], out[INVERSE] = radius / width, 1.0 / width
+    angle = 0.5 * math.atan2(n, m)
+    out[UX], out[UY] = math.cos(angle), math.sin(angle)
+    nodes = int(math.ceil(length / 0.8))
+    if length < 1e-6:
+        out[NODES], out[SPACING], out[ORIGIN] = 1, 1.0, 0.0
+    elif nodes <= 2:
+        # Two places of Gauss and Legendre.
+        out[NODES], out[SPACING], out[ORIGIN] = 2, length / math.sqrt(3.0), -0.5 * length / math.sqrt(3.0)
+    else:
+        out[NODES], out[SPACING], out[ORIGIN] = nodes, length / nodes, 0.5 * length / nodes - 0.5 * length
+
+
+@njit(cache=True, nogil=True)
+def _places(shape: NDArray, a: float, c: float) -> tuple[int, int]:  # type: ignore[type-arg]
+    """First and last place along the streak whose disc reaches (a, c)."""
+    nodes = int(shape[NODES])
+    if nodes <= 2:
+        return 0, nodes - 1
+    reach = shape[RADIUS] + REACH
+    if abs(c) > reach:
+        return 0, -1
+    chord = math.sqrt(reach * reach - c * c)
+    first = max(0, int(math.ceil((a - chord - shape[ORIGIN]) / shape[SPACING])))
+    last = min(nodes - 1, int(math.floor((a + chord - shape[ORIGIN]) / shape[SPACING])))
+    return first, last
+
+
+@njit(cache=True, nogil=True)
+def density(table: NDArray, dx: float, dy: float, shape: NDArray) -> float:  # type: ignore[type-arg]
+    """Light per px² at (dx, dy) from the centre, for unit flux."""
+    inverse = shape[INVERSE]
+    a = (dx * shape[UX] + dy * shape[UY]) * inverse
+    c = (dy * shape[UX] - dx * shape[UY]) * inverse
+    first, last = _places(shape, a, c)
+    f = 0.0
+    for i in range(first, last + 1):
+        t = a - (shape[ORIGIN] + i * shape[SPACING])
+        f += _density(table, math.sqrt(t * t + c * c), shape[RADIUS])
+    return f * inverse * inverse / shape[NODES]
 
 
 @njit(cache=True, nogil=True)
@@ -84,38 +147,25 @@ def light(
     shape: NDArray,  # type: ignore[type-arg]
 ) -> tuple[float, float, float, float]:
     """Density at (dx, dy) from the centre for unit flux, and its slopes with x, y of the centre and with radius."""
-    radius, width, hx, hy = shape[0], shape[1], shape[2], shape[3]
-    length = 2.0 * math.sqrt(hx * hx + hy * hy)
-    reach = radius + REACH * width
-    if length < 1e-9:
-        r = math.sqrt(dx * dx + dy * dy)
-        f, fr, fd = _blurred(table, r / width, radius / width)
-        scale = 1.0 / (width * width)
-        along = -fr * scale / width / max(r, 1e-9)
-        return f * scale, along * dx, along * dy, fd * scale / width
-    ux, uy = 2.0 * hx / length, 2.0 * hy / length
-    a, c = dx * ux + dy * uy, dy * ux - dx * uy
-    if abs(c) > reach or abs(a) > reach + 0.5 * length:
-        return 0.0, 0.0, 0.0, 0.0
-    nodes = int(math.ceil(length / (0.8 * width)))
-    f = fx = fy = fd = 0.0
-    scale = 1.0 / (width * width)
-    if nodes <= 2:
-        first, last, spacing, origin = 0, 1, length / math.sqrt(3.0), -0.5 * length / math.sqrt(3.0)
-        nodes = 2
-    else:
-        spacing, origin = length / nodes, -0.5 * length + 0.5 * length / nodes
-        chord = math.sqrt(max(reach * reach - c * c, 0.0))
-        first = max(0, int(math.ceil((a - chord - origin) / spacing)))
-        last = min(nodes - 1, int(math.floor((a + chord - origin) / spacing)))
+    inverse = shape[INVERSE]
+    a = (dx * shape[UX] + dy * shape[UY]) * inverse
+    c = (dy * shape[UX] - dx * shape[UY]) * inverse
+    first, last = _places(shape, a, c)
+    f = fa = fc = fd = 0.0
     for i in range(first, last + 1):
-        t = a - (origin + i * spacing)
+        t = a - (shape[ORIGIN] + i * shape[SPACING])
         r = math.sqrt(t * t + c * c)
-        g, gr, gd = _blurred(table, r / width, radius / width)
-        along = -gr / max(r, 1e-9)
+        g, gr, gd = _blurred(table, r, shape[RADIUS])
+        outward = -gr / max(r, 1e-9)
         f += g
-        fx += along * (t * ux - c * uy)
-        fy += along * (t * uy + c * ux)
+        fa += outward * t
+        fc += outward * c
         fd += gd
-    scale /= nodes
-    return f * scale, fx * scale / width, fy * scale / width, fd * scale / width
+    scale = inverse * inverse / shape[NODES]
+    slope = scale * inverse
+    return (
+        f * scale,
+        (fa * shape[UX] - fc * shape[UY]) * slope,
+        (fa * shape[UY] + fc * shape[UX]) * slope,
+        fd * slope,
+    )

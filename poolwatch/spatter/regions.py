@@ -6,6 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from .ordering import rising
+
 # A second peak is a second particle if the saddle lies lower than this share of it …
 _DIP = 0.25
 # … and by this many standard deviations of the smoothed noise.
@@ -65,13 +67,11 @@ def part(
     """
     h, w = picture.shape
     n = pixels.size
-    pixels.sort()
     values = np.empty(n, dtype=np.float32)
     for i in range(n):
         values[i] = -picture[pixels[i] // w, pixels[i] % w]
-    order = np.argsort(values, kind="mergesort")
-    ordered = pixels[order]
-    pixels[:] = ordered
+    order = rising(values)
+    pixels[:] = pixels[order]
     parent = np.arange(n)
     peak = -values[order]
     for i in range(n):

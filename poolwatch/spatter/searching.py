@@ -36,6 +36,7 @@ def prepare(
     level: NDArray,  # type: ignore[type-arg]
     picture: NDArray,  # type: ignore[type-arg]
     hits: NDArray,  # type: ignore[type-arg]
+    owner: NDArray,  # type: ignore[type-arg]
 ) -> float:
     """Residual, its slow part and the smoothed picture of one frame; returns the frame's overall gain."""
     pool_spans(outline, margin, left, right)
@@ -43,7 +44,8 @@ def prepare(
     if places.size > 0:
         gain = overall_gain(frame, background, places, black, sign, offset, left, right)
     residual(frame, background, black, gain, sign, offset, res)
-    ground(res, left, right, level)
+    hits[:] = 0
+    ground(res, left, right, owner, hits, level)
     smooth(res, level, threshold, left, right, picture, hits)
     return gain
 
@@ -73,17 +75,15 @@ def window(
     bound_x = max(abs(box[4]), abs(box[5])) * abs(c) + max(abs(box[6]), abs(box[7])) * abs(s)
     bound_y = max(abs(box[4]), abs(box[5])) * abs(s) + max(abs(box[6]), abs(box[7])) * abs(c)
     area = (box[5] - box[4]) * (box[7] - box[6])
-    stride = max(1, int(math.sqrt(area / _FIT_PIXELS)))
+    # One pixel in `thin`, on a slanted lattice, so that no direction is favoured.
+    thin = max(1, int(math.ceil(area / _FIT_PIXELS)))
+    slant = int(0.618 * thin) if thin > 2 else 1
     n = full_count = 0
     y_low, y_high = max(0, int(math.ceil(y0 - bound_y))), min(h - 1, int(math.floor(y0 + bound_y)))
     x_low, x_high = max(0, int(math.ceil(x0 - bound_x))), min(w - 1, int(math.floor(x0 + bound_x)))
     for y in range(y_low, y_high + 1):
-        # Rows of a thinned window are shifted against each other, so that no direction is favoured.
-        shift = (y // stride) % stride if y % stride == 0 else -1
-        if shift < 0:
-            continue
         for x in range(x_low, x_high + 1):
-            if (x + shift) % stride != 0 or left[y] <= x <= right[y]:
+            if (x + slant * y) % thin != 0 or left[y] <= x <= right[y]:
                 continue
             dx, dy = x - x0, y - y0
             along, across = dx * c + dy * s, dy * c - dx * s
@@ -104,6 +104,61 @@ def window(
                 full_count += 1
             n += 1
     return n, full_count
+
+
+@njit(cache=True, nogil=True)
+def find_regions(
+    frame: NDArray,  # type: ignore[type-arg]
+    outline: NDArray,  # type: ignore[type-arg]
+    background: NDArray,  # type: ignore[type-arg]
+    threshold: NDArray,  # type: ignore[type-arg]
+    places: NDArray,  # type: ignore[type-arg]
+    black: float,
+    sign: float,
+    offset: float,
+    level_sigmas: float,
+    margin: float,
+    left: NDArray,  # type: ignore[type-arg]
+    right: NDArray,  # type: ignore[type-arg]
+    res: NDArray,  # type: ignore[type-arg]
+    level: NDArray,  # type: ignore[type-arg]
+    picture: NDArray,  # type: ignore[type-arg]
+    hits: NDArray,  # type: ignore[type-arg]
+    owner: NDArray,  # type: ignore[type-arg]
+    pixels: NDArray,  # type: ignore[type-arg]
+) -> tuple[float, int, int]:
+    """Regions above the threshold, numbered from 1 in `owner`; the overall gain, their count, and pixels used."""
+    h, w = frame.shape
+    gain = prepare(
+        frame, outline, background, threshold, places, black, sign, offset, margin,
+        left, right, res, level, picture, hits, owner,
+    )  # fmt: skip
+    used = 0
+    count = 0
+    for y in range(h):
+        if hits[y] == 0:
+            continue
+        for x in range(w):
+            if owner[y, x] == 0 and picture[y, x] > threshold[y, x]:
+                n = grow(picture, threshold, y, x, owner, pixels[used:])
+                count += part(picture, threshold, level_sigmas, pixels[used : used + n], owner, count + 1)
+                used += n
+    if count > 0:
+        # The ground again, without the light of what was found.
+        hits[:] = 0
+        for i in range(used):
+            y = pixels[i] // w
+            hits[max(y - 1, 0)], hits[y], hits[min(y + 1, h - 1)] = 1, 1, 1
+        ground(res, left, right, owner, hits, level)
+    return gain, count, used
+
+
+@njit(cache=True, nogil=True)
+def clear(owner: NDArray, pixels: NDArray, used: int) -> None:  # type: ignore[type-arg]
+    """Forget a frame's regions."""
+    w = owner.shape[1]
+    for i in range(used):
+        owner[pixels[i] // w, pixels[i] % w] = 0
 
 
 @njit(cache=True, nogil=True)
@@ -140,22 +195,11 @@ def search(
 
     Returns the number found; where it is more than `found` has rows, only those were kept.
     """
-    h, w = frame.shape
-    gain = prepare(
-        frame, outline, background, threshold, places, black, sign, offset, margin,
-        left, right, res, level, picture, hits,
+    # All regions first, so that a fit knows its neighbours' pixels.
+    gain, count, used = find_regions(
+        frame, outline, background, threshold, places, black, sign, offset, level_sigmas, margin,
+        left, right, res, level, picture, hits, owner, pixels,
     )  # fmt: skip
-    # Regions first, all of them, so that a fit knows its neighbours' pixels.
-    used = 0
-    count = 0
-    for y in range(h):
-        if hits[y] == 0:
-            continue
-        for x in range(w):
-            if owner[y, x] == 0 and picture[y, x] > threshold[y, x]:
-                n = grow(picture, threshold, y, x, owner, pixels[used:])
-                count += part(picture, threshold, level_sigmas, pixels[used : used + n], owner, count + 1)
-                used += n
     kept = 0
     if count > 0:
         kept = _measure(
@@ -163,8 +207,7 @@ def search(
             max_diameter, max_length, table, left, right, res, level, picture, owner, pixels[:used], count,
             values, found,
         )  # fmt: skip
-    for i in range(used):
-        owner[pixels[i] // w, pixels[i] % w] = 0
+    clear(owner, pixels, used)
     return kept
 
 

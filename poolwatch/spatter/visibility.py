@@ -1,0 +1,207 @@
+"""The smallest particle that a clip shows: graded particles are drawn into its own frames and looked for."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .detecting import detect
+from .fitting import blur_of
+from .look import SpatterLook
+from .paths import distance_outside
+from .profile import SHAPE, density, disc_table, shape_of
+from .settings import SpatterSettings
+
+# Sizes that are tried: from 0.3 px, each 12 % larger.
+_LADDER = 0.3 * 1.12 ** np.arange(45)
+# Particles that are drawn of each size, at most.
+_DRAWN = 160
+# Surface brightness of a drawn particle where the clip shows none to go by, of full scale.
+_ASSUMED = 0.5
+
+
+def smallest_diameter(
+    sample: NDArray[np.uint8] | NDArray[np.uint16],
+    outlines: Sequence[NDArray[np.floating]] | None,
+    look: SpatterLook,
+    *,
+    settings: SpatterSettings | None = None,
+    brightness: float | None = None,
+    streak_px: float | None = None,
+) -> float:
+    """Diameter at which half of the particles are seen in a frame, px.
+
+    Particles of graded size are drawn into frames of the sample, away from the pool and from each other, with
+    their own shot noise, and looked for by `detect` as any other; the half is read off a logistic curve through
+    the shares found.
+
+    Parameters
+    ----------
+    sample, outlines
+        Frames as given to `learn`, shape (n, h, w), and the outline of each.
+    look
+        What `learn` learned.
+    settings
+        As given to `learn`.
+    brightness
+        Surface brightness of a particle above the ground, fraction of full scale; None: median of the clip's
+        own clear particles (saturated ones at full scale), or 0.5 where there are none.
+    streak_px
+        Length of the exposure streak of a usual particle; None: median of the clip's own sightings.
+
+    Returns
+    -------
+    float
+        NaN where the clip shows not even the largest tried, or has no room for any.
+    """
+    settings = settings or SpatterSettings()
+    chosen = np.unique(np.linspace(0, len(sample) - 1, min(len(sample), 16)).astype(int))
+    frames = sample[chosen]
+    around = None if outlines is None else [np.asarray(outlines[k], dtype=np.float64) for k in chosen]
+    seen = detect(frames, around, look, settings)
+    streak = streak_px if streak_px is not None else _usual_streak(seen)
+    light = brightness if brightness is not None else _usual_brightness(seen, look)
+    rng = np.random.default_rng(20_240_229)
+    low, high = 0, int(np.searchsorted(_LADDER, 0.7 * settings.max_diameter_px)) - 1
+    if high < 1:
+        return math.nan
+    shares: dict[int, tuple[int, int]] = {}
+
+    def share(step: int) -> float:
+        if step not in shares:
+            shares[step] = _tried(
+                frames, around, look, settings, seen, float(_LADDER[step]), light, streak, rng
+            )
+        found, drawn = shares[step]
+        return found / drawn if drawn else math.nan
+
+    if not share(high) >= 0.5:
+        return math.nan
+    # Halve down to the step, then look at its neighbours for the curve.
+    while high - low > 1:
+        middle = (low + high) // 2
+        if share(middle) >= 0.5:
+            high = middle
+        else:
+            low = middle
+    for step in range(max(low - 2, 0), min(high + 3, len(_LADDER))):
+        share(step)
+    return _half(shares)
+
+
+def _usual_brightness(seen: NDArray[np.void], look: SpatterLook) -> float:
+    """Median surface brightness above the ground, fraction of full scale."""
+    clear = seen[((seen["mark"] & ~np.uint16(1)) == 0) & (seen["signal"] > 12)]
+    length2 = np.hypot(clear["streak_m"], clear["streak_n"])
+    square = 16.0 * clear["spread"] - 2 / 3 * length2
+    # The disc must be resolved for its surface to be known.
+    sharp = square > (2 * blur_of(look.psf_sigma_px)) ** 2
+    if sharp.sum() < 3:
+        return _ASSUMED
+    surface = clear["flux"][sharp] / (np.pi / 4 * square[sharp]) / look.full_scale
+    return float(np.clip(np.median(surface), 0.01, 1.0))
+
+
+def _usual_streak(seen: NDArray[np.void]) -> float:
+    """Median streak, px; 0 where it is not seen."""
+    clear = seen[(seen["mark"] & ~np.uint16(1)) == 0]
+    if len(clear) < 3:
+        return 0.0
+    length2 = np.hypot(clear["streak_m"], clear["streak_n"]).astype(np.float64)
+    # A round picture too has a chance streak, of about its uncertainty.
+    return float(np.sqrt(np.median(np.maximum(length2 - 1.5 * clear["u_streak"], 0.0))))
+
+
+def _tried(
+    frames: NDArray[Any],
+    around: list[NDArray[np.float64]] | None,
+    look: SpatterLook,
+    settings: SpatterSettings,
+    seen: NDArray[np.void],
+    diameter: float,
+    light: float,
+    streak: float,
+    rng: np.random.Generator,
+) -> tuple[int, int]:
+    """Draw particles of one size into the frames; how many were found, and how many drawn."""
+    n, h, w = frames.shape
+    each = max(1, _DRAWN // n)
+    blur = blur_of(look.psf_sigma_px)
+    reach = math.ceil(0.5 * diameter + 0.5 * streak + 4 * blur) + 2
+    if h <= 2 * reach or w <= 2 * reach:
+        return 0, 0
+    table, shape = disc_table(), np.zeros(SHAPE)
+    drawn: list[tuple[int, float, float]] = []
+    pictures = frames.copy()
+    gap = 2.0 * reach + 8.0
+    for k in range(n):
+        taken = [(float(s["x"]), float(s["y"])) for s in seen[seen["frame"] == k]]
+        left, tries = each, 0
+        while left and tries < 20 * each:
+            tries += 1
+            x, y = rng.uniform(reach, w - 1 - reach), rng.uniform(reach, h - 1 - reach)
+            if any(math.hypot(x - a, y - b) < gap for a, b in taken):
+                continue
+            if around is not None and len(around[k]) >= 3:
+                clearance = distance_outside(np.ascontiguousarray(around[k]), x, y)
+                if clearance < reach + settings.pool_margin_px + 3 * blur:
+                    continue
+            taken.append((x, y))
+            drawn.append((k, x, y))
+            left -= 1
+            turn = rng.uniform(0, 2 * np.pi)
+            shape_of(
+                diameter**2 / 16 + streak**2 / 24,
+                streak**2 * math.cos(turn), streak**2 * math.sin(turn), blur, shape,
+            )  # fmt: skip
+            _draw(pictures[k], look, table, shape, x, y, reach, light * np.pi / 4 * diameter**2, rng)
+    found = detect(pictures, around, look, settings)
+    hits = 0
+    for k, x, y in drawn:
+        here = found[found["frame"] == k]
+        hits += bool((np.hypot(here["x"] - x, here["y"] - y) < max(2.0, 0.5 * diameter)).any())
+    return hits, len(drawn)
+
+
+def _draw(
+    picture: NDArray[Any],
+    look: SpatterLook,
+    table: NDArray[np.float32],
+    shape: NDArray[np.float64],
+    x: float,
+    y: float,
+    reach: int,
+    light: float,
+    rng: np.random.Generator,
+) -> None:
+    """Add one particle of flux `light` (fraction of full scale times px²) with the shot noise it brings."""
+    y0, x0 = round(y) - reach, round(x) - reach
+    patch = picture[max(y0, 0) : y0 + 2 * reach + 1, max(x0, 0) : x0 + 2 * reach + 1]
+    rows, cols = np.mgrid[0 : patch.shape[0], 0 : patch.shape[1]]
+    rows, cols = rows + max(y0, 0), cols + max(x0, 0)
+    added = np.array(
+        [density(table, c - x, r - y, shape) for r, c in zip(rows.ravel(), cols.ravel(), strict=True)]
+    ).reshape(patch.shape)
+    added *= light * look.full_scale
+    noise = rng.standard_normal(patch.shape) * np.sqrt(look.shot * np.maximum(added, 0.0))
+    value = patch + look.sign * added + noise
+    patch[:] = np.clip(np.round(value), 0, look.full_scale).astype(picture.dtype)
+
+
+def _half(shares: dict[int, tuple[int, int]]) -> float:
+    """Where a logistic curve in log diameter through the shares passes one half (weighted least squares)."""
+    steps = np.array(sorted(shares))
+    found = np.array([shares[s][0] for s in steps], dtype=float)
+    drawn = np.array([shares[s][1] for s in steps], dtype=float)
+    share = (found + 0.5) / (drawn + 1.0)
+    x, z = np.log(_LADDER[steps]), np.log(share / (1 - share))
+    weight = drawn * share * (1 - share)
+    mean_x, mean_z = np.average(x, weights=weight), np.average(z, weights=weight)
+    slope = (weight * (x - mean_x) * (z - mean_z)).sum() / max((weight * (x - mean_x) ** 2).sum(), 1e-12)
+    if slope <= 0:
+        return float(np.exp(mean_x))
+    return float(np.exp(np.clip(mean_x - mean_z / slope, x[0], x[-1])))
