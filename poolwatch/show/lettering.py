@@ -99,6 +99,11 @@ def _tile(letter: str, size: int, colour: str, ground: str, bold: bool) -> NDArr
     return _ramp(colour, ground)[text_mask(letter, size, bold)]
 
 
+def number_width(text: str, size: int, bold: bool = False) -> int:
+    """Width of a line that `put_number` writes, px."""
+    return sum(text_mask(letter, size, bold).shape[1] for letter in text)
+
+
 def put_number(
     image: NDArray[np.uint8],
     text: str,

@@ -16,7 +16,7 @@ from ..footage import open_browser_video
 from ..model.errors import ClipError, OutputError, UsageError
 from ..model.files import written_whole
 from .canvas import Canvas, Painter, StillLayer
-from .lettering import fitted, put_flat, put_number, width_of
+from .lettering import fitted, number_width, put_flat, put_number, width_of
 from .painters import (
     AxesPainter,
     ExtentPainter,
@@ -237,7 +237,7 @@ class OverlayPainter:
         slow = f"   {slow}frame {number}"
         put_number(image, slow, (right, 2.0 * size), size, INK_QUIET, PANEL, (1, 0))
         if segment is not None:
-            room = self.width - width_of(slow, size) - round(4 * margin)
+            room = self.width - number_width(slow, size) - round(4 * margin)
             caption = fitted(segment.caption, size, room)
             put_number(image, caption, (margin, 2.0 * size), size, INK_QUIET, PANEL)
 

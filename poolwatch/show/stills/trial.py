@@ -184,17 +184,25 @@ def effects_figure(effects: pd.DataFrame) -> Figure:
     Parameters
     ----------
     effects
-        Columns ``term``, ``effect``, ``effect_low``, ``effect_high``; index points.
+        Columns ``term``, ``effect``, ``effect_low``, ``effect_high``, index points; ``level`` too where a
+        factor has several words. Rows without an effect are left out; an interval that is not known is not
+        drawn.
     """
+    effects = effects[effects["effect"].notna()]
     if not len(effects):
         return nothing_to_show("no effects could be estimated")
+    levels = effects["level"].fillna("").astype(str) if "level" in effects else [""] * len(effects)
+    names = [
+        f"{plain(str(term))}: {level}" if level else plain(str(term))
+        for term, level in zip(effects["term"], levels, strict=True)
+    ]
     figure = new_figure(0.9 + 0.36 * len(effects))
     axes = figure.subplots()
     rows = np.arange(len(effects))
     axes.axvline(0, color=PAPER_INK, lw=0.9)
     axes.hlines(rows, effects["effect_low"], effects["effect_high"], color=BLUE, lw=5, alpha=0.35)
     axes.plot(effects["effect"], rows, "|", color=BLUE, ms=14, mew=2.4)
-    axes.set_yticks(rows, [_short(plain(str(term)), 34) for term in effects["term"]])
+    axes.set_yticks(rows, [_short(name, 40) for name in names])
     axes.set_ylim(len(effects) - 0.4, -0.6)
     axes.grid(visible=False, axis="y")
     axes.set_xlabel("effect on the stability index, points")
