@@ -168,7 +168,15 @@ def test_trial_figures_hold_every_weld(trial):
     assert len(figure.axes) == 2
     assert {axes.get_xlabel() for axes in figure.axes} == {"power, kW", "gas"}
     assert sum(len(line.get_xdata()) for line in outcomes_figure(trial[1]).axes[0].lines) == 9
-    effects = pd.DataFrame({"term": ["power_kw"], "effect": [3.0], "effect_low": [1.0], "effect_high": [5.0]})
+    effects = pd.DataFrame(
+        {
+            "term": ["power_kw", "gas", "gas"],
+            "level": ["", "any", "argon"],
+            "effect": [3.0, np.nan, -1.0],
+            "effect_low": [1.0, np.nan, np.nan],
+            "effect_high": [5.0, np.nan, np.nan],
+        }
+    )
     axes = effects_figure(effects).axes[0]
     assert axes.get_xlabel() == "effect on the stability index, points"
     assert [label.get_text() for label in axes.get_yticklabels()] == ["power, kW", "gas: argon"]
