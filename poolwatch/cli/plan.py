@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from .amounts import Amount
+from .plan_welds import welds
 
 if TYPE_CHECKING:
     from ..plan.camera import Ability
@@ -89,8 +90,9 @@ def recording(**given: Any) -> None:
             )
         from ..plan.clip_length import clip_length_for_index
         from ..plan.pilot import read_pilot
+        from ..trial.rows import read_rows
 
-        wanted = clip_length_for_index(read_pilot(given["pilot"]), given["interval"])
+        wanted = clip_length_for_index(read_pilot(read_rows(given["pilot"])), given["interval"])
         clip_s = max(wanted.clip_s, clip_s or 0.0)
     wish = Wish.checked(
         {
@@ -193,3 +195,6 @@ def _show_abilities(rows: tuple[Ability, ...]) -> None:
     click.echo("this camera can show")
     for line in table([(row.what, row.shown, row.formula, row.reason) for row in rows]):
         click.echo(line)
+
+
+command.add_command(welds)

@@ -1,0 +1,155 @@
+"""What pilot welds tell: scatter between welds, uncertainty within them, length of clip."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ..model.errors import UsageError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# Standard normal quantile of the 95 % intervals in score rows.
+Z95 = 1.959963984540054
+
+
+def logit(index: ArrayLike) -> NDArray[np.float64]:
+    """Logit of an index from 0 to 100: the scale on which beam shapes are compared."""
+    share = np.clip(np.asarray(index, dtype=np.float64) / 100, 1e-6, 1 - 1e-6)
+    return np.asarray(np.log(share / (1 - share)))
+
+
+def expit(value: ArrayLike) -> NDArray[np.float64]:
+    """Index from 0 to 100 of a logit."""
+    return np.asarray(100 / (1 + np.exp(-np.asarray(value, dtype=np.float64))))
+
+
+def points_to_logit(points: float, around: float) -> float:
+    """Half-width on the logit scale of ± `points` around an index.
+
+    Raises
+    ------
+    UsageError
+        The interval would reach beyond 0 or 100.
+    """
+    if not 0 < around < 100:
+        raise UsageError(f"the index around which to plan must lie between 0 and 100, got {around:g}")
+    if not (points > 0 and around - points > 0 and around + points < 100):
+        raise UsageError(
+            f"± {points:g} points around an index of {around:g} reaches beyond 0 to 100; "
+            f"ask for less than {min(around, 100 - around):g} points"
+        )
+    return float(logit(around + points) - logit(around - points)) / 2
+
+
+@dataclass(frozen=True)
+class Pilot:
+    """What pilot score rows tell.
+
+    Attributes
+    ----------
+    index
+        Mean index.
+    welds, shapes
+        How many there are.
+    scatter
+        Standard deviation of the logit of the index from weld to weld of one shape, pooled over shapes: it
+        holds the uncertainty within the welds. NaN with one weld a shape.
+    df
+        Its degrees of freedom.
+    within
+        Root mean square of the standard errors within the welds, logit scale; NaN where no row has an interval.
+    half_width
+        Half-width of each weld's own 95 % interval, logit scale, NaN where unknown, shape (welds,).
+    clip_s
+        Length of each weld's steady part, s, NaN where unknown, shape (welds,).
+    notes
+        What to know before using the figures.
+    """
+
+    index: float
+    welds: int
+    shapes: int
+    scatter: float
+    df: int
+    within: float
+    half_width: NDArray[np.float64]
+    clip_s: NDArray[np.float64]
+    notes: tuple[str, ...]
+
+    @property
+    def between(self) -> float:
+        """Scatter from weld to weld with the uncertainty within the welds taken out; 0 where that is larger."""
+        within = 0.0 if math.isnan(self.within) else self.within
+        return math.sqrt(max(self.scatter**2 - within**2, 0.0))
+
+    def scatter_interval(self, confidence: float = 0.8) -> tuple[float, float]:
+        """Interval of `scatter` from the chi-squared distribution: few pilot welds know it poorly."""
+        from scipy.stats import chi2
+
+        if self.df < 1:
+            return math.nan, math.nan
+        tail = (1 - confidence) / 2
+        return (
+            self.scatter * math.sqrt(self.df / chi2.ppf(1 - tail, self.df)),
+            self.scatter * math.sqrt(self.df / chi2.ppf(tail, self.df)),
+        )
+
+
+def read_pilot(rows: pd.DataFrame) -> Pilot:
+    """What score rows of pilot welds tell.
+
+    Parameters
+    ----------
+    rows
+        Columns of `poolwatch.model.tables.SCORE`; needs ``stability_index`` and ``beam_shape``.
+
+    Raises
+    ------
+    UsageError
+        No row has an index.
+    """
+    rows = rows[rows["stability_index"].notna()]
+    if rows.empty:
+        raise UsageError("no pilot row has a stability index; give score rows of measured welds")
+    value = logit(rows["stability_index"])
+    shape = rows["beam_shape"].to_numpy(dtype=object)
+    names = dict.fromkeys(shape.tolist())
+    squares, df = 0.0, 0
+    for name in names:
+        mine = value[shape == name]
+        squares += float(((mine - mine.mean()) ** 2).sum())
+        df += len(mine) - 1
+    half = (logit(rows["stability_index_high"]) - logit(rows["stability_index_low"])) / 2
+    within = float(np.sqrt(np.nanmean((half / Z95) ** 2))) if np.isfinite(half).any() else math.nan
+    length = (rows["steady_end_s"] - rows["steady_start_s"]).to_numpy(dtype=np.float64)
+    notes = []
+    if df == 0:
+        notes.append(
+            "one weld a shape: the scatter from weld to weld is unknown; weld each pilot shape again"
+        )
+    short = [
+        str(clip)
+        for clip, flags in zip(rows["clip"], rows["flags"], strict=True)
+        if "too_short" in str(flags).split()
+    ]
+    if short:
+        notes.append(
+            f"too short for its own interval to be trusted: {', '.join(short)}; what follows from it is a guess"
+        )
+    return Pilot(
+        float(rows["stability_index"].mean()),
+        len(rows),
+        len(names),
+        math.sqrt(squares / df) if df else math.nan,
+        df,
+        within,
+        np.asarray(half),
+        length,
+        tuple(notes),
+    )

@@ -1,0 +1,258 @@
+"""How many welds of each shape tell a difference: power of the test that the ranking makes.
+
+The ranking compares logits of the index by t tests on variances drawn towards the common one, corrected after
+Holm. No closed form gives its power; it is counted over simulated trials, the same ones each time.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from ..model.errors import UsageError
+from ..model.settings import Settings
+from .pilot import Z95, expit, points_to_logit
+
+Floats = NDArray[np.float64]
+MOST_WELDS = 200
+
+
+class Comparison(Settings):
+    """What is to be told apart, and by which test.
+
+    Attributes
+    ----------
+    shapes
+        Beam shapes in the trial. All pairs are tested; the more there are, the stricter each test.
+    scatter
+        Standard deviation of the logit of the index from weld to weld of one shape.
+    within
+        Standard error within a weld, logit scale; part of `scatter`.
+    around
+        Index half-way between the two shapes.
+    alpha
+        Share of trials of like shapes in which any two may be told apart; as in the ranking.
+    prior_df
+        Degrees of freedom with which each shape's variance is drawn towards the common one; as in the ranking.
+    trials
+        Simulated trials: 20,000 know a power to ± 0.7 points (95 %).
+    seed
+        Of the random numbers.
+    """
+
+    shapes: int = Field(default=2, ge=2, le=30)
+    scatter: float = Field(gt=0, le=10)
+    within: float = Field(default=0.0, ge=0, le=10)
+    around: float = Field(default=50.0, gt=0, lt=100)
+    alpha: float = Field(default=0.05, gt=0, lt=0.5)
+    prior_df: float = Field(default=3.0, ge=0)
+    trials: int = Field(default=20_000, ge=500, le=1_000_000)
+    seed: int = Field(default=8_191, ge=0)
+
+
+@dataclass(frozen=True)
+class WeldPlan:
+    """How many welds of each shape.
+
+    Attributes
+    ----------
+    welds
+        Of each shape.
+    power
+        Chance that the two shapes are told apart with so many.
+    difference
+        Points between the two.
+    by_welds
+        Power by number of welds, around `welds`.
+    """
+
+    welds: int
+    power: float
+    difference: float
+    by_welds: dict[int, float]
+
+
+def power(comparison: Comparison, difference: float, welds: int) -> float:
+    """Chance that two shapes `difference` points apart are told apart, all other shapes half-way between them.
+
+    Parameters
+    ----------
+    comparison
+        The test and the scatter.
+    difference
+        Points of the index between the two, half above and half below `Comparison.around`.
+    welds
+        Of each shape, 2 or more.
+
+    Raises
+    ------
+    UsageError
+        The difference reaches beyond 0 to 100, or fewer than 2 welds.
+    """
+    if welds < 2:
+        raise UsageError("one weld a shape tells nothing of the scatter from weld to weld; plan 2 or more")
+    half = points_to_logit(difference / 2, comparison.around)
+    return _counted(comparison, half, welds)
+
+
+def _counted(comparison: Comparison, half: float, welds: int) -> float:
+    k = comparison.shapes
+    rng = np.random.default_rng(comparison.seed)
+    told, left = 0, comparison.trials
+    # In pieces, so that thirty shapes of two hundred welds need no memory to speak of.
+    piece = max(100, int(2e6 / (k * k)))
+    while left:
+        count = min(piece, left)
+        mean = rng.normal(0, comparison.scatter / math.sqrt(welds), (count, k))
+        mean[:, 0] += half
+        mean[:, 1] -= half
+        squares = comparison.scatter**2 * rng.chisquare(welds - 1, (count, k))
+        told += int(first_pair_apart(comparison, mean, squares, welds).sum())
+        left -= count
+    return told / comparison.trials
+
+
+def first_pair_apart(comparison: Comparison, mean: Floats, squares: Floats, welds: int) -> NDArray[np.bool_]:
+    """Whether the ranking's test tells the first two shapes apart, trial by trial.
+
+    Parameters
+    ----------
+    comparison
+        `within`, `alpha` and `prior_df` are used.
+    mean
+        Mean logit of each shape, shape (trials, shapes).
+    squares
+        Sum of squared departures from it over the welds, shape (trials, shapes).
+    welds
+        Of each shape.
+
+    Returns
+    -------
+    NDArray
+        Shape (trials,).
+
+    References
+    ----------
+    Smyth 2004, doi:10.2202/1544-6115.1027 (variances drawn together); Welch 1947, doi:10.1093/biomet/34.1-2.28;
+    Holm S., Scand. J. Stat. 6 (1979) 65-70.
+    """
+    from scipy.special import stdtr, stdtrit
+
+    k = mean.shape[1]
+    total = k * (welds - 1)
+    prior = comparison.prior_df
+    own = welds - 1
+    common = squares.sum(axis=1, keepdims=True) / total
+    drawn = (prior * common + squares) / (prior + own)
+    df = float(min(prior + own, total))
+    alone = comparison.within**2 * Z95**2 > drawn * stdtrit(df, 0.975) ** 2
+    variance = np.where(alone, comparison.within**2, drawn) / welds
+    # Degrees of freedom of a variance that rests on the error within welds are infinite: its share is 0.
+    share = np.where(alone, 0.0, variance**2 / df)
+    first, second = np.triu_indices(k, 1)
+    both = variance[:, first] + variance[:, second]
+    with np.errstate(divide="ignore"):
+        freedom = both**2 / (share[:, first] + share[:, second])
+    bounded = ~alone[:, first] & ~alone[:, second]
+    freedom = np.where(bounded, np.minimum(freedom, total), np.minimum(freedom, 1e12))
+    p = 2 * stdtr(freedom, -np.abs(mean[:, first] - mean[:, second]) / np.sqrt(both))
+    return _holm_rejects_first(p, comparison.alpha)
+
+
+def _holm_rejects_first(p: Floats, alpha: float) -> NDArray[np.bool_]:
+    """Whether Holm's procedure rejects the first column of p, row by row."""
+    order = np.sort(p, axis=1)
+    passes = order <= alpha / np.arange(p.shape[1], 0, -1)
+    rejected = np.where(passes.all(axis=1), p.shape[1], passes.argmin(axis=1))
+    last = np.take_along_axis(order, np.maximum(rejected - 1, 0)[:, None], axis=1)[:, 0]
+    return np.asarray((rejected > 0) & (p[:, 0] <= last))
+
+
+def welds_needed(comparison: Comparison, difference: float, wanted: float = 0.8) -> WeldPlan:
+    """Fewest welds of each shape that tell a difference with a wanted power.
+
+    Parameters
+    ----------
+    comparison
+        The test and the scatter.
+    difference
+        Points of the index.
+    wanted
+        Power, 0.5 to 0.999.
+
+    Raises
+    ------
+    UsageError
+        More than 200 welds a shape would be needed; the message says what 200 can tell.
+    """
+    if not 0.5 <= wanted <= 0.999:
+        raise UsageError(f"the power wanted must lie between 0.5 and 0.999, got {wanted:g}")
+    found: dict[int, float] = {}
+
+    def of(welds: int) -> float:
+        if welds not in found:
+            found[welds] = power(comparison, difference, welds)
+        return found[welds]
+
+    high = 2
+    while of(high) < wanted:
+        if high >= MOST_WELDS:
+            least = detectable(comparison, MOST_WELDS, wanted)
+            raise UsageError(
+                f"a difference of {difference:g} points needs more than {MOST_WELDS} welds of each shape at this "
+                f"scatter; {MOST_WELDS} welds tell {least:.2g} points: ask for a larger difference, or find what "
+                "makes the welds scatter"
+            )
+        high = min(high * 2, MOST_WELDS)
+    low = max(high // 2, 1)
+    while high - low > 1:
+        middle = (low + high) // 2
+        if of(middle) < wanted:
+            low = middle
+        else:
+            high = middle
+    around = sorted({max(2, high + step) for step in (-2, -1, 0, 1, 2)})
+    return WeldPlan(high, of(high), difference, {welds: of(welds) for welds in around})
+
+
+def detectable(comparison: Comparison, welds: int, wanted: float = 0.8) -> float:
+    """Smallest difference in index points that so many welds of each shape tell with a wanted power.
+
+    Raises
+    ------
+    UsageError
+        Fewer than 2 welds, or not even the largest difference that fits between 0 and 100 is told.
+    """
+    if welds < 2:
+        raise UsageError("one weld a shape tells nothing of the scatter from weld to weld; plan 2 or more")
+    most = 2 * min(comparison.around, 100 - comparison.around) * 0.999
+    high = points_to_logit(most / 2, comparison.around)
+    if _counted(comparison, high, welds) < wanted:
+        raise UsageError(
+            f"{welds} welds of each shape do not tell any difference around an index of {comparison.around:g} with "
+            f"a power of {wanted:g} at this scatter; plan more welds"
+        )
+    ends = [0.0, high]
+    while (ends[1] - ends[0]) > 0.002 * ends[1]:
+        middle = sum(ends) / 2
+        ends[int(_counted(comparison, middle, welds) >= wanted)] = middle
+    return _points(ends[1], comparison.around)
+
+
+def _points(half: float, around: float) -> float:
+    """Points D with `points_to_logit(D / 2, around) == half`: the inverse, by bisection (it rises with D)."""
+    low, high = 0.0, min(around, 100 - around)
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if points_to_logit(middle, around) < half else (low, middle)
+    return 2 * low
+
+
+def scatter_in_points(scatter: float, around: float) -> float:
+    """Standard deviation in index points of a scatter on the logit scale, near an index."""
+    low, high = (float(expit(math.log(around / (100 - around)) + sign * scatter)) for sign in (-1, 1))
+    return (high - low) / 2

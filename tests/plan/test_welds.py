@@ -1,0 +1,177 @@
+"""Number of welds: power against the ranking's own test on simulated trials."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from poolwatch.cli.main import main
+from poolwatch.model.errors import UsageError
+from poolwatch.model.tables import SCORE, write_csv
+from poolwatch.plan.pilot import Z95, expit, logit, points_to_logit, read_pilot
+from poolwatch.plan.power import (
+    Comparison,
+    detectable,
+    first_pair_apart,
+    power,
+    scatter_in_points,
+    welds_needed,
+)
+from poolwatch.trial.scatter import compare_pairs, group_welds
+from poolwatch.trial.settings import RankSettings
+
+
+def told_by_ranking(comparison: Comparison, value: np.ndarray) -> bool:
+    """Whether the ranking tells shapes 0 and 1 apart; `value` has shape (shapes, welds)."""
+    k, n = value.shape
+    groups = group_welds(
+        np.repeat(np.arange(k).astype(str), n),
+        value.ravel(),
+        np.full(k * n, comparison.within or np.nan),
+        prior_df=RankSettings().scatter_prior_df,
+    )
+    return bool(compare_pairs(groups).apart(k, RankSettings().alpha)[0, 1])
+
+
+def test_the_planner_plans_for_the_ranking_as_it_comes() -> None:
+    assert Comparison(scatter=1).prior_df == RankSettings().scatter_prior_df
+    assert Comparison(scatter=1).alpha == RankSettings().alpha
+
+
+@pytest.mark.parametrize(
+    ("shapes", "welds", "scatter", "within", "difference", "around"),
+    [
+        (2, 3, 0.2, 0.0, 14, 50),
+        (3, 2, 0.3, 0.0, 30, 62),
+        (4, 5, 0.25, 0.1, 12, 35),
+        (6, 4, 0.15, 0.14, 9, 71),
+    ],
+)
+def test_power_is_that_of_the_ranking_on_2000_simulated_trials(
+    shapes: int, welds: int, scatter: float, within: float, difference: float, around: float
+) -> None:
+    comparison = Comparison(shapes=shapes, scatter=scatter, within=within, around=around)
+    rng = np.random.default_rng(977)
+    ends = logit([around + difference / 2, around - difference / 2])
+    means = np.concatenate([ends, np.full(shapes - 2, ends.mean())])
+    told = sum(
+        told_by_ranking(comparison, means[:, None] + scatter * rng.standard_normal((shapes, welds)))
+        for _ in range(2000)
+    )
+    planned = power(comparison, difference, welds)
+    assert 0.1 < planned < 0.95, "a case that tells nothing"
+    assert planned == pytest.approx(told / 2000, abs=0.03)
+
+
+def test_each_decision_is_the_rankings() -> None:
+    rng = np.random.default_rng(5)
+    for shapes, welds, within in [(2, 2, 0.0), (4, 3, 0.0), (5, 4, 0.9), (3, 6, 0.5)]:
+        comparison = Comparison(shapes=shapes, scatter=1, within=within)
+        value = rng.standard_normal((300, shapes, welds)) + np.linspace(1, -1, shapes)[:, None]
+        mean = value.mean(axis=2)
+        squares = ((value - mean[:, :, None]) ** 2).sum(axis=2)
+        here = first_pair_apart(comparison, mean, squares, welds)
+        assert here.tolist() == [told_by_ranking(comparison, trial) for trial in value]
+        assert 0 < here.sum() < 300
+
+
+def test_two_shapes_with_a_common_variance_have_the_power_of_the_t_test() -> None:
+    """Noncentral t, 2 n - 2 degrees of freedom (textbook; SciPy's nct)."""
+    comparison = Comparison(scatter=0.2, prior_df=1e9)
+    shift = 2 * points_to_logit(6, 50)
+    n = 6
+    df, centre = 2 * n - 2, shift / (0.2 * np.sqrt(2 / n))
+    critical = stats.t.ppf(0.975, df)
+    expected = stats.nct.sf(critical, df, centre) + stats.nct.cdf(-critical, df, centre)
+    assert power(comparison, 12, n) == pytest.approx(expected, abs=0.01)
+
+
+def test_welds_needed_and_difference_told_are_each_others_inverse() -> None:
+    comparison = Comparison(shapes=4, scatter=0.25, around=60, trials=5000)
+    plan = welds_needed(comparison, 11, 0.8)
+    assert plan.power >= 0.8 > plan.by_welds[plan.welds - 1]
+    assert detectable(comparison, plan.welds, 0.8) <= 11 < detectable(comparison, plan.welds - 1, 0.8)
+
+
+def test_more_shapes_and_more_scatter_need_more_welds() -> None:
+    base = Comparison(shapes=2, scatter=0.2, trials=4000)
+    few = welds_needed(base, 10).welds
+    assert welds_needed(base.model_copy(update={"shapes": 6}), 10).welds > few
+    assert welds_needed(base.model_copy(update={"scatter": 0.4}), 10).welds > 2 * few
+
+
+def test_impossible_wishes_are_refused_with_what_would_do() -> None:
+    with pytest.raises(UsageError, match=r"200 welds tell 1\.4 points: ask for a larger difference"):
+        welds_needed(Comparison(scatter=points_to_logit(5, 50), trials=2000), 1)
+    with pytest.raises(UsageError, match="plan 2 or more"):
+        power(Comparison(scatter=0.2), 10, 1)
+    with pytest.raises(UsageError, match="ask for less than 5 points"):
+        power(Comparison(scatter=0.2, around=95), 30, 4)
+    with pytest.raises(UsageError, match="plan more welds"):
+        detectable(Comparison(shapes=8, scatter=3, trials=1000), 2)
+
+
+def score_rows(
+    rng: np.random.Generator, shapes: int, welds: int, between: float, within: float
+) -> pd.DataFrame:
+    value = np.repeat(np.linspace(0.5, -0.5, shapes), welds) + np.hypot(
+        between, within
+    ) * rng.standard_normal(shapes * welds)
+    return SCORE.frame(
+        {
+            "clip": [f"{n}.mkv" for n in range(shapes * welds)],
+            "beam_shape": np.repeat([f"shape-{n}" for n in range(shapes)], welds),
+            "replicate": np.tile(np.arange(1, welds + 1).astype(str), shapes),
+            "stability_index": expit(value),
+            "stability_index_low": expit(value - Z95 * within),
+            "stability_index_high": expit(value + Z95 * within),
+            "steady_start_s": 0.1,
+            "steady_end_s": 1.1,
+        }
+    )
+
+
+def test_a_pilot_tells_its_scatter() -> None:
+    pilot = read_pilot(score_rows(np.random.default_rng(2), 10, 40, 0.3, 0.2))
+    assert pilot.df == 390
+    assert pilot.scatter == pytest.approx(np.hypot(0.3, 0.2), rel=0.1)
+    assert pilot.within == pytest.approx(0.2, rel=1e-6)
+    assert pilot.between == pytest.approx(0.3, rel=0.15)
+    low, high = pilot.scatter_interval(0.95)
+    assert low < np.hypot(0.3, 0.2) < high
+
+
+def test_interval_of_a_pilots_scatter_holds_the_truth_as_often_as_it_says() -> None:
+    rng = np.random.default_rng(8)
+    rows = score_rows(rng, 3, 3, 0.3, 0.1)
+    held = 0
+    for _ in range(400):
+        low, high = read_pilot(
+            rows.assign(stability_index=expit(0.3 * rng.standard_normal(9)))
+        ).scatter_interval(0.8)
+        held += low < 0.3 < high
+    assert held / 400 == pytest.approx(0.8, abs=0.06)
+
+
+def test_points_and_logits() -> None:
+    assert points_to_logit(5, 50) == pytest.approx(0.2007, abs=1e-4)
+    assert scatter_in_points(points_to_logit(5, 50), 50) == pytest.approx(5)
+
+
+def test_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    write_csv(tmp_path / "scores.csv", score_rows(np.random.default_rng(3), 3, 4, 0.2, 0.1))
+    pilot = ["--pilot", str(tmp_path / "scores.csv")]
+    assert main(["plan", "welds", "--shapes", "3", "--difference", "15", *pilot, "--clip-interval", "3"]) == 0
+    printed = capsys.readouterr().out
+    assert "of each shape" in printed
+    assert "9 degrees of freedom" in printed
+    assert "film" in printed
+    write_csv(tmp_path / "scores.csv", score_rows(np.random.default_rng(3), 3, 1, 0.2, 0.1))
+    assert main(["plan", "welds", "--difference", "15", *pilot]) == 2
+    assert "weld each pilot shape again" in capsys.readouterr().err
+    assert main(["plan", "welds"]) == 2
+    assert "nothing is asked" in capsys.readouterr().err
