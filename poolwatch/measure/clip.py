@@ -111,7 +111,7 @@ def _assemble(
     scale = recording.scale()
     axes = axes_of(look, recording.travel_direction_deg, scale.mm_per_px)
     frames = frames_table(gathered, look, axes, recording.record_rate_hz, facts.full_scale)
-    found = particles_of(gathered, look, axes, recording, settings, metal, min_diameter_px=float("nan"))
+    found = particles_of(gathered, look, axes, recording, settings, metal)
     if found.in_view is not None:
         frames["spatter_in_view"] = frames["spatter_in_view"].mask(
             ~frames["status"].isin(["undecodable", "repeated", "dark", "blown"]), found.in_view

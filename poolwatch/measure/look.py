@@ -11,7 +11,7 @@ from ..clips import Reader, repeated
 from ..model.errors import UsageError
 from ..model.recording import Recording
 from ..pool import PoolLook, agitation_places, find_pool, learn_pool
-from ..spatter import SpatterLook, learn
+from ..spatter import SpatterLook, learn, smallest_diameter
 from .settings import MeasureSettings
 
 # The sample is held in memory at once.
@@ -38,6 +38,8 @@ class ClipLook:
         Numbers of the frames that were looked at.
     lag
         Frames between the moments compared for agitation.
+    min_diameter_px
+        Smallest particle that the clip could show, px; NaN where not known.
     """
 
     region: tuple[int, int, int, int]
@@ -47,6 +49,7 @@ class ClipLook:
     places: NDArray[np.int64]
     sample: tuple[int, ...]
     lag: int
+    min_diameter_px: float
 
 
 def region_of(reader: Reader, settings: MeasureSettings) -> tuple[int, int, int, int]:
@@ -108,11 +111,12 @@ def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> 
     if good:
         typical = sorted(good, key=lambda p: p.area)[len(good) // 2]
         places = agitation_places(pool, typical.vertices - np.array([typical.x, typical.y]))
-    spatter = None
+    spatter, smallest = None, float("nan")
     if settings.spatter_on:
         spatter = learn(
             sample, full_scale=reader.facts.full_scale, outlines=outlines, settings=settings.spatter
         )
+        smallest = smallest_diameter(sample, outlines, spatter, settings=settings.spatter)
     return ClipLook(
         region=region_of(reader, settings),
         forward=forward,
@@ -121,4 +125,5 @@ def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> 
         places=places,
         sample=numbers,
         lag=max(1, round(settings.pool.agitation_lag_s * recording.record_rate_hz)),
+        min_diameter_px=smallest,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
+import weakref
 from pathlib import Path
 from typing import BinaryIO, Self, cast
 
@@ -33,6 +34,7 @@ class Outlines:
     def __init__(self, vertices: int) -> None:
         self.vertices = vertices
         self._file: BinaryIO = cast(BinaryIO, tempfile.TemporaryFile(prefix="poolwatch-outlines-"))  # noqa: SIM115
+        weakref.finalize(self, self._file.close)
         self._frames = 0
         self._map: NDArray[np.uint16] | None = None
 
@@ -87,6 +89,7 @@ class Outlines:
         OutputError
             The file is missing or not whole.
         """
+        file = None
         try:
             file = path.open("rb")
             magic, sizes = file.readline(), file.readline().split()
@@ -95,6 +98,8 @@ class Outlines:
             if magic != _MAGIC or path.stat().st_size != offset + frames * vertices * 4:
                 raise ValueError("not whole")
         except (OSError, ValueError) as error:
+            if file is not None:
+                file.close()
             raise OutputError(
                 f"{path}: no whole file of outlines ({error}); measure the clip again"
             ) from None
@@ -102,6 +107,7 @@ class Outlines:
         out.vertices = vertices
         out._frames = frames
         out._file = file
+        weakref.finalize(out, file.close)
         out._map = (
             np.memmap(file, dtype="<u2", mode="r", offset=offset, shape=(frames, vertices, 2))
             if frames

@@ -55,8 +55,6 @@ def particles_of(
     recording: Recording,
     settings: MeasureSettings,
     metal: Material | None,
-    *,
-    min_diameter_px: float,
 ) -> Particles:
     """Link, judge and convert.
 
@@ -74,8 +72,6 @@ def particles_of(
         All settings.
     metal
         The material, for the mass; None: no mass.
-    min_diameter_px
-        Smallest particle that the clip could show, px.
     """
     if look.spatter is None or gathered.sightings is None:
         return Particles(SPATTER.frame(), SPATTER_REJECTED.frame(), TRACKS.frame(), None, math.nan, {})
@@ -111,7 +107,7 @@ def particles_of(
         ),
         tracks=TRACKS.frame({name: sightings[name] for name in TRACKS.names}),
         in_view=in_view,
-        min_diameter_mm=min_diameter_px * axes.mm_per_px,
+        min_diameter_mm=look.min_diameter_px * axes.mm_per_px,
         look={
             "psf_sigma_px": look.spatter.psf_sigma_px,
             "psf_u_px": look.spatter.psf_u_px,

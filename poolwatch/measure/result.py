@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -104,7 +105,7 @@ class Measurement:
             from .shown import write_clip_overlay
 
             write_clip_overlay(self, folder / "overlay.mp4", progress=progress)
-        write_text(run, json.dumps(self.run, indent=2, ensure_ascii=False, default=str) + "\n")
+        write_text(run, json.dumps(_plain(self.run), indent=2, ensure_ascii=False, allow_nan=False) + "\n")
         return folder
 
 
@@ -141,3 +142,18 @@ def read_run(folder: Path) -> dict[str, Any]:
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise OutputError(f"{path}: cannot be read ({error}); measure the clip again") from None
     return run
+
+
+def _plain(value: Any) -> Any:
+    """Values that JSON knows; numbers that are not finite become null."""
+    if isinstance(value, dict):
+        return {str(name): _plain(part) for name, part in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(part) for part in value]
+    if isinstance(value, (bool, int, str)) or value is None:
+        return value
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    if hasattr(value, "item"):
+        return _plain(value.item())
+    return str(value)

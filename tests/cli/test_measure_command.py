@@ -1,0 +1,190 @@
+"""The commands as a newcomer runs them: files, exit codes, one clear line and never a traceback."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from poolwatch.cli.main import main
+from poolwatch.simulate import Scene, write_simulation
+
+GOOD = ["--record-rate", "10000", "--mm-per-px", "0.03"]
+CONTRACT = {"frames.csv", "spatter.csv", "spectra.csv", "score.csv", "overlay.mp4", "run.json"}
+
+
+@pytest.fixture(scope="module")
+def clip(tmp_path_factory):
+    scene = {"frames": 240, "seed": 31, "camera": {"width": 160, "height": 96, "mm_per_px": 0.03}}
+    return write_simulation(
+        Scene.checked(scene, where="test"), tmp_path_factory.mktemp("c"), format="avi-ffv1"
+    )
+
+
+def fails(capsys, arguments, *, code):
+    assert main([str(a) for a in arguments]) == code
+    out, err = capsys.readouterr()
+    assert "Traceback" not in out + err
+    return err.strip()
+
+
+def test_measure_writes_the_contract(clip, tmp_path, capsys):
+    assert main(["measure", str(clip), "--out", str(tmp_path), *GOOD]) == 0
+    out, err = capsys.readouterr()
+    folder = tmp_path / clip.stem
+    assert {p.name for p in folder.iterdir()} >= CONTRACT
+    assert "stability index" in out
+    assert "no proof of a sound weld" in out
+    assert str(folder) in err
+    run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    assert run["recording"]["record_rate_hz"] == 10000
+    assert set(run["flags"]) >= {"no_travel_speed", "no_exposure", "no_material"}
+
+
+def test_overlay_again_and_a_still(clip, tmp_path, capsys):
+    assert main(["measure", str(clip), "--out", str(tmp_path), "--no-overlay", *GOOD]) == 0
+    folder = tmp_path / clip.stem
+    assert not (folder / "overlay.mp4").exists()
+    assert main(["overlay", str(folder), "--max-seconds", "2"]) == 0
+    assert (folder / "overlay.mp4").stat().st_size > 1000
+    assert main(["overlay", str(folder), "--still", "9"]) == 0
+    assert (folder / "frame_9.png").stat().st_size > 1000
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        ([], "record rate is missing"),
+        (["--record-rate", "0"], "record_rate_hz"),
+        (["--record-rate", "-5"], "record_rate_hz"),
+        (["--record-rate", "nan"], "record_rate_hz"),
+        (["--record-rate", "inf"], "record_rate_hz"),
+        (["--record-rate", "quick"], "not a valid float"),
+        (["--record-rate", "10000", "--mm-per-px", "0"], "mm_per_px"),
+        (["--record-rate", "10000", "--mm-per-px", "nan"], "mm_per_px"),
+        (["--record-rate", "10000", "--material", "cheese"], "unknown material"),
+        (["--record-rate", "10000", "--settings", "none.toml"], "no such file"),
+        (["--record-rate", "10000", "--scale", "none.toml"], "none.toml"),
+        (["--record-rate", "10000", "--mm-per-px", "0.1", "--scale", "s.toml"], "not both"),
+    ],
+)
+def test_wrong_usage_is_one_line_and_exit_2(clip, tmp_path, capsys, arguments, said):
+    err = fails(capsys, ["measure", clip, "--out", tmp_path, *arguments], code=2)
+    assert said in err
+    assert not list(tmp_path.iterdir())
+
+
+def test_unknown_settings_are_named(clip, tmp_path, capsys):
+    path = tmp_path / "s.toml"
+    path.write_text("[pool]\nvertexes = 3\n", encoding="utf-8")
+    err = fails(capsys, ["measure", clip, "--out", tmp_path / "o", *GOOD, "--settings", path], code=2)
+    assert "unknown setting 'pool.vertexes'" in err
+    assert err.count("\n") == 0
+
+
+def pictures(kind, shape=(40, 96, 128)):
+    rng = np.random.default_rng(4)
+    if kind == "black":
+        return np.zeros(shape, np.uint8)
+    if kind == "white":
+        return np.full(shape, 255, np.uint8)
+    return rng.integers(0, 256, shape, dtype=np.uint8)
+
+
+@pytest.mark.parametrize("kind", ["black", "white", "noise"])
+def test_no_pool_is_said_and_nothing_is_written(tmp_path, capsys, kind):
+    np.save(tmp_path / "clip.npy", pictures(kind))
+    err = fails(capsys, ["measure", tmp_path / "clip.npy", "--out", tmp_path / "o", *GOOD], code=1)
+    assert "no pool found" in err
+    assert err.count("\n") == 0
+    assert not (tmp_path / "o").exists()
+
+
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [("missing.mkv", None), ("empty.mp4", b""), ("text.mkv", b"this is no video\n" * 50), ("cut.avi", "cut")],
+)
+def test_unreadable_clips(clip, tmp_path, capsys, name, content):
+    path = tmp_path / name
+    if content == "cut":
+        path.write_bytes(clip.read_bytes()[:600])
+    elif content is not None:
+        path.write_bytes(content)
+    err = fails(capsys, ["measure", path, "--out", tmp_path / "o", *GOOD], code=1)
+    assert name in err
+    assert err.count("\n") == 0
+
+
+def test_one_frame_is_too_few(tmp_path, capsys):
+    from poolwatch.simulate import Simulation
+
+    frame = Simulation(
+        Scene.checked({"frames": 1, "camera": {"width": 160, "height": 96, "mm_per_px": 0.03}}, where="t")
+    ).frames(0, 1)
+    np.save(tmp_path / "one.npy", frame)
+    err = fails(capsys, ["measure", tmp_path / "one.npy", "--out", tmp_path / "o", *GOOD], code=1)
+    assert "too few" in err
+
+
+def test_truncated_clip_is_measured_as_far_as_it_goes(clip, tmp_path, capsys):
+    path = tmp_path / "cut.avi"
+    data = clip.read_bytes()
+    path.write_bytes(data[: int(0.6 * len(data))])
+    assert main(["measure", str(path), "--out", str(tmp_path / "o"), "--no-overlay", *GOOD]) == 0
+    assert "truncated" in capsys.readouterr().out
+
+
+def test_unwritable_folder(clip, tmp_path, capsys):
+    (tmp_path / "file").write_text("in the way", encoding="utf-8")
+    err = fails(capsys, ["measure", clip, "--out", tmp_path / "file", "--no-overlay", *GOOD], code=1)
+    assert "cannot be" in err
+
+
+def test_stopped_by_hand(clip, tmp_path, capsys, monkeypatch):
+    def stop(*args, **kwargs):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("poolwatch.measure.gather.measure_block", stop)
+    err = fails(capsys, ["measure", clip, "--out", tmp_path / "o", *GOOD], code=1)
+    assert "stopped by the user" in err
+    assert not (tmp_path / "o").exists()
+
+
+def test_overlay_of_no_measurement(tmp_path, capsys):
+    assert "no finished measurement" in fails(capsys, ["overlay", tmp_path], code=1)
+
+
+def test_inspect_says_what_to_change(clip, capsys):
+    assert main(["inspect", str(clip), *GOOD, "--exposure", "4e-5"]) == 0
+    out = capsys.readouterr().out
+    for word in (
+        "pixels across the pool",
+        "focus",
+        "frequencies",
+        "repeated frames",
+        "smallest particle",
+        "motion blur",
+    ):
+        assert word in out, word
+
+
+def test_inspect_as_json(clip, capsys):
+    assert main(["inspect", str(clip), "--quick", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert {f["name"] for f in found["findings"]} >= {"file", "picture", "depth", "frames", "pool"}
+
+
+def test_help_needs_no_heavy_import():
+    import subprocess
+    import sys
+
+    code = "import sys; from poolwatch.cli.main import main; main(['--help']); print([m for m in ('numpy','pandas','scipy','numba','cv2','av','matplotlib','pydantic') if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip().endswith("[]"), done.stdout[-200:]
+
+
+def test_no_arguments_and_unknown_command(capsys):
+    assert main([]) == 2
+    assert main(["melt"]) == 2
+    assert "No such command" in capsys.readouterr().err
