@@ -18,7 +18,7 @@ from ..result import ClipResult
 from ..ticks import nice_step
 from .style import new_figure, nothing_to_show, panel_name, styled
 
-_DIRECTIONS = 180
+_DIRECTIONS = 360
 _MOST_OUTLINES = 600
 
 
@@ -44,7 +44,7 @@ class OutlineMotion:
 def outline_motion(result: ClipResult) -> OutlineMotion:
     """Mean outline and its motion from up to 600 frames spread over the steady part.
 
-    The outline is taken as its distance from the pool's mean centroid in 180 directions; the change of
+    The outline is taken as its distance from the pool's mean centroid in 360 directions; the change of
     that distance is turned onto the normal of the mean outline.
     """
     inside = (result.numbers >= result.steady[0]) & (result.numbers < result.steady[1])

@@ -136,7 +136,8 @@ def spectra_figure(result: ClipResult) -> Figure:
             axes.annotate(
                 f"{peak:.0f} Hz", (peak, height), (6, 2), textcoords="offset points", fontweight="bold"
             )
-        unit = str(part["psd_unit"].iloc[0]) if len(part) else ""
+        unit = str(part["psd_unit"].iloc[0]).replace("(mm)²", "mm²") if len(part) else ""
+        unit = unit.replace("mm", result.unit)
         axes.set_ylabel(f"density,\n{unit}" if unit else "density")
         panel_name(axes, signal_name(signal))
         axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
