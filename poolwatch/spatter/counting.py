@@ -13,7 +13,7 @@ from .fitting import blur_of
 from .linking import Tracks
 from .look import SpatterLook
 from .paths import PATH_COLUMNS, distance_outside, fly, trace_back
-from .records import BORDER, CROWDED, RIM, UNFITTED
+from .records import BORDER, CROWDED, RIM, SOFT, UNFITTED
 from .settings import SpatterSettings
 from .sizing import Exposure, Sizes, find_sizes, saturated
 
@@ -24,7 +24,6 @@ REASONS: dict[str, str] = {
     "slow": "hardly moves in the picture: a hot mark, a reflection, a flicker of the pool's rim",
     "with_metal": "moves with the metal: a mark or a landed particle on the sheet",
     "not_straight": "scatters about a straight line by more than a flying particle can",
-    "unsteady": "its brightness changes too much from sighting to sighting",
     "diffuse": "a soft patch without the edge of a particle: plume or glare",
     "toward_pool": "flies toward the pool, not away from it",
     "not_from_pool": "its path does not lead back to the outline within its uncertainty",
@@ -36,6 +35,7 @@ ENDS: dict[str, str] = {
     "border": "left the picture",
     "faded": "was no longer seen",
     "landed": "came to rest",
+    "bounced": "changed its direction at once; what goes on is among the rejected",
     "merged": "ran into another and was not seen apart again",
     "clip_end": "was still in flight when the clip ended",
 }
@@ -134,7 +134,9 @@ def particles(
         word, left[k] = _judge(k, tracks, path[k], sizes, look, outlines, metal_px, settings)
         reason.append(word)
     reasons = np.array(reason, dtype=object)
-    table = _table(tracks, path, sizes, left, reasons, look)
+    ends = _ends(tracks, path, sizes, look)
+    _chains(tracks, path, left, reasons, ends)
+    table = _table(tracks, path, sizes, left, reasons, ends)
     good = reasons == ""
     number = np.zeros(n, dtype=np.int64)
     number[good] = np.arange(1, good.sum() + 1)
@@ -188,10 +190,12 @@ def _judge(
         return "slow", np.nan
     if metal_px is not None:
         apart = float(np.hypot(vx - metal_px[0], vy - metal_px[1]))
-        if apart < 3 * u_v + 0.1 * float(np.hypot(*metal_px)):
+        if apart < 3 * u_v + 0.15 + 0.3 * float(np.hypot(*metal_px)):
             return "with_metal", np.nan
     if path[10] > max(1.0, 0.04 * length, 0.1 * diameter) or path[11] < 2.5:
         return "not_straight", np.nan
+    if _diffuse(s):
+        return "diffuse", np.nan
     if outlines is None:
         return "", np.nan
     outline = np.ascontiguousarray(outlines(first), dtype=np.float64)
@@ -224,13 +228,67 @@ def _judge(
     return "", frame
 
 
+def _diffuse(s: NDArray[np.void]) -> bool:
+    """Most sightings have soft edges, and the whole is faint or flickers: plume or glare, no particle out of focus."""
+    judged = (s["mark"] & (BORDER | RIM | CROWDED | UNFITTED)) == 0
+    if not judged.any():
+        return False
+    soft = (s["mark"][judged] & SOFT) != 0
+    if soft.mean() < 0.5:
+        return False
+    if float(np.median(s["signal"][judged])) < 20.0:
+        return True
+    if judged.sum() < 4:
+        return True
+    light = np.log(np.maximum(s["flux"][judged].astype(np.float64), 1e-6))
+    steps = np.diff(light)
+    # Differences from one sighting to the next: a steady fading does not count.
+    return float(np.median(np.abs(steps - np.median(steps)))) > 0.05
+
+
+def _chains(
+    tracks: Tracks,
+    path: NDArray[np.float64],
+    left: NDArray[np.float64],
+    reasons: NDArray[np.object_],
+    ends: NDArray[np.object_],
+) -> None:
+    """Tracks that go on where another ended: landed where they rest, bounced where they fly on elsewhere.
+
+    Changes `reasons` and `ends` in place.
+    """
+    s, starts = tracks.sightings, tracks.starts
+    if len(tracks) < 2:
+        return
+    a, b = starts[:-1], starts[1:] - 1
+    first, last = s["frame"][a], s["frame"][b]
+    order = np.argsort(first, kind="stable")
+    speed = np.hypot(path[:, 3], path[:, 4])
+    for k in np.flatnonzero((ends == "faded") | (ends == "merged")):
+        if reasons[k] in ("slow", "with_metal", "diffuse"):
+            continue
+        low, high = np.searchsorted(first[order], (last[k] + 1, last[k] + 4))
+        for j in order[low:high]:
+            gap = float(first[j] - last[k])
+            apart = float(np.hypot(s["x"][a[j]] - s["x"][b[k]], s["y"][a[j]] - s["y"][b[k]]))
+            if j == k or apart > gap * speed[k] + 3.0:
+                continue
+            if reasons[j] in ("slow", "with_metal"):
+                ends[k] = "landed"
+                break
+            far = np.isfinite(left[j]) and float(first[j]) - left[j] > 4.0
+            if reasons[j] in ("not_from_pool", "toward_pool", "late") or (reasons[j] == "" and far):
+                reasons[j], ends[k] = "bounced", "bounced"
+                break
+
+
 def _table(
     tracks: Tracks,
     path: NDArray[np.float64],
     sizes: Sizes,
     left: NDArray[np.float64],
     reasons: NDArray[np.object_],
-    look: SpatterLook,
+    ends: NDArray[np.object_],
 ) -> pd.DataFrame:
     import pandas as pd
 
@@ -257,7 +315,7 @@ def _table(
             "diameter_px": sizes.diameter,
             "diameter_u_px": sizes.u_diameter,
             "left_frame": left,
-            "end": _ends(tracks, path, sizes, look),
+            "end": ends,
             "saturated": saturated(tracks),
             "peak": peak,
             "reason": reasons.astype(str),

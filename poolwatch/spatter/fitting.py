@@ -301,6 +301,37 @@ def fit_sighting(
     return chi / (n - PARAMETERS), n
 
 
+@njit(cache=True, nogil=True)
+def soft_edge(
+    table: NDArray,  # type: ignore[type-arg]
+    xs: NDArray,  # type: ignore[type-arg]
+    ys: NDArray,  # type: ignore[type-arg]
+    values: NDArray,  # type: ignore[type-arg]
+    grounds: NDArray,  # type: ignore[type-arg]
+    limits: NDArray,  # type: ignore[type-arg]
+    blur: float,
+    read: float,
+    shot: float,
+    ground_sd: float,
+    p: NDArray,  # type: ignore[type-arg]
+) -> bool:
+    """Whether a sighting of any size fits better with most of its width in a soft edge than in a disc.
+
+    Both fits have the same number of parameters and the same noise; the soft one must gain 3 standard
+    deviations and a tenth of the misfit.
+    """
+    disc = p[4] - math.hypot(p[5], p[6]) / 24.0
+    variance, veils = np.empty(values.size), np.zeros(values.size)
+    jtj, jtr = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
+    noise_of(table, xs, ys, grounds, blur, read, shot, p, variance)
+    sharp, soft = p.copy(), p.copy()
+    soft[4] = p[4] - 0.7 * disc
+    wide = math.sqrt(blur * blur + 0.7 * disc)
+    a, _n = descend(table, xs, ys, values, veils, variance, limits, blur, ground_sd, sharp, jtj, jtr)
+    b, _n = descend(table, xs, ys, values, veils, variance, limits, wide, ground_sd, soft, jtj, jtr)
+    return bool(b < 0.9 * a and b < a - 9.0)
+
+
 def blur_of(psf_sigma: float) -> float:
     """Standard deviation of point spread and pixel together, px."""
     return math.sqrt(psf_sigma**2 + PIXEL_VARIANCE)

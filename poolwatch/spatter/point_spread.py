@@ -45,7 +45,7 @@ def find_point_spread(
 
     rough = detect(sample, outlines, replace(look, psf_sigma_px=1.0), settings)
     bad = UNFITTED | BORDER | RIM | CROWDED
-    clear = rough[((rough["mark"] & bad) == 0) & (rough["signal"] > 15) & (rough["peak"] > 0)]
+    clear = rough[((rough["mark"] & bad) == 0) & (rough["signal"] > 8) & (rough["peak"] > 0)]
     order = np.argsort(
         -clear["signal"].astype(np.float64) * np.sqrt(np.maximum(clear["spread"], 0.3)), kind="stable"
     )

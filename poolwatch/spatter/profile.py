@@ -136,7 +136,7 @@ def density(table: NDArray, dx: float, dy: float, shape: NDArray) -> float:  # t
     for i in range(first, last + 1):
         t = a - (shape[ORIGIN] + i * shape[SPACING])
         f += _density(table, math.sqrt(t * t + c * c), shape[RADIUS])
-    return f * inverse * inverse / shape[NODES]
+    return float(f * inverse * inverse / shape[NODES])
 
 
 @njit(cache=True, nogil=True)

@@ -11,6 +11,7 @@ BORDER = 2
 RIM = 4
 CROWDED = 8
 UNFITTED = 16
+SOFT = 32
 
 # 48 bytes: 200,000 frames with 20 sightings each take 190 MB.
 # `spread` is T = d²/16 + L²/24, half the trace of the picture's covariance without the point spread
@@ -55,7 +56,7 @@ SIGHTING_FIELDS: dict[str, str] = {
     "slope": "change of T with the streak's L²: covariance over variance",
     "misfit": "root of the reduced chi-square of the fit",
     "signal": "peak of the smoothed picture over its noise",
-    "mark": "bits: 1 saturated, 2 touches the border, 4 touches the pool's rim, 8 touches another, 16 not fitted",
+    "mark": "bits: 1 saturated, 2 touches the border, 4 touches the pool's rim, 8 touches another, 16 not fitted, 32 soft edge",
 }
 
 

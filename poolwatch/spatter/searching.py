@@ -9,8 +9,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from .filtering import BLOCK, ground, level_at, overall_gain, pool_spans, residual, smooth
-from .fitting import PARAMETERS, fit_sighting
-from .records import BORDER, CROWDED, RIM, SATURATED, UNFITTED
+from .fitting import PARAMETERS, fit_sighting, soft_edge
+from .records import BORDER, CROWDED, RIM, SATURATED, SOFT, UNFITTED
 from .regions import FOOT, grow, part
 
 # The fit sees at most about this many pixels; a larger picture is thinned out evenly.
@@ -328,6 +328,13 @@ def _measure(
         disc = 16.0 * p[4] - 2.0 / 3.0 * math.hypot(p[5], p[6])
         if reduced >= 0 and disc > max_diameter * max_diameter:
             continue
+        doubt = 1.0 + 4.0 * math.sqrt(2.0 / max(n, 1))
+        judged = reduced > doubt and disc > (3.0 * blur) ** 2 and mark[k] & (BORDER | RIM | CROWDED) == 0
+        if judged and soft_edge(
+            table, values[0, :n], values[1, :n], values[2, :n], values[3, :n], values[4, :n],
+            blur, read, shot, around_noise, p,
+        ):  # fmt: skip
+            mark[k] |= SOFT
         inside = boxes[k, 4] - around <= 0.0 and -5.0 - w < p[0] < 2 * w and -5.0 - h < p[1] < 2 * h
         if reduced < 0 or not inside or math.hypot(p[0] - boxes[k, 0], p[1] - boxes[k, 1]) > max_length:
             mark[k] |= UNFITTED
