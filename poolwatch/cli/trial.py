@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 @click.option("--settings", type=click.Path(path_type=Path), help="TOML file for clips whose row names none.")
 @click.option("--rank-settings", type=click.Path(path_type=Path), help="TOML file with a table [rank].")
 @click.option("--no-overlay", is_flag=True, help="Write no annotated videos.")
+@click.option("--no-report", is_flag=True, help="Write no report.html.")
 def command(
     manifest: Path,
     out: Path,
@@ -39,6 +40,7 @@ def command(
     settings: Path | None,
     rank_settings: Path | None,
     no_overlay: bool,
+    no_report: bool,
 ) -> None:
     """Measure every clip of a manifest and rank the beam shapes.
 
@@ -62,6 +64,7 @@ def command(
             settings=settings,
             rank_settings=chosen,
             overlay=not no_overlay,
+            report=not no_report,
             store=store,
             progress=progress,
         )

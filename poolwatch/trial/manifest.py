@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import statistics
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path, PureWindowsPath
@@ -71,7 +71,7 @@ class Manifest:
     entries
         The clips, in the order of the rows.
     remarks
-        In words: columns that were not used, shapes with one weld only.
+        In words: columns that were not used.
     """
 
     path: Path
@@ -117,12 +117,6 @@ def read_manifest(path: str | Path, *, check_settings: Callable[[Path], Any] | N
     _check_units(sheet, problems)
     if problems:
         raise _refusal(sheet, problems)
-    welds = Counter(entry.recording.beam_shape for entry in entries)
-    remarks += [
-        f"only one weld of {shape!r}: its weld-to-weld scatter is unknown"
-        for shape, n in welds.items()
-        if n == 1
-    ]
     return Manifest(sheet.path, tuple(entries), tuple(remarks))
 
 

@@ -77,11 +77,11 @@ def _parts(part_share: dict[str, float]) -> list[str]:
     if not part_share or not any(part_share.values()):
         return []
     ordered = sorted(part_share.items(), key=lambda item: -item[1])
-    most = [(part, share) for part, share in ordered if share >= 0.2][:3]
-    words = _and([f"{part.replace('_', ' ')} ({share:.0%})" for part, share in most or ordered[:3]])
-    if sum(share for _, share in most) > 0.5:
-        return [f"Most of the difference between shapes comes from {words}."]
-    return [f"No part alone makes the difference between shapes; the largest shares are {words}."]
+    named = [f"{part.replace('_', ' ')} ({share:.0%})" for part, share in ordered[:3] if share > 0]
+    leading = sum(share >= 0.2 for _, share in ordered)
+    if leading and sum(share for _, share in ordered[:leading]) > 0.5:
+        return [f"Most of the difference between shapes comes from {_and(named[:leading])}."]
+    return [f"No part alone makes the difference between shapes; most comes from {_and(named)}."]
 
 
 def _weights(table: pd.DataFrame) -> list[str]:

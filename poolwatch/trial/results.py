@@ -6,9 +6,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..model.tables import write_csv
+from ..model.errors import OutputError
+from ..model.files import write_text
+from ..model.tables import csv_text
 from .measurer import Common
 from .ranking import Ranking
+from .report import report_is_current, write_report
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -54,20 +57,43 @@ class TrialResult:
     resumed: int = 0
     notes: tuple[str, ...] = field(default=())
 
-    def write(self) -> None:
-        """Write `scores.csv`, `ranking.csv`, `pairs.csv`, `excluded.csv`, and the studies where there are any.
+    def tables(self) -> dict[str, str]:
+        """The CSV files of the trial: text by name."""
+        made = {
+            "scores.csv": self.scores,
+            "ranking.csv": self.ranking.table,
+            "pairs.csv": self.ranking.pairs,
+            "excluded.csv": self.ranking.excluded,
+        }
+        if self.factors is not None:
+            made |= {"effects.csv": self.factors.effects, "next_welds.csv": self.factors.next_welds}
+        if self.outcomes is not None:
+            made["outcomes.csv"] = self.outcomes.table
+        return {name: csv_text(frame) for name, frame in made.items()}
+
+    def write(self, *, report: bool = True) -> None:
+        """Write the tables, and the report unless it stands already and nothing changed.
 
         Raises
         ------
         OutputError
             The folder cannot be written.
         """
-        write_csv(self.out / "scores.csv", self.scores)
-        write_csv(self.out / "ranking.csv", self.ranking.table)
-        write_csv(self.out / "pairs.csv", self.ranking.pairs)
-        write_csv(self.out / "excluded.csv", self.ranking.excluded)
-        if self.factors is not None:
-            write_csv(self.out / "effects.csv", self.factors.effects)
-            write_csv(self.out / "next_welds.csv", self.factors.next_welds)
-        if self.outcomes is not None:
-            write_csv(self.out / "outcomes.csv", self.outcomes.table)
+        tables = self.tables()
+        current = report_is_current(self.out, tables) and self.measured == 0
+        if not current:
+            # A report that no longer fits its tables must not outlive a run that is killed here.
+            _remove(self.out / "report.html")
+        for name, text in tables.items():
+            write_text(self.out / name, text)
+        if report and not current:
+            write_report(self)
+
+
+def _remove(path: Path) -> None:
+    try:
+        path.unlink(missing_ok=True)
+    except OSError as error:
+        raise OutputError(
+            f"{path}: cannot be replaced ({error.strerror}); close it or choose another --out"
+        ) from None

@@ -30,6 +30,7 @@ def run_trial(
     settings: str | Path | None = None,
     rank_settings: RankSettings | None = None,
     overlay: bool = True,
+    report: bool = True,
     store: str | None = None,
     progress: Progress | None = None,
     measurer: Measurer | None = None,
@@ -52,6 +53,8 @@ def run_trial(
         How to compare; None for the defaults.
     overlay
         Whether to draw annotated videos.
+    report
+        Whether to write ``report.html``.
     store
         Address of a trial database to add the score rows to, such as ``sqlite:///trials.db``.
     progress
@@ -110,9 +113,10 @@ def run_trial(
         resumed=batch.resumed,
         notes=(*read.remarks, *alike.notes),
     )
-    result.write()
     if database is not None:
+        result.write(report=False)
         database.add(alike.scores, trial=out.name)
+    result.write(report=report)
     return result
 
 

@@ -23,7 +23,9 @@ from tests.trial.invented import InventedMeasurer, lay_out, ordinary, recording
 
 def trial(manifest: Path, out: Path, **more: object) -> TrialResult:
     more.setdefault("measurer", InventedMeasurer())
-    more.setdefault("workers", 2)
+    more.setdefault("workers", None if "scheduler" in more else 2)
+    # Invented clips have nothing that a report could show.
+    more.setdefault("report", False)
     return run_trial(manifest, out, **more)  # type: ignore[arg-type]
 
 
@@ -195,7 +197,7 @@ def test_out_that_is_a_file_is_refused_in_one_line(tmp_path: Path) -> None:
 
 def test_workers_and_scheduler_exclude_each_other(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="give one of them"):
-        trial(lay_out(tmp_path, ordinary(1)), tmp_path / "out", scheduler="tcp://127.0.0.1:1")
+        trial(lay_out(tmp_path, ordinary(1)), tmp_path / "out", scheduler="tcp://127.0.0.1:1", workers=2)
 
 
 RUN = """
@@ -204,7 +206,7 @@ from pathlib import Path
 from poolwatch.trial.run import run_trial
 from tests.trial.invented import InventedMeasurer
 if __name__ == "__main__":
-    run_trial(sys.argv[1], sys.argv[2], workers=2, measurer=InventedMeasurer(Path(sys.argv[3])))
+    run_trial(sys.argv[1], sys.argv[2], workers=2, report=False, measurer=InventedMeasurer(Path(sys.argv[3])))
 """
 
 

@@ -68,16 +68,23 @@ def test_a_cluster_gives_the_same_bytes_and_names_what_failed(scheduler: str, tm
     clips["crescent/1"] += "band_high = 900\n"
     clips["flat-top/3"] += "fail = no pool found\n"
     manifest = lay_out(tmp_path, clips)
-    here = run_trial(manifest, tmp_path / "here", workers=2, measurer=InventedMeasurer())
+    here = run_trial(manifest, tmp_path / "here", workers=2, report=False, measurer=InventedMeasurer())
     events = []
     there = run_trial(
-        manifest, tmp_path / "there", scheduler=scheduler, measurer=InventedMeasurer(), progress=events.append
+        manifest,
+        tmp_path / "there",
+        scheduler=scheduler,
+        report=False,
+        measurer=InventedMeasurer(),
+        progress=events.append,
     )
     for name in ("scores.csv", "ranking.csv", "pairs.csv", "excluded.csv"):
         assert (tmp_path / "here" / name).read_bytes() == (tmp_path / "there" / name).read_bytes()
     assert here.ranking.excluded["reason"].tolist() == there.ranking.excluded["reason"].tolist()
     assert sum(event.kind == "done" for event in events) == 8
-    again = run_trial(manifest, tmp_path / "there", scheduler=scheduler, measurer=InventedMeasurer())
+    again = run_trial(
+        manifest, tmp_path / "there", scheduler=scheduler, report=False, measurer=InventedMeasurer()
+    )
     assert (again.measured, again.resumed) == (0, 8)
 
 
@@ -90,6 +97,7 @@ def test_a_scheduler_that_does_not_answer_is_said_on_one_line(
             lay_out(tmp_path, ordinary(1)),
             tmp_path / "out",
             scheduler="tcp://127.0.0.1:9",
+            report=False,
             measurer=InventedMeasurer(),
         )
     assert "\n" not in str(caught.value)
