@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import io
 import json
 import re
 from dataclasses import replace
@@ -15,7 +17,7 @@ from poolwatch.model.flags import FLAGS
 from poolwatch.model.tables import RANKING, SCORE
 from poolwatch.show.report import ClipEvidence, TrialEvidence, clip_report, trial_report
 from poolwatch.show.report.figures import figure, index_words, key_figures
-from poolwatch.show.report.page import CAUTIONS, number, relative_url, with_interval
+from poolwatch.show.report.page import CAUTIONS, number, picture, relative_url, with_interval
 from poolwatch.show.report.series import series_view
 from poolwatch.show.segments import OverlayChoices, Segment, pack_segments, plan_overlay, unpack_segments
 
@@ -185,3 +187,21 @@ def test_same_results_same_page(clip, tmp_path):
     for name in ("a.html", "b.html"):
         clip_report(tmp_path / name, ClipEvidence(clip.result))
     assert (tmp_path / "a.html").read_bytes() == (tmp_path / "b.html").read_bytes()
+
+
+def test_pictures_keep_white_greys_and_thin_coloured_lines():
+    from matplotlib.figure import Figure
+    from PIL import Image
+
+    figure = Figure(figsize=(4, 3), dpi=100)
+    axes = figure.add_axes((0, 0, 0.9, 1))
+    axes.imshow(np.random.default_rng(3).random((200, 200)), cmap="gray", aspect="auto")
+    axes.axhline(100, color="#f0e442", lw=1)
+    shown = picture(figure, dpi=100)
+    data = base64.b64decode(shown.address.removeprefix("data:image/png;base64,"))
+    image = np.asarray(Image.open(io.BytesIO(data)).convert("RGB")).astype(int)
+    assert (image[:, -10:] == 255).all()
+    assert len(np.unique(image[:, :300])) > 60
+    yellow = (np.abs(image - (0xF0, 0xE4, 0x42)) < 40).all(axis=2)
+    assert yellow.sum() > 300
+    assert (shown.width, shown.height) == (440, 330)

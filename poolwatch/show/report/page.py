@@ -25,6 +25,7 @@ from ...model.flags import FLAGS, STATUSES
 from ..stills.style import figure_bytes
 
 _SHOWN_DPI = 110.0
+_GREYS = 96
 CAUTIONS = (
     "Welding lasers are class 4: beam and reflections blind and burn. Work only in an interlocked enclosure, "
     "under your laser safety officer.",
@@ -70,13 +71,27 @@ def picture(figure: Figure, *, dpi: float = 110.0) -> Picture:
     """A figure as a small PNG inside the page, shown at 110 dots an inch."""
     image = Image.open(io.BytesIO(figure_bytes(figure, "png", dpi=dpi))).convert("RGB")
     out = io.BytesIO()
-    # Drawings need few colours; a palette makes the page several times lighter. An octree keeps thin coloured
-    # lines that a median cut would give up for one more grey.
-    image.quantize(256, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE).save(
-        out, "PNG", optimize=True
-    )
+    # Drawings need few colours; a palette makes the page several times lighter.
+    small = image.quantize(palette=_palette(image), dither=Image.Dither.NONE)
+    # Pillow looks colours up on a coarse grid, which takes white for the grey beside it.
+    small.putdata(np.where(np.asarray(image).min(axis=2) == 255, _GREYS - 1, np.asarray(small)).ravel())
+    small.save(out, "PNG", optimize=True)
     size = (round(side * _SHOWN_DPI / dpi) for side in image.size)
     return Picture(_inside(out.getvalue(), "png"), *size)
+
+
+def _palette(image: Image.Image) -> Image.Image:
+    """96 greys and 160 colours, chosen apart: else thin coloured lines are given up for one more grey."""
+    pixels = np.asarray(image).reshape(-1, 3)
+    coloured = pixels[np.ptp(pixels, axis=1) > 12]
+    colours: list[int] = []
+    if len(coloured):
+        chosen = Image.fromarray(coloured[None]).quantize(160, method=Image.Quantize.MEDIANCUT)
+        colours = list(chosen.getpalette() or [])[: 3 * 160]
+    greys = np.repeat(np.rint(np.linspace(0, 255, _GREYS)).astype(int), 3).tolist()
+    palette = Image.new("P", (1, 1))
+    palette.putpalette(greys + colours)
+    return palette
 
 
 def photograph(image: NDArray[np.uint8], width: int = 720) -> Picture:

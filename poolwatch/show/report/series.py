@@ -16,6 +16,8 @@ from ..ticks import decimals, digits, nice_step, ticks
 WIDE, HIGH = 1000, 100
 _COLUMNS = 700
 _READ_OUT = 1500
+# Beyond this place, %, a tick's number would be cut off.
+_LAST_TICK = 94.0
 _LANES = (
     ("pool_length_mm", "length", "pool"),
     ("pool_width_mm", "width", "pool"),
@@ -67,11 +69,12 @@ def series_view(result: ClipResult, segments: Sequence[Segment]) -> dict[str, An
     per_ms = result.record_rate_hz / 1e3
     marks = ticks(first / per_ms, last / per_ms, 8)
     step = float(marks[1] - marks[0]) if len(marks) > 1 else 1.0
+    places_in_time = [(100 * (t * per_ms - first) / (last - first), digits(float(t), step)) for t in marks]
     steady = [100 * (frame - first) / (last - first) for frame in result.steady]
     bad = np.unique(np.rint(2 * x[result.status != "ok"]) / 2)
     return {
         "lanes": lanes,
-        "ticks": [(100 * (t * per_ms - first) / (last - first), digits(float(t), step)) for t in marks],
+        "ticks": [(p, words) for p, words in places_in_time if p <= _LAST_TICK],
         "steady": (steady[0], max(0.0, min(100.0, steady[1]) - steady[0])),
         "bad": "".join(f"M{_short(v)} 0V{HIGH}" for v in bad),
         "bad_count": int((result.status != "ok").sum()),

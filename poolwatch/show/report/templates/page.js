@@ -91,6 +91,7 @@
       const perMs = data.rate / 1000, step = niceStep((high - low) / perMs / 8);
       axis.textContent = "";
       for (let k = Math.ceil(low / perMs / step - 1e-9); k * step * perMs <= high + 1e-9; k++) {
+        if ((k * step * perMs - low) / (high - low) > 0.94) break;  // its number would be cut off
         const mark = document.createElement("span");
         mark.style.left = (100 * (k * step * perMs - low) / (high - low)) + "%";
         mark.textContent = (k * step).toFixed(Math.max(0, -Math.floor(Math.log10(step) + 1e-9)));
