@@ -482,8 +482,9 @@ def _pass(
             s0, h, _, ok, _, _ = fit_step(
                 profile[j], top[j], wide, sigma, half, full_scale, inner[j], outer[j], False
             )
-            place[j] = s0
-            good[j] = ok and size[j] > 0.08 * typical and h > 0.0
+            # Where the model does not hold, as beside a clipped inner side, the steepest place does.
+            place[j] = s0 if ok and h > 0.0 else top[j]
+            good[j] = size[j] > (0.08 if ok and h > 0.0 else 0.25) * typical
     else:
         for j in range(n):
             place[j] = top[j]

@@ -1,17 +1,10 @@
-"""Where the unexplained region ends: a chain of places around the pool, each on its normal, found together.
+"""Where the pool ends: a chain of places around it, each on its normal, found together.
 
-Along a normal the difference to rigid motion is noise outside the pool and something large inside, with the
-camera's blur between. For each place s0 the profile r(s), in units of its noise, costs
-
-    outside (s > s0 + 2 b):    r² / 2, at most a cap, so that a particle cannot pull;
-    at the edge:               the least of (r - C(z) (p + q (s - s0)))² / 2 (1 + (m C(z))²),  z = (s - s0) / b,
-    deeper inside:             the cost of a sample of which nothing is known but that it is liquid,
-
-with C the upper tail of the normal distribution, b the spread of the edge and m what the straight line leaves
-over. So the edge is where the difference would reach half of what it is inside, which blur does not move. Costs
-along the chain are joined with the cost of steps between neighbours, and the mean of each place's probability is
-taken (forward and backward sums, Rabiner 1989, doi:10.1109/5.18626): that gives fractions of a pixel, an
-uncertainty, and a bridge over places where the liquid happens to look like the metal.
+Every pixel has a weight of evidence (see `evidence`): above 0 it looks liquid, below 0 solid. A place on a normal
+is as likely as the evidence inside it says liquid and the evidence beyond it solid. Places on neighbouring normals
+are tied by the cost of a step between them, and the mean of each place's probability is taken (forward and
+backward sums round the closed chain; Rabiner 1989, doi:10.1109/5.18626). That gives fractions of a pixel, an
+uncertainty, and a bridge over stretches where the liquid happens to look like the metal.
 """
 
 from __future__ import annotations
@@ -22,17 +15,12 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from ..edge import _DENSITY, _LIMIT, _PER_UNIT, _TAIL, normals_curvature, resample
+from ..edge import normals_curvature, resample
 
-# Depth of the edge zone inside the step, px beyond the blur.
-_DEPTH = 3.0
-# Cost of a sample outside is capped here; that of a liquid sample of which nothing is known.
-_CAP = 9.0
-_LIQUID = 2.5
-# Share of the difference that the straight line leaves over.
-_MISFIT = 0.2
 # Neighbouring samples share pixels and waves: this share of their evidence is new.
-_NEW = 0.5
+_NEW = 0.35
+# Neighbouring places part by this share of their distance, beyond what the smoothed contour already turns.
+_SLOPE = 0.3
 
 Places = NDArray[np.float64]
 
@@ -62,57 +50,49 @@ def sampled(
 
 
 @njit(cache=True, nogil=True)
-def costs(
-    profile: NDArray[np.float64], reach: int, search: float, step: float, sigma: float
-) -> NDArray[np.float64]:
-    """Cost of each place -search … search (in steps) on each normal, shape (n, places)."""
+def plain_costs(profile: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Evidence against each sample as the place, shape of `profile`: what lies beyond less what lies inside."""
     n, m = profile.shape
-    places = int(round(2 * search / step)) + 1
-    out = np.empty((n, places))
-    rim = 2.0 * sigma
+    out = np.zeros((n, m))
     for j in range(n):
-        for c in range(places):
-            s0 = -search + c * step
-            low = int(math.ceil(s0 - rim - _DEPTH))
-            high = int(math.floor(s0 + rim))
-            total = _LIQUID * (low + reach)
-            a = 0.0
-            b = 0.0
-            d = 0.0
-            u = 0.0
-            v = 0.0
-            q = 0.0
-            strength = 0.0
-            for s in range(low, high + 1):
-                strength = max(strength, abs(profile[j, s + reach]))
-            soft = _MISFIT * strength
-            for s in range(low, high + 1):
-                r = profile[j, s + reach]
-                z = (s - s0) / sigma
-                t = (min(max(z, -_LIMIT), _LIMIT) + _LIMIT) * _PER_UNIT
-                i = int(t)
-                t -= i
-                tail = _TAIL[i] + t * (_TAIL[i + 1] - _TAIL[i])
-                weight = 1.0 / (1.0 + soft * soft * tail * tail)
-                f = tail
-                g = tail * (s - s0)
-                a += weight * f * f
-                b += weight * f * g
-                d += weight * g * g
-                u += weight * f * r
-                v += weight * g * r
-                q += weight * r * r - math.log(weight)
-            # The slope is held: the difference does not double within the zone.
-            d += 0.25 * a * _DEPTH * _DEPTH + 1e-9
-            a += 1e-9
-            det = a * d - b * b
-            if det > 0.0:
-                q -= (u * (u * d - v * b) + v * (v * a - u * b)) / det
-            total += 0.5 * max(q, 0.0)
-            for s in range(high + 1, reach + 1):
-                r = profile[j, s + reach]
-                total += min(0.5 * r * r, _CAP)
-            out[j, c] = total
+        for k in range(m - 1):
+            out[j, k + 1] = out[j, k] - 0.5 * (profile[j, k] + profile[j, k + 1])
+    return out
+
+
+@njit(cache=True, nogil=True)
+def blurred_costs(
+    share: NDArray[np.float64],
+    bright: NDArray[np.float64],
+    by_share: NDArray[np.float32],
+    by_bright: NDArray[np.float32],
+    search: int,
+    finer: int,
+) -> NDArray[np.float64]:
+    """Cost of each place within `search` px, `finer` places a pixel, from what a blurred edge does to the samples.
+
+    Parameters
+    ----------
+    share, bright
+        Unexplained share and relative brightness along the normals, both 0 … 1, shape (n, 2 reach + 1).
+    by_share, by_bright
+        Cost of a value at each distance from the edge, shape (distances, bins); distances are `finer` to a pixel,
+        symmetrical about the edge, outward.
+    """
+    n, m = share.shape
+    bins = by_share.shape[1]
+    half = by_share.shape[0] // 2
+    reach = m // 2
+    places = 2 * search * finer + 1
+    out = np.zeros((n, places))
+    for j in range(n):
+        for k in range(m):
+            a = min(max(int(share[j, k] * bins), 0), bins - 1)
+            b = min(max(int(bright[j, k] * bins), 0), bins - 1)
+            for c in range(places):
+                d = (k - reach) * finer - (c - search * finer)
+                d = min(max(d, -half), half) + half
+                out[j, c] += by_share[d, a] + by_bright[d, b]
     return out
 
 
@@ -128,11 +108,10 @@ def chain(cost: NDArray[np.float64], stiff: float) -> tuple[Places, Places]:
         Standard deviation of a step between neighbours, in places.
     """
     n, m = cost.shape
-    width = min(int(math.ceil(3.0 * stiff)) + 1, m - 1)
+    width = min(int(math.ceil(3.0 * stiff)), m - 1)
     hop = np.empty(2 * width + 1)
     for k in range(-width, width + 1):
-        # Heavier than a Gaussian, so that the chain may step where the evidence is clear.
-        hop[k + width] = math.exp(-0.5 * (k / stiff) ** 2) + 1e-4
+        hop[k + width] = math.exp(-0.5 * (k / stiff) ** 2)
     like = np.empty((n, m))
     for j in range(n):
         least = cost[j].min()
@@ -141,32 +120,21 @@ def chain(cost: NDArray[np.float64], stiff: float) -> tuple[Places, Places]:
     ahead = np.empty((n, m))
     back = np.empty((n, m))
     now = np.full(m, 1.0 / m)
-    # Twice round: the first lap forgets where it began.
-    for turn in range(2 * n):
+    seen = np.empty(m)
+    # A quarter more than once round: the first stretch forgets where it began.
+    for turn in range(n + n // 4):
         j = turn % n
-        ahead[j] = now
-        total = 0.0
-        seen = now * like[j]
         for c in range(m):
-            s = 0.0
-            for k in range(max(-width, -c), min(width, m - 1 - c) + 1):
-                s += hop[k + width] * seen[c + k]
-            now[c] = s
-            total += s
-        now /= total
+            ahead[j, c] = now[c]
+            seen[c] = now[c] * like[j, c]
+        _hop(seen, hop, width, now)
     now[:] = 1.0 / m
-    for turn in range(2 * n):
+    for turn in range(n + n // 4):
         j = n - 1 - turn % n
-        back[j] = now
-        total = 0.0
-        seen = now * like[j]
         for c in range(m):
-            s = 0.0
-            for k in range(max(-width, -c), min(width, m - 1 - c) + 1):
-                s += hop[k + width] * seen[c + k]
-            now[c] = s
-            total += s
-        now /= total
+            back[j, c] = now[c]
+            seen[c] = now[c] * like[j, c]
+        _hop(seen, hop, width, now)
     mean = np.empty(n)
     spread = np.empty(n)
     for j in range(n):
@@ -184,58 +152,89 @@ def chain(cost: NDArray[np.float64], stiff: float) -> tuple[Places, Places]:
 
 
 @njit(cache=True, nogil=True)
-def bound(
-    field: NDArray[np.float32],
-    cx: Places,
-    cy: Places,
-    n: int,
-    search: float,
-    sigma: float,
-) -> tuple[Places, Places, Places]:
-    """Move a coarse contour onto the end of the unexplained region.
+def _hop(seen: Places, hop: Places, width: int, now: Places) -> None:
+    m = seen.size
+    total = 0.0
+    for c in range(m):
+        s = 0.0
+        for k in range(max(-width, -c), min(width, m - 1 - c) + 1):
+            s += hop[k + width] * seen[c + k]
+        now[c] = s
+        total += s
+    for c in range(m):
+        now[c] /= total
+
+
+@njit(cache=True, nogil=True)
+def follow(
+    evidence: NDArray[np.float32], cx: Places, cy: Places, n: int, search: int
+) -> tuple[Places, Places]:
+    """Move a coarse contour onto the end of the region that looks liquid, to about a pixel.
 
     Parameters
     ----------
-    field
-        Difference to rigid motion in units of its noise, shape (h, w).
+    evidence
+        Weight of evidence for liquid, shape (h, w).
     cx, cy
         Coarse closed contour, px.
     n
         Vertices wanted.
     search
         How far from the contour to look, px.
-    sigma
-        Spread of the edge, px.
+    """
+    x, y = resample(cx, cy, n)
+    spacing = _spacing(x, y)
+    x, y, nx, ny, _ = normals_curvature(x, y, max(4.0 / spacing, 0.5))
+    cost = plain_costs(sampled(evidence, x, y, nx, ny, search))
+    place, _ = chain(cost, max(_SLOPE * spacing, 0.5))
+    return resample(x + (place - search) * nx, y + (place - search) * ny, n)
+
+
+@njit(cache=True, nogil=True)
+def settle(
+    share: NDArray[np.float32],
+    bright: NDArray[np.float32],
+    by_share: NDArray[np.float32],
+    by_bright: NDArray[np.float32],
+    x: Places,
+    y: Places,
+    search: int,
+    finer: int,
+) -> tuple[Places, Places, Places, Places]:
+    """Move vertices along their normals to where a blurred edge between liquid and solid fits best.
+
+    Parameters
+    ----------
+    share, bright
+        Unexplained share and relative brightness of each pixel, 0 … 1, shape (h, w).
+    by_share, by_bright
+        See `blurred_costs`.
+    x, y
+        Vertices, px.
+    search
+        How far to look, px.
+    finer
+        Places a pixel.
 
     Returns
     -------
     tuple
-        Vertices x and y and the standard deviation of each along its normal, px.
+        Vertices x and y, the standard deviation of each along its normal (px), and the least cost of each normal.
     """
-    x, y = resample(cx, cy, n)
-    spread = np.zeros(n)
-    for turn in range(2):
-        reach_of = search if turn == 0 else 2.5
-        step = 1.0 if turn == 0 else 0.25
-        spacing = _spacing(x, y)
-        smoothing = (4.0 if turn == 0 else 1.5) / spacing
-        x, y, nx, ny, _ = normals_curvature(x, y, max(smoothing, 0.5))
-        reach = int(math.ceil(reach_of + 2.0 * sigma + _DEPTH)) + 2
-        profile = sampled(field, x, y, nx, ny, reach)
-        cost = costs(profile, reach, reach_of, step, sigma)
-        # Neighbours part by a third of their distance, before smoothness the normals already took.
-        mean, deviation = chain(cost, max(0.35 * spacing / step, 0.5))
-        place = mean * step - reach_of
-        spread = deviation * step
-        x = x + place * nx
-        y = y + place * ny
-        x, y = _even(x, y, n)
-    return x, y, spread
-
-
-@njit(cache=True, nogil=True)
-def _even(x: Places, y: Places, n: int) -> tuple[Places, Places]:
-    return resample(x, y, n)
+    n = x.size
+    spacing = _spacing(x, y)
+    x, y, nx, ny, _ = normals_curvature(x, y, max(1.2 / spacing, 0.5))
+    reach = search + by_share.shape[0] // 2 // finer
+    cost = blurred_costs(
+        sampled(share, x, y, nx, ny, reach), sampled(bright, x, y, nx, ny, reach), by_share, by_bright, search, finer
+    )
+    place, deviation = chain(cost, max(_SLOPE * spacing * finer, 0.5))
+    least = np.empty(n)
+    for j in range(n):
+        least[j] = cost[j].min()
+        place[j] = place[j] / finer - search
+    x, y = resample(x + place * nx, y + place * ny, n)
+    return x, y, deviation / finer, least
 
 
 @njit(cache=True, nogil=True)

@@ -2,8 +2,9 @@
 
 A pixel of solid metal looks like the same piece of metal in every other frame in which that piece is solid too.
 Which frames these are depends on the side: ahead of the pool the past ones, behind it the later ones. So each
-pixel is compared with frames on both sides and at several lags, and keeps the one that explains its surroundings
-best. A particle spoils one of them, never all.
+pixel is compared with frames on both sides at several lags, and must be explained by three eighths of them: a
+particle spoils one or two of them, never so many, and liquid looks like the metal of one of many frames now and
+then, of several rarely.
 """
 
 from __future__ import annotations
@@ -13,12 +14,16 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from .evidence import SOFT
 from .metal import Field, Grey, register, shifted
 
 # Side of the square over which a comparison is judged, px.
 WINDOW = 5
-# The unexplained share is e / (e + SOFT), e the squared difference over its noise variance.
-SOFT = 9.0
+# Share of the compared frames that must explain a pixel.
+AGREEING = 3 / 8
+# Share of the compared pixels that must agree, and range of gain, for a frame to be compared at all.
+_LEAST_AGREEMENT = 0.3
+_GAIN = (0.4, 2.5)
 
 
 @njit(cache=True, nogil=True)
@@ -50,13 +55,21 @@ def _compare(
 
 
 @njit(cache=True, nogil=True)
-def _keep_best(best: Field, kept: Field, share: Field, difference: Field) -> None:
-    h, w = best.shape
+def _rank(shares: NDArray[np.float32], differences: NDArray[np.float32], share: Field, difference: Field) -> None:
+    """Put a comparison in its place among the best of each pixel, best first."""
+    n, h, w = shares.shape
     for i in range(h):
         for j in range(w):
-            if share[i, j] < best[i, j]:
-                best[i, j] = share[i, j]
-                kept[i, j] = difference[i, j]
+            s = share[i, j]
+            if s >= shares[n - 1, i, j]:
+                continue
+            k = n - 1
+            while k > 0 and shares[k - 1, i, j] > s:
+                shares[k, i, j] = shares[k - 1, i, j]
+                differences[k, i, j] = differences[k - 1, i, j]
+                k -= 1
+            shares[k, i, j] = s
+            differences[k, i, j] = difference[i, j]
 
 
 def unexplained(
@@ -67,7 +80,7 @@ def unexplained(
     solid: NDArray[np.uint8],
     metal_px: tuple[float, float],
     noise: tuple[float, float],
-) -> tuple[Field, Field, list[tuple[float, float, float, float]]]:
+) -> tuple[Field, Field, int]:
     """Compare a frame with its neighbours.
 
     Parameters
@@ -90,27 +103,43 @@ def unexplained(
     Returns
     -------
     tuple
-        Unexplained share (0 … 1, smoothed; 2 where no other frame covers), difference to the best neighbour in
-        units of its noise, both of the box's shape; and dx, dy, gain, agreement of each other frame.
+        Unexplained share of each pixel's surroundings (0 … 1; 2 where too few frames cover it) and of the pixel
+        alone, both of the box's shape; and how many frames could be compared.
     """
     shape = (box[1] - box[0], box[3] - box[2])
-    best = np.full(shape, 2.0, dtype=np.float32)
-    kept = np.zeros(shape, dtype=np.float32)
+    agreeing = max(round(AGREEING * len(others)), 1)
+    shares = np.full((agreeing, *shape), 2.0, dtype=np.float32)
+    differences = np.zeros((agreeing, *shape), dtype=np.float32)
     share = np.empty(shape, dtype=np.float32)
     difference = np.empty(shape, dtype=np.float32)
     here = frames[index]
-    step = 3 if shape[0] * shape[1] > 12000 else 2
-    moves = []
+    step = 2 if shape[0] * shape[1] < 12000 else 3 if shape[0] * shape[1] < 60000 else 5
+    used = 0
     for other in others:
         k = other - index
-        move = register(
+        dx, dy, gain, agreement = register(
             here, frames[other], box, solid, k * metal_px[0], k * metal_px[1], noise[0], noise[1], step
         )
-        moves.append(move)
-        if move[3] < 0.4 or not 0.4 < move[2] < 2.5:
+        if agreement < _LEAST_AGREEMENT or not _GAIN[0] < gain < _GAIN[1]:
             continue
-        read, valid = shifted(frames[other], box, move[0], move[1])
-        _compare(here, box, read, valid, move[2], noise[0], noise[1], share, difference)
+        read, valid = shifted(frames[other], box, dx, dy)
+        _compare(here, box, read, valid, gain, noise[0], noise[1], share, difference)
         smooth = cv2.blur(share, (WINDOW, WINDOW), borderType=cv2.BORDER_REPLICATE)
-        _keep_best(best, kept, smooth, difference)
-    return best, kept, moves
+        _rank(shares, differences, smooth, difference)
+        used += 1
+    return shares[-1], _share_of_mean(differences), used
+
+
+@njit(cache=True, nogil=True)
+def _share_of_mean(differences: NDArray[np.float32]) -> Field:
+    n, h, w = differences.shape
+    out = np.empty((h, w), dtype=np.float32)
+    for i in range(h):
+        for j in range(w):
+            d = np.float32(0.0)
+            for k in range(n):
+                d += differences[k, i, j]
+            d /= n
+            e = d * d
+            out[i, j] = e / (e + np.float32(SOFT))
+    return out

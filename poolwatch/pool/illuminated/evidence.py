@@ -1,0 +1,178 @@
+"""How much a pixel looks like liquid rather than solid: from motion, and from brightness.
+
+Two things are seen at a pixel: the share of it that rigid motion leaves unexplained, and its brightness against
+the lighting of the place. How both are spread over liquid and over solid is learned from the clip as counts. What
+they look like at the edge follows: with the blur's share C of liquid and 1 - C of solid in a pixel, its brightness
+is C times one of the liquid's and 1 - C times one of the solid's, its difference to rigid motion C times one of
+the liquid's, plus noise. So the edge's place does not depend on how strong the contrast is.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from .metal import Field
+
+BINS = 64
+# Brightness of the metal's mean is 1; bins reach from 0 to this.
+BRIGHTEST = 2.56
+# The unexplained share is e / (e + SOFT), e the squared difference over its noise variance.
+SOFT = 9.0
+# No pixel counts for more than this, one way or the other.
+_MOST = 4.0
+# Share of an even density mixed in, so that what was never seen says nothing.
+_EVEN = 0.01
+# Distances from the edge to a pixel, and how far from it the tables reach, px.
+FINER = 4
+REACH = 3
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What liquid and solid look like in a clip.
+
+    Attributes
+    ----------
+    by_window, by_brightness
+        Logarithm of the likelihood ratio, liquid over solid, against the unexplained share of a pixel's surroundings
+        and against its brightness, shape (BINS,).
+    edge_share, edge_brightness
+        Cost of the unexplained share of a single pixel and of its brightness at each distance from the edge, from
+        inside outward, shape (2 REACH FINER + 1, BINS).
+    sigma
+        Spread of the edge the tables are made for, px.
+    """
+
+    by_window: NDArray[np.float32]
+    by_brightness: NDArray[np.float32]
+    edge_share: NDArray[np.float32]
+    edge_brightness: NDArray[np.float32]
+    sigma: float
+
+
+@dataclass(frozen=True)
+class Counts:
+    """How often each bin was seen in liquid and in solid: unexplained share of surroundings, of pixels, brightness.
+
+    All of shape (2, BINS), liquid first.
+    """
+
+    window: NDArray[np.float64]
+    share: NDArray[np.float64]
+    brightness: NDArray[np.float64]
+
+
+def _density(counts: NDArray[np.float64], spread: float = 1.0) -> NDArray[np.float64]:
+    from scipy.ndimage import gaussian_filter1d
+
+    smooth = gaussian_filter1d(counts.astype(np.float64), spread, mode="nearest")
+    return np.asarray((1 - _EVEN) * smooth / max(smooth.sum(), 1e-9) + _EVEN / len(smooth))
+
+
+def _ratio(counts: NDArray[np.float64]) -> NDArray[np.float32]:
+    with_liquid, with_solid = _density(counts[0]), _density(counts[1])
+    return np.asarray(np.clip(np.log(with_liquid / with_solid), -_MOST, _MOST), dtype=np.float32)
+
+
+def learn_evidence(counts: Counts, sigma: float) -> Evidence:
+    """Turn counts into tables for an edge of a given spread (px)."""
+    distance = np.arange(-REACH * FINER, REACH * FINER + 1) / FINER
+    liquid = np.array([0.5 * math.erfc(d / sigma / math.sqrt(2)) for d in distance])
+    return Evidence(
+        _ratio(counts.window),
+        _ratio(counts.brightness),
+        _edge_costs(np.array([_mixed_share(counts.share, c) for c in liquid])),
+        _edge_costs(np.array([_mixed_brightness(counts.brightness, c) for c in liquid])),
+        sigma,
+    )
+
+
+def _edge_costs(density: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Negative logarithm; at each value the cheapest distance costs at most `2 _MOST` less than the dearest."""
+    cost = -np.log((1 - _EVEN) * density + _EVEN / BINS)
+    return np.asarray(cost, dtype=np.float32)
+
+
+def _mixed_brightness(counts: NDArray[np.float64], liquid: float) -> NDArray[np.float64]:
+    centre = np.arange(BINS) + 0.5
+    first, second = (row / max(row.sum(), 1e-9) for row in counts)
+    value = liquid * centre[:, None] + (1 - liquid) * centre[None, :]
+    place = np.clip(value - 0.5, 0, BINS - 1.001)
+    low = place.astype(np.intp)
+    weight = first[:, None] * second[None, :]
+    out = np.bincount(low.ravel(), (weight * (1 - (place - low))).ravel(), minlength=BINS)
+    out += np.bincount(low.ravel() + 1, (weight * (place - low)).ravel(), minlength=BINS)
+    return _density(out) if out.sum() else out
+
+
+def _mixed_share(counts: NDArray[np.float64], liquid: float) -> NDArray[np.float64]:
+    centre = (np.arange(BINS) + 0.5) / BINS
+    size = np.sqrt(SOFT * centre / (1 - centre))
+    border = np.sqrt(SOFT * np.arange(BINS) / (BINS - np.arange(BINS)))
+    border = np.append(border, np.inf)
+    first, second = (row / max(row.sum(), 1e-9) for row in counts)
+    noise = max(math.sqrt(float((second * size**2).sum())), 0.3)
+    # What is liquid in a pixel, and its noise, folded to sizes.
+    cdf = _normal((border[None, :] - liquid * size[:, None]) / noise)
+    cdf -= _normal((-border[None, :] - liquid * size[:, None]) / noise)
+    return _density(first @ np.diff(cdf, axis=1))
+
+
+def _normal(z: NDArray[np.float64]) -> NDArray[np.float64]:
+    from scipy.special import ndtr
+
+    return np.asarray(ndtr(z))
+
+
+@njit(cache=True, nogil=True)
+def weigh(
+    here: NDArray[np.generic],
+    box: tuple[int, int, int, int],
+    share: Field,
+    gain: float,
+    lighting: tuple[float, float, float],
+    by_window: NDArray[np.float32],
+    by_brightness: NDArray[np.float32],
+) -> tuple[Field, Field]:
+    """Weight of evidence for liquid, and relative brightness (0 … 1 of the bins' range), of each pixel of a box.
+
+    Parameters
+    ----------
+    here
+        Grey values, shape (h, w).
+    box
+        Rows and columns r0, r1, c0, c1.
+    share
+        Unexplained share of each pixel's surroundings, shape of the box; above 1 where nothing is known.
+    gain
+        The frame's brightness against the clip's usual.
+    lighting
+        Grey value of the metal: c0 + cx x + cy y, px.
+    by_window, by_brightness
+        See `Evidence`.
+    """
+    h, w = share.shape
+    out = np.empty((h, w), dtype=np.float32)
+    bright = np.empty((h, w), dtype=np.float32)
+    bins = by_window.size
+    for i in range(h):
+        for j in range(w):
+            total = np.float32(0.0)
+            s = share[i, j]
+            if s <= 1.0:
+                t = min(max(s * bins - 0.5, 0.0), bins - 1.001)
+                k = int(t)
+                total += by_window[k] + (t - k) * (by_window[k + 1] - by_window[k])
+            light = lighting[0] + lighting[1] * (j + box[2]) + lighting[2] * (i + box[0])
+            b = here[i + box[0], j + box[2]] / (gain * max(light, 0.2 * lighting[0]) * BRIGHTEST)
+            bright[i, j] = b
+            t = min(max(b * bins - 0.5, 0.0), bins - 1.001)
+            k = int(t)
+            total += by_brightness[k] + (t - k) * (by_brightness[k + 1] - by_brightness[k])
+            out[i, j] = total
+    return out, bright
