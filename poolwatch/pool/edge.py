@@ -288,7 +288,7 @@ def fit_step(
     move = 0.0
     a = np.zeros((5, 6))
     row = np.empty(5)
-    for _ in range(6):
+    for _ in range(15 if blind else 6):
         a[:, :] = 0.0
         sse = 0.0
         used = 0

@@ -187,7 +187,8 @@ def follow(
     x, y, nx, ny, _ = normals_curvature(x, y, max(4.0 / spacing, 0.5))
     cost = plain_costs(sampled(evidence, x, y, nx, ny, search))
     place, _ = chain(cost, max(_SLOPE * spacing, 0.5))
-    return resample(x + (place - search) * nx, y + (place - search) * ny, n)
+    x, y = resample(x + (place - search) * nx, y + (place - search) * ny, n)
+    return x, y
 
 
 @njit(cache=True, nogil=True)
@@ -226,7 +227,12 @@ def settle(
     x, y, nx, ny, _ = normals_curvature(x, y, max(1.2 / spacing, 0.5))
     reach = search + by_share.shape[0] // 2 // finer
     cost = blurred_costs(
-        sampled(share, x, y, nx, ny, reach), sampled(bright, x, y, nx, ny, reach), by_share, by_bright, search, finer
+        sampled(share, x, y, nx, ny, reach),
+        sampled(bright, x, y, nx, ny, reach),
+        by_share,
+        by_bright,
+        search,
+        finer,
     )
     place, deviation = chain(cost, max(_SLOPE * spacing * finer, 0.5))
     least = np.empty(n)

@@ -30,6 +30,8 @@ _EVEN = 0.01
 # Distances from the edge to a pixel, and how far from it the tables reach, px.
 FINER = 4
 REACH = 3
+# How far the fine fit looks from the outline it begins at, px.
+SEARCH = 4
 
 
 @dataclass(frozen=True)
@@ -93,7 +95,6 @@ def learn_evidence(counts: Counts, sigma: float) -> Evidence:
 
 
 def _edge_costs(density: NDArray[np.float64]) -> NDArray[np.float32]:
-    """Negative logarithm; at each value the cheapest distance costs at most `2 _MOST` less than the dearest."""
     cost = -np.log((1 - _EVEN) * density + _EVEN / BINS)
     return np.asarray(cost, dtype=np.float32)
 
@@ -105,7 +106,8 @@ def _mixed_brightness(counts: NDArray[np.float64], liquid: float) -> NDArray[np.
     place = np.clip(value - 0.5, 0, BINS - 1.001)
     low = place.astype(np.intp)
     weight = first[:, None] * second[None, :]
-    out = np.bincount(low.ravel(), (weight * (1 - (place - low))).ravel(), minlength=BINS)
+    out: NDArray[np.float64] = np.zeros(BINS)
+    out += np.bincount(low.ravel(), (weight * (1 - (place - low))).ravel(), minlength=BINS)
     out += np.bincount(low.ravel() + 1, (weight * (place - low)).ravel(), minlength=BINS)
     return _density(out) if out.sum() else out
 

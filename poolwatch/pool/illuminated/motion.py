@@ -89,8 +89,11 @@ def find_motion(windows: Grey) -> tuple[float, float]:
             limit = 1.7 * float(np.median([noise_of(run[0]) for run in some])) * math.sqrt(2) * 0.8
         coarse = lag == 1
         if coarse:
-            halves = [tuple(cv2.resize(p, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA) for p in pair) for pair in pairs]
-            rough = _best(halves, (0, 0), _RANGE_PX // 2, 0.7 * limit)  # type: ignore[arg-type]
+            halves = [
+                tuple(cv2.resize(p, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA) for p in pair)
+                for pair in pairs
+            ]
+            rough = _best(halves, (0, 0), _RANGE_PX // 2, 0.7 * limit)
             place = _best(pairs, (2 * rough[0], 2 * rough[1]), 1, limit)
         else:
             place = _best(pairs, place, 2, limit)

@@ -55,7 +55,9 @@ def _compare(
 
 
 @njit(cache=True, nogil=True)
-def _rank(shares: NDArray[np.float32], differences: NDArray[np.float32], share: Field, difference: Field) -> None:
+def _rank(
+    shares: NDArray[np.float32], differences: NDArray[np.float32], share: Field, difference: Field
+) -> None:
     """Put a comparison in its place among the best of each pixel, best first."""
     n, h, w = shares.shape
     for i in range(h):
