@@ -1,0 +1,243 @@
+"""The pool in every frame of a block of illuminated footage."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ..coarse import polygon_mean
+from ..geometry import area_centroid, extents
+from ..outline import Pool
+from ..settings import PoolSettings
+from .boundary import follow, settle
+from .evidence import FINER, SEARCH, weigh
+from .look import IlluminatedLook
+from .metal import Grey
+from .region import SHARE, Box, contour_of, touches
+from .residual import unexplained
+from .spot import measure_spot
+
+_NO_VERTICES = np.empty((0, 2), dtype=np.float32)
+# How far the first fit looks from the coarse contour, px.
+_FIRST_SEARCH = 6
+# Pictures are shrunk by this to look for a pool that wanders.
+_SHRINK = 4
+# An outline whose place is known no better than this anywhere near is hidden there, px.
+_VAGUE_PX = 1.5
+
+
+def find_illuminated(
+    frames: Grey,
+    first: int,
+    count: int,
+    look: IlluminatedLook,
+    *,
+    forward: tuple[float, float],
+    settings: PoolSettings,
+) -> list[Pool]:
+    """Measure the pool in consecutive frames.
+
+    The result of a frame depends on nothing but its window, the frames from `look.before` before to `look.after`
+    after it, and on the look. At the ends of the clip the window is what exists.
+
+    Parameters
+    ----------
+    frames
+        Grey values at native depth, shape (n, h, w), the same view that `look` was learned from: the frames
+        wanted and those before and after that their windows need.
+    first
+        Index in `frames` of the first frame wanted.
+    count
+        Frames wanted.
+    look
+        What the first look learned.
+    forward
+        Unit vector along travel in the image (x right, y down).
+    settings
+        The settings `look` was learned with.
+    """
+    prints = [hash(f[::8, ::8].tobytes()) for f in frames]
+    small = _shrunk(frames) if look.moves else None
+    return [_find(frames, small, prints, i, look, forward, settings) for i in range(first, first + count)]
+
+
+def _shrunk(frames: Grey) -> Grey:
+    h, w = frames.shape[1:]
+    size = (max(w // _SHRINK, 1), max(h // _SHRINK, 1))
+    out = [cv2.resize(f, size, interpolation=cv2.INTER_AREA) for f in frames]
+    return np.asarray(out)
+
+
+def _find(
+    frames: Grey,
+    small: Grey | None,
+    prints: list[int],
+    i: int,
+    look: IlluminatedLook,
+    forward: tuple[float, float],
+    settings: PoolSettings,
+) -> Pool:
+    frame = frames[i]
+    others = _others(prints, i, look.lags)
+    shape = frame.shape
+    box, dx, dy = look.box, 0.0, 0.0
+    if small is not None:
+        place = _place(small, i, others, look)
+        if place is None:
+            return Pool(_why_none(frame, look, (0, shape[0], 0, shape[1])), _NO_VERTICES)
+        dx, dy = place[0] - look.x, place[1] - look.y
+        box = _moved(look, dx, dy, shape)
+    trouble = _why_none(frame, look, box)
+    if trouble != "no_pool":
+        return Pool(trouble, _NO_VERTICES)
+    solid = _solid(look, dx, dy, box)
+    window, alone, used = unexplained(frames, i, others, box, solid, look.metal_px, look.noise)
+    if used < 2:
+        return Pool("broken", _NO_VERTICES)
+    gain = _gain(frame, box, solid, look)
+    contour, area, weight, bright = _coarse(frame, box, window, gain, look, (look.x + dx, look.y + dy))
+    if area < max(0.2 * look.area_px, settings.smallest_area_px):
+        return Pool("no_pool", _NO_VERTICES, gain=gain)
+    h, w = window.shape
+    if touches(contour, h, w) and box != (0, shape[0], 0, shape[1]):
+        # The crop was too tight for this frame: take the whole picture.
+        box = (0, shape[0], 0, shape[1])
+        solid = _solid(look, dx, dy, box)
+        window, alone, used = unexplained(frames, i, others, box, solid, look.metal_px, look.noise)
+        contour, area, weight, bright = _coarse(frame, box, window, gain, look, (look.x + dx, look.y + dy))
+    if len(contour) == 0 or touches(contour, *window.shape):
+        return Pool("cut_off", _NO_VERTICES, gain=gain)
+    x, y = follow(weight, contour[:, 0].copy(), contour[:, 1].copy(), settings.vertices, _FIRST_SEARCH)
+    evidence = look.evidence
+    x, y, spread, _ = settle(
+        alone, bright, evidence.edge_share, evidence.edge_brightness, x, y, SEARCH, FINER
+    )
+    if np.mean(spread > _VAGUE_PX) > settings.hidden_share:
+        return Pool("hidden", _NO_VERTICES, gain=gain)
+    x += box[2]
+    y += box[0]
+    if x.min() < 0.75 or y.min() < 0.75 or x.max() > shape[1] - 1.75 or y.max() > shape[0] - 1.75:
+        return Pool("cut_off", _NO_VERTICES, gain=gain)
+    front, rear, left, right = extents(x, y, *forward)
+    area, cx, cy = area_centroid(x, y)
+    if not 0.3 * look.area_px < area < 3.0 * look.area_px:
+        return Pool("broken", _NO_VERTICES, gain=gain)
+    if look.moves:
+        middle = 0.5 * (x.min() + x.max()), 0.5 * (y.min() + y.max())
+        dx, dy = middle[0] - look.x, middle[1] - look.y
+    keyhole, keyhole_area, keyhole_clipped = measure_spot(
+        frame, look.keyhole, look.keyhole_dark, dx, dy, look.full_scale
+    )
+    return Pool(
+        status="ok",
+        vertices=np.column_stack((x, y)).astype(np.float32),
+        front=front,
+        rear=rear,
+        left=left,
+        right=right,
+        area=area,
+        x=cx,
+        y=cy,
+        brightness=polygon_mean(frame, x, y),
+        gain=gain,
+        keyhole=keyhole,
+        keyhole_area=keyhole_area,
+        keyhole_clipped=keyhole_clipped,
+    )
+
+
+def _others(prints: list[int], i: int, lags: tuple[int, ...]) -> list[int]:
+    """Frames to compare with: those of the window that exist and are not the same picture again."""
+    seen = {prints[i]}
+    out = []
+    for lag in lags:
+        for other in (i - lag, i + lag):
+            if 0 <= other < len(prints) and prints[other] not in seen:
+                seen.add(prints[other])
+                out.append(other)
+    return out
+
+
+def _why_none(frame: Grey, look: IlluminatedLook, box: Box) -> str:
+    """Why nothing can be found in a frame: ``dark``, ``blown``, or ``no_pool`` where neither is so."""
+    r0, r1, c0, c1 = box
+    view = frame[r0:r1:4, c0:c1:4]
+    middle = look.lighting[0] + look.lighting[1] * (c0 + c1) / 2 + look.lighting[2] * (r0 + r1) / 2
+    if view.size == 0 or float(view.mean()) < 0.2 * middle:
+        return "dark"
+    if float((view >= 0.998 * look.full_scale).mean()) > 0.35 + 1.3 * look.clipped:
+        return "blown"
+    return "no_pool"
+
+
+def _moved(look: IlluminatedLook, dx: float, dy: float, shape: tuple[int, ...]) -> Box:
+    """Box round the pool at its place in this frame."""
+    margin = max(14.0, 0.25 * look.size_px)
+    c0, r0 = look.outline.min(axis=0) - margin + (dx, dy)
+    c1, r1 = look.outline.max(axis=0) + margin + (dx, dy)
+    return (
+        min(max(int(r0), 0), shape[0] - 1),
+        max(min(int(r1) + 2, shape[0]), 1),
+        min(max(int(c0), 0), shape[1] - 1),
+        max(min(int(c1) + 2, shape[1]), 1),
+    )
+
+
+def _solid(look: IlluminatedLook, dx: float, dy: float, box: Box) -> NDArray[np.uint8]:
+    """1 where metal is expected solid: outside the typical outline grown by a sixth."""
+    r0, r1, c0, c1 = box
+    out = np.ones((r1 - r0, c1 - c0), dtype=np.uint8)
+    middle = np.array([look.x, look.y])
+    grown = (look.outline - middle) * 1.15 + middle + (dx - c0, dy - r0)
+    cv2.fillPoly(out, [np.round(grown).astype(np.int32)], 0)
+    return out
+
+
+def _gain(frame: Grey, box: Box, solid: NDArray[np.uint8], look: IlluminatedLook) -> float:
+    """Brightness of the metal against the clip's usual."""
+    r0, r1, c0, c1 = box
+    rows, cols = np.nonzero(solid[::3, ::3])
+    if len(rows) < 20:
+        return 1.0
+    values = frame[r0:r1:3, c0:c1:3][rows, cols]
+    usual = look.lighting[0] + look.lighting[1] * (c0 + 3 * cols) + look.lighting[2] * (r0 + 3 * rows)
+    return float(np.median(values / np.maximum(usual, 0.2 * look.lighting[0])))
+
+
+def _coarse(
+    frame: Grey,
+    box: Box,
+    window: NDArray[np.float32],
+    gain: float,
+    look: IlluminatedLook,
+    near: tuple[float, float],
+) -> tuple[NDArray[np.float64], float, NDArray[np.float32], NDArray[np.float32]]:
+    """Coarse contour and area of the pool, the weight of evidence, and relative brightness."""
+    evidence = look.evidence
+    weight, bright = weigh(
+        frame, box, window, gain, look.lighting, evidence.by_window, evidence.by_brightness
+    )
+    contour, area = contour_of(cv2.blur(weight, (3, 3)) > 0, look.neck, (near[0] - box[2], near[1] - box[0]))
+    return contour, area, weight, bright
+
+
+def _place(small: Grey, i: int, others: list[int], look: IlluminatedLook) -> tuple[float, float] | None:
+    """Middle of a wandering pool, from shrunk pictures; None where nothing moves against the metal."""
+    h, w = small.shape[1:]
+    solid = np.ones((h, w), dtype=np.uint8)
+    metal = look.metal_px[0] / _SHRINK, look.metal_px[1] / _SHRINK
+    # Averaging leaves the rounding and a sixteenth of the noise; texture is read between pixels.
+    noise = look.noise[0] / 16 + 1.0, look.noise[1] / 16
+    window, _, used = unexplained(small, i, others, (0, h, 0, w), solid, metal, noise)
+    if used < 2:
+        return None
+    mask = ((window > SHARE) & (window <= 1.0)).astype(np.uint8)
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    if not contours:
+        return None
+    largest = max(contours, key=cv2.contourArea).reshape(-1, 2)
+    if cv2.contourArea(largest) * _SHRINK**2 < 0.15 * look.area_px:
+        return None
+    middle = 0.5 * (largest.min(axis=0) + largest.max(axis=0))
+    return tuple(float(v) for v in (middle + 0.5) * _SHRINK - 0.5)  # type: ignore[return-value]

@@ -1,0 +1,229 @@
+"""The steps of the first look at illuminated footage."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ...model.errors import MeasurementError
+from ..settings import PoolSettings
+from .boundary import follow, settle
+from .evidence import BINS, FINER, SEARCH, Counts, Evidence, learn_evidence, weigh
+from .metal import Grey, register, shifted
+from .motion import find_motion, noise_of, refine_motion
+from .region import SHARE, box_around, contour_of, distances, lighting_of, touches
+from .residual import unexplained
+
+# Spreads of the edge that are tried, px.
+_SIGMAS = (0.6, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.2)
+
+
+def motion_of(
+    windows: Grey,
+    given: tuple[float, float] | None,
+    solid: NDArray[np.uint8],
+    noise: tuple[float, float],
+    half: int,
+) -> tuple[tuple[float, float], tuple[float, float], float]:
+    """Motion of the metal, its uncertainty and the share that follows it: from what was given, or found by vote."""
+    lag = max(half, 1)
+    best = None
+    if given is not None:
+        best = refine_motion(windows, given, solid, noise, lag)
+        if best[2] > 0.6:
+            return best
+    found = refine_motion(windows, find_motion(windows), solid, noise, lag)
+    return best if best is not None and best[2] >= found[2] else found
+
+
+def noise_of_pairs(
+    windows: Grey, metal: tuple[float, float], solid: NDArray[np.uint8], half: int
+) -> tuple[float, float]:
+    """Variance of the difference of two registered frames against brightness: a + b I, from medians in bins."""
+    h, w = windows.shape[2:]
+    box = (0, h, 0, w)
+    bright, square = [], []
+    start = 2.0 * float(np.median([noise_of(run[half]) for run in windows])) ** 2
+    for run in windows[:12]:
+        for other in (half - 1, half + 2):
+            k = other - half
+            dx, dy, gain, _ = register(
+                run[half], run[other], box, solid, k * metal[0], k * metal[1], start, 0.0, 3
+            )
+            read, (a, b, c, d) = shifted(run[other], box, dx, dy)
+            here = run[half][a:b:2, c:d:2].astype(np.float64)
+            bright.append(here.ravel())
+            square.append(((here - gain * read[a:b:2, c:d:2]) ** 2).ravel())
+    level, value = np.concatenate(bright), np.concatenate(square)
+    edges = np.quantile(level, np.linspace(0.02, 0.98, 9))
+    middle, variance = [], []
+    for low, high in itertools.pairwise(edges):
+        inside = (level >= low) & (level <= high)
+        if inside.sum() > 50:
+            middle.append(float(level[inside].mean()))
+            # The median of a squared Gaussian is 0.4549 of its mean; rounding adds 1/12 to each frame anyway.
+            variance.append(float(np.median(value[inside])) / 0.4549)
+    least = 2.0 / 12.0
+    if len(middle) < 3 or np.ptp(middle) < 0.2 * np.mean(middle):
+        return max(float(np.median(variance)), least), 0.0
+    slope = float(np.median(np.diff(variance) / np.maximum(np.diff(middle), 1e-6)))
+    slope = max(slope, 0.0)
+    floor = float(np.median(np.array(variance) - slope * np.array(middle)))
+    return max(floor, 0.3 * float(np.median(variance)), least), slope
+
+
+def lags_of(unit: int, half: int) -> tuple[int, ...]:
+    """Up to four distances from `unit` to `half`, evenly spread in proportion."""
+    unit = min(unit, half)
+    return tuple(sorted({round(unit * (half / unit) ** (i / 3)) for i in range(4)}))
+
+
+Region = tuple[int, NDArray[np.float64], NDArray[np.float32], NDArray[np.float32]]
+
+
+def regions_of(
+    windows: Grey,
+    metal: tuple[float, float],
+    noise: tuple[float, float],
+    lags: tuple[int, ...],
+    settings: PoolSettings,
+) -> list[Region]:
+    """Window number, coarse contour and unexplained shares of the windows whose middle frame shows a whole pool."""
+    half = (windows.shape[1] - 1) // 2
+    h, w = windows.shape[2:]
+    everywhere = np.ones((h, w), dtype=np.uint8)
+    found: list[Region] = []
+    areas = []
+    for i, run in enumerate(windows):
+        others = [half + sign * lag for lag in lags for sign in (-1, 1)]
+        window, alone, used = unexplained(run, half, others, (0, h, 0, w), everywhere, metal, noise)
+        if used < len(others) / 2:
+            continue
+        contour, area = contour_of((window > SHARE) & (window <= 1.0), 0)
+        if area < settings.smallest_area_px or area > 0.7 * h * w or touches(contour, h, w):
+            continue
+        found.append((i, contour, window, alone))
+        areas.append(area)
+    if not found:
+        raise MeasurementError(
+            "no pool found: rigid motion of the metal explains the picture everywhere but for less than "
+            f"{settings.smallest_area_px:.0f} px², or all of it is cut by the border; check that the beam is on and "
+            "the whole pool in view"
+        )
+    middle = np.median(areas)
+    return [f for f, a in zip(found, areas, strict=True) if 0.5 * middle < a < 1.7 * middle]
+
+
+def unit_of(
+    windows: Grey,
+    pools: list[Region],
+    metal: tuple[float, float],
+    noise: tuple[float, float],
+    half: int,
+) -> int:
+    """Shortest distance, frames, at which the liquid has changed about as much as it ever does."""
+    h, w = windows.shape[2:]
+    everywhere = np.ones((h, w), dtype=np.uint8)
+    tried = sorted({1, 2, 3, 4, 6, 8, 12, 16} & set(range(1, half + 1)))
+    changed = []
+    for lag in tried:
+        shares = []
+        for i, contour, *_ in pools[:6]:
+            inside = distances(contour, (h, w)) > 3
+            box = box_around(contour, 2, (h, w))
+            r0, r1, c0, c1 = box
+            for other in (half - lag, half + lag):
+                window, _, _ = unexplained(
+                    windows[i], half, [other], box, everywhere[r0:r1, c0:c1], metal, noise
+                )
+                shares.append(float(np.median(window[inside[r0:r1, c0:c1]])))
+        changed.append(float(np.median(shares)))
+    # 0.09 is what noise alone leaves.
+    enough = 0.09 + 0.55 * (max(changed) - 0.09)
+    return next(lag for lag, c in zip(tried, changed, strict=True) if c >= enough)
+
+
+def evidence_of(
+    centres: list[Grey],
+    fields: list[tuple[NDArray[np.float32], NDArray[np.float32]]],
+    contours: list[NDArray[np.float64]],
+    settings: PoolSettings,
+) -> tuple[Evidence, tuple[float, float, float], list[NDArray[np.float64]]]:
+    """What liquid and solid look like, the lighting, and outlines found with them; twice, the second time better."""
+    shape = centres[0].shape
+    h, w = shape
+    inner, outlines = 3.5, contours
+    sigma = settings.edge_sigma_px
+    evidence, lighting = None, (1.0, 0.0, 0.0)
+    for turn in range(2):
+        depths = [distances(o, (h, w)) for o in outlines]
+        metal = [(d < -3.0) & (window < SHARE) for d, (window, _) in zip(depths, fields, strict=True)]
+        lighting, gains = lighting_of(centres, metal)
+        counts = Counts(*(np.zeros((2, BINS)) for _ in range(3)))
+        fully = []
+        for frame, depth, (window, alone), gain in zip(centres, depths, fields, gains, strict=True):
+            none = np.zeros(BINS, dtype=np.float32)
+            _, bright = weigh(frame, (0, h, 0, w), window, float(gain), lighting, none, none)
+            fully.append(bright)
+            reach = max(0.12 * math.sqrt(float((depth > 0).sum())), 6.0)
+            liquid = (depth > inner) & (depth < inner + reach)
+            solid = (depth < -2.5) & (depth > -30.0) & (window <= 1.0)
+            for table, value in ((counts.window, window), (counts.share, alone), (counts.brightness, bright)):
+                for row, where in enumerate((liquid, solid)):
+                    table[row] += np.histogram(np.clip(value[where], 0, 0.9999), BINS, (0.0, 1.0))[0]
+        evidence = learn_evidence(counts, sigma or 1.0)
+        if turn == 1 and settings.edge_sigma_px is None:
+            sigma = _spread(counts, fully, fields, outlines)
+            evidence = learn_evidence(counts, sigma)
+        better = []
+        for frame, (window, alone), bright, gain in zip(centres, fields, fully, gains, strict=True):
+            weight, _ = weigh(
+                frame, (0, h, 0, w), window, float(gain), lighting, evidence.by_window, evidence.by_brightness
+            )
+            contour, _ = contour_of(cv2.blur(weight, (3, 3)) > 0, 0)
+            x, y = follow(weight, contour[:, 0].copy(), contour[:, 1].copy(), settings.vertices, 6)
+            x, y, _, _ = settle(
+                alone, bright, evidence.edge_share, evidence.edge_brightness, x, y, SEARCH, FINER
+            )
+            better.append(np.column_stack((x, y)))
+        outlines = better
+        inner = 2.5
+    assert evidence is not None
+    return evidence, lighting, outlines
+
+
+def _spread(
+    counts: Counts,
+    bright: list[NDArray[np.float32]],
+    fields: list[tuple[NDArray[np.float32], NDArray[np.float32]]],
+    outlines: list[NDArray[np.float64]],
+) -> float:
+    """Spread of the edge that fits best, px: least cost over all normals of all windows."""
+    totals = []
+    for sigma in _SIGMAS:
+        tables = learn_evidence(counts, sigma)
+        total = 0.0
+        for b, (_, alone), o in zip(bright, fields, outlines, strict=True):
+            *_, least = settle(
+                alone,
+                b,
+                tables.edge_share,
+                tables.edge_brightness,
+                o[:, 0].copy(),
+                o[:, 1].copy(),
+                SEARCH,
+                FINER,
+            )
+            total += float(least.sum())
+        totals.append(total)
+    k = int(np.argmin(totals))
+    if 0 < k < len(totals) - 1:
+        bend = totals[k - 1] - 2 * totals[k] + totals[k + 1]
+        move = 0.5 * (totals[k - 1] - totals[k + 1]) / bend if bend > 0 else 0.0
+        step = _SIGMAS[k + 1] / _SIGMAS[k] if move > 0 else _SIGMAS[k] / _SIGMAS[k - 1]
+        return float(_SIGMAS[k] * step**move)
+    return _SIGMAS[k]

@@ -1,0 +1,220 @@
+"""What short runs of frames spread over a clip tell about its metal and its pool, before every frame is measured."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ...model.errors import MeasurementError
+from ..keyhole import Keyhole
+from ..settings import PoolSettings
+from .evidence import Evidence
+from .learning import evidence_of, lags_of, motion_of, noise_of_pairs, regions_of, unit_of
+from .metal import Grey
+from .motion import noise_of
+from .region import Box, box_around, filled
+from .spot import learn_spot
+
+# Metal slower than this over a whole window stands still as far as looking for the pool goes, px.
+_STILL_PX = 1.0
+
+
+@dataclass(frozen=True)
+class IlluminatedLook:
+    """What the first look learned; all that a frame and its window need to be measured alone.
+
+    Attributes
+    ----------
+    metal_px
+        Motion of the solid metal in the image, px per frame (x right, y down).
+    metal_u_px
+        Its standard uncertainty, px per frame.
+    metal_given_px
+        The motion that was given, px per frame; None if none was.
+    metal_agrees
+        Whether given and found motion agree within three standard uncertainties and 2 % (True if none was given).
+    metal_share
+        Share of the compared metal that follows the motion.
+    metal_forward_px
+        Part of `metal_px` along travel: below 0 for a riding camera whose direction was given rightly.
+    standing
+        Whether the metal stands still in the picture.
+    moves
+        Whether the pool's place wanders by more than a quarter of its size.
+    lags
+        Distances of the frames compared, frames, each way.
+    noise
+        Variance of the difference of two frames at brightness 0, and its increase per grey value.
+    lighting
+        Grey value of the metal: c0 + cx x + cy y, px.
+    evidence
+        What liquid and solid look like.
+    outline
+        Typical outline, shape (k, 2), px.
+    area_px, size_px
+        Median area of the outline, and its square root.
+    x, y
+        Median place of the outline's middle, px.
+    neck
+        Width of the widest neck by which something may hang on the pool without belonging to it, px.
+    box
+        Rows and columns (r0, r1, c0, c1) that hold the pool in every window, with a margin.
+    clipped
+        Usual share of the box's pixels at full scale.
+    keyhole, keyhole_dark
+        The keyhole region; whether it is darker than the pool.
+    full_scale
+        Grey value of brightness 1.
+    """
+
+    metal_px: tuple[float, float]
+    metal_u_px: tuple[float, float]
+    metal_given_px: tuple[float, float] | None
+    metal_agrees: bool
+    metal_share: float
+    metal_forward_px: float
+    standing: bool
+    moves: bool
+    lags: tuple[int, ...]
+    noise: tuple[float, float]
+    lighting: tuple[float, float, float]
+    evidence: Evidence
+    outline: NDArray[np.float64]
+    area_px: float
+    size_px: float
+    x: float
+    y: float
+    neck: int
+    box: Box
+    clipped: float
+    keyhole: Keyhole
+    keyhole_dark: bool
+    full_scale: float
+
+    @property
+    def before(self) -> int:
+        """Frames needed before a frame to measure it."""
+        return max(self.lags)
+
+    @property
+    def after(self) -> int:
+        """Frames needed after a frame to measure it."""
+        return max(self.lags)
+
+
+def window_length(rate_hz: float) -> int:
+    """Frames of one run for `learn_illuminated`: 0.8 ms each way, at least 4 frames and at most 32."""
+    return 2 * min(max(round(8e-4 * rate_hz), 4), 32) + 1
+
+
+def learn_illuminated(
+    windows: Grey,
+    full_scale: float,
+    *,
+    forward: tuple[float, float],
+    metal_px: tuple[float, float] | None = None,
+    settings: PoolSettings,
+) -> IlluminatedLook:
+    """Learn what metal and liquid look like from short runs of frames spread over a clip.
+
+    Parameters
+    ----------
+    windows
+        Grey values at native depth, shape (m, k, h, w): m runs of k consecutive frames, k odd and at least 9;
+        see `window_length`.
+    full_scale
+        Grey value of brightness 1.
+    forward
+        Unit vector along travel in the image (x right, y down).
+    metal_px
+        Motion of the metal in the image, px per frame, if it is known; it is checked either way.
+    settings
+        What the user fixed.
+
+    Raises
+    ------
+    MeasurementError
+        No rigid motion explains the surroundings, or nothing stands out that it does not explain.
+    """
+    half = (windows.shape[1] - 1) // 2
+    noise = (2.0 * float(np.median([noise_of(run[half]) for run in windows])) ** 2, 0.0)
+    h, w = windows.shape[2:]
+    everywhere = np.ones((h, w), dtype=np.uint8)
+    metal, u, share = motion_of(windows, metal_px, everywhere, noise, half)
+    if share < 0.3:
+        raise MeasurementError(
+            f"no rigid motion of the metal found: the best, {metal[0]:+.2f}, {metal[1]:+.2f} px per frame, explains "
+            f"{share:.0%} of the picture; check travel speed and scale, record more of the plate beside the weld, or "
+            "set pool.footage if this clip glows"
+        )
+    noise = noise_of_pairs(windows, metal, everywhere, half)
+    pools = regions_of(windows, metal, noise, lags_of(1, half), settings)
+    unit = unit_of(windows, pools, metal, noise, half)
+    lags = lags_of(unit, half)
+    if unit > 1:
+        pools = regions_of(windows, metal, noise, lags, settings)
+    solid = 1 - cv2.dilate(
+        np.max([filled(c, (h, w)) for _, c, *_ in pools], axis=0), np.ones((9, 9), np.uint8)
+    )
+    if solid.mean() > 0.2:
+        metal, u, share = motion_of(windows, metal, solid, noise, half)
+    chosen = [p[0] for p in pools]
+    centres = [windows[i, half] for i in chosen]
+    fields = [p[2:] for p in pools]
+    outlines = [p[1] for p in pools]
+    evidence, lighting, outlines = evidence_of(centres, fields, outlines, settings)
+    areas = [abs(float(cv2.contourArea(o.astype(np.float32)))) for o in outlines]
+    area = float(np.median(areas))
+    size = math.sqrt(area)
+    places = np.array([_middle(o) for o in outlines])
+    x, y = np.median(places, axis=0)
+    moves = bool(np.ptp(places, axis=0).max() > 0.25 * size)
+    typical = outlines[int(np.argmin(np.abs(np.array(areas) - area)))]
+    typical = typical - _middle(typical) + (x, y)
+    margin = max(14.0, 0.25 * size)
+    box = box_around(np.concatenate(outlines), margin, (h, w))
+    keyhole, dark = learn_spot(
+        centres, places, outlines, (float(x), float(y)), full_scale, forward, settings.keyhole_radius_px
+    )
+    r0, r1, c0, c1 = box
+    clipped = float(np.median([(f[r0:r1, c0:c1] >= 0.998 * full_scale).mean() for f in centres]))
+    return IlluminatedLook(
+        metal_px=metal,
+        metal_u_px=u,
+        metal_given_px=metal_px,
+        metal_agrees=_agrees(metal_px, metal, u),
+        metal_share=share,
+        metal_forward_px=metal[0] * forward[0] + metal[1] * forward[1],
+        standing=math.hypot(*metal) * half < _STILL_PX,
+        moves=moves,
+        lags=lags,
+        noise=noise,
+        lighting=lighting,
+        evidence=evidence,
+        outline=typical,
+        area_px=area,
+        size_px=size,
+        x=float(x),
+        y=float(y),
+        neck=max(round(0.12 * size), 4),
+        box=box,
+        clipped=clipped,
+        keyhole=keyhole,
+        keyhole_dark=dark,
+        full_scale=float(full_scale),
+    )
+
+
+def _middle(outline: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(0.5 * (outline.min(axis=0) + outline.max(axis=0)))
+
+
+def _agrees(given: tuple[float, float] | None, found: tuple[float, float], u: tuple[float, float]) -> bool:
+    if given is None:
+        return True
+    allowed = 0.02 * math.hypot(*found)
+    return all(abs(g - f) <= 3 * s + allowed for g, f, s in zip(given, found, u, strict=True))
