@@ -182,6 +182,22 @@ def test_browser_video(tmp_path: Path, order: Any, size: tuple[int, int]) -> Non
         assert np.abs(shown[2:-2, 2:-2].astype(int) - colour).max() <= 4
 
 
+@pytest.mark.parametrize("every", [5, 30])
+def test_browser_video_jumps_are_short(tmp_path: Path, every: int) -> None:
+    rng = np.random.default_rng(3)
+    still = rng.integers(0, 256, (48, 64, 3), np.uint8)
+    path = tmp_path / "a.mp4"
+    with open_browser_video(path, 64, 48, 30, keyframe_every=every) as video:
+        for _ in range(70):
+            video.write(still)
+    with av.open(str(path)) as container:
+        stream = container.streams.video[0]
+        packets = [p for p in container.demux(stream) if p.size]
+        keys = sorted(round(float(p.pts * p.time_base) * 30) for p in packets if p.is_keyframe)
+    assert keys[0] == 0
+    assert max(np.diff([*keys, 70])) == every
+
+
 def test_browser_video_wrong_use(tmp_path: Path) -> None:
     with (
         pytest.raises(UsageError, match=r"no frame was written"),
@@ -194,5 +210,10 @@ def test_browser_video_wrong_use(tmp_path: Path) -> None:
     ):
         video.write(np.zeros((8, 9, 3), np.uint8))
     with pytest.raises(UsageError, match=r"cannot be written"), open_browser_video(tmp_path / "a.mp4", 0, 8):
+        pass
+    with (
+        pytest.raises(UsageError, match=r"every 1 or more frames, got 0"),
+        open_browser_video(tmp_path / "a.mp4", 8, 8, keyframe_every=0),
+    ):
         pass
     assert not list(tmp_path.iterdir())
