@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from .amounts import Amount
+from .plan_physics import physics
 from .plan_trial import trial
 from .plan_welds import welds
 
@@ -198,5 +199,6 @@ def _show_abilities(rows: tuple[Ability, ...]) -> None:
         click.echo(line)
 
 
+command.add_command(physics)
 command.add_command(trial)
 command.add_command(welds)
