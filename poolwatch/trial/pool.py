@@ -180,6 +180,10 @@ def _serve(pipe: Connection) -> None:
             work = pipe.recv()
         except (EOFError, OSError):
             return
+        # A task that cannot be taken apart here (another version of the code) is told like any other failure.
+        except Exception as error:  # noqa: BLE001
+            pipe.send(("failed", f"the task cannot be read by the measuring process: {error}"))
+            continue
         if work is None:
             return
         function, task = work

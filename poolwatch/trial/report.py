@@ -8,15 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .. import __version__
-from ..model.errors import ClipError
 
 if TYPE_CHECKING:
-    from ..measure import Measurement
     from ..show.report import ClipEvidence
     from .results import TrialResult
-
-# Frames of the picture of brightness over place and time.
-_SPACE_TIME_FRAMES = 300
 
 
 def write_report(result: TrialResult) -> Path:
@@ -106,53 +101,11 @@ def clip_evidence(out: Path, folder: str, name: str, excluded: str = "") -> Clip
     OutputError
         The folder holds no finished measurement.
     """
-    import numpy as np
-
     from ..measure import read_measurement
-    from ..measure.shown import shown
-    from ..show.report import ClipEvidence
-    from ..show.segments import plan_overlay
+    from ..measure.pages import clip_evidence as evidence_of
 
     measured = read_measurement(out / folder)
-    video = f"{folder}/overlay.mp4" if (out / folder / "overlay.mp4").exists() else ""
-    try:
-        return _with_pictures(measured, video, name, excluded)
-    except ClipError:
-        # The recording was moved away since: figures and tables still stand.
-        clip = shown(measured, np.zeros((1, 2, 2)), name)
-        return ClipEvidence(clip, video, plan_overlay(clip) if video else (), excluded=excluded)
-
-
-def _with_pictures(measured: Measurement, video: str, name: str, excluded: str) -> ClipEvidence:
-    from ..clips import open_clip
-    from ..measure import MeasureSettings
-    from ..measure.shown import clip_path, frames_of, shown
-    from ..show.overlay import OverlayPainter
-    from ..show.report import ClipEvidence
-    from ..show.segments import plan_overlay
-    from ..show.stills.outline import gather_space_time
-
-    settings = MeasureSettings.checked(measured.run["settings"], where="run.json")
-    with open_clip(clip_path(measured), settings=settings.clip) as reader:
-        clip = shown(measured, reader.frames(reader.cheap_frames(8)), name)
-        start, stop = clip.steady
-        first = start + max(0, (stop - start - _SPACE_TIME_FRAMES) // 2)
-        frames = list(frames_of(reader, range(first, min(stop, first + _SPACE_TIME_FRAMES))))
-    if not frames:
-        raise ClipError(f"{name}: none of the frames to show could be read")
-    status = dict(zip(measured.frames["frame"], measured.frames["status"], strict=True))
-    number, picture = next(
-        ((n, f) for n, f in frames[len(frames) // 2 :] if status.get(n) == "ok"), frames[0]
-    )
-    still = OverlayPainter(clip, (picture.shape[0], picture.shape[1])).paint(picture, number)
-    return ClipEvidence(
-        clip,
-        video,
-        plan_overlay(clip) if video else (),
-        gather_space_time(frames, clip),
-        excluded,
-        still,
-    )
+    return evidence_of(measured, out / folder, video=f"{folder}/overlay.mp4", name=name, excluded=excluded)
 
 
 def report_is_current(out: Path, tables: dict[str, str]) -> bool:

@@ -160,6 +160,13 @@ def test_probability_of_being_best_of_two_follows_student() -> None:
     assert best_probability(groups, 200_000, 5)[0] == pytest.approx(stats.t.cdf(1.0, 6), abs=0.004)
 
 
+def test_probability_of_being_best_where_only_the_error_within_welds_counts() -> None:
+    groups = group_welds(["a", "a", "b", "b"], [0.0, 0.01, 0.3, 0.29], [0.5] * 4, prior_df=3.0)
+    assert np.isinf(groups.df).all()
+    # Two normal means 0.29 apart, each with variance 0.125.
+    assert best_probability(groups, 200_000, 5)[1] == pytest.approx(stats.norm.cdf(0.29 / 0.5), abs=0.004)
+
+
 def test_outlying_weld_matches_statsmodels() -> None:
     import statsmodels.api as sm
 
