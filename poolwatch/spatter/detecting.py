@@ -73,7 +73,7 @@ def detect(
         while True:
             n = search(
                 frames[i], outline, look.background, look.threshold, look.places, look.black, look.sign,
-                look.offset, look.full_level, read, shot, blur, look.detection_level,
+                look.offset, look.even, look.full_level, read, shot, blur, look.detection_level,
                 settings.pool_margin_px + 3.0 * blur, settings.max_diameter_px, max_length, table, *work, found,
             )  # fmt: skip
             if n <= len(found):

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from .profile import INVERSE, PIXEL_VARIANCE, RADIUS, SHAPE, density, light, shape_of
 
 PARAMETERS = 7
-_ROUNDS = 15
+_ROUNDS = 25
 # Mean squared misfit, in noise, of what is no particle at all: not worth more rounds.
 _HOPELESS = 100.0
 
@@ -241,7 +241,7 @@ def descend(
                 table, xs, ys, values, veils, variance, limits, blur, ground_sd, p, jtj, jtr, True
             )
             damping = max(damping * 0.1, 1e-7)
-            if gain < 1e-2 + 1e-4 * chi or (turn >= 4 and chi > _HOPELESS * n):
+            if gain < 1e-2 + 1e-4 * chi or (turn >= 4 and chi > _HOPELESS * n and gain < 0.1 * chi):
                 break
         else:
             damping *= 8.0

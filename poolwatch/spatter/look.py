@@ -45,6 +45,8 @@ class SpatterLook:
         Grey value without light.
     sign, offset
         Working grey = sign · native + offset.
+    even
+        One level of ground for the whole picture; what is deeper than `full_level` is flat.
     flicker
         Relative scatter of the overall gain over the sample.
     """
@@ -63,6 +65,7 @@ class SpatterLook:
     black: float
     sign: float
     offset: float
+    even: bool
     flicker: float
 
     def noise(self, grey: NDArray[np.floating] | float) -> NDArray[np.float64]:
@@ -101,9 +104,10 @@ def learn(
     if outlines is not None and len(outlines) != len(sample):
         raise ValueError(f"one outline a frame is needed: {len(sample)} frames, {len(outlines)} outlines")
     _, h, w = sample.shape
+    even = settings.background == "even"
     dark = settings.polarity == "dark"
     sign, offset = (-1.0, float(full_scale)) if dark else (1.0, 0.0)
-    background = _ground(sample, settings.background == "even", dark, float(full_scale))
+    background = _ground(sample, even, dark, float(full_scale))
     hidden = _hidden(outlines, h, w, settings.pool_margin_px + 4.0)
     black = float(np.percentile(background[~hidden], 0.5)) if (~hidden).any() else 0.0
     look = SpatterLook(
@@ -115,12 +119,13 @@ def learn(
         psf_u_px=0.0,
         psf_source="given",
         full_scale=float(full_scale),
-        full_level=0.998 * float(full_scale),
+        full_level=_full_level(background, even, dark, float(full_scale)),
         detection_level=settings.detection_level,
         places=np.zeros(0, dtype=np.int64),
         black=black,
         sign=sign,
         offset=offset,
+        even=even,
         flicker=0.0,
     )
     read, shot, lattice, look = _scatter(sample, outlines, look, settings, hidden)
@@ -153,6 +158,14 @@ def _ground(
             strip = np.sort(sample[:, y0 : y0 + 16].reshape(n, -1).T, axis=1, kind="stable")
             ground[y0 : y0 + 16] = strip[:, low:high].mean(axis=1, dtype=np.float64).reshape(-1, w)
     return full_scale - ground if dark else ground
+
+
+def _full_level(background: NDArray[np.float32], even: bool, dark: bool, full_scale: float) -> float:
+    """Working grey from which a pixel is full: full scale, or half-way into a shadow on an even ground."""
+    if even and dark:
+        ground = float(np.median(background))
+        return ground + 0.5 * (full_scale - ground)
+    return 0.998 * full_scale
 
 
 def _hidden(
@@ -191,7 +204,7 @@ def _scatter(
         return float(
             prepare(
                 sample[i], outline, look.background, look.threshold, chosen, look.black, look.sign,
-                look.offset, margin, left, right, res, level, picture, hits, owner,
+                look.offset, look.even, margin, left, right, res, level, picture, hits, owner,
             )
         )  # fmt: skip
 

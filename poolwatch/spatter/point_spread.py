@@ -107,7 +107,7 @@ def _curves(
     left, right, res, level, picture, hits, owner, pixels, values = work
     gain, _count, used_pixels = find_regions(
         frame, outline, look.background, look.threshold, look.places, look.black, look.sign, look.offset,
-        look.detection_level, settings.pool_margin_px + 4.0, left, right, res, level, picture, hits, owner, pixels,
+        look.even, look.full_level, look.detection_level, settings.pool_margin_px + 4.0, left, right, res, level, picture, hits, owner, pixels,
     )  # fmt: skip
     read, shot = look.read, look.shot
     if look.sign < 0:
@@ -133,6 +133,7 @@ def _curves(
         )
         n, _full = window(
             res,
+            picture,
             level,
             look.background,
             gain,
@@ -143,6 +144,8 @@ def _curves(
             owner,
             number,
             box,
+            float(one["peak"]) * look.full_level,
+            look.even,
             values,
         )
         if n < 4 * PARAMETERS:

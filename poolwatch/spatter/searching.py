@@ -29,6 +29,7 @@ def prepare(
     black: float,
     sign: float,
     offset: float,
+    even: bool,
     margin: float,
     left: NDArray,  # type: ignore[type-arg]
     right: NDArray,  # type: ignore[type-arg]
@@ -45,7 +46,10 @@ def prepare(
         gain = overall_gain(frame, background, places, black, sign, offset, left, right)
     residual(frame, background, black, gain, sign, offset, res)
     hits[:] = 0
-    ground(res, left, right, owner, hits, level)
+    if even:
+        level[:] = np.float32(0.0)
+    else:
+        ground(res, left, right, owner, hits, level)
     smooth(res, level, threshold, left, right, picture, hits)
     return gain
 
@@ -53,6 +57,7 @@ def prepare(
 @njit(cache=True, nogil=True)
 def window(
     res: NDArray,  # type: ignore[type-arg]
+    picture: NDArray,  # type: ignore[type-arg]
     level: NDArray,  # type: ignore[type-arg]
     background: NDArray,  # type: ignore[type-arg]
     gain: float,
@@ -63,11 +68,15 @@ def window(
     owner: NDArray,  # type: ignore[type-arg]
     number: int,
     box: NDArray,  # type: ignore[type-arg]
+    top: float,
+    hollow: bool,
     values: NDArray,  # type: ignore[type-arg]
 ) -> tuple[int, int]:
     """Pixels for the fit of one region, into the rows of `values`: x, y, value, ground, limit.
 
     `box` is centre x, y, direction (cos, sin), and reach along (low, high) and across (low, high).
+    Of a large region mostly the edge is taken, where the picture is between a tenth and nine tenths of `top`:
+    that is where its size is told; of a `hollow` one (a shadow with a light spot in it) the inside is left out.
     Returns how many pixels there are and how many of them are full.
     """
     h, w = res.shape
@@ -75,16 +84,26 @@ def window(
     bound_x = max(abs(box[4]), abs(box[5])) * abs(c) + max(abs(box[6]), abs(box[7])) * abs(s)
     bound_y = max(abs(box[4]), abs(box[5])) * abs(s) + max(abs(box[6]), abs(box[7])) * abs(c)
     area = (box[5] - box[4]) * (box[7] - box[6])
-    # One pixel in `thin`, on a slanted lattice, so that no direction is favoured.
+    # One pixel in `thin` (in `edge` at the edge), on slanted lattices, so that no direction is favoured.
     thin = max(1, int(math.ceil(area / _FIT_PIXELS)))
-    slant = int(0.618 * thin) if thin > 2 else 1
+    rim = 2.0 * (box[5] - box[4] + box[7] - box[6]) * 3.0
+    edge = max(1, min(thin, int(math.ceil(rim / _FIT_PIXELS))))
+    if thin > 1:
+        thin *= 2
+    slant, edge_slant = max(1, int(0.618 * thin)), max(1, int(0.618 * edge))
     n = full_count = 0
+    mid_along, half_along = 0.5 * (box[4] + box[5]), max(0.5 * (box[5] - box[4]), 1.0)
+    mid_across, half_across = 0.5 * (box[6] + box[7]), max(0.5 * (box[7] - box[6]), 1.0)
     y_low, y_high = max(0, int(math.ceil(y0 - bound_y))), min(h - 1, int(math.floor(y0 + bound_y)))
     x_low, x_high = max(0, int(math.ceil(x0 - bound_x))), min(w - 1, int(math.floor(x0 + bound_x)))
     for y in range(y_low, y_high + 1):
         for x in range(x_low, x_high + 1):
-            if (x + slant * y) % thin != 0 or left[y] <= x <= right[y]:
+            if left[y] <= x <= right[y]:
                 continue
+            if thin > 1 and (x + slant * y) % thin != 0:
+                height = picture[y, x]
+                if height < 0.1 * top or height > 0.9 * top or (x + edge_slant * y) % edge != 0:
+                    continue
             dx, dy = x - x0, y - y0
             along, across = dx * c + dy * s, dy * c - dx * s
             if along < box[4] or along > box[5] or across < box[6] or across > box[7]:
@@ -92,6 +111,10 @@ def window(
             k = owner[y, x]
             if k > 0 and k != number:
                 continue
+            if hollow:
+                inside = ((along - mid_along) / half_along) ** 2 + ((across - mid_across) / half_across) ** 2
+                if inside < 0.5:
+                    continue
             if n >= values.shape[1]:
                 return n, full_count
             slow = level_at(level, y, x)
@@ -116,6 +139,8 @@ def find_regions(
     black: float,
     sign: float,
     offset: float,
+    even: bool,
+    full: float,
     level_sigmas: float,
     margin: float,
     left: NDArray,  # type: ignore[type-arg]
@@ -130,9 +155,14 @@ def find_regions(
     """Regions above the threshold, numbered from 1 in `owner`; the overall gain, their count, and pixels used."""
     h, w = frame.shape
     gain = prepare(
-        frame, outline, background, threshold, places, black, sign, offset, margin,
+        frame, outline, background, threshold, places, black, sign, offset, even, margin,
         left, right, res, level, picture, hits, owner,
     )  # fmt: skip
+    if even:
+        # What is deeper than `full` is one flat top: the inside of a shadow does not matter.
+        for y in range(h):
+            for x in range(w):
+                picture[y, x] = min(picture[y, x], np.float32(full))
     used = 0
     count = 0
     for y in range(h):
@@ -143,7 +173,7 @@ def find_regions(
                 n = grow(picture, threshold, y, x, owner, pixels[used:])
                 count += part(picture, threshold, level_sigmas, pixels[used : used + n], owner, count + 1)
                 used += n
-    if count > 0:
+    if count > 0 and not even:
         # The ground again, without the light of what was found.
         hits[:] = 0
         for i in range(used):
@@ -171,6 +201,7 @@ def search(
     black: float,
     sign: float,
     offset: float,
+    even: bool,
     full: float,
     read: float,
     shot: float,
@@ -197,13 +228,13 @@ def search(
     """
     # All regions first, so that a fit knows its neighbours' pixels.
     gain, count, used = find_regions(
-        frame, outline, background, threshold, places, black, sign, offset, level_sigmas, margin,
+        frame, outline, background, threshold, places, black, sign, offset, even, full, level_sigmas, margin,
         left, right, res, level, picture, hits, owner, pixels,
     )  # fmt: skip
     kept = 0
     if count > 0:
         kept = _measure(
-            frame, background, threshold, black, gain, sign, offset, full, read, shot, blur, level_sigmas,
+            frame, background, threshold, black, gain, sign, offset, even, full, read, shot, blur, level_sigmas,
             max_diameter, max_length, table, left, right, res, level, picture, owner, pixels[:used], count,
             values, found,
         )  # fmt: skip
@@ -220,6 +251,7 @@ def _measure(
     gain: float,
     sign: float,
     offset: float,
+    even: bool,
     full: float,
     read: float,
     shot: float,
@@ -246,6 +278,7 @@ def _measure(
     signal = np.zeros(count + 1)
     mark = np.zeros(count + 1, dtype=np.int64)
     size = np.zeros(count + 1, dtype=np.int64)
+    half = np.zeros(count + 1, dtype=np.int64)
     origin = np.zeros((count + 1, 2))
     for i in range(pixels.size):
         y, x = pixels[i] // w, pixels[i] % w
@@ -259,7 +292,8 @@ def _measure(
         if picture[y, x] < FOOT * peak[k]:
             continue
         size[k] += 1
-        v = max(res[y, x] - level_at(level, y, x), 0.0)
+        v = min(max(res[y, x] - level_at(level, y, x), 0.0), 1.2 * peak[k])
+        half[k] += picture[y, x] > 0.5 * peak[k]
         dx, dy = x - origin[k, 0], y - origin[k, 1]
         sums[k, 0] += v
         sums[k, 1] += v * dx
@@ -309,7 +343,21 @@ def _measure(
         boxes[k, 6] -= around
         boxes[k, 7] += around
         n, full_count = window(
-            res, level, background, gain, black, full, left, right, owner, k, boxes[k], values
+            res,
+            picture,
+            level,
+            background,
+            gain,
+            black,
+            full,
+            left,
+            right,
+            owner,
+            k,
+            boxes[k],
+            peak[k],
+            even,
+            values,
         )
         if full_count > 0:
             mark[k] |= SATURATED
@@ -317,6 +365,13 @@ def _measure(
         p[5], p[6] = 12.0 * (sums[k, 3] - sums[k, 5]), 24.0 * sums[k, 4]
         p[4] = max(0.5 * (sums[k, 3] + sums[k, 5]) * 1.1 - blur * blur, 0.1 * blur * blur)
         p[4] = max(p[4], math.hypot(p[5], p[6]) / 24.0)
+        if half[k] > 40.0 * blur * blur:
+            # Large enough for its area at half height, pi d²/4 + d L, to tell the diameter.
+            streak = math.sqrt(math.hypot(p[5], p[6]))
+            wide = (math.sqrt(streak * streak + math.pi * half[k]) - streak) * 2.0 / math.pi
+            p[4] = wide * wide / 16.0 + streak * streak / 24.0
+        if even:
+            _start_from_extent(boxes[k], around, peak[k], p)
         y, x = int(origin[k, 1]), int(origin[k, 0])
         around_noise = math.sqrt(max(read + shot * max(gain * background[y, x], 0.0), 1.0 / 12.0))
         reduced = -1.0
@@ -372,6 +427,35 @@ def _measure(
     return kept
 
 
+@njit(cache=True, nogil=True)
+def _within_another(boxes: NDArray, k: int) -> bool:  # type: ignore[type-arg]
+    """Whether a region's centre lies inside the extents of a region twice as large or larger: a spot in a shadow."""
+    own = (boxes[k, 5] - boxes[k, 4]) * (boxes[k, 7] - boxes[k, 6])
+    for j in range(1, boxes.shape[0]):
+        if j == k or (boxes[j, 5] - boxes[j, 4]) * (boxes[j, 7] - boxes[j, 6]) < 4.0 * own:
+            continue
+        dx, dy = boxes[k, 0] - boxes[j, 0], boxes[k, 1] - boxes[j, 1]
+        along = dx * boxes[j, 2] + dy * boxes[j, 3]
+        across = dy * boxes[j, 2] - dx * boxes[j, 3]
+        if boxes[j, 4] < along < boxes[j, 5] and boxes[j, 6] < across < boxes[j, 7]:
+            return True
+    return False
+
+
+@njit(cache=True, nogil=True)
+def _start_from_extent(box: NDArray, around: float, top: float, p: NDArray) -> None:  # type: ignore[type-arg]
+    """Start of a fit from a region's extents alone: the inside of a shadow may be hollow."""
+    long, wide = box[5] - box[4] - 2 * around + 1.0, box[7] - box[6] - 2 * around + 1.0
+    along, across = 0.5 * (box[4] + box[5]), 0.5 * (box[6] + box[7])
+    p[0] = box[0] + along * box[2] - across * box[3]
+    p[1] = box[1] + along * box[3] + across * box[2]
+    length = max(long - wide, 0.0)
+    p[2] = 1.5 * top * (math.pi / 4 * wide * wide + length * wide)
+    p[4] = wide * wide / 16.0 + length * length / 24.0
+    p[5] = length * length * (box[2] * box[2] - box[3] * box[3])
+    p[6] = length * length * 2.0 * box[2] * box[3]
+
+
 def work_arrays(h: int, w: int) -> tuple[NDArray, ...]:  # type: ignore[type-arg]
     """Arrays that `search` overwrites: left, right, res, level, picture, hits, owner, pixels, values."""
     rows = (h + BLOCK - 1) // BLOCK
@@ -384,5 +468,5 @@ def work_arrays(h: int, w: int) -> tuple[NDArray, ...]:  # type: ignore[type-arg
         np.zeros(h, dtype=np.int64),
         np.zeros((h, w), dtype=np.int32),
         np.zeros(h * w, dtype=np.int32),
-        np.zeros((5, 4 * _FIT_PIXELS)),
+        np.zeros((5, 8 * _FIT_PIXELS)),
     )
