@@ -11,9 +11,11 @@ from numpy.typing import NDArray
 
 from ..model.errors import MeasurementError
 from .coarse import Grey, bright_statistics, largest_region, sixteen, smoothed
-from .edge import fit_step, normals_curvature, profiles, resample, steepest
+from .curve import normals_curvature, resample
+from .edge import profiles, steepest
 from .keyhole import Keyhole, learn_keyhole
 from .settings import PoolSettings
+from .step import fit_step
 
 _QUANTILE = 0.5
 _FRACTIONS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.88)

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from poolwatch.pool.coarse import cut_necks, largest_region, polygon_mean
-from poolwatch.pool.edge import fit_step, normals_curvature, resample
+from poolwatch.pool.curve import normals_curvature, resample
+from poolwatch.pool.step import fit_place, fit_step
 
 REACH = 12
 
@@ -41,6 +42,15 @@ def test_noiseless_step_is_found_exactly(place, sigma, inner, outer):
     assert found == pytest.approx(place, abs=2e-3)
     assert height == pytest.approx(100.0, rel=5e-3)
     assert (found_inner, found_outer) == pytest.approx((inner, outer), abs=0.05)
+
+
+@pytest.mark.parametrize("place", [-0.6, 0.0, 0.35])
+def test_written_out_fit_equals_the_general_one(place):
+    rng = np.random.default_rng(3)
+    values = profile(place, 1.1, inner=-1.5, outer=-0.5) + rng.normal(0, 1, 2 * REACH + 1)
+    arguments = (values, 0.0, REACH, 1.1, 4.3, 255.0, -1.5, -0.5)
+    found, height, _, ok, _, _ = fit_step(*arguments, False)
+    assert fit_place(*arguments) == pytest.approx((found, height, ok), abs=2e-3)
 
 
 def test_clipped_step_is_found_from_its_foot():

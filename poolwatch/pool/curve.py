@@ -1,0 +1,90 @@
+"""Closed contours: even spacing, smoothing, normals and curvature."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Vertices = NDArray[np.float64]
+
+
+@njit(cache=True, nogil=True)
+def resample(cx: NDArray[np.float64], cy: NDArray[np.float64], n: int) -> tuple[Vertices, Vertices]:
+    """Spread `n` vertices evenly along a closed polyline."""
+    m = cx.size
+    length = np.empty(m + 1)
+    length[0] = 0.0
+    for i in range(m):
+        j = i + 1 if i + 1 < m else 0
+        length[i + 1] = length[i] + math.hypot(cx[j] - cx[i], cy[j] - cy[i])
+    total = length[m]
+    x = np.empty(n)
+    y = np.empty(n)
+    i = 0
+    for k in range(n):
+        s = total * k / n
+        while i < m - 1 and length[i + 1] < s:
+            i += 1
+        j = i + 1 if i + 1 < m else 0
+        span = length[i + 1] - length[i]
+        t = (s - length[i]) / span if span > 0 else 0.0
+        x[k] = cx[i] + t * (cx[j] - cx[i])
+        y[k] = cy[i] + t * (cy[j] - cy[i])
+    return x, y
+
+
+@njit(cache=True, nogil=True)
+def smooth_closed(v: NDArray[np.float64], sigma: float) -> NDArray[np.float64]:
+    """Gaussian smoothing along a closed sequence; `sigma` in samples."""
+    n = v.size
+    r = min(int(math.ceil(3.0 * sigma)), n // 2)
+    w = np.empty(r + 1)
+    total = 0.0
+    for k in range(r + 1):
+        w[k] = math.exp(-0.5 * (k / sigma) ** 2)
+        total += w[k] if k == 0 else 2.0 * w[k]
+    out = np.empty(n)
+    for i in range(n):
+        s = w[0] * v[i]
+        for k in range(1, r + 1):
+            s += w[k] * (v[(i + k) % n] + v[(i - k) % n])
+        out[i] = s / total
+    return out
+
+
+@njit(cache=True, nogil=True)
+def normals_curvature(
+    x: Vertices, y: Vertices, sigma: float
+) -> tuple[Vertices, Vertices, Vertices, Vertices, Vertices]:
+    """Smoothed vertices, outward unit normals and curvature (1/px, positive where convex) of a closed outline."""
+    n = x.size
+    sx = smooth_closed(x, sigma)
+    sy = smooth_closed(y, sigma)
+    turn = 0.0
+    for i in range(n):
+        j = (i + 1) % n
+        turn += sx[i] * sy[j] - sx[j] * sy[i]
+    sign = 1.0 if turn > 0 else -1.0
+    nx = np.empty(n)
+    ny = np.empty(n)
+    curvature = np.empty(n)
+    for i in range(n):
+        a = (i - 1) % n
+        b = (i + 1) % n
+        dx = 0.5 * (sx[b] - sx[a])
+        dy = 0.5 * (sy[b] - sy[a])
+        ddx = sx[b] - 2.0 * sx[i] + sx[a]
+        ddy = sy[b] - 2.0 * sy[i] + sy[a]
+        d = math.hypot(dx, dy)
+        if d < 1e-9:
+            nx[i] = 0.0
+            ny[i] = 0.0
+            curvature[i] = 0.0
+            continue
+        nx[i] = sign * dy / d
+        ny[i] = -sign * dx / d
+        curvature[i] = sign * (dx * ddy - dy * ddx) / (d * d * d)
+    return sx, sy, nx, ny, curvature
