@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .filtering import pool_spans
-from .searching import prepare, work_arrays
+from .searching import work_arrays
+from .segmenting import prepare
 from .settings import SpatterSettings
 
 # Noise of the binomial 3x3 mean over that of a pixel: sqrt(sum of squared weights).

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from .fitting import PARAMETERS, blur_of, descend, noise_of, veil
 from .profile import disc_table
 from .records import BORDER, CROWDED, RIM, UNFITTED
-from .searching import clear, find_regions, window, work_arrays
+from .searching import window, work_arrays
+from .segmenting import clear, find_regions
 from .settings import SpatterSettings
 
 if TYPE_CHECKING:

@@ -1,0 +1,104 @@
+"""The parts: model, fit, assignment, paths; against integrals, published limits and SciPy."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.optimize import linear_sum_assignment
+
+from poolwatch.spatter.assignment import cheapest_pairs
+from poolwatch.spatter.fitting import PARAMETERS, blur_of, fit_sighting
+from poolwatch.spatter.ordering import rising
+from poolwatch.spatter.paths import PATH_COLUMNS, distance_outside, fly, trace_back
+from poolwatch.spatter.profile import SHAPE, density, disc_table, shape_of
+from tests.spatter.rendered import stamp
+
+
+@pytest.mark.parametrize(
+    ("diameter", "streak", "sigma"),
+    [(3.0, (0.0, 0.0), 0.8), (6.0, (3.0, 1.0), 1.0), (8.0, (20.0, 10.0), 1.2), (29.0, (8.0, -3.0), 1.0)],
+)
+def test_model_is_the_supersampled_picture(
+    diameter: float, streak: tuple[float, float], sigma: float
+) -> None:
+    x0, y0, cover = stamp(40.3, 39.8, diameter, streak, sigma)
+    length2, angle = streak[0] ** 2 + streak[1] ** 2, np.arctan2(streak[1], streak[0])
+    shape = np.zeros(SHAPE)
+    shape_of(
+        diameter**2 / 16 + length2 / 24,
+        length2 * np.cos(2 * angle),
+        length2 * np.sin(2 * angle),
+        blur_of(sigma),
+        shape,
+    )
+    rows, cols = np.indices(cover.shape)
+    light = np.pi / 4 * diameter**2
+    model = [
+        [light * density(disc_table(), c + x0 - 40.3, r + y0 - 39.8, shape) for c in cols[0]]
+        for r in rows[:, 0]
+    ]
+    assert np.abs(np.array(model) - cover).max() < 0.012 * cover.max()
+
+
+def test_fit_reaches_the_limit_of_spot_position() -> None:
+    # Position limit of a Gaussian spot under additive noise: sd >= (noise/A) sqrt(2/pi), whatever its size.
+    rng = np.random.default_rng(2)
+    rows, cols = np.mgrid[0:25, 0:25].astype(float)
+    sigma, top, noise = 1.5, 100.0, 2.0
+    errors = []
+    for _ in range(150):
+        x, y = 12 + rng.uniform(-0.5, 0.5, 2)
+        picture = top * np.exp(
+            -((cols - x) ** 2 + (rows - y) ** 2) / 2 / sigma**2
+        ) + noise * rng.standard_normal((25, 25))
+        p = np.array([12.0, 12.0, top * 2 * np.pi * sigma**2, 0.0, 0.1, 0.0, 0.0])
+        covariance = np.zeros((PARAMETERS, PARAMETERS))
+        fit_sighting(
+            disc_table(), cols.ravel(), rows.ravel(), picture.ravel(), np.zeros(625), np.full(625, 1e9),
+            sigma, noise**2, 0.0, noise, p, covariance,
+        )  # fmt: skip
+        errors.append((p[0] - x, np.sqrt(covariance[0, 0])))
+    spread, claimed = np.std([e for e, _ in errors]), np.mean([u for _, u in errors])
+    limit = noise / top * np.sqrt(2 / np.pi)
+    assert limit * 0.85 < spread < limit * 1.3
+    assert claimed == pytest.approx(spread, rel=0.2)
+
+
+def test_assignment_is_as_cheap_as_scipy() -> None:
+    rng = np.random.default_rng(4)
+    for _ in range(60):
+        n, m = rng.integers(1, 9, 2)
+        cost = rng.uniform(0, 60, (n, m))
+        dear = 36.0
+        pairs = cheapest_pairs(cost, dear)
+        own = sum(cost[i, j] if j >= 0 else dear for i, j in enumerate(pairs))
+        table = np.hstack([np.minimum(cost, 4 * dear), np.full((n, n), dear)])
+        rows, cols = linear_sum_assignment(table)
+        assert own == pytest.approx(table[rows, cols].sum())
+        assert len({j for j in pairs if j >= 0}) == (pairs >= 0).sum()
+
+
+def test_sorting_keeps_the_order_of_equals() -> None:
+    keys = np.random.default_rng(3).integers(0, 20, 200).astype(float)
+    assert (rising(keys) == np.argsort(keys, kind="stable")).all()
+
+
+def test_speed_uncertainty_is_that_of_a_straight_line() -> None:
+    # u(v) = u(x) sqrt(12/(N(N²-1))): 8 frames, 0.1 px at 10 kHz give 154.3 px/s (straight-line regression).
+    t = np.arange(8.0)
+    out = np.zeros((1, len(PATH_COLUMNS)))
+    u = np.full(8, 0.1)
+    fly(t, 5 * t, 2 * t, u, u, np.zeros(8), np.array([0, 8]), out)
+    assert out[0, 3:5] == pytest.approx([5, 2])
+    assert out[0, 7] * 10_000 == pytest.approx(154.30, rel=2e-3)
+
+
+def test_paths_and_outlines() -> None:
+    square = np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 10.0], [0.0, 10.0]])
+    back, _, _ = trace_back(square, 16.0, 5.0, 3.0, 0.0)
+    assert back == pytest.approx(2.0)
+    missed, near, _ = trace_back(square, 16.0, 14.0, 3.0, 0.0)
+    assert np.isnan(missed)
+    assert near == pytest.approx(4.0)
+    assert distance_outside(square, 13.0, 14.0) == pytest.approx(5.0)
+    assert distance_outside(square, 5.0, 4.0) == pytest.approx(-4.0)
