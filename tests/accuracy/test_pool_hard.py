@@ -1,0 +1,70 @@
+"""Outline under what real footage has: flicker, gain drift, plume, shake, bad frames, hot trails, saturation."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+MOTION = {
+    "length": {"tones": [{"frequency_hz": 310, "amplitude": 0.05}], "noise_sd": 0.02},
+    "width": {"tones": [{"frequency_hz": 470, "amplitude": 0.03}], "noise_sd": 0.01},
+}
+CAMERAS = [{"width": 260, "height": 150}, {"width": 220, "height": 220, "direction_deg": 140}]
+
+
+def robust(error):
+    """Scatter without the frames that the clip-wide check for jumps leaves out."""
+    return 1.4826 * np.median(np.abs(error - np.median(error)))
+
+
+@pytest.mark.parametrize("camera", CAMERAS)
+def test_flicker_gain_plume_shake_and_bad_frames(pool_scene, camera):
+    scene = {
+        "seed": 201,
+        "camera": camera,
+        "pool": MOTION,
+        "disturbances": {
+            "flicker_sd": 0.06,
+            "gain_fall": 0.35,
+            "shake_px": 0.6,
+            "plume": {},
+            "blown_share": 0.02,
+            "black_share": 0.02,
+        },
+    }
+    found = pool_scene(scene, 200)
+    states = found.truth.state.to_numpy()
+    for pool, state in zip(found.pools, states, strict=True):
+        assert pool.status == state
+    for what in ("length", "width"):
+        error = found.error(what)
+        assert abs(np.median(error)) < 0.3
+        assert robust(error) < 0.3
+        assert np.mean(np.abs(error) > 1) < 0.02
+
+
+@pytest.mark.parametrize("camera", CAMERAS)
+@pytest.mark.parametrize(("fade", "width"), [(1.0, 0.3), (2.0, 0.6)])
+def test_hot_trail_at_three_quarters_of_the_pool(pool_scene, camera, fade, width):
+    trail = {"share": 0.75, "fade_mm": fade, "width_share": width}
+    found = pool_scene({"seed": 202, "camera": camera, "pool": MOTION, "disturbances": {"trail": trail}}, 100)
+    assert found.ok.all()
+    for what in ("length", "width"):
+        error = found.error(what)
+        assert abs(error.mean()) < 0.4
+        assert error.std() < 0.4
+
+
+@pytest.mark.parametrize("camera", CAMERAS)
+def test_keyhole_darker_than_the_pool(pool_scene, camera):
+    found = pool_scene({"seed": 203, "camera": camera, "pool": MOTION, "keyhole": {"brightness": 0.3}}, 60)
+    assert found.ok.all()
+    assert abs(found.error("length").mean()) < 0.1
+    assert found.error("length").std() < 0.1
+
+
+def test_rippling_surface(pool_scene):
+    found = pool_scene({"seed": 204, "camera": CAMERAS[0], "pool": {**MOTION, "ripple": 0.15}}, 150)
+    assert found.ok.mean() > 0.99
+    assert abs(found.error("length").mean()) < 0.2
+    assert robust(found.error("length")) < 0.2
