@@ -15,7 +15,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from ..edge import normals_curvature, resample
+from ..curve import normals_curvature, resample
 
 # Neighbouring samples share pixels and waves: this share of their evidence is new.
 _NEW = 0.35

@@ -117,7 +117,7 @@ def lighting_of(
     weight: NDArray[np.float64] = np.ones(len(v))
     plane: NDArray[np.float64] = np.array([usual, 0.0, 0.0])
     for _ in range(3):
-        plane = np.asarray(np.linalg.lstsq(a * weight[:, None], v * weight, rcond=None)[0])
+        plane[:] = np.linalg.lstsq(a * weight[:, None], v * weight, rcond=None)[0]
         r = v - a @ plane
         # Highlights of the bead and what is left of particles must not tilt the plane (Huber's weights).
         scale = 1.4826 * float(np.median(np.abs(r))) + 1e-6

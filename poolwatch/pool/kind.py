@@ -1,0 +1,118 @@
+"""Which kind of footage a clip is: the pool glows by itself, or it is lit from outside."""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Kind = Literal["glowing", "illuminated"]
+Grey = NDArray[np.uint8] | NDArray[np.uint16]
+
+# Side of the tiles in which texture is followed, px.
+_TILE = 32
+# Largest motion of the metal looked for between the two pictures compared, px.
+_RANGE_PX = 8
+# Brightness of the surroundings and strength of their moving texture, both against the picture's range, between
+# what glowing and what lit metal shows. A glowing pool outshines its surroundings some twenty times and more, lit
+# metal is of the order of the highlights on it. The level counts twice: in very dim footage the sensor's own
+# pattern comes near the strength of texture.
+_LEVEL = 0.075
+_TEXTURE = 0.012
+
+
+def footage_kind(windows: Grey) -> tuple[Kind, str]:
+    """Decide whether the pool glows by itself or is lit from outside.
+
+    Parameters
+    ----------
+    windows
+        Short runs of consecutive frames spread over the clip, shape (m, k, h, w), k at least 2; best cut to the
+        region of interest.
+
+    Returns
+    -------
+    tuple
+        ``glowing`` or ``illuminated``, and the reason in words.
+    """
+    level, texture, share = footage_features(windows)
+    # What noise alone would show must not be taken for nothing.
+    score = 2.0 * math.log(max(level, 1e-3) / _LEVEL) + math.log(max(texture, 1e-4) / _TEXTURE)
+    seen = (
+        f"the surroundings lie {level:.0%} of the way from the darkest to the brightest of the picture, and texture "
+        f"of {texture:.1%} of that range moves as one sheet in {share:.0%} of them"
+    )
+    if score > 0:
+        return "illuminated", f"{seen}: metal lit from outside"
+    return "glowing", f"{seen}: the pool outshines what is around it"
+
+
+def footage_features(windows: Grey) -> tuple[float, float, float]:
+    """What the decision rests on.
+
+    Parameters
+    ----------
+    windows
+        Short runs of consecutive frames, shape (m, k, h, w).
+
+    Returns
+    -------
+    tuple of float
+        Brightness of the surroundings between the darkest (0) and the brightest (1) of the picture; standard
+        deviation of texture that moves as one sheet, in the same unit; share of the surroundings that show it.
+    """
+    levels, commons, coherent = [], [], []
+    for run in windows:
+        one, two = run[0].astype(np.float32), run[-1].astype(np.float32)
+        # Means of tiles, so that noise does not part dark from bright.
+        tiles = cv2.resize(
+            one, (max(one.shape[1] // 10, 1), max(one.shape[0] // 10, 1)), interpolation=cv2.INTER_AREA
+        )
+        low, quarter, high = (float(v) for v in np.percentile(tiles, (1.0, 25.0, 99.5)))
+        span = max(high - low, 1e-6)
+        levels.append((quarter - low) / span)
+        common, own = _sheet(one, two, quarter + 0.35 * span)
+        commons.append(common / span**2)
+        coherent.append(common > 0.35 * own)
+    common = np.concatenate(commons)
+    if len(common) == 0:
+        return float(np.median(levels)), 0.0, 0.0
+    texture = math.sqrt(max(float(np.median(common)), 0.0))
+    return float(np.median(levels)), texture, float(np.mean(np.concatenate(coherent)))
+
+
+def _sheet(
+    one: NDArray[np.float32], two: NDArray[np.float32], bright: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Covariance of two pictures after one shift, tile by tile, and the first one's own variance."""
+    # Neither noise of single pixels nor shading.
+    fine = [cv2.GaussianBlur(p, (0, 0), 0.7) - cv2.GaussianBlur(p, (0, 0), 4.0) for p in (one, two)]
+    h, w = one.shape
+    reach = _RANGE_PX
+    side = min(_TILE, h - 2 * reach, w - 2 * reach)
+    if side < 12:
+        return np.empty(0), np.empty(0)
+    maps, own, shine = [], [], []
+    for r in range(reach, h - reach - side + 1, side):
+        for c in range(reach, w - reach - side + 1, side):
+            tile = fine[0][r : r + side, c : c + side]
+            around = fine[1][r - reach : r + side + reach, c - reach : c + side + reach]
+            maps.append(cv2.matchTemplate(around, tile, cv2.TM_CCORR) / side**2)
+            own.append(float(tile.var()))
+            shine.append(float((one[r : r + side, c : c + side] > bright).mean()))
+    # Surroundings only: a tile that holds much of what is bright belongs to the pool. At least half must speak.
+    keep = np.array(shine) <= max(0.1, float(np.median(shine)))
+    if keep.sum() < 2:
+        return np.empty(0), np.empty(0)
+    every, sizes = np.array(maps)[keep], np.maximum(np.array(own)[keep], 1e-9)
+    # One shift for all tiles. Half of them choose it and the other half are measured there, so that the highest of
+    # many chance correlations is not taken for texture.
+    common = np.empty(len(every))
+    for half in (0, 1):
+        votes = np.median(every[half::2] / sizes[half::2, None, None], axis=0)
+        row, column = np.unravel_index(int(np.argmax(votes)), votes.shape)
+        common[1 - half :: 2] = every[1 - half :: 2, row, column]
+    return common, sizes
