@@ -119,6 +119,10 @@ def facts_of(
 @click.option("--beam-shape", default="", metavar="NAME", help="Passed through to the score row.")
 @click.option("--replicate", default="", metavar="NAME", help="Passed through to the score row.")
 @click.option("--no-overlay", is_flag=True, help="Write no annotated video.")
+@click.option("--no-report", is_flag=True, help="Write no report.html.")
+@click.option(
+    "--stills", is_flag=True, help="Write the figures as PNG and SVG into a folder stills, for slides."
+)
 @click.option(
     "--workers",
     type=click.IntRange(min=1),
@@ -132,18 +136,21 @@ def command(
     beam_shape: str,
     replicate: str,
     no_overlay: bool,
+    no_report: bool,
+    stills: bool,
     workers: int | None,
     **given: Any,
 ) -> None:
     """Measure one clip: outline, keyhole, particles, spectra and stability index.
 
-    Writes frames.csv, spatter.csv, spectra.csv, score.csv, overlay.mp4 and run.json into OUT/<clip name>/.
+    Writes frames.csv, spatter.csv, spectra.csv, score.csv, overlay.mp4, report.html and run.json into
+    OUT/<clip name>/.
 
     \b
     poolwatch measure weld.mkv --out results --record-rate 10000 --mm-per-px 0.02 \\
         --travel-speed 100 --exposure 4e-5 --material austenitic-stainless
     """
-    from ..measure import measure_clip, read_settings, recording_of
+    from ..measure import measure_clip, read_settings, recording_of, write_clip_report, write_clip_stills
     from .progress import bar
 
     settings = read_settings(settings_file)
@@ -154,6 +161,10 @@ def command(
         result = measure_clip(clip, recording=recording, settings=settings, progress=tell, workers=workers)
     with bar("writing the overlay", "pictures") as tell:
         result.write(folder, overlay=not no_overlay, progress=tell)
+    if not no_report:
+        write_clip_report(result, folder)
+    if stills:
+        write_clip_stills(result, folder)
     show_score(result, recording)
     click.echo(f"written: {folder}", err=True)
 

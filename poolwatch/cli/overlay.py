@@ -48,7 +48,7 @@ def command(
     **given: Any,
 ) -> None:
     """The annotated video of a clip measured into DIR (the folder that holds its frames.csv)."""
-    from ..measure import read_measurement, write_clip_overlay
+    from ..measure import read_measurement, rewrite_clip_overlay, write_clip_overlay
     from ..measure.shown import write_clip_still
     from ..show.segments import OverlayChoices
     from .progress import bar
@@ -62,7 +62,10 @@ def command(
         target = out or folder / f"frame_{still_frame}.png"
         write_clip_still(measurement, target, still_frame, choices=choices, clip=clip)
     else:
-        target = out or folder / "overlay.mp4"
         with bar("writing the overlay", "pictures") as tell:
-            write_clip_overlay(measurement, target, choices=choices, clip=clip, progress=tell)
+            if out is None:
+                target = rewrite_clip_overlay(measurement, folder, choices=choices, clip=clip, progress=tell)
+            else:
+                target = out
+                write_clip_overlay(measurement, target, choices=choices, clip=clip, progress=tell)
     click.echo(f"written: {target}", err=True)

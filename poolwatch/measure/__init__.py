@@ -7,12 +7,16 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from .again import rescore as rescore
+    from .beside import write_clips_side_by_side as write_clips_side_by_side
     from .clip import measure_clip as measure_clip
+    from .pages import write_clip_report as write_clip_report
+    from .pages import write_clip_stills as write_clip_stills
     from .result import Measurement as Measurement
     from .result import read_measurement as read_measurement
     from .settings import MeasureSettings as MeasureSettings
     from .settings import read_settings as read_settings
     from .settings import recording_of as recording_of
+    from .shown import rewrite_clip_overlay as rewrite_clip_overlay
     from .shown import write_clip_overlay as write_clip_overlay
 
 _PLACES = {
@@ -23,7 +27,11 @@ _PLACES = {
     "read_settings": "settings",
     "recording_of": "settings",
     "rescore": "again",
+    "rewrite_clip_overlay": "shown",
     "write_clip_overlay": "shown",
+    "write_clip_report": "pages",
+    "write_clip_stills": "pages",
+    "write_clips_side_by_side": "beside",
 }
 __all__ = [
     "MeasureSettings",
@@ -33,7 +41,11 @@ __all__ = [
     "read_settings",
     "recording_of",
     "rescore",
+    "rewrite_clip_overlay",
     "write_clip_overlay",
+    "write_clip_report",
+    "write_clip_stills",
+    "write_clips_side_by_side",
 ]
 
 

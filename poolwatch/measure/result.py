@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,6 +17,8 @@ from .outlines import Outlines
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from ..show.segments import Segment
 
 _OUTLINES = "outlines.bin"
 _TABLES = {
@@ -40,7 +42,8 @@ class Measurement:
     outlines
         ``outlines(frame)`` gives the outline, shape (k, 2), image x and y in px; (0, 2) where there is none.
     run
-        What stands in ``run.json``: versions, settings as resolved, input, first look, warnings.
+        What stands in ``run.json``: versions, settings as resolved, input, first look, warnings; read
+        back from a folder with a video, ``overlay_segments`` as `poolwatch.show.segments.pack_segments` gives them.
     """
 
     frames: pd.DataFrame
@@ -91,21 +94,23 @@ class Measurement:
             The folder cannot be written.
         """
         folder = Path(folder)
-        run = folder / "run.json"
-        try:
-            run.unlink(missing_ok=True)
-        except OSError as error:
-            raise OutputError(
-                f"{run}: cannot be replaced ({error.strerror}); choose another --out folder"
-            ) from None
+        # A video or page of an earlier measurement must not stand beside new figures.
+        for name in ("run.json", "overlay.mp4", "report.html"):
+            try:
+                (folder / name).unlink(missing_ok=True)
+            except OSError as error:
+                raise OutputError(
+                    f"{folder / name}: cannot be replaced ({error.strerror}); choose another --out folder"
+                ) from None
         for name, table in _TABLES.items():
             write_csv(folder / table.name, getattr(self, name))
         self.outlines.save(folder / _OUTLINES)
+        segments: Sequence[Segment] = ()
         if overlay:
             from .shown import write_clip_overlay
 
-            write_clip_overlay(self, folder / "overlay.mp4", progress=progress)
-        write_text(run, json.dumps(_plain(self.run), indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+            segments = write_clip_overlay(self, folder / "overlay.mp4", progress=progress)
+        write_run(folder, self.run, segments)
         return folder
 
 
@@ -142,6 +147,32 @@ def read_run(folder: Path) -> dict[str, Any]:
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise OutputError(f"{path}: cannot be read ({error}); measure the clip again") from None
     return run
+
+
+def write_run(folder: Path, run: Mapping[str, Any], segments: Sequence[Segment] = ()) -> None:
+    """Write ``run.json`` of a measured clip.
+
+    Parameters
+    ----------
+    folder
+        The clip's folder.
+    run
+        As in `Measurement.run`.
+    segments
+        What the video beside it shows, for ``overlay_segments``; empty where there is none.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be written.
+    """
+    from ..show.segments import pack_segments
+
+    values = {name: value for name, value in run.items() if name != "overlay_segments"}
+    if segments:
+        values["overlay_segments"] = pack_segments(segments)
+    text = json.dumps(_plain(values), indent=2, ensure_ascii=False, allow_nan=False)
+    write_text(folder / "run.json", text + "\n")
 
 
 def _plain(value: Any) -> Any:

@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 
 from ..clips import fingerprint, open_clip
 from ..model.errors import ClipError
-from .result import Measurement
+from .result import Measurement, write_run
 from .settings import MeasureSettings
 
 if TYPE_CHECKING:
     from ..show.result import ClipResult
-    from ..show.segments import OverlayChoices
+    from ..show.segments import OverlayChoices, Segment
 
 _SIDES = 48
 
@@ -80,7 +80,7 @@ def shown(measurement: Measurement, sample: NDArray[Any], name: str | None = Non
         brightness_sample=sample,
         outlines=measurement.outlines,
         keyhole=ring + (look["keyhole_x_px"], look["keyhole_y_px"]),
-        run=run,
+        run={name: value for name, value in run.items() if name != "overlay_segments"},
     )
 
 
@@ -91,7 +91,7 @@ def write_clip_overlay(
     choices: OverlayChoices | None = None,
     clip: str | Path | None = None,
     progress: Callable[[int, int], None] | None = None,
-) -> None:
+) -> list[Segment]:
     """Write the annotated video of a measurement.
 
     Parameters
@@ -106,6 +106,11 @@ def write_clip_overlay(
         Where the recording lies now, if it was moved since.
     progress
         Called with pictures written and pictures planned.
+
+    Returns
+    -------
+    list of Segment
+        What the video shows.
 
     Raises
     ------
@@ -124,7 +129,7 @@ def write_clip_overlay(
         def read(numbers: Sequence[int]) -> Iterator[tuple[int, NDArray[Any]]]:
             return frames_of(reader, numbers)
 
-        write_overlay(path, read, shown(measurement, sample), choices, progress)
+        return write_overlay(path, read, shown(measurement, sample), choices, progress)
 
 
 def frames_of(reader: Any, numbers: Sequence[int]) -> Iterator[tuple[int, NDArray[Any]]]:
@@ -147,6 +152,30 @@ def frames_of(reader: Any, numbers: Sequence[int]) -> Iterator[tuple[int, NDArra
         return
     for number in wanted:
         yield number, reader.frames([number])[0]
+
+
+def rewrite_clip_overlay(
+    measurement: Measurement,
+    folder: str | Path,
+    *,
+    choices: OverlayChoices | None = None,
+    clip: str | Path | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Path:
+    """Write ``overlay.mp4`` in a clip's folder again, and what it now shows into its ``run.json``.
+
+    A page of the clip that lies there is made again, since its curves jump to places in the video. Parameters and
+    errors as for `write_clip_overlay`.
+    """
+    from .pages import write_clip_report
+
+    folder = Path(folder)
+    path = folder / "overlay.mp4"
+    segments = write_clip_overlay(measurement, path, choices=choices, clip=clip, progress=progress)
+    write_run(folder, measurement.run, segments)
+    if (folder / "report.html").exists():
+        write_clip_report(measurement, folder, clip=clip)
+    return path
 
 
 def write_clip_still(

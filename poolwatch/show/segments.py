@@ -213,6 +213,29 @@ def plan_overlay(result: ClipResult, choices: OverlayChoices | None = None) -> l
     return segments
 
 
+def worst_moment(result: ClipResult) -> tuple[int, str]:
+    """The measured frame of the steady part where length or width lies furthest from its middle.
+
+    Returns
+    -------
+    frame : int
+        Its number; the middle frame of the steady part where nothing moves or was measured.
+    words : str
+        What it shows.
+    """
+    inside = (result.numbers >= result.steady[0]) & (result.numbers < result.steady[1])
+    rows = np.flatnonzero(inside & (result.status == "ok"))
+    best = (0.0, (result.steady[0] + result.steady[1]) // 2, "middle of the steady part")
+    for name in ("length", "width"):
+        away = _excursion(result.series(f"pool_{name}_mm")[rows])
+        if np.isfinite(away).any():
+            place = int(np.nanargmax(away))
+            found = int(result.numbers[rows[place]])
+            best = max(best, (float(away[place]), found, f"largest excursion of {name} in the steady part"))
+    _, frame, words = best
+    return frame, f"frame {frame}, {_milliseconds(frame, result)}: {words}"
+
+
 def _segment(
     result: ClipResult, frames: NDArray[np.int64], stride: int, hold: int, name: str, rate: float
 ) -> Segment:

@@ -64,6 +64,7 @@ def clip_section(evidence: ClipEvidence, number: int, *, dpi: float = 110.0) -> 
         "tone": ToneCurve.for_sample(result.brightness_sample, result.full_scale).words,
         "video": evidence.video,
         "still": None if evidence.still is None else photograph(evidence.still),
+        "moment": evidence.moment,
         "series": series_view(result, evidence.segments),
         "segments": [segment.caption for segment in evidence.segments],
         "run": result.run,

@@ -35,6 +35,8 @@ class ClipEvidence:
         Why the clip does not count in the ranking, in words; empty where it counts.
     still
         One annotated frame as `OverlayPainter.paint` gives it: stands for the video until it plays, and in print.
+    moment
+        Which frame `still` is, in words.
     """
 
     result: ClipResult
@@ -43,6 +45,7 @@ class ClipEvidence:
     space_time: SpaceTime | None = None
     excluded: str = ""
     still: NDArray[np.uint8] | None = None
+    moment: str = ""
 
 
 @dataclass(frozen=True)

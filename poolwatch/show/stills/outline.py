@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -224,10 +224,15 @@ def space_time_figure(result: ClipResult, rows: SpaceTime) -> Figure:
     return figure
 
 
-def gather_space_time(frames: Sequence[tuple[int, NDArray[Any]]], result: ClipResult) -> SpaceTime:
-    """A `SpaceTime` from frames of native depth with their numbers, in order."""
-    if not frames:
-        return SpaceTime(np.empty(0, np.int64), np.empty(0), np.empty((0, 0), np.float32))
-    x = line_places(result, (frames[0][1].shape[0], frames[0][1].shape[1]))
-    lines = [middle_line(frame, result.axes, x, result.full_scale) for _, frame in frames]
-    return SpaceTime(np.array([n for n, _ in frames], dtype=np.int64), x, np.stack(lines))
+def gather_space_time(frames: Iterable[tuple[int, NDArray[Any]]], result: ClipResult) -> SpaceTime:
+    """A `SpaceTime` from frames of native depth with their numbers, in order; gone through once."""
+    numbers: list[int] = []
+    lines: list[NDArray[np.float32]] = []
+    x = np.empty(0)
+    for number, frame in frames:
+        if not numbers:
+            x = line_places(result, (frame.shape[0], frame.shape[1]))
+        numbers.append(number)
+        lines.append(middle_line(frame, result.axes, x, result.full_scale))
+    brightness = np.stack(lines) if lines else np.empty((0, 0), np.float32)
+    return SpaceTime(np.array(numbers, dtype=np.int64), x, brightness)

@@ -1,0 +1,68 @@
+"""`poolwatch sidebyside`: several measured clips in one video."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+
+@click.command("sidebyside", short_help="several clips in one video: same scale, same time base")
+@click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="DIR DIR …")
+@click.option(
+    "--out", type=click.Path(path_type=Path), required=True, metavar="FILE", help="Video to write, .mp4."
+)
+@click.option(
+    "--order",
+    type=click.Choice(["given", "best-first", "worst-first"]),
+    default="given",
+    show_default=True,
+    help="As the folders are given, or by stability index.",
+)
+@click.option(
+    "--slow-motion",
+    type=float,
+    metavar="N",
+    help="Times slower than life; default: the shortest clip fills the playing time.",
+)
+@click.option(
+    "--start",
+    "start_s",
+    type=float,
+    metavar="S",
+    help="Where to start, s after the start of each clip's steady part.",
+)
+@click.option("--seconds", type=float, metavar="S", help="Playing time, s (default 20).")
+@click.option("--width", type=int, metavar="PX", help="Width of the video, px (default 1600).")
+@click.option("--plain", is_flag=True, help="Draw no outlines, keyhole regions and particles.")
+@click.option(
+    "--clip",
+    "clips",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    metavar="CLIP",
+    help="A recording that was moved since; may be given several times, in any order.",
+)
+def command(
+    folders: tuple[Path, ...], out: Path, order: str, plain: bool, clips: tuple[Path, ...], **given: Any
+) -> None:
+    """Two to six measured clips in one video.
+
+    Every clip is turned so that travel points to the right and shown at the same size of a millimetre. Time runs
+    alike for all, each at its own record rate, from the start of its steady part; the clip that ends first ends
+    the video. DIR is a folder that holds a clip's frames.csv.
+
+    \b
+    poolwatch sidebyside results/twin-spot-1 results/single-spot-1 --out compare.mp4 --order best-first
+    """
+    from ..measure import write_clips_side_by_side
+    from ..show.sidebyside import SideBySideChoices
+    from .progress import bar
+
+    values = {name: value for name, value in given.items() if value is not None}
+    values |= {"order": order.replace("-", "_"), "annotated": not plain}
+    choices = SideBySideChoices.checked(values, where="command line")
+    with bar("writing the video", "pictures") as tell:
+        write_clips_side_by_side(folders, out, choices=choices, clips=clips, progress=tell)
+    click.echo(f"written: {out}", err=True)

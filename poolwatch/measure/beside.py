@@ -1,0 +1,91 @@
+"""Several measured clips in one video."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Sequence
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ..clips import fingerprint, open_clip
+from ..model.errors import UsageError
+from .result import Measurement, read_measurement
+from .settings import MeasureSettings
+from .shown import clip_path, frames_of, shown
+
+if TYPE_CHECKING:
+    from ..show.overlay import ReadFrames
+    from ..show.result import ClipResult
+    from ..show.sidebyside import SideBySideChoices
+
+
+def write_clips_side_by_side(
+    folders: Sequence[str | Path],
+    path: str | Path,
+    *,
+    choices: SideBySideChoices | None = None,
+    clips: Sequence[str | Path] = (),
+    progress: Callable[[int, int], None] | None = None,
+) -> None:
+    """Write two to six measured clips into one video: the same mm scale, the same time base.
+
+    Parameters
+    ----------
+    folders
+        The clips' folders.
+    path
+        The ``.mp4`` to write.
+    choices
+        Order, part and slow motion.
+    clips
+        Recordings that were moved since, in any order; told by their content.
+    progress
+        Called with pictures written and pictures planned.
+
+    Raises
+    ------
+    UsageError
+        Fewer than two or more than six clips, one given twice, some without a scale, or nothing to show.
+    ClipError
+        A recording is not there or cannot be read.
+    OutputError
+        A folder holds no finished measurement, or the file cannot be written.
+    """
+    from ..show.sidebyside import write_side_by_side
+
+    path = Path(path)
+    if path.suffix.lower() != ".mp4":
+        raise UsageError(f"{path}: the video is an MP4; give a name that ends in .mp4")
+    places = [Path(folder) for folder in folders]
+    if not 2 <= len(places) <= 6:
+        raise UsageError(f"side by side takes the folders of two to six measured clips, got {len(places)}")
+    for n, place in enumerate(places):
+        if place.resolve() in [other.resolve() for other in places[:n]]:
+            raise UsageError(f"{place}: given twice; give each clip once")
+    measured = [_read(place) for place in places]
+    moved = {fingerprint(Path(clip)): Path(clip) for clip in clips}
+    with contextlib.ExitStack() as stack:
+        ready = [_opened(measurement, moved, stack) for measurement in measured]
+        write_side_by_side(path, ready, choices, progress)
+
+
+def _read(folder: Path) -> Measurement:
+    if not folder.is_dir():
+        raise UsageError(f"{folder}: no such folder; give the folders that `poolwatch measure` has made")
+    inside = sorted(path.parent.name for path in folder.glob("*/run.json"))
+    if inside and not (folder / "run.json").exists():
+        raise UsageError(
+            f"{folder}: holds the folders of several clips; give those instead: {', '.join(inside[:6])}"
+        )
+    return read_measurement(folder)
+
+
+def _opened(
+    measurement: Measurement, moved: dict[str, Path], stack: contextlib.ExitStack
+) -> tuple[ClipResult, ReadFrames]:
+    """A clip and how to read its frames, open until the stack is unwound."""
+    settings = MeasureSettings.checked(measurement.run["settings"], where="run.json")
+    source = clip_path(measurement, moved.get(measurement.run["input"]["fingerprint"]))
+    reader = stack.enter_context(open_clip(source, settings=settings.clip))
+    return shown(measurement, reader.frames(reader.cheap_frames(8))), partial(frames_of, reader)
