@@ -1,0 +1,93 @@
+"""Particles of simulated clips against their truth, on small pictures; the benchmark holds the bars at full size."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from poolwatch.spatter import detect, smallest_diameter
+from tests.accuracy.spatter_clips import EVIL, ORDINARY, STREAKS, Clip, errors, evil, measure, scene
+
+CAMERA: dict[str, Any] = {"width": 320, "height": 192}
+POOL: dict[str, Any] = {"length_mm": 1.4, "width_mm": 0.8}
+
+
+def clip(frames: int, seed: int, spatter: dict[str, Any], **camera: Any) -> Clip:
+    return measure(
+        scene(frames=frames, seed=seed, camera={**CAMERA, **camera}, pool=POOL, spatter=spatter),
+    )
+
+
+@pytest.fixture(scope="module")
+def busy() -> Clip:
+    return clip(300, 101, {**ORDINARY, "rate_per_s": 1500.0})
+
+
+def test_ordinary_particles_are_found_once() -> None:
+    found = clip(500, 102, {**ORDINARY, "rate_per_s": 500.0}, depth_bits=12)
+    assert len(found.wanted) >= 10
+    assert found.metrics.recall >= 0.97
+    assert found.metrics.precision >= 0.97
+
+
+def test_shower(busy: Clip) -> None:
+    assert len(busy.wanted) >= 25
+    assert busy.metrics.recall >= 0.96
+    assert busy.metrics.precision >= 0.97
+    assert busy.metrics.rmse < 0.5
+
+
+def test_sizes_speeds_and_mass(busy: Clip) -> None:
+    table = errors(busy)
+    assert np.median(table.diameter / table.diameter_true) == pytest.approx(1, abs=0.02)
+    assert np.median(table.speed / table.speed_true) == pytest.approx(1, abs=0.003)
+    assert (table.diameter**3).sum() / (table.diameter_true**3).sum() == pytest.approx(1, abs=0.10)
+    assert 0.6 < ((table.speed - table.speed_true) / table.speed_u).std() < 1.4
+
+
+def test_streaks_five_diameters_long() -> None:
+    found = clip(400, 103, STREAKS, exposure_s=9e-5, width=512, height=256)
+    assert len(found.wanted) >= 5
+    assert found.metrics.recall >= 0.93
+    assert found.metrics.precision >= 0.97
+    table = errors(found)
+    assert np.median(table.diameter / table.diameter_true) == pytest.approx(1, abs=0.03)
+
+
+def test_exposure_is_found_from_streaks() -> None:
+    spatter = {**ORDINARY, "rate_per_s": 1500.0}
+    found = measure(
+        scene(frames=200, seed=104, camera={**CAMERA, "exposure_s": 6e-5}, pool=POOL, spatter=spatter),
+        know_exposure=False,
+    )
+    assert found.spatter.exposure.source == "found"
+    assert found.spatter.exposure.share2**0.5 == pytest.approx(0.6, abs=0.03)
+
+
+@pytest.mark.parametrize("kind", range(len(EVIL) + 1))
+def test_nothing_but_what_looks_like_it(kind: int) -> None:
+    found = measure(evil(kind, frames=150, seed=110 + kind))
+    assert len(found.spatter.particles) == 0
+
+
+def test_half_of_the_smallest_are_seen(busy: Clip) -> None:
+    size = smallest_diameter(busy.sample, busy.sample_outlines, busy.look)
+    shares = []
+    for factor in (0.85, 1.15):
+        graded = {**ORDINARY, "rate_per_s": 4000.0, "diameters_mm": (size * factor * 0.02,)}
+        other = measure(scene(frames=60, seed=120, camera=CAMERA, pool=POOL, spatter=graded))
+        truth = other.simulation.truth_sightings
+        # One look for all: that of the clip whose figure it is.
+        frames = other.simulation.frames(0, 60)
+        outlines = [other.simulation.outline(k) for k in range(60)]
+        seen = detect(frames, outlines, busy.look)
+        hits = []
+        for row in truth[truth["visible"] > 0.999].itertuples():
+            x, y = outlines[row.frame].T
+            if np.hypot(x - row.x_px, y - row.y_px).min() > 9:
+                here = seen[seen["frame"] == row.frame]
+                hits.append(bool((np.hypot(here["x"] - row.x_px, here["y"] - row.y_px) < 2.5).any()))
+        shares.append(np.mean(hits))
+    assert shares[0] < 0.5 < shares[1]
