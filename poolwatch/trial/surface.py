@@ -9,7 +9,7 @@ import numpy as np
 
 from .design import Design, Factor, Floats, coded_factor
 
-_CANDIDATES = 4096
+_CANDIDATES = 2048
 _DRAWS = 1000
 _SEED = 19_510_400
 

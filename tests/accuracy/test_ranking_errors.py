@@ -130,13 +130,13 @@ def test_probability_of_being_best_is_a_probability() -> None:
     """Of trials that give the leader about p, about a share p is right."""
     rng = np.random.default_rng(15)
     said, right = [], []
-    for _ in range(150):
+    for _ in range(100):
         levels = rng.lognormal(np.log(0.7), 0.12, 3)
         table = rank(score_rows(rng, list(levels), 4), settings=QUICK).table
         best = ("single-spot", "twin-spot", "flat-top")[int(np.argmin(levels))]
         said.append(table["probability_best"].max())
         right.append(table.loc[table["probability_best"].idxmax(), "beam_shape"] == best)
-    assert np.mean(right) == pytest.approx(np.mean(said), abs=0.08)
+    assert np.mean(right) == pytest.approx(np.mean(said), abs=0.1)
 
 
 def test_power_of_two_shapes_is_that_of_students_test() -> None:

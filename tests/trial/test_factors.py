@@ -194,7 +194,7 @@ def conversion(x: np.ndarray) -> np.ndarray:
 def test_best_point_inside_is_found_with_its_uncertainty() -> None:
     rng = np.random.default_rng(9)
     covered = inside = 0
-    for _ in range(60):
+    for _ in range(30):
         x = np.array([*product((-1, 0, 1), repeat=2)] * 2, float)
         truth = 70 - 8 * (x[:, 0] - 0.3) ** 2 - 6 * (x[:, 1] + 0.2) ** 2
         surface, _ = fit_surface(
@@ -207,9 +207,9 @@ def test_best_point_inside_is_found_with_its_uncertainty() -> None:
         inside += surface.best_low["a"] <= 0.3 <= surface.best_high["a"]
         np.testing.assert_allclose(best, [0.3, -0.2], atol=0.35)
         assert surface.at_edge == ()
-    # 95 % intervals over 60 trials: at least 52 with a chance beyond 0.999.
-    assert covered >= 52
-    assert inside >= 52
+    # 95 % intervals over 30 trials: at least 24 with a chance beyond 0.999.
+    assert covered >= 24
+    assert inside >= 24
 
 
 def test_best_point_stays_where_something_was_tried_and_says_when_it_is_on_the_border() -> None:
