@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 from ..curve import normals_curvature, resample
 
 # Neighbouring samples share pixels and waves: this share of their evidence is new.
-_NEW = 0.35
+_NEW = 0.7
 # Neighbouring places part by this share of their distance, beyond what the smoothed contour already turns.
-_SLOPE = 0.3
+_SLOPE = 0.18
 
 Places = NDArray[np.float64]
 
@@ -68,7 +68,7 @@ def blurred_costs(
     by_bright: NDArray[np.float32],
     search: int,
     finer: int,
-) -> NDArray[np.float64]:
+) -> NDArray[np.float32]:
     """Cost of each place within `search` px, `finer` places a pixel, from what a blurred edge does to the samples.
 
     Parameters
@@ -76,28 +76,28 @@ def blurred_costs(
     share, bright
         Unexplained share and relative brightness along the normals, both 0 … 1, shape (n, 2 reach + 1).
     by_share, by_bright
-        Cost of a value at each distance from the edge, shape (distances, bins); distances are `finer` to a pixel,
-        symmetrical about the edge, outward.
+        Cost of a value at each distance from the edge, shape (bins, distances); distances are `finer` to a pixel,
+        from far outside to far inside, the edge in the middle, and reach past samples and places together.
     """
     n, m = share.shape
-    bins = by_share.shape[1]
-    half = by_share.shape[0] // 2
+    bins = by_share.shape[0]
     reach = m // 2
     places = 2 * search * finer + 1
-    out = np.zeros((n, places))
+    middle = by_share.shape[1] // 2
+    out = np.zeros((n, places), dtype=np.float32)
     for j in range(n):
         for k in range(m):
             a = min(max(int(share[j, k] * bins), 0), bins - 1)
             b = min(max(int(bright[j, k] * bins), 0), bins - 1)
+            # The first place is furthest inside: the sample lies furthest outside of it.
+            start = middle - (k - reach) * finer - search * finer
             for c in range(places):
-                d = (k - reach) * finer - (c - search * finer)
-                d = min(max(d, -half), half) + half
-                out[j, c] += by_share[d, a] + by_bright[d, b]
+                out[j, c] += by_share[a, start + c] + by_bright[b, start + c]
     return out
 
 
 @njit(cache=True, nogil=True)
-def chain(cost: NDArray[np.float64], stiff: float) -> tuple[Places, Places]:
+def chain(cost: NDArray[np.floating], stiff: float) -> tuple[Places, Places]:
     """Mean and standard deviation of each place, in steps, of a closed chain.
 
     Parameters
@@ -120,20 +120,20 @@ def chain(cost: NDArray[np.float64], stiff: float) -> tuple[Places, Places]:
     ahead = np.empty((n, m))
     back = np.empty((n, m))
     now = np.full(m, 1.0 / m)
-    seen = np.empty(m)
+    seen = np.zeros(m + 2 * width)
     # A quarter more than once round: the first stretch forgets where it began.
     for turn in range(n + n // 4):
         j = turn % n
         for c in range(m):
             ahead[j, c] = now[c]
-            seen[c] = now[c] * like[j, c]
+            seen[c + width] = now[c] * like[j, c]
         _hop(seen, hop, width, now)
     now[:] = 1.0 / m
     for turn in range(n + n // 4):
         j = n - 1 - turn % n
         for c in range(m):
             back[j, c] = now[c]
-            seen[c] = now[c] * like[j, c]
+            seen[c + width] = now[c] * like[j, c]
         _hop(seen, hop, width, now)
     mean = np.empty(n)
     spread = np.empty(n)
@@ -153,14 +153,17 @@ def chain(cost: NDArray[np.float64], stiff: float) -> tuple[Places, Places]:
 
 @njit(cache=True, nogil=True)
 def _hop(seen: Places, hop: Places, width: int, now: Places) -> None:
-    m = seen.size
+    """Spread probabilities over the neighbours' places; `seen` carries `width` zeros on either side."""
+    m = now.size
+    for c in range(m):
+        now[c] = 0.0
+    for k in range(hop.size):
+        f = hop[k]
+        for c in range(m):
+            now[c] += f * seen[c + k]
     total = 0.0
     for c in range(m):
-        s = 0.0
-        for k in range(max(-width, -c), min(width, m - 1 - c) + 1):
-            s += hop[k + width] * seen[c + k]
-        now[c] = s
-        total += s
+        total += now[c]
     for c in range(m):
         now[c] /= total
 
@@ -201,6 +204,7 @@ def settle(
     y: Places,
     search: int,
     finer: int,
+    reach: int,
 ) -> tuple[Places, Places, Places, Places]:
     """Move vertices along their normals to where a blurred edge between liquid and solid fits best.
 
@@ -216,6 +220,8 @@ def settle(
         How far to look, px.
     finer
         Places a pixel.
+    reach
+        Samples on either side of the outline, px.
 
     Returns
     -------
@@ -225,7 +231,6 @@ def settle(
     n = x.size
     spacing = _spacing(x, y)
     x, y, nx, ny, _ = normals_curvature(x, y, max(1.2 / spacing, 0.5))
-    reach = search + by_share.shape[0] // 2 // finer
     cost = blurred_costs(
         sampled(share, x, y, nx, ny, reach),
         sampled(bright, x, y, nx, ny, reach),

@@ -30,6 +30,9 @@ _EVEN = 0.01
 # Distances from the edge to a pixel, and how far from it the tables reach, px.
 FINER = 4
 REACH = 3
+# Texture makes the brightness of neighbouring pixels alike: what it says at the edge counts for this much less than
+# what motion says, whose noise is new in each pixel.
+_ALIKE = 0.25
 # How far the fine fit looks from the outline it begins at, px.
 SEARCH = 4
 
@@ -44,8 +47,8 @@ class Evidence:
         Logarithm of the likelihood ratio, liquid over solid, against the unexplained share of a pixel's surroundings
         and against its brightness, shape (BINS,).
     edge_share, edge_brightness
-        Cost of the unexplained share of a single pixel and of its brightness at each distance from the edge, from
-        inside outward, shape (2 REACH FINER + 1, BINS).
+        Cost of the unexplained share of a single pixel and of its brightness at each distance from the edge, from far
+        outside to far inside; see `boundary.blurred_costs`.
     sigma
         Spread of the edge the tables are made for, px.
     """
@@ -61,12 +64,14 @@ class Evidence:
 class Counts:
     """How often each bin was seen in liquid and in solid: unexplained share of surroundings, of pixels, brightness.
 
-    All of shape (2, BINS), liquid first.
+    All of shape (2, BINS), liquid first; `metal_in_noise` is the metal's mean brightness over the noise of the
+    difference of two frames.
     """
 
     window: NDArray[np.float64]
     share: NDArray[np.float64]
     brightness: NDArray[np.float64]
+    metal_in_noise: float
 
 
 def _density(counts: NDArray[np.float64], spread: float = 1.0) -> NDArray[np.float64]:
@@ -83,20 +88,22 @@ def _ratio(counts: NDArray[np.float64]) -> NDArray[np.float32]:
 
 def learn_evidence(counts: Counts, sigma: float) -> Evidence:
     """Turn counts into tables for an edge of a given spread (px)."""
-    distance = np.arange(-REACH * FINER, REACH * FINER + 1) / FINER
+    # Far enough for the last sample from the last place.
+    far = (REACH + 2 * SEARCH) * FINER
+    distance = np.arange(far, -far - 1, -1) / FINER
     liquid = np.array([0.5 * math.erfc(d / sigma / math.sqrt(2)) for d in distance])
     return Evidence(
         _ratio(counts.window),
         _ratio(counts.brightness),
-        _edge_costs(np.array([_mixed_share(counts.share, c) for c in liquid])),
-        _edge_costs(np.array([_mixed_brightness(counts.brightness, c) for c in liquid])),
+        _edge_costs(np.array([_mixed_share(counts, c, counts.metal_in_noise) for c in liquid])),
+        np.float32(_ALIKE) * _edge_costs(np.array([_mixed_brightness(counts.brightness, c) for c in liquid])),
         sigma,
     )
 
 
 def _edge_costs(density: NDArray[np.float64]) -> NDArray[np.float32]:
     cost = -np.log((1 - _EVEN) * density + _EVEN / BINS)
-    return np.asarray(cost, dtype=np.float32)
+    return np.ascontiguousarray(cost.T, dtype=np.float32)
 
 
 def _mixed_brightness(counts: NDArray[np.float64], liquid: float) -> NDArray[np.float64]:
@@ -112,17 +119,28 @@ def _mixed_brightness(counts: NDArray[np.float64], liquid: float) -> NDArray[np.
     return _density(out) if out.sum() else out
 
 
-def _mixed_share(counts: NDArray[np.float64], liquid: float) -> NDArray[np.float64]:
+def _mixed_share(counts: Counts, liquid: float, grey: float) -> NDArray[np.float64]:
+    """Density of a pixel's unexplained share at a place where `liquid` of it is liquid.
+
+    What the frames compared show there is liquid too, or metal not yet or no longer molten: half and half towards
+    the outside, and as counted in the inside.
+    """
     centre = (np.arange(BINS) + 0.5) / BINS
     size = np.sqrt(SOFT * centre / (1 - centre))
     border = np.sqrt(SOFT * np.arange(BINS) / (BINS - np.arange(BINS)))
     border = np.append(border, np.inf)
-    first, second = (row / max(row.sum(), 1e-9) for row in counts)
+    first, second = (row / max(row.sum(), 1e-9) for row in counts.share)
     noise = max(math.sqrt(float((second * size**2).sum())), 0.3)
+    # Differences of liquid and metal, from their brightness, in the same bins.
+    molten, metal = (row / max(row.sum(), 1e-9) for row in counts.brightness)
+    step = np.abs(np.subtract.outer(np.arange(BINS), np.arange(BINS))) * (BRIGHTEST / BINS * grey)
+    place = np.clip(np.searchsorted(border, step) - 1, 0, BINS - 1)
+    across = np.bincount(place.ravel(), (molten[:, None] * metal[None, :]).ravel(), minlength=BINS)
+    both = first + (1 - liquid) * (across - first)
     # What is liquid in a pixel, and its noise, folded to sizes.
     cdf = _normal((border[None, :] - liquid * size[:, None]) / noise)
     cdf -= _normal((-border[None, :] - liquid * size[:, None]) / noise)
-    return _density(first @ np.diff(cdf, axis=1))
+    return _density(both @ np.diff(cdf, axis=1))
 
 
 def _normal(z: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from ..coarse import polygon_mean
@@ -11,7 +12,7 @@ from ..geometry import area_centroid, extents
 from ..outline import Pool
 from ..settings import PoolSettings
 from .boundary import follow, settle
-from .evidence import FINER, SEARCH, weigh
+from .evidence import FINER, REACH, SEARCH, weigh
 from .look import IlluminatedLook
 from .metal import Grey
 from .region import SHARE, Box, contour_of, touches
@@ -95,7 +96,7 @@ def _find(
     window, alone, used = unexplained(frames, i, others, box, solid, look.metal_px, look.noise)
     if used < 2:
         return Pool("broken", _NO_VERTICES)
-    gain = _gain(frame, box, solid, look)
+    gain = _gain(frame, box, solid, look.lighting)
     contour, area, weight, bright = _coarse(frame, box, window, gain, look, (look.x + dx, look.y + dy))
     if area < max(0.2 * look.area_px, settings.smallest_area_px):
         return Pool("no_pool", _NO_VERTICES, gain=gain)
@@ -111,7 +112,7 @@ def _find(
     x, y = follow(weight, contour[:, 0].copy(), contour[:, 1].copy(), settings.vertices, _FIRST_SEARCH)
     evidence = look.evidence
     x, y, spread, _ = settle(
-        alone, bright, evidence.edge_share, evidence.edge_brightness, x, y, SEARCH, FINER
+        alone, bright, evidence.edge_share, evidence.edge_brightness, x, y, SEARCH, FINER, SEARCH + REACH
     )
     if np.mean(spread > _VAGUE_PX) > settings.hidden_share:
         return Pool("hidden", _NO_VERTICES, gain=gain)
@@ -194,15 +195,22 @@ def _solid(look: IlluminatedLook, dx: float, dy: float, box: Box) -> NDArray[np.
     return out
 
 
-def _gain(frame: Grey, box: Box, solid: NDArray[np.uint8], look: IlluminatedLook) -> float:
+@njit(cache=True, nogil=True)
+def _gain(
+    frame: NDArray[np.generic], box: Box, solid: NDArray[np.uint8], lighting: tuple[float, float, float]
+) -> float:
     """Brightness of the metal against the clip's usual."""
-    r0, r1, c0, c1 = box
-    rows, cols = np.nonzero(solid[::3, ::3])
-    if len(rows) < 20:
-        return 1.0
-    values = frame[r0:r1:3, c0:c1:3][rows, cols]
-    usual = look.lighting[0] + look.lighting[1] * (c0 + 3 * cols) + look.lighting[2] * (r0 + 3 * rows)
-    return float(np.median(values / np.maximum(usual, 0.2 * look.lighting[0])))
+    total = 0.0
+    usual = 0.0
+    for i in range(box[0], box[1], 3):
+        for j in range(box[2], box[3], 3):
+            if solid[i - box[0], j - box[2]]:
+                light = max(lighting[0] + lighting[1] * j + lighting[2] * i, 0.2 * lighting[0])
+                # Particles are no metal.
+                if frame[i, j] < 2.0 * light:
+                    total += frame[i, j]
+                    usual += light
+    return total / usual if total > 0.0 else 1.0
 
 
 def _coarse(

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ...model.errors import MeasurementError
 from ..settings import PoolSettings
 from .boundary import follow, settle
-from .evidence import BINS, FINER, SEARCH, Counts, Evidence, learn_evidence, weigh
+from .evidence import BINS, FINER, REACH, SEARCH, Counts, Evidence, learn_evidence, weigh
 from .metal import Grey, register, shifted
 from .motion import find_motion, noise_of, refine_motion
 from .region import SHARE, box_around, contour_of, distances, lighting_of, touches
@@ -151,6 +151,7 @@ def evidence_of(
     centres: list[Grey],
     fields: list[tuple[NDArray[np.float32], NDArray[np.float32]]],
     contours: list[NDArray[np.float64]],
+    noise: tuple[float, float],
     settings: PoolSettings,
 ) -> tuple[Evidence, tuple[float, float, float], list[NDArray[np.float64]]]:
     """What liquid and solid look like, the lighting, and outlines found with them; twice, the second time better."""
@@ -163,7 +164,9 @@ def evidence_of(
         depths = [distances(o, (h, w)) for o in outlines]
         metal = [(d < -3.0) & (window < SHARE) for d, (window, _) in zip(depths, fields, strict=True)]
         lighting, gains = lighting_of(centres, metal)
-        counts = Counts(*(np.zeros((2, BINS)) for _ in range(3)))
+        grey = lighting[0] + lighting[1] * (w - 1) / 2 + lighting[2] * (h - 1) / 2
+        empty = (np.zeros((2, BINS)) for _ in range(3))
+        counts = Counts(*empty, metal_in_noise=grey / math.sqrt(noise[0] + noise[1] * grey))
         fully = []
         for frame, depth, (window, alone), gain in zip(centres, depths, fields, gains, strict=True):
             none = np.zeros(BINS, dtype=np.float32)
@@ -187,7 +190,15 @@ def evidence_of(
             contour, _ = contour_of(cv2.blur(weight, (3, 3)) > 0, 0)
             x, y = follow(weight, contour[:, 0].copy(), contour[:, 1].copy(), settings.vertices, 6)
             x, y, _, _ = settle(
-                alone, bright, evidence.edge_share, evidence.edge_brightness, x, y, SEARCH, FINER
+                alone,
+                bright,
+                evidence.edge_share,
+                evidence.edge_brightness,
+                x,
+                y,
+                SEARCH,
+                FINER,
+                SEARCH + REACH,
             )
             better.append(np.column_stack((x, y)))
         outlines = better
@@ -217,6 +228,7 @@ def _spread(
                 o[:, 1].copy(),
                 SEARCH,
                 FINER,
+                SEARCH + REACH,
             )
             total += float(least.sum())
         totals.append(total)

@@ -166,7 +166,7 @@ def learn_illuminated(
     centres = [windows[i, half] for i in chosen]
     fields = [p[2:] for p in pools]
     outlines = [p[1] for p in pools]
-    evidence, lighting, outlines = evidence_of(centres, fields, outlines, settings)
+    evidence, lighting, outlines = evidence_of(centres, fields, outlines, noise, settings)
     areas = [abs(float(cv2.contourArea(o.astype(np.float32)))) for o in outlines]
     area = float(np.median(areas))
     size = math.sqrt(area)

@@ -21,11 +21,21 @@ _LEASH_PX = 2.0
 _PRIOR_PX = 0.5
 
 
-def kernel(fraction: float) -> NDArray[np.float64]:
+@njit(cache=True, nogil=True)
+def kernel(fraction: float) -> NDArray[np.float32]:
     """Taps at -3 … 3 that read a row at `fraction` px (-0.5 … 0.5) past each sample."""
-    t = np.arange(-TAPS, TAPS + 1) - fraction
-    taps = np.where(np.abs(t) < TAPS, np.sinc(t) * np.sinc(t / TAPS), 0.0)
-    return np.asarray(taps / taps.sum())
+    taps = np.zeros(2 * TAPS + 1, dtype=np.float32)
+    total = 0.0
+    for k in range(2 * TAPS + 1):
+        t = math.pi * (k - TAPS - fraction)
+        if abs(t) < 1e-9:
+            taps[k] = 1.0
+        elif abs(t) < math.pi * TAPS:
+            taps[k] = TAPS * math.sin(t) * math.sin(t / TAPS) / (t * t)
+        total += taps[k]
+    for k in range(2 * TAPS + 1):
+        taps[k] /= total
+    return taps
 
 
 def shifted(
@@ -201,7 +211,7 @@ def register(
         gain += (b2 - a02 * ux - a12 * uy) / a22
         dx += ux
         dy += uy
-        if far < 0.004 and turn > 0:
+        if far < 0.01 and turn > 0:
             break
     if math.hypot(dx - x0, dy - y0) > _LEASH_PX:
         return x0, y0, gain, 0.0

@@ -9,6 +9,8 @@ then, of several rarely.
 
 from __future__ import annotations
 
+import math
+
 import cv2
 import numpy as np
 from numba import njit
@@ -24,54 +26,75 @@ AGREEING = 3 / 8
 # Share of the compared pixels that must agree, and range of gain, for a frame to be compared at all.
 _LEAST_AGREEMENT = 0.3
 _GAIN = (0.4, 2.5)
+# Pixels, about, that take part in registering two frames.
+_REGISTERED = 1500
+
+
+@njit(cache=True, nogil=True)
+def _prepared(
+    here: NDArray[np.generic], box: tuple[int, int, int, int], floor: float, slope: float
+) -> tuple[Field, Field]:
+    """Grey values of a box, and one over the standard deviation of the difference at that brightness."""
+    r0, r1, c0, c1 = box
+    value = np.empty((r1 - r0, c1 - c0), dtype=np.float32)
+    weight = np.empty((r1 - r0, c1 - c0), dtype=np.float32)
+    a = np.float32(floor)
+    b = np.float32(slope)
+    for i in range(r1 - r0):
+        for j in range(c1 - c0):
+            v = np.float32(here[i + r0, j + c0])
+            value[i, j] = v
+            weight[i, j] = np.float32(1.0) / np.sqrt(a + b * v)
+    return value, weight
 
 
 @njit(cache=True, nogil=True)
 def _compare(
-    here: NDArray[np.generic],
-    box: tuple[int, int, int, int],
+    value: Field,
+    weight: Field,
     read: Field,
     valid: tuple[int, int, int, int],
     gain: float,
-    floor: float,
-    slope: float,
     share: Field,
     difference: Field,
 ) -> None:
     """Difference in units of its noise, and the unexplained share, of each pixel; where nothing is known, all is."""
-    r0, r1, c0, c1 = box
-    for i in range(r1 - r0):
-        inside = valid[0] <= i < valid[1]
-        for j in range(c1 - c0):
-            if not inside or j < valid[2] or j >= valid[3]:
-                share[i, j] = 2.0
-                difference[i, j] = 0.0
-                continue
-            v = np.float32(here[i + r0, j + c0])
-            d = v - np.float32(gain) * read[i, j]
-            e = d * d / (floor + slope * v)
-            share[i, j] = e / (e + SOFT)
-            difference[i, j] = d / np.sqrt(floor + slope * v)
+    h, w = value.shape
+    g = np.float32(gain)
+    soft = np.float32(SOFT)
+    for i in range(h):
+        for j in range(w):
+            d = (value[i, j] - g * read[i, j]) * weight[i, j]
+            e = d * d
+            share[i, j] = e / (e + soft)
+            difference[i, j] = d
+    if valid[0] == 0 and valid[1] == h and valid[2] == 0 and valid[3] == w:
+        return
+    for i in range(h):
+        for j in range(w):
+            if i < valid[0] or i >= valid[1] or j < valid[2] or j >= valid[3]:
+                share[i, j] = np.float32(2.0)
+                difference[i, j] = np.float32(0.0)
 
 
 @njit(cache=True, nogil=True)
 def _rank(
     shares: NDArray[np.float32], differences: NDArray[np.float32], share: Field, difference: Field
 ) -> None:
-    """Put a comparison in its place among the best of each pixel, best first."""
+    """Put a comparison in its place among the best of each pixel, best first; `share` and `difference` are used up."""
     n, h, w = shares.shape
-    for i in range(h):
-        for j in range(w):
-            s = share[i, j]
-            if s >= shares[n - 1, i, j]:
-                continue
-            k = n - 1
-            while k > 0 and shares[k - 1, i, j] > s:
-                shares[k, i, j] = shares[k - 1, i, j]
-                differences[k, i, j] = differences[k - 1, i, j]
-                k -= 1
-            shares[k, i, j] = s
-            differences[k, i, j] = difference[i, j]
+    for k in range(n):
+        for i in range(h):
+            for j in range(w):
+                s = share[i, j]
+                d = difference[i, j]
+                t = shares[k, i, j]
+                f = differences[k, i, j]
+                better = s < t
+                shares[k, i, j] = s if better else t
+                differences[k, i, j] = d if better else f
+                share[i, j] = t if better else s
+                difference[i, j] = f if better else d
 
 
 def unexplained(
@@ -108,14 +131,15 @@ def unexplained(
         Unexplained share of each pixel's surroundings (0 … 1; 2 where too few frames cover it) and of the pixel
         alone, both of the box's shape; and how many frames could be compared.
     """
-    shape = (box[1] - box[0], box[3] - box[2])
+    here = frames[index]
+    value, weight = _prepared(here, box, noise[0], noise[1])
+    shape = value.shape
     agreeing = max(round(AGREEING * len(others)), 1)
     shares = np.full((agreeing, *shape), 2.0, dtype=np.float32)
     differences = np.zeros((agreeing, *shape), dtype=np.float32)
     share = np.empty(shape, dtype=np.float32)
     difference = np.empty(shape, dtype=np.float32)
-    here = frames[index]
-    step = 2 if shape[0] * shape[1] < 12000 else 3 if shape[0] * shape[1] < 60000 else 5
+    step = max(2, round(math.sqrt(value.size / _REGISTERED)))
     used = 0
     for other in others:
         k = other - index
@@ -125,23 +149,20 @@ def unexplained(
         if agreement < _LEAST_AGREEMENT or not _GAIN[0] < gain < _GAIN[1]:
             continue
         read, valid = shifted(frames[other], box, dx, dy)
-        _compare(here, box, read, valid, gain, noise[0], noise[1], share, difference)
+        _compare(value, weight, read, valid, gain, share, difference)
         smooth = cv2.blur(share, (WINDOW, WINDOW), borderType=cv2.BORDER_REPLICATE)
         _rank(shares, differences, smooth, difference)
         used += 1
-    return shares[-1], _share_of_mean(differences), used
+    return shares[-1], _shares(differences[-1]), used
 
 
 @njit(cache=True, nogil=True)
-def _share_of_mean(differences: NDArray[np.float32]) -> Field:
-    n, h, w = differences.shape
+def _shares(differences: Field) -> Field:
+    """Unexplained share of each pixel alone."""
+    h, w = differences.shape
     out = np.empty((h, w), dtype=np.float32)
     for i in range(h):
         for j in range(w):
-            d = np.float32(0.0)
-            for k in range(n):
-                d += differences[k, i, j]
-            d /= n
-            e = d * d
+            e = differences[i, j] ** 2
             out[i, j] = e / (e + np.float32(SOFT))
     return out
