@@ -93,7 +93,7 @@ def _find(
     if trouble != "no_pool":
         return Pool(trouble, _NO_VERTICES)
     solid = _solid(look, dx, dy, box)
-    window, alone, used = unexplained(frames, i, others, box, solid, look.metal_px, look.noise)
+    window, alone, used = unexplained(frames, i, others, box, solid, look.metal_px, look.noise, look.veil)
     if used < 2:
         return Pool("broken", _NO_VERTICES)
     gain = _gain(frame, box, solid, look.lighting)
@@ -105,7 +105,7 @@ def _find(
         # The crop was too tight for this frame: take the whole picture.
         box = (0, shape[0], 0, shape[1])
         solid = _solid(look, dx, dy, box)
-        window, alone, used = unexplained(frames, i, others, box, solid, look.metal_px, look.noise)
+        window, alone, used = unexplained(frames, i, others, box, solid, look.metal_px, look.noise, look.veil)
         contour, area, weight, bright = _coarse(frame, box, window, gain, look, (look.x + dx, look.y + dy))
     if len(contour) == 0 or touches(contour, *window.shape):
         return Pool("cut_off", _NO_VERTICES, gain=gain)
@@ -237,7 +237,8 @@ def _place(small: Grey, i: int, others: list[int], look: IlluminatedLook) -> tup
     metal = look.metal_px[0] / _SHRINK, look.metal_px[1] / _SHRINK
     # Averaging leaves the rounding and a sixteenth of the noise; texture is read between pixels.
     noise = look.noise[0] / 16 + 1.0, look.noise[1] / 16
-    window, _, used = unexplained(small, i, others, (0, h, 0, w), solid, metal, noise)
+    # The longest distances: there the pool has changed and moved most.
+    window, _, used = unexplained(small, i, others[-4:], (0, h, 0, w), solid, metal, noise)
     if used < 2:
         return None
     mask = ((window > SHARE) & (window <= 1.0)).astype(np.uint8)

@@ -19,6 +19,8 @@ from .region import SHARE, box_around, contour_of, distances, lighting_of, touch
 from .residual import unexplained
 
 # Spreads of the edge that are tried, px.
+# Side of the tiles in which soft light is looked for, px.
+_TILE = 8
 _SIGMAS = (0.6, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.2)
 
 
@@ -76,6 +78,34 @@ def noise_of_pairs(
     return max(floor, 0.3 * float(np.median(variance)), least), slope
 
 
+def veil_of(
+    windows: Grey, metal: tuple[float, float], solid: NDArray[np.uint8], noise: tuple[float, float], half: int
+) -> bool:
+    """Whether soft light comes and goes over the metal: registered differences hold more than noise in the large."""
+    h, w = windows.shape[2:]
+    box = (0, h, 0, w)
+    found = []
+    for run in windows[:12]:
+        dx, dy, gain, _ = register(
+            run[half], run[0], box, solid, -half * metal[0], -half * metal[1], *noise, 3
+        )
+        read, (a, b, c, d) = shifted(run[0], box, dx, dy)
+        difference = run[half][a:b, c:d].astype(np.float32) - np.float32(gain) * read[a:b, c:d]
+        size = (max((d - c) // _TILE, 1), max((b - a) // _TILE, 1))
+        tiles = np.abs(cv2.resize(difference, size, interpolation=cv2.INTER_AREA))
+        # The pool covers some of the picture; what reaches beyond a fifth or so of it is no pool.
+        found.append(float(np.percentile(tiles, 75)))
+    level = float(np.mean([run[half].mean() for run in windows]))
+    expected = math.sqrt(noise[0] + noise[1] * level) / _TILE
+    # Three quarters of a Gaussian's sizes lie below 1.15 sd; texture between pixels adds a little.
+    return float(np.median(found)) > 3.0 * 1.15 * expected
+
+
+def neck_of(size: float) -> int:
+    """Width of the widest neck or bump that may hang on a pool without belonging to it, px."""
+    return max(round(0.15 * size), 4)
+
+
 def lags_of(unit: int, half: int) -> tuple[int, ...]:
     """Up to four distances from `unit` to `half`, evenly spread in proportion."""
     unit = min(unit, half)
@@ -90,6 +120,7 @@ def regions_of(
     metal: tuple[float, float],
     noise: tuple[float, float],
     lags: tuple[int, ...],
+    veil: bool,
     settings: PoolSettings,
 ) -> list[Region]:
     """Window number, coarse contour and unexplained shares of the windows whose middle frame shows a whole pool."""
@@ -100,7 +131,7 @@ def regions_of(
     areas = []
     for i, run in enumerate(windows):
         others = [half + sign * lag for lag in lags for sign in (-1, 1)]
-        window, alone, used = unexplained(run, half, others, (0, h, 0, w), everywhere, metal, noise)
+        window, alone, used = unexplained(run, half, others, (0, h, 0, w), everywhere, metal, noise, veil)
         if used < len(others) / 2:
             continue
         contour, area = contour_of((window > SHARE) & (window <= 1.0), 0)
@@ -123,6 +154,7 @@ def unit_of(
     pools: list[Region],
     metal: tuple[float, float],
     noise: tuple[float, float],
+    veil: bool,
     half: int,
 ) -> int:
     """Shortest distance, frames, at which the liquid has changed about as much as it ever does."""
@@ -138,7 +170,7 @@ def unit_of(
             r0, r1, c0, c1 = box
             for other in (half - lag, half + lag):
                 window, _, _ = unexplained(
-                    windows[i], half, [other], box, everywhere[r0:r1, c0:c1], metal, noise
+                    windows[i], half, [other], box, everywhere[r0:r1, c0:c1], metal, noise, veil
                 )
                 shares.append(float(np.median(window[inside[r0:r1, c0:c1]])))
         changed.append(float(np.median(shares)))
@@ -165,8 +197,12 @@ def evidence_of(
         metal = [(d < -3.0) & (window < SHARE) for d, (window, _) in zip(depths, fields, strict=True)]
         lighting, gains = lighting_of(centres, metal)
         grey = lighting[0] + lighting[1] * (w - 1) / 2 + lighting[2] * (h - 1) / 2
-        empty = (np.zeros((2, BINS)) for _ in range(3))
-        counts = Counts(*empty, metal_in_noise=grey / math.sqrt(noise[0] + noise[1] * grey))
+        counts = Counts(
+            np.zeros((2, BINS)),
+            np.zeros((2, BINS)),
+            np.zeros((2, BINS)),
+            grey / math.sqrt(noise[0] + noise[1] * grey),
+        )
         fully = []
         for frame, depth, (window, alone), gain in zip(centres, depths, fields, gains, strict=True):
             none = np.zeros(BINS, dtype=np.float32)
@@ -182,12 +218,13 @@ def evidence_of(
         if turn == 1 and settings.edge_sigma_px is None:
             sigma = _spread(counts, fully, fields, outlines)
             evidence = learn_evidence(counts, sigma)
-        better = []
+        better: list[NDArray[np.float64]] = []
         for frame, (window, alone), bright, gain in zip(centres, fields, fully, gains, strict=True):
             weight, _ = weigh(
                 frame, (0, h, 0, w), window, float(gain), lighting, evidence.by_window, evidence.by_brightness
             )
-            contour, _ = contour_of(cv2.blur(weight, (3, 3)) > 0, 0)
+            neck = neck_of(math.sqrt(float((distances(outlines[len(better)], (h, w)) > 0).sum())))
+            contour, _ = contour_of(cv2.blur(weight, (3, 3)) > 0, neck)
             x, y = follow(weight, contour[:, 0].copy(), contour[:, 1].copy(), settings.vertices, 6)
             x, y, _, _ = settle(
                 alone,

@@ -13,7 +13,7 @@ from ...model.errors import MeasurementError
 from ..keyhole import Keyhole
 from ..settings import PoolSettings
 from .evidence import Evidence
-from .learning import evidence_of, lags_of, motion_of, noise_of_pairs, regions_of, unit_of
+from .learning import evidence_of, lags_of, motion_of, neck_of, noise_of_pairs, regions_of, unit_of, veil_of
 from .metal import Grey
 from .motion import noise_of
 from .region import Box, box_around, filled
@@ -49,6 +49,8 @@ class IlluminatedLook:
         Distances of the frames compared, frames, each way.
     noise
         Variance of the difference of two frames at brightness 0, and its increase per grey value.
+    veil
+        Whether soft light comes and goes over the metal (plume).
     lighting
         Grey value of the metal: c0 + cx x + cy y, px.
     evidence
@@ -81,6 +83,7 @@ class IlluminatedLook:
     moves: bool
     lags: tuple[int, ...]
     noise: tuple[float, float]
+    veil: bool
     lighting: tuple[float, float, float]
     evidence: Evidence
     outline: NDArray[np.float64]
@@ -152,11 +155,12 @@ def learn_illuminated(
             "set pool.footage if this clip glows"
         )
     noise = noise_of_pairs(windows, metal, everywhere, half)
-    pools = regions_of(windows, metal, noise, lags_of(1, half), settings)
-    unit = unit_of(windows, pools, metal, noise, half)
+    veil = veil_of(windows, metal, everywhere, noise, half)
+    pools = regions_of(windows, metal, noise, lags_of(1, half), veil, settings)
+    unit = unit_of(windows, pools, metal, noise, veil, half)
     lags = lags_of(unit, half)
     if unit > 1:
-        pools = regions_of(windows, metal, noise, lags, settings)
+        pools = regions_of(windows, metal, noise, lags, veil, settings)
     solid = 1 - cv2.dilate(
         np.max([filled(c, (h, w)) for _, c, *_ in pools], axis=0), np.ones((9, 9), np.uint8)
     )
@@ -193,6 +197,7 @@ def learn_illuminated(
         moves=moves,
         lags=lags,
         noise=noise,
+        veil=veil,
         lighting=lighting,
         evidence=evidence,
         outline=typical,
@@ -200,7 +205,7 @@ def learn_illuminated(
         size_px=size,
         x=float(x),
         y=float(y),
-        neck=max(round(0.12 * size), 4),
+        neck=neck_of(size),
         box=box,
         clipped=clipped,
         keyhole=keyhole,

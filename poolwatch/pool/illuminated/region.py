@@ -27,7 +27,7 @@ def contour_of(
     liquid
         Which pixels look liquid, shape (h, w).
     neck
-        Width of the widest neck that is cut, px; 0: none is.
+        Width of the widest neck that is cut and of the widest bump that is shaved off, px; 0: none is.
     near
         A place (x, y) px; a region that holds it is preferred to a larger one that does not.
 
@@ -40,6 +40,12 @@ def contour_of(
     # Closing must not glue the region to the border.
     padded = cv2.copyMakeBorder(liquid.astype(np.uint8), _GAP, _GAP, _GAP, _GAP, cv2.BORDER_CONSTANT, value=0)
     mask = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, disc)[_GAP:-_GAP, _GAP:-_GAP]
+    if neck > 0:
+        # A particle that has just left stands on the rim as a bump; holes must not be widened with it.
+        outer, _ = cv2.findContours(np.ascontiguousarray(mask), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+        cv2.drawContours(mask := np.ascontiguousarray(mask), outer, -1, 1, cv2.FILLED)
+        bump = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (neck | 1, neck | 1))
+        mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, bump)
     contours, _ = cv2.findContours(np.ascontiguousarray(mask), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     if not contours:
         return np.empty((0, 2)), 0.0
@@ -108,18 +114,18 @@ def lighting_of(
     for frame, solid, gain in zip(frames, metal, gains, strict=True):
         thin = np.zeros_like(solid)
         thin[::4, ::4] = solid[::4, ::4]
-        r, c = np.nonzero(thin)
-        rows.append(r)
-        cols.append(c)
-        values.append(frame[r, c] / gain)
+        i, j = np.nonzero(thin)
+        rows.append(i)
+        cols.append(j)
+        values.append(frame[i, j] / gain)
     x, y, v = np.concatenate(cols), np.concatenate(rows), np.concatenate(values).astype(np.float64)
     a = np.column_stack((np.ones(len(x)), x, y)).astype(np.float64)
     weight: NDArray[np.float64] = np.ones(len(v))
     plane: NDArray[np.float64] = np.array([usual, 0.0, 0.0])
     for _ in range(3):
         plane[:] = np.linalg.lstsq(a * weight[:, None], v * weight, rcond=None)[0]
-        r = v - a @ plane
+        r: NDArray[np.float64] = v - a @ plane
         # Highlights of the bead and what is left of particles must not tilt the plane (Huber's weights).
         scale = 1.4826 * float(np.median(np.abs(r))) + 1e-6
-        weight = np.sqrt(np.minimum(1.0, 1.5 * scale / np.maximum(np.abs(r), 1e-9)))
+        weight[:] = np.sqrt(np.minimum(1.0, 1.5 * scale / np.maximum(np.abs(r), 1e-9)))
     return (float(plane[0]), float(plane[1]), float(plane[2])), gains

@@ -28,6 +28,9 @@ _LEAST_AGREEMENT = 0.3
 _GAIN = (0.4, 2.5)
 # Pixels, about, that take part in registering two frames.
 _REGISTERED = 1500
+# The smooth part of a difference is a running median of this many means of squares of this side.
+_MEDIAN = 9
+_COARSE = 4
 
 
 @njit(cache=True, nogil=True)
@@ -97,6 +100,26 @@ def _rank(
                 difference[i, j] = f if better else d
 
 
+def soft_light(difference: Field, variance: float) -> Field:
+    """Smooth part of a difference of two frames: a running median over some 36 px, so that liquid does not count.
+
+    Parameters
+    ----------
+    difference
+        Grey values, shape (h, w).
+    variance
+        Variance of their noise.
+    """
+    h, w = difference.shape
+    small = cv2.resize(difference, (max(w // _COARSE, 1), max(h // _COARSE, 1)), interpolation=cv2.INTER_AREA)
+    unit = 0.25 * math.sqrt(variance)
+    # The median of OpenCV is quick in 8 bits: steps of a quarter of the noise are finer than is needed.
+    level = cv2.medianBlur(np.clip(small / unit + 128.5, 0, 255).astype(np.uint8), _MEDIAN)
+    soft = cv2.GaussianBlur((level.astype(np.float32) - 128.0) * np.float32(unit), (3, 3), 0)
+    out: Field = cv2.resize(soft, (w, h), interpolation=cv2.INTER_LINEAR)
+    return out
+
+
 def unexplained(
     frames: Grey,
     index: int,
@@ -105,6 +128,7 @@ def unexplained(
     solid: NDArray[np.uint8],
     metal_px: tuple[float, float],
     noise: tuple[float, float],
+    veil: bool = False,
 ) -> tuple[Field, Field, int]:
     """Compare a frame with its neighbours.
 
@@ -124,6 +148,8 @@ def unexplained(
         Motion of the metal, px per frame.
     noise
         Variance of the difference of two frames at brightness 0, and its increase per grey value.
+    veil
+        Whether soft light that comes and goes (plume) is taken off each difference first.
 
     Returns
     -------
@@ -149,6 +175,10 @@ def unexplained(
         if agreement < _LEAST_AGREEMENT or not _GAIN[0] < gain < _GAIN[1]:
             continue
         read, valid = shifted(frames[other], box, dx, dy)
+        if veil:
+            read = gain * read
+            read += soft_light(value - read, noise[0] + noise[1] * float(value.mean()))
+            gain = 1.0
         _compare(value, weight, read, valid, gain, share, difference)
         smooth = cv2.blur(share, (WINDOW, WINDOW), borderType=cv2.BORDER_REPLICATE)
         _rank(shares, differences, smooth, difference)
