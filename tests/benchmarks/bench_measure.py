@@ -1,0 +1,100 @@
+"""What measuring costs beside decoding alone, as ratios; and how much memory a long clip takes.
+
+Run by hand: ``python tests/benchmarks/bench_measure.py [--frames 4000] [--loops 5] [--memory]``. Decoding and measuring
+take turns within one run, so that other load on the machine hits both. Start-up (first look, compiling) is left out.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+from poolwatch.clips import open_clip
+from poolwatch.footage import FORMATS, write_frames
+from poolwatch.measure.gather import gather
+from poolwatch.measure.look import look_at
+from poolwatch.measure.settings import MeasureSettings, recording_of
+from poolwatch.simulate import Scene, Simulation
+
+FACTS = {"record_rate_hz": 1e4, "mm_per_px": 0.02, "travel_speed_mm_s": 100.0, "exposure_s": 4e-5}
+KINDS = ("mkv-ffv1", "mp4-h264", "avi-mjpeg", "tiff", "npy")
+
+
+def footage(frames: int, rate_per_s: float, width: int, height: int) -> np.ndarray:
+    scene = {
+        "frames": frames,
+        "seed": 77,
+        "camera": {"width": width, "height": height},
+        "pool": {"length": {"noise_sd": 0.03}, "width": {"noise_sd": 0.02}},
+        "spatter": {"rate_per_s": rate_per_s},
+    }
+    return Simulation(Scene.checked(scene, where="benchmark")).frames(0, frames)
+
+
+def write(folder: Path, kind: str, pictures: np.ndarray, loops: int) -> Path:
+    path = folder / f"clip-{kind}{FORMATS[kind].ending}"
+    return write_frames(path, (pictures for _ in range(loops)), format=kind, depth_bits=8)
+
+
+def decode(path: Path) -> tuple[float, float, int]:
+    with open_clip(path) as reader:
+        wall, cpu, n = time.perf_counter(), time.process_time(), 0
+        for block in reader.blocks(size=64):
+            # Touch every page, or a memory map reads nothing.
+            n += len(block.frames) if block.frames[:, ::8, ::64].max() >= 0 else 0
+    return time.perf_counter() - wall, time.process_time() - cpu, n
+
+
+def measure(path: Path, workers: int) -> tuple[float, float, int]:
+    settings = MeasureSettings()
+    recording = recording_of(settings, FACTS, where="benchmark")
+    with open_clip(path) as reader:
+        look = look_at(reader, recording, settings)
+        wall, cpu = time.perf_counter(), time.process_time()
+        gathered = gather(reader, look, settings, workers=workers)
+        return time.perf_counter() - wall, time.process_time() - cpu, len(gathered.status)
+
+
+def main() -> None:
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--frames", type=int, default=1000)
+    options.add_argument("--loops", type=int, default=4)
+    options.add_argument("--rounds", type=int, default=3)
+    options.add_argument("--particles", type=float, default=200.0, help="particles a second")
+    options.add_argument("--width", type=int, default=512)
+    options.add_argument("--height", type=int, default=256)
+    options.add_argument("--kinds", default=",".join(KINDS))
+    options.add_argument("--memory", action="store_true", help="print the largest memory of this process")
+    given = options.parse_args()
+    pictures = footage(given.frames, given.particles, given.width, given.height)
+    print(
+        f"{given.width}x{given.height}, 8 bit, {given.frames * given.loops} frames; ms a frame, median of {given.rounds}"
+    )
+    print(
+        "format       decode cpu  measure cpu  beyond decoding  decode wall  measure wall  measure / decode wall"
+    )
+    with tempfile.TemporaryDirectory() as folder:
+        for kind in given.kinds.split(","):
+            path = write(Path(folder), kind, pictures, given.loops)
+            rounds = []
+            measure(path, 2)
+            for _ in range(given.rounds):
+                dw, dc, n = decode(path)
+                mw, mc, _ = measure(path, 2)
+                rounds.append([1e3 * v / n for v in (dc, mc, mc - dc, dw, mw)] + [mw / dw])
+            r = np.median(rounds, axis=0)
+            print(f"{kind:12s} {r[0]:9.3f} {r[1]:12.3f} {r[2]:15.3f} {r[3]:13.3f} {r[4]:13.3f} {r[5]:14.2f}")
+            path.unlink()
+    if given.memory:
+        print(
+            f"largest memory of the process: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB"
+        )
+
+
+if __name__ == "__main__":
+    main()
