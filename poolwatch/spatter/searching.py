@@ -295,7 +295,12 @@ def _measure(
         ):  # fmt: skip
             mark[k] |= SOFT
         inside = boxes[k, 4] - around <= 0.0 and -5.0 - w < p[0] < 2 * w and -5.0 - h < p[1] < 2 * h
-        if reduced < 0 or not inside or math.hypot(p[0] - boxes[k, 0], p[1] - boxes[k, 1]) > max_length:
+        if (
+            reduced < 0
+            or p[2] <= 0.0
+            or not inside
+            or math.hypot(p[0] - boxes[k, 0], p[1] - boxes[k, 1]) > max_length
+        ):
             mark[k] |= UNFITTED
             p[0], p[1], p[2] = boxes[k, 0], boxes[k, 1], sums[k, 0]
             p[5], p[6] = 12.0 * (sums[k, 3] - sums[k, 5]), 24.0 * sums[k, 4]
@@ -317,7 +322,7 @@ def _measure(
                     cm * cm * covariance[5, 5] + cn * cn * covariance[6, 6] + 2 * cm * cn * covariance[5, 6]
                 )
                 c_streak = cm * covariance[4, 5] + cn * covariance[4, 6]
-                slope = c_streak / v_streak
+                slope = c_streak / v_streak if v_streak > 0.0 else 0.0
                 row[6] = math.sqrt(inflate * covariance[0, 0])
                 row[7] = math.sqrt(inflate * covariance[1, 1])
                 row[8] = math.sqrt(inflate * covariance[2, 2]) / p[2]
