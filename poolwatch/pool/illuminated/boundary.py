@@ -21,6 +21,10 @@ from ..curve import normals_curvature, resample
 _NEW = 0.7
 # Neighbouring places part by this share of their distance, beyond what the smoothed contour already turns.
 _SLOPE = 0.18
+# What stands out of the outline by more than this is a particle, px: at first, when shaving has blunted the tail,
+# and in the end.
+_BUMP = 3.5
+_FINE_BUMP = 1.5
 
 Places = NDArray[np.float64]
 
@@ -169,8 +173,53 @@ def _hop(seen: Places, hop: Places, width: int, now: Places) -> None:
 
 
 @njit(cache=True, nogil=True)
+def level_bumps(place: Places, spacing: float, width: float, limit: float) -> Places:
+    """Replace places that stand out of their surroundings: a particle on the rim, not the rim.
+
+    Parameters
+    ----------
+    place
+        Places along a closed chain, px, outward.
+    spacing
+        Distance of neighbours, px.
+    width
+        Widest bump, px: the median is taken over twice that to either side.
+    limit
+        How far a place may stand out of the median, px.
+    """
+    n = place.size
+    half = min(int(math.ceil(width / spacing)), n // 4)
+    window = np.empty(2 * half + 1)
+    good = np.ones(n, dtype=np.bool_)
+    out = place.copy()
+    bad = 0
+    for j in range(n):
+        for t in range(-half, half + 1):
+            window[t + half] = place[(j + t) % n]
+        if place[j] - np.median(window) > limit:
+            # Its flanks rise with it.
+            for t in range(-2, 3):
+                good[(j + t) % n] = False
+    for j in range(n):
+        bad += 0 if good[j] else 1
+    if bad == 0 or bad > n // 2:
+        return out
+    for j in range(n):
+        if good[j]:
+            continue
+        a = 1
+        while not good[(j - a) % n]:
+            a += 1
+        b = 1
+        while not good[(j + b) % n]:
+            b += 1
+        out[j] = (b * place[(j - a) % n] + a * place[(j + b) % n]) / (a + b)
+    return out
+
+
+@njit(cache=True, nogil=True)
 def follow(
-    evidence: NDArray[np.float32], cx: Places, cy: Places, n: int, search: int
+    evidence: NDArray[np.float32], cx: Places, cy: Places, n: int, search: int, bump: float
 ) -> tuple[Places, Places]:
     """Move a coarse contour onto the end of the region that looks liquid, to about a pixel.
 
@@ -184,13 +233,16 @@ def follow(
         Vertices wanted.
     search
         How far from the contour to look, px.
+    bump
+        Widest bump that is no part of the pool, px.
     """
     x, y = resample(cx, cy, n)
     spacing = _spacing(x, y)
     x, y, nx, ny, _ = normals_curvature(x, y, max(4.0 / spacing, 0.5))
     cost = plain_costs(sampled(evidence, x, y, nx, ny, search))
     place, _ = chain(cost, max(_SLOPE * spacing, 0.5))
-    x, y = resample(x + (place - search) * nx, y + (place - search) * ny, n)
+    place = level_bumps(place - search, spacing, bump, _BUMP)
+    x, y = resample(x + place * nx, y + place * ny, n)
     return x, y
 
 
@@ -205,6 +257,7 @@ def settle(
     search: int,
     finer: int,
     reach: int,
+    bump: float,
 ) -> tuple[Places, Places, Places, Places]:
     """Move vertices along their normals to where a blurred edge between liquid and solid fits best.
 
@@ -222,6 +275,8 @@ def settle(
         Places a pixel.
     reach
         Samples on either side of the outline, px.
+    bump
+        Widest bump that is no part of the pool, px.
 
     Returns
     -------
@@ -244,6 +299,7 @@ def settle(
     for j in range(n):
         least[j] = cost[j].min()
         place[j] = place[j] / finer - search
+    place = level_bumps(place, spacing, bump, _FINE_BUMP)
     x, y = resample(x + place * nx, y + place * ny, n)
     return x, y, deviation / finer, least
 

@@ -109,10 +109,21 @@ def _find(
         contour, area, weight, bright = _coarse(frame, box, window, gain, look, (look.x + dx, look.y + dy))
     if len(contour) == 0 or touches(contour, *window.shape):
         return Pool("cut_off", _NO_VERTICES, gain=gain)
-    x, y = follow(weight, contour[:, 0].copy(), contour[:, 1].copy(), settings.vertices, _FIRST_SEARCH)
+    x, y = follow(
+        weight, contour[:, 0].copy(), contour[:, 1].copy(), settings.vertices, _FIRST_SEARCH, look.neck
+    )
     evidence = look.evidence
     x, y, spread, _ = settle(
-        alone, bright, evidence.edge_share, evidence.edge_brightness, x, y, SEARCH, FINER, SEARCH + REACH
+        alone,
+        bright,
+        evidence.edge_share,
+        evidence.edge_brightness,
+        x,
+        y,
+        SEARCH,
+        FINER,
+        SEARCH + REACH,
+        look.neck,
     )
     if np.mean(spread > _VAGUE_PX) > settings.hidden_share:
         return Pool("hidden", _NO_VERTICES, gain=gain)
