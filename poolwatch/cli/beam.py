@@ -1,0 +1,210 @@
+"""`poolwatch beam`: figures of beam profile pictures."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from .amounts import Amount
+
+if TYPE_CHECKING:
+    from ..plan.beam_figures import BeamFigures
+    from ..plan.beam_regions import Regions
+
+
+@click.command("beam", context_settings={"help_option_names": ["-h", "--help"]})
+@click.argument("images", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--mm-per-px", type=Amount("mm/px"), required=True, help="Size of a pixel in the plane of the work."
+)
+@click.option("--power", type=Amount("W"), help="Power on the work, for irradiances.")
+@click.option(
+    "--travel-direction",
+    type=float,
+    default=0.0,
+    show_default=True,
+    metavar="DEG",
+    help="0 = right, 90 = up.",
+)
+@click.option("--background", type=float, help="Level without a beam; default: found. Designed profiles: 0.")
+@click.option("--core", "core", type=Amount("mm"), help="Diameter of the core, if it is not to be found.")
+@click.option("--ring", metavar="IN..OUT", help="Inner and outer diameter of the ring, mm.")
+@click.option("--tail-from", type=Amount("mm"), help="The tail lies further behind the centre than this.")
+@click.option("--centre", metavar="X,Y", help="Centre of the given regions, px; default: the centroid.")
+@click.option("--name", "names", multiple=True, help="Beam shape of each picture; default: its file name.")
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="CSV to write: a row a picture, factor_… columns."
+)
+@click.option(
+    "--manifest", type=click.Path(path_type=Path), help="Manifest whose rows get the factor_… columns."
+)
+def command(images: tuple[Path, ...], **given: Any) -> None:
+    """Power shares, widths and irradiance of beam profiles, measured or designed.
+
+    Widths are second moments after ISO 11146-1 (D4σ). The share of the power in core and ring, or in core and tail,
+    is found or follows the regions given. A picture misleads the eye: half of the power may sit in a ring that
+    looks faint. Pictures must be linear in intensity: PNG, TIFF, NPY or CSV, not false colours.
+
+    The figures become factor_… columns for a trial's manifest: --out writes them, --manifest adds them to the rows
+    of the beam shape with the picture's name.
+
+    Class 4 laser: profile the beam at the power and with the attenuators that your laser safety officer allows.
+
+    \b
+    Example: a core with a ring, 3 kW
+      poolwatch beam ring-50.png --mm-per-px 10um --power 3kW --out beam.csv
+    """
+    from ..model.errors import MeasurementError, PoolwatchError, UsageError
+    from ..model.tables import write_csv
+    from ..plan.beam_figures import BEAM, beam_figures
+    from ..plan.beam_image import read_beam_image
+
+    names = given["names"] or tuple(path.stem for path in images)
+    if len(names) != len(images):
+        raise UsageError(f"{len(images)} pictures but {len(names)} names; give one --name for each, in order")
+    if len(set(names)) < len(names):
+        raise UsageError("two pictures have the same name; give each a --name")
+    regions = _regions(given)
+    rows = []
+    for path, name in zip(images, names, strict=True):
+        try:
+            figures = beam_figures(
+                read_beam_image(path),
+                mm_per_px=given["mm_per_px"],
+                power_w=given["power"],
+                travel_direction_deg=given["travel_direction"],
+                background=given["background"],
+                regions=regions,
+            )
+        except (MeasurementError, UsageError) as error:
+            raise error if str(path) in str(error) else type(error)(f"{path}: {error}") from None
+        except PoolwatchError:
+            raise
+        _show(name, figures)
+        rows.append(figures.row(path.name, name))
+    table = BEAM.frame(rows)
+    if given["out"] is not None:
+        write_csv(given["out"], table)
+        click.echo(f"written: {given['out']}", err=True)
+    if given["manifest"] is not None:
+        count = _into_manifest(given["manifest"], table)
+        click.echo(f"{count} rows of {given['manifest']} got the figures of their beam shape", err=True)
+
+
+def _regions(given: dict[str, Any]) -> Regions | None:
+    from ..model.errors import UsageError
+    from ..plan.amounts import parse_amount
+    from ..plan.beam_regions import Regions
+
+    mm = given["mm_per_px"]
+    if given["core"] is None and given["ring"] is None and given["tail_from"] is None:
+        if given["centre"] is not None:
+            raise UsageError("--centre goes with --core, --ring or --tail-from")
+        return None
+    centre = None
+    if given["centre"] is not None:
+        try:
+            x, y = (float(part) for part in given["centre"].split(","))
+        except ValueError:
+            raise UsageError(f"--centre {given['centre']!r}: write X,Y in px") from None
+        centre = (x, y)
+    ring = None
+    if given["ring"] is not None:
+        ends = given["ring"].split("..")
+        if len(ends) != 2:
+            raise UsageError(f"--ring {given['ring']!r}: write IN..OUT, two diameters, for example 0.3..0.8")
+        ring = (parse_amount(ends[0], "mm") / mm, parse_amount(ends[1], "mm") / mm)
+    return Regions(
+        centre,
+        None if given["core"] is None else given["core"] / mm,
+        ring,
+        None if given["tail_from"] is None else given["tail_from"] / mm,
+        given["travel_direction"] + 180.0,
+    )
+
+
+def _show(name: str, figures: BeamFigures) -> None:
+    from ..plan.amounts import amount, table
+    from ..plan.beam_figures import axis_angle, full_angle
+
+    mm, moments, shares = figures.mm_per_px, figures.moments, figures.shares
+    turn = figures.travel_direction_deg
+    click.echo(f"{name}: {shares.how}")
+    rows: list[tuple[str, ...]] = []
+    parts = (("core", shares.core), ("ring", shares.ring), ("tail", shares.tail), ("rest", shares.rest))
+    rows += [(f"power in the {part}", f"{100 * share:.1f} %") for part, share in parts if abs(share) > 5e-4]
+    round_ = (
+        "round" if moments.round else f"longer axis {axis_angle(moments.angle_deg - turn):.1f}° to travel"
+    )
+    rows += [
+        (
+            "width D4σ",
+            f"{amount(moments.major * mm, 'mm', 4)} x {amount(moments.minor * mm, 'mm', 4)}, {round_}",
+        ),
+        ("centroid", f"{moments.x:.2f}, {moments.y:.2f} px"),
+    ]
+    sizes = (
+        ("core diameter", shares.core_diameter),
+        ("ring diameter, middle", shares.ring_diameter),
+        ("ring width", shares.ring_width),
+        ("tail length", shares.tail_length),
+    )
+    rows += [(what, amount(size * mm, "mm")) for what, size in sizes if size == size]
+    if shares.tail_angle_deg == shares.tail_angle_deg:
+        rows.append(("tail direction", f"{full_angle(shares.tail_angle_deg - turn):.1f}° to travel"))
+    if figures.power_w == figures.power_w:
+        rows += [
+            ("peak irradiance", f"{figures.peak_w_mm2:,.4g} W/mm²"),
+            ("mean irradiance", f"{figures.mean_w_mm2:,.4g} W/mm² over the second-moment ellipse"),
+        ]
+    rows.append(("background", f"{moments.background:.4g} ± {moments.noise:.2g} in the picture's values"))
+    for line in table(rows):
+        click.echo(line)
+    for note in figures.notes:
+        click.echo(f"  note  {note}")
+
+
+def _into_manifest(path: Path, figures: Any) -> int:
+    """Add the figures to the manifest's rows of the same beam shape; other cells stay as they are."""
+    import pandas as pd
+
+    from ..model.errors import UsageError
+    from ..model.tables import cell, write_csv
+    from ..trial.sheet import read_sheet
+
+    sheet = read_sheet(path)
+    if "beam_shape" not in sheet.columns:
+        raise UsageError(f"{path}: has no column 'beam_shape'; give a trial's manifest")
+    columns = [name for name in figures.columns if name.startswith("factor_") and figures[name].notna().any()]
+    by_shape = {
+        row["beam_shape"]: {name: row[name] for name in columns} for row in figures.to_dict("records")
+    }
+    rows: list[dict[str, Any]] = [dict(row) for row in sheet.rows]
+    count = 0
+    for row in rows:
+        found = by_shape.get(row["beam_shape"])
+        count += found is not None
+        for name in columns:
+            if found is not None:
+                row[name] = cell(found[name]).removeprefix("'")
+            else:
+                row.setdefault(name, "")
+    if not count:
+        raise UsageError(f"{path}: no row has a beam shape {', '.join(map(repr, by_shape))}; give --name")
+    names = [*sheet.columns, *(name for name in columns if name not in sheet.columns)]
+    frame = pd.DataFrame(rows, columns=names)
+    for name in names:
+        numbers = pd.to_numeric(frame[name], errors="coerce")
+        # Numbers go back as numbers, so that a minus sign stays one; texts go back as they were.
+        frame[name] = [
+            text if number != number else _number(text, number)
+            for text, number in zip(frame[name], numbers, strict=True)
+        ]
+    write_csv(path, frame)
+    return count
+
+
+def _number(text: str, number: float) -> Any:
+    return float(number) if text.startswith(("-", "+")) else text

@@ -1,0 +1,173 @@
+"""All figures of a beam picture, and the factor columns that they become."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from ..model.tables import Column, Table
+from .beam_image import BeamImage
+from .beam_moments import Moments, second_moments
+from .beam_regions import Regions, Shares, power_shares
+
+
+def _c(name: str, kind: str, unit: str, meaning: str) -> Column:
+    return Column(name, kind, unit, meaning)  # type: ignore[arg-type]
+
+
+BEAM = Table(
+    "beam.csv",
+    "one beam picture",
+    (
+        _c("beam_shape", "text", "", "name of the picture, or as given"),
+        _c("image", "text", "", "file"),
+        _c("factor_core_share", "float", "", "share of the power in the core"),
+        _c("factor_ring_share", "float", "", "share of the power in the ring"),
+        _c("factor_tail_share", "float", "", "share of the power in the tail"),
+        _c("factor_beam_major_mm", "float", "mm", "second-moment width along the longer principal axis, D4σ"),
+        _c("factor_beam_minor_mm", "float", "mm", "the same along the shorter one"),
+        _c(
+            "factor_beam_angle_deg",
+            "float",
+            "°",
+            "longer axis to the travel direction, counter-clockwise as seen, in (-90, 90]; empty where round",
+        ),
+        _c("factor_core_diameter_mm", "float", "mm", "second-moment diameter of the core"),
+        _c("factor_ring_diameter_mm", "float", "mm", "middle diameter of the ring"),
+        _c("factor_ring_width_mm", "float", "mm", "width of the ring's band at half of its height"),
+        _c("factor_tail_length_mm", "float", "mm", "from the core's centre over 95 % of the tail's power"),
+        _c(
+            "factor_tail_angle_deg",
+            "float",
+            "°",
+            "direction of the tail to the travel direction, counter-clockwise as seen; 180 is straight behind",
+        ),
+        _c("factor_peak_irradiance_w_mm2", "float", "W/mm²", "highest irradiance; empty without a power"),
+        _c("factor_mean_irradiance_w_mm2", "float", "W/mm²", "power over the second-moment ellipse"),
+    ),
+)
+
+
+@dataclass(frozen=True)
+class BeamFigures:
+    """Figures of a beam.
+
+    Attributes
+    ----------
+    moments
+        Place and widths, px.
+    shares
+        Where the power is, px.
+    mm_per_px
+        Size of a pixel in the plane of the work, mm.
+    travel_direction_deg
+        Travel in the picture, degrees counter-clockwise as seen, 0 = right.
+    power_w
+        Power on the work, W; NaN where not given.
+    peak_w_mm2, mean_w_mm2
+        Irradiance, W/mm²; NaN without a power.
+    notes
+        What to know.
+    """
+
+    moments: Moments
+    shares: Shares
+    mm_per_px: float
+    travel_direction_deg: float
+    power_w: float
+    peak_w_mm2: float
+    mean_w_mm2: float
+    notes: tuple[str, ...]
+
+    def row(self, image: str, beam_shape: str) -> dict[str, object]:
+        """A row of `BEAM`."""
+        mm, shares = self.mm_per_px, self.shares
+        turn = self.travel_direction_deg
+        return {
+            "beam_shape": beam_shape,
+            "image": image,
+            "factor_core_share": shares.core,
+            "factor_ring_share": shares.ring,
+            "factor_tail_share": shares.tail,
+            "factor_beam_major_mm": self.moments.major * mm,
+            "factor_beam_minor_mm": self.moments.minor * mm,
+            "factor_beam_angle_deg": math.nan
+            if self.moments.round
+            else axis_angle(self.moments.angle_deg - turn),
+            "factor_core_diameter_mm": shares.core_diameter * mm,
+            "factor_ring_diameter_mm": shares.ring_diameter * mm,
+            "factor_ring_width_mm": shares.ring_width * mm,
+            "factor_tail_length_mm": shares.tail_length * mm,
+            "factor_tail_angle_deg": full_angle(shares.tail_angle_deg - turn),
+            "factor_peak_irradiance_w_mm2": self.peak_w_mm2,
+            "factor_mean_irradiance_w_mm2": self.mean_w_mm2,
+        }
+
+
+def beam_figures(
+    image: BeamImage,
+    *,
+    mm_per_px: float,
+    power_w: float | None = None,
+    travel_direction_deg: float = 0.0,
+    background: float | None = None,
+    regions: Regions | None = None,
+) -> BeamFigures:
+    """Figures of a beam picture.
+
+    Parameters
+    ----------
+    image
+        The picture.
+    mm_per_px
+        Size of a pixel in the plane of the work, mm.
+    power_w
+        Power on the work, W.
+    travel_direction_deg
+        Travel in the picture, degrees counter-clockwise as seen, 0 = right.
+    background
+        Known level of the picture without a beam; None: found.
+    regions
+        Core, ring and tail, in px; None: found.
+
+    Raises
+    ------
+    MeasurementError
+        No beam stands out of the background.
+    UsageError
+        The regions given do not fit.
+    """
+    from scipy.ndimage import uniform_filter
+
+    moments = second_moments(image.values, background)
+    shares = power_shares(image.values, moments, regions)
+    notes = list(image.notes)
+    if moments.cut:
+        notes.append(
+            "the beam reaches the edge of the picture: widths and power are lower limits; show more around it"
+        )
+    if moments.minor < 10:
+        notes.append("fewer than 10 pixels across the beam: the figures are coarse")
+    notes += shares.notes
+    peak = mean = math.nan
+    if power_w is not None:
+        light = image.values - moments.background
+        # The highest of means over 3 x 3 px: one pixel of noise is no peak.
+        highest = float(uniform_filter(light, 3, mode="nearest")[moments.window].max())
+        peak = power_w * highest / (moments.power * mm_per_px**2)
+        mean = power_w / (math.pi / 4 * moments.major * moments.minor * mm_per_px**2)
+    return BeamFigures(
+        moments, shares, mm_per_px, travel_direction_deg, power_w if power_w is not None else math.nan, peak, mean, tuple(notes)
+    )  # fmt: skip
+
+
+def axis_angle(degrees: float) -> float:
+    """Angle of an axis in (-90, 90]."""
+    turned = degrees % 180.0
+    return turned - 180.0 if turned > 90.0 else turned
+
+
+def full_angle(degrees: float) -> float:
+    """Angle of a direction in (-180, 180]; NaN stays NaN."""
+    turned = degrees % 360.0
+    return turned - 360.0 if turned > 180.0 else turned
