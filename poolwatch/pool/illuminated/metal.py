@@ -90,8 +90,8 @@ def register(
 ) -> tuple[float, float, float, float]:
     """Shift and gain that carry the solid metal of one frame onto another.
 
-    Weighted Gauss-Newton steps (Lucas & Kanade 1981) with Tukey's weights, so that particles and stray liquid do
-    not pull.
+    Weighted Gauss-Newton steps (Lucas & Kanade 1981) with weights that fall with the fourth power of the difference
+    (Geman & McClure 1987), so that particles and stray liquid do not pull.
 
     Parameters
     ----------
@@ -132,8 +132,7 @@ def register(
     if other > 0.0 and total > 0.0:
         gain = total / other
     agree = 0.0
-    for turn in range(4):
-        limit = 64.0 if turn == 0 else 20.0
+    for turn in range(6):
         a00 = 0.0
         a01 = 0.0
         a02 = 0.0
@@ -173,9 +172,7 @@ def register(
                 count += 1
                 if e < 9.0:
                     good += 1
-                if e >= limit:
-                    continue
-                k = (1.0 - e / limit) ** 2 / var
+                k = 1.0 / ((1.0 + e / 9.0) ** 2 * var)
                 a00 += k * gx * gx
                 a01 += k * gx * gy
                 a02 += k * gx * value

@@ -12,8 +12,8 @@ from .metal import Grey, register
 
 # Largest motion looked for between neighbouring frames, px.
 _RANGE_PX = 12
-# A vote is for a place where the difference falls below this many standard deviations.
-_AGREE = 3.0
+# Side of the square over which places are compared, px.
+_AROUND = 9
 
 
 def noise_of(frame: Grey) -> float:
@@ -29,25 +29,28 @@ def noise_of(frame: Grey) -> float:
     return max(float(np.percentile(tiles, 25)), 0.3)
 
 
-def _votes(one: NDArray[np.float32], two: NDArray[np.float32], dx: int, dy: int, limit: float) -> float:
-    """Share of the places that agree after a whole shift, of those that carry texture."""
+def _votes(one: NDArray[np.float32], two: NDArray[np.float32], dx: int, dy: int) -> float:
+    """Mean over the picture of how much a whole shift makes the surroundings of a place alike, 0 … 1.
+
+    Each place counts alike, however bright: highlights and the keyhole have no more votes than dull metal.
+    """
     h, w = one.shape
     a = one[max(-dy, 0) : h - max(dy, 0), max(-dx, 0) : w - max(dx, 0)]
     b = two[max(dy, 0) : h - max(-dy, 0), max(dx, 0) : w - max(-dx, 0)]
-    difference = np.abs(a - b)
-    return float(np.mean(cv2.blur(difference, (9, 9)) < limit))
+    apart = cv2.blur((a - b) ** 2, (_AROUND, _AROUND))
+    both = cv2.blur(a * a + b * b, (_AROUND, _AROUND))
+    return float(np.mean(np.maximum(1.0 - apart / (both + 1e-6), 0.0)))
 
 
 def _best(
     pairs: list[tuple[NDArray[np.float32], NDArray[np.float32]]],
     around: tuple[int, int],
     radius: int,
-    limit: float,
 ) -> tuple[int, int]:
     best, place = -1.0, around
     for dy in range(around[1] - radius, around[1] + radius + 1):
         for dx in range(around[0] - radius, around[0] + radius + 1):
-            votes = sum(_votes(a, b, dx, dy, limit) for a, b in pairs)
+            votes = sum(_votes(a, b, dx, dy) for a, b in pairs)
             # Of equals the one nearest to rest.
             if votes > best + 1e-9 or (votes > best - 1e-9 and math.hypot(dx, dy) < math.hypot(*place)):
                 best, place = votes, (dx, dy)
@@ -76,7 +79,6 @@ def find_motion(windows: Grey) -> tuple[float, float]:
     """
     some = windows[:: max(len(windows) // 4, 1)][:4]
     length = windows.shape[1] - 1
-    limit = 0.0
     place = (0, 0)
     lag = 1
     while True:
@@ -84,19 +86,16 @@ def find_motion(windows: Grey) -> tuple[float, float]:
         for run in some:
             gain = float(np.median(run[0])) / max(float(np.median(run[lag])), 1.0)
             pairs.append((_flat(run[0]), _flat(run[lag]) * np.float32(gain)))
-        if limit == 0.0:
-            # A place agrees when it differs by little more than the quietest places do at any shift.
-            limit = 1.7 * float(np.median([noise_of(run[0]) for run in some])) * math.sqrt(2) * 0.8
         coarse = lag == 1
         if coarse:
             halves = [
                 tuple(cv2.resize(p, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA) for p in pair)
                 for pair in pairs
             ]
-            rough = _best(halves, (0, 0), _RANGE_PX // 2, 0.7 * limit)
-            place = _best(pairs, (2 * rough[0], 2 * rough[1]), 1, limit)
+            rough = _best(halves, (0, 0), _RANGE_PX // 2)
+            place = _best(pairs, (2 * rough[0], 2 * rough[1]), 1)
         else:
-            place = _best(pairs, place, 2, limit)
+            place = _best(pairs, place, 2)
         if lag * 2 > length:
             return place[0] / lag, place[1] / lag
         place = (2 * place[0], 2 * place[1])

@@ -1,0 +1,154 @@
+"""The chain of places around a pool, and the place of a blurred edge, on fields made by formula."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from poolwatch.pool.geometry import extents
+from poolwatch.pool.illuminated.boundary import chain, follow, level_bumps, settle
+from poolwatch.pool.illuminated.evidence import (
+    BINS,
+    BRIGHTEST,
+    FINER,
+    REACH,
+    SEARCH,
+    SOFT,
+    Counts,
+    learn_evidence,
+    weigh,
+)
+
+RNG = np.random.default_rng(11)
+
+
+def circle(radius: float, n: int = 160) -> tuple[np.ndarray, np.ndarray]:
+    t = np.linspace(0, 2 * np.pi, n, endpoint=False)
+    return 60 + radius * np.cos(t), 50 + radius * np.sin(t)
+
+
+def test_chain_finds_clear_places_and_bridges_what_is_unclear():
+    n, m = 100, 41
+    true = 20 + 6 * np.sin(2 * np.pi * np.arange(n) / n)
+    cost = 0.5 * ((np.arange(m)[None, :] - true[:, None]) / 0.7) ** 2
+    cost[30:36] = 0.0
+    mean, spread = chain(cost, 1.0)
+    clear = np.ones(n, dtype=bool)
+    clear[28:38] = False
+    assert np.abs(mean - true)[clear].max() < 0.25
+    assert np.abs(mean - true)[30:36].max() < 1.0
+    assert spread[32:34].min() > 1.3 * spread[clear].max()
+
+
+def test_chain_agrees_with_the_exact_sum_over_all_closed_chains():
+    # The weight of all closed chains through a place is a diagonal element of the product of the step matrices once
+    # round (transfer matrices, any textbook of statistical mechanics).
+    n, m, stiff = 40, 6, 0.9
+    cost = RNG.random((n, m)) * 4
+    apart = np.subtract.outer(np.arange(m), np.arange(m))
+    step = np.where(np.abs(apart) <= 3, np.exp(-0.5 * (apart / stiff) ** 2), 0.0)
+    like = np.exp(-0.7 * cost)
+    exact = []
+    for j in range(n):
+        product = np.eye(m)
+        for k in range(n):
+            product = product @ np.diag(like[(j + k) % n]) @ step
+            product /= product.sum()
+        weight = np.diag(product)
+        exact.append((weight * np.arange(m)).sum() / weight.sum())
+    mean, _ = chain(cost, stiff)
+    assert mean == pytest.approx(np.array(exact), abs=0.01)
+
+
+def test_follow_comes_back_from_a_wrong_contour():
+    yy, xx = np.mgrid[:100, :120]
+    evidence = np.where(np.hypot(xx - 60, yy - 50) < 25, 3.0, -3.0).astype(np.float32)
+    evidence += RNG.normal(0, 2.0, evidence.shape).astype(np.float32)
+    x, y = circle(29.0)
+    found = follow(evidence, x, y, 160, 6, 8.0)
+    radius = np.hypot(found[0] - 60, found[1] - 50)
+    assert radius.mean() == pytest.approx(25.0, abs=0.5)
+    assert radius.std() < 0.5
+
+
+def counts_of(liquid: float, metal: float, texture: float, change: float) -> Counts:
+    """Counts of 200,000 pixels each, drawn: brightness against the metal's, difference in units of its noise."""
+    n = 200_000
+    bins = np.linspace(0, 1, BINS + 1)
+    bright = [
+        np.histogram(np.clip(RNG.normal(b, s, n) / BRIGHTEST, 0, 0.9999), bins)[0].astype(float)
+        for b, s in ((liquid, 0.1), (metal, texture))
+    ]
+    share = []
+    for size in (change, 0.0):
+        e = (RNG.normal(0, 1, n) + size * RNG.normal(0, 1, n)) ** 2
+        share.append(np.histogram(e / (e + SOFT), bins)[0].astype(float))
+    return Counts(np.array(share), np.array(share), np.array(bright), 60.0)
+
+
+@pytest.mark.parametrize("sigma", [0.8, 1.5])
+@pytest.mark.parametrize(("liquid", "change"), [(0.4, 8.0), (0.6, 20.0), (0.95, 12.0)])
+def test_the_place_of_a_blurred_edge_does_not_hang_on_the_contrast(sigma, liquid, change):
+    counts = counts_of(liquid, 1.0, 0.12, change)
+    tables = learn_evidence(counts, sigma)
+    yy, xx = np.mgrid[:100, :120]
+    inside = ndtr((25.3 - np.hypot(xx - 60, yy - 50)) / sigma)
+    radii = []
+    for _ in range(6):
+        shape = inside.shape
+        one, two = RNG.normal(1, 0.12, shape), RNG.normal(liquid, 0.1, shape)
+        bright = (inside * two + (1 - inside) * one) / BRIGHTEST
+        # Half of the frames compared show metal there, half liquid.
+        of_metal = np.abs(two - one) * 60.0
+        size = np.where(RNG.random(shape) < 0.5 * (1 - inside), of_metal, change * RNG.normal(0, 1, shape))
+        e = (inside * size + RNG.normal(0, 1, shape)) ** 2
+        share = (e / (e + SOFT)).astype(np.float32)
+        x, y = circle(26.5)
+        x, y, _, _ = settle(
+            share,
+            bright.astype(np.float32),
+            tables.edge_share,
+            tables.edge_brightness,
+            x,
+            y,
+            SEARCH,
+            FINER,
+            SEARCH + REACH,
+            8.0,
+        )
+        front, rear, *_ = extents(x, y, 1.0, 0.0)
+        radii.append(0.5 * (front - rear))
+    assert np.mean(radii) == pytest.approx(25.3, abs=0.45)
+    assert np.std(radii) < 0.3
+
+
+def test_a_bump_is_levelled_and_a_slow_swell_stays():
+    t = np.arange(200)
+    swell = 4 * np.sin(2 * np.pi * t / 200)
+    bump = 6 * np.exp(-0.5 * ((t - 60) / 1.5) ** 2)
+    level = level_bumps(swell + bump, 1.5, 10.0, 1.5)
+    assert np.abs(level - swell).max() < 1.5
+    np.testing.assert_allclose(level_bumps(swell, 1.5, 10.0, 1.5), swell)
+
+
+def test_evidence_is_silent_where_nothing_is_known():
+    counts = counts_of(1.0, 1.0, 0.1, 10.0)
+    tables = learn_evidence(counts, 1.0)
+    frame = np.full((20, 30), 100, dtype=np.uint8)
+    nothing = np.full((20, 30), 2.0, dtype=np.float32)
+    weight, bright = weigh(
+        frame, (0, 20, 0, 30), nothing, 1.0, (100.0, 0.0, 0.0), tables.by_window, tables.by_brightness
+    )
+    assert bright == pytest.approx(1 / BRIGHTEST)
+    assert np.abs(weight).max() < 0.3
+    moving, _ = weigh(
+        frame,
+        (0, 20, 0, 30),
+        np.full((20, 30), 0.9, dtype=np.float32),
+        1.0,
+        (100.0, 0.0, 0.0),
+        tables.by_window,
+        tables.by_brightness,
+    )
+    assert moving.min() > 2.0
