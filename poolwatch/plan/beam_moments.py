@@ -31,6 +31,8 @@ class Moments:
         Major axis, degrees counter-clockwise as seen, 0 = to the right, in (-90, 90].
     background, noise
         Level and standard deviation of the picture where there is no beam.
+    u_major, u_minor
+        Standard uncertainties of the widths from the picture's noise and from the level taken off, px.
     power
         Sum of the picture within the window, background taken out.
     cut
@@ -46,6 +48,8 @@ class Moments:
     angle_deg: float
     background: float
     noise: float
+    u_major: float
+    u_minor: float
     power: float
     cut: bool
     window: NDArray[np.bool_]
@@ -98,11 +102,38 @@ def second_moments(image: Floats, background: float | None = None) -> Moments:
         if background is None and outside.sum() >= 0.05 * image.size:
             level, noise = float(image[outside].mean()), float(image[outside].std())
         moments = _moments(image - level, xx, yy, window)
-    x, y, major, minor, angle, power = moments
     window = _window(moments, xx, yy)
-    return Moments(
-        x, y, major, minor, math.degrees(angle), level, noise, power, _cut(moments, width, height), window
+    x, y, major, minor, angle, power = moments
+    u_major, u_minor = _uncertainties(
+        moments, noise, xx[window], yy[window], image.size, known=background is not None
     )
+    cut = _cut(moments, width, height)
+    return Moments(
+        x, y, major, minor, math.degrees(angle), level, noise, u_major, u_minor, power, cut, window
+    )
+
+
+def _uncertainties(
+    moments: tuple[float, float, float, float, float, float],
+    noise: float,
+    xx: Floats,
+    yy: Floats,
+    pixels: int,
+    *,
+    known: bool,
+) -> tuple[float, float]:
+    """Noise of each pixel, and of the mean outside the window, carried to the two widths (first order)."""
+    x, y, major, minor, angle, power = moments
+    along = (xx - x) * math.cos(angle) + (y - yy) * math.sin(angle)
+    across = (y - yy) * math.cos(angle) - (xx - x) * math.sin(angle)
+    level = 0.0 if known else noise / math.sqrt(max(pixels - len(xx), 1))
+    made = []
+    for axis, size in ((along, major), (across, minor)):
+        weight = (axis**2 - (size / 4) ** 2) / power
+        spread = math.hypot(noise * math.sqrt(float((weight**2).sum())), level * float(weight.sum()))
+        # size = 4 sqrt(s), so du(size) = 2 u(s) / sqrt(s) = 8 u(s) / size.
+        made.append(8 * spread / size)
+    return made[0], made[1]
 
 
 def _moments(
