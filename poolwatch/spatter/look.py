@@ -137,6 +137,13 @@ def learn(
     look = replace(
         look, read=read, shot=shot, threshold=np.asarray(settings.detection_level * spread, dtype=np.float32)
     )
+    if settings.background == "learned" and not dark and len(sample) >= 8:
+        from .alarms import alarm_factor
+
+        factor = alarm_factor(sample, outlines, look, settings)
+        look = replace(
+            look, threshold=look.threshold * np.float32(factor), detection_level=look.detection_level * factor
+        )
     if settings.psf_sigma_px is not None:
         return look
     from .point_spread import find_point_spread
