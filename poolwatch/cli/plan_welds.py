@@ -243,7 +243,7 @@ def _clips(given: dict[str, Any], pilot: Pilot | None) -> None:
         if given["mean_interval"] is not None and given["sd"] is None:
             raise UsageError("--mean-interval needs --sd: the standard deviation of the series")
         # A red series with this correlation time: the square of exp(-t/tau) falls off twice as fast.
-        memory = Memory(0.0, given["sd"] or 1.0, time, time / 2, 1e6 * time, 1)
+        memory = Memory(0.0, given["sd"] or 1.0, time, time / 2, 1e6 * time)
     else:
         raise UsageError("give --clip with a measured pilot clip, or --correlation-time")
     if given["mean_interval"] is not None:

@@ -37,8 +37,8 @@ class Memory:
         The same for the variance: integral of the squared autocorrelation.
     clip_s
         Time that was measured.
-    order
-        Order of the autoregression that was fitted.
+    frames
+        Frames that were measured; 0 where the correlation time was given.
     """
 
     mean: float
@@ -46,7 +46,7 @@ class Memory:
     correlation_s: float
     square_correlation_s: float
     clip_s: float
-    order: int
+    frames: int = 0
 
     @property
     def effective_n(self) -> float:
@@ -55,13 +55,13 @@ class Memory:
 
     @property
     def u_rel(self) -> float:
-        """Relative standard uncertainty of a clip length planned from this, rough.
+        """Relative standard uncertainty of a clip length planned from this, rough: 0 where it was given.
 
-        An autoregression of order p fitted to n values knows its spectrum at 0 to about sqrt(2 p / n) of it
-        at most spectral densities (Berk 1974, doi:10.1214/aos/1176342709), with n counted in correlation times
-        for a red series.
+        That of a mean over the lowest 0.4 n^(2/3) frequencies of n frames, or of n_eff squares, the larger.
         """
-        return math.sqrt(2 * max(self.order, 1) / max(self.effective_n, 1.0))
+        if not self.frames:
+            return 0.0
+        return math.sqrt(2 / min(0.4 * self.frames ** (2 / 3), max(self.effective_n, 2.0)))
 
 
 @dataclass(frozen=True)
@@ -191,7 +191,7 @@ def _plan(memory: Memory, seconds: float, wanted: str) -> ClipPlan:
 def correlation_time(values: Floats, rate_hz: float) -> Memory:
     """Correlation times of a series, from an autoregression fitted to it.
 
-    The order is chosen by Akaike's criterion; the spectrum of the fit at frequency 0 over the variance is T_c.
+    Its order is chosen by Akaike's criterion; the spectrum of the fit at frequency 0 over the variance is T_c.
     Gaps of up to five frames are bridged, longer ones take no part. A straight line is taken out first.
 
     Parameters
@@ -221,15 +221,14 @@ def correlation_time(values: Floats, rate_hz: float) -> Memory:
     mean = float(values[seen].mean())
     slope, offset = np.polyfit(place, values[seen], 1)
     filled, used = _bridged(values, seen)
-    covariance = _autocovariance(filled - (slope * np.arange(len(values)) + offset), used, min(n // 4, 400))
+    rest = filled - (slope * np.arange(len(values)) + offset)
+    covariance = _autocovariance(rest, used, min(n // 4, 400))
     if covariance[0] <= 1e-24 * max(mean * mean, 1e-300):
         raise UsageError("the series does not move; give one that fluctuates")
-    coefficients, residual, order = _autoregression(covariance, n)
+    coefficients, residual = _autoregression(covariance, n)
     angle = np.pi * np.arange(8192 + 1) / 8192
-    response = (
-        1 - np.exp(-1j * np.outer(angle, np.arange(1, order + 1))) @ coefficients if order else np.ones(8193)
-    )
-    density = residual / np.abs(response) ** 2
+    turns = np.exp(-1j * np.outer(angle, np.arange(1, len(coefficients) + 1)))
+    density = residual / np.abs(1 - turns @ coefficients) ** 2
     variance = _average(density)
     return Memory(
         mean,
@@ -237,7 +236,7 @@ def correlation_time(values: Floats, rate_hz: float) -> Memory:
         float(density[0] / variance) / rate_hz,
         float(_average(density**2) / variance**2) / rate_hz,
         n / rate_hz,
-        order,
+        n,
     )
 
 
@@ -267,9 +266,9 @@ def _bridged(values: Floats, seen: NDArray[np.bool_]) -> tuple[Floats, NDArray[n
     return filled, used
 
 
-def _autoregression(covariance: Floats, n: int) -> tuple[Floats, float, int]:
-    """Levinson and Durbin's recursion, stopped at the order of least AIC; coefficients, residual variance, order."""
-    best: tuple[Floats, float, int] = (np.empty(0), float(covariance[0]), 0)
+def _autoregression(covariance: Floats, n: int) -> tuple[Floats, float]:
+    """Levinson and Durbin's recursion, stopped at the order of least AIC: coefficients, residual variance."""
+    best: tuple[Floats, float] = (np.empty(0), float(covariance[0]))
     least = n * math.log(covariance[0])
     now, error = np.empty(0), float(covariance[0])
     for order in range(1, len(covariance)):
@@ -284,5 +283,5 @@ def _autoregression(covariance: Floats, n: int) -> tuple[Floats, float, int]:
         error *= 1 - reflection**2
         criterion = n * math.log(error) + 2 * order
         if criterion < least:
-            least, best = criterion, (now.copy(), error, order)
+            least, best = criterion, (now.copy(), error)
     return best
