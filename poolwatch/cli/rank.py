@@ -14,13 +14,22 @@ if TYPE_CHECKING:
 @click.command("rank", short_help="rank beam shapes from score rows alone")
 @click.argument("scores", metavar="SCORES.csv|STORE_URL")
 @click.option(
-    "--out", type=click.Path(path_type=Path), required=True, help="Folder for ranking.csv and pairs.csv."
+    "--out",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="Folder for ranking.csv, pairs.csv and report.html.",
 )
 @click.option("--settings", type=click.Path(path_type=Path), help="TOML file with a table [rank].")
 @click.option("--trial", help="With a trial database: only the rows of this trial.")
 @click.option("--settings-id", help="With a trial database: only rows measured with these settings.")
+@click.option("--no-report", is_flag=True, help="Write no report.html.")
 def command(
-    scores: str, out: Path, settings: Path | None, trial: str | None, settings_id: str | None
+    scores: str,
+    out: Path,
+    settings: Path | None,
+    trial: str | None,
+    settings_id: str | None,
+    no_report: bool,
 ) -> None:
     """Rank beam shapes from score rows: a scores.csv, or a trial database (sqlite:///FILE, postgresql://…).
 
@@ -42,6 +51,10 @@ def command(
     ranking = rank(rows, settings=chosen)
     write_csv(out / "ranking.csv", ranking.table)
     write_csv(out / "pairs.csv", ranking.pairs)
+    if not no_report:
+        from ..trial.report import write_ranking_report
+
+        write_ranking_report(out / "report.html", ranking, rows, trial or out.resolve().name)
     show_ranking(ranking)
     click.echo(f"written: {out / 'ranking.csv'}", err=True)
 

@@ -10,8 +10,14 @@ from typing import TYPE_CHECKING, Any
 from .. import __version__
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from ..show.report import ClipEvidence
+    from .ranking import Ranking
     from .results import TrialResult
+
+SIDE_BY_SIDE = "sidebyside.mp4"
+"""A video of this name in the trial's folder is shown in its report."""
 
 
 def write_report(result: TrialResult) -> Path:
@@ -42,6 +48,45 @@ def write_report(result: TrialResult) -> Path:
             excluded=list(zip(ranking.excluded["clip"], ranking.excluded["reason"], strict=True)),
             notes=notes,
             run=_run(result),
+            sidebyside=SIDE_BY_SIDE if (result.out / SIDE_BY_SIDE).exists() else "",
+        ),
+    )
+    return path
+
+
+def write_ranking_report(path: str | Path, ranking: Ranking, rows: pd.DataFrame, name: str) -> Path:
+    """Write a report from score rows alone: everything but the clips.
+
+    Parameters
+    ----------
+    path
+        The page.
+    ranking
+        The ranking of the rows.
+    rows
+        Score rows, with factors and outcomes where known.
+    name
+        Title of the page.
+
+    Raises
+    ------
+    OutputError
+        The page cannot be written.
+    """
+    from ..show.report import TrialEvidence, trial_report
+
+    path = Path(path)
+    trial_report(
+        path,
+        TrialEvidence(
+            name=name,
+            ranking=ranking.table,
+            scores=rows,
+            reading=_sentences(ranking.reading),
+            clips=(),
+            excluded=list(zip(ranking.excluded["clip"], ranking.excluded["reason"], strict=True)),
+            notes=ranking.notes,
+            run={"poolwatch": __version__, "clips": len(rows), "weights": _weights(ranking)},
         ),
     )
     return path
@@ -54,7 +99,6 @@ def _sentences(text: str) -> list[str]:
 def _run(result: TrialResult) -> dict[str, Any]:
     """What the ranking was made with."""
     common = result.common
-    parts = result.ranking.parts.drop_duplicates("part")
     return {
         "poolwatch": __version__,
         "manifest": result.manifest.name,
@@ -66,9 +110,14 @@ def _run(result: TrialResult) -> dict[str, Any]:
         if common.min_diameter_mm
         else "each clip's own",
         "parts left out": ", ".join(common.leave_out) or "none",
-        "weights": {
-            part: round(float(weight), 4) for part, weight in zip(parts["part"], parts["weight"], strict=True)
-        },
+        "weights": _weights(result.ranking),
+    }
+
+
+def _weights(ranking: Ranking) -> dict[str, float]:
+    parts = ranking.parts.drop_duplicates("part")
+    return {
+        part: round(float(weight), 4) for part, weight in zip(parts["part"], parts["weight"], strict=True)
     }
 
 
@@ -109,9 +158,12 @@ def clip_evidence(out: Path, folder: str, name: str, excluded: str = "") -> Clip
 
 
 def report_is_current(out: Path, tables: dict[str, str]) -> bool:
-    """Whether the report stands and the tables beside it are what they would be written as now."""
+    """Whether the report stands, knows its side-by-side video, and stands beside tables as they would be written now."""
+    page, video = out / "report.html", out / SIDE_BY_SIDE
     try:
-        return (out / "report.html").exists() and all(
+        if video.exists() and video.stat().st_mtime > page.stat().st_mtime:
+            return False
+        return page.exists() and all(
             (out / name).read_text(encoding="utf-8") == text for name, text in tables.items()
         )
     except (OSError, UnicodeDecodeError):

@@ -1,0 +1,37 @@
+"""`poolwatch rank` from score rows alone: a page without clips."""
+
+from __future__ import annotations
+
+import re
+
+from poolwatch.cli.main import main
+
+ROWS = """clip,clip_id,beam_shape,replicate,stability_index,stability_index_low,stability_index_high,factor_power_kw,outcome_pores_percent
+a1.mkv,1a,twin-spot,1,62,58,66,3.0,0.4
+a2.mkv,2a,twin-spot,2,66,61,70,3.2,0.3
+a3.mkv,3a,twin-spot,3,64,60,68,3.4,0.5
+b1.mkv,1b,<script>,1,41,37,45,3.0,1.9
+b2.mkv,2b,<script>,2,44,40,49,3.2,1.4
+b3.mkv,3b,<script>,3,39,35,44,3.4,2.2
+"""
+
+
+def test_page_from_rows_alone(tmp_path, capsys):
+    (tmp_path / "scores.csv").write_text(ROWS, encoding="utf-8")
+    out = tmp_path / "pilot trial"
+    assert main(["rank", str(tmp_path / "scores.csv"), "--out", str(out)]) == 0
+    page = (out / "report.html").read_text(encoding="utf-8")
+    assert "<h1>pilot trial</h1>" in page
+    assert "twin-spot" in page
+    assert "&lt;script&gt;" in page
+    assert '<th scope="row"><script>' not in page
+    assert "Index against laboratory results" in page
+    # No clips, so nothing that would lead to one.
+    assert "Each clip" not in page
+    assert not re.search(r'href="#clip', page)
+
+
+def test_no_page_where_none_is_wanted(tmp_path, capsys):
+    (tmp_path / "scores.csv").write_text(ROWS, encoding="utf-8")
+    assert main(["rank", str(tmp_path / "scores.csv"), "--out", str(tmp_path / "o"), "--no-report"]) == 0
+    assert {p.name for p in (tmp_path / "o").iterdir()} == {"ranking.csv", "pairs.csv"}
