@@ -28,13 +28,13 @@ _MOST = 4.0
 # Share of an even density mixed in, so that what was never seen says nothing.
 _EVEN = 0.01
 # Distances from the edge to a pixel, and how far from it the tables reach, px.
-FINER = 4
+FINER = 3
 REACH = 3
 # Texture makes the brightness of neighbouring pixels alike: what it says at the edge counts for this much less than
 # what motion says, whose noise is new in each pixel.
 _ALIKE = 0.25
 # How far the fine fit looks from the outline it begins at, px.
-SEARCH = 4
+SEARCH = 3
 
 
 @dataclass(frozen=True)
@@ -179,20 +179,20 @@ def weigh(
     h, w = share.shape
     out = np.empty((h, w), dtype=np.float32)
     bright = np.empty((h, w), dtype=np.float32)
-    bins = by_window.size
+    last = np.int32(by_window.size - 1)
+    bins = np.float32(by_window.size)
+    least = np.float32(0.2 * lighting[0])
+    along = np.float32(lighting[1])
+    scale = np.float32(gain * BRIGHTEST)
     for i in range(h):
+        start = np.float32(lighting[0] + lighting[1] * box[2] + lighting[2] * (i + box[0]))
         for j in range(w):
             total = np.float32(0.0)
             s = share[i, j]
-            if s <= 1.0:
-                t = min(max(s * bins - 0.5, 0.0), bins - 1.001)
-                k = int(t)
-                total += by_window[k] + (t - k) * (by_window[k + 1] - by_window[k])
-            light = lighting[0] + lighting[1] * (j + box[2]) + lighting[2] * (i + box[0])
-            b = here[i + box[0], j + box[2]] / (gain * max(light, 0.2 * lighting[0]) * BRIGHTEST)
+            if s <= np.float32(1.0):
+                total += by_window[min(np.int32(s * bins), last)]
+            b = np.float32(here[i + box[0], j + box[2]]) / (scale * max(start + along * np.float32(j), least))
             bright[i, j] = b
-            t = min(max(b * bins - 0.5, 0.0), bins - 1.001)
-            k = int(t)
-            total += by_brightness[k] + (t - k) * (by_brightness[k + 1] - by_brightness[k])
+            total += by_brightness[min(np.int32(b * bins), last)]
             out[i, j] = total
     return out, bright

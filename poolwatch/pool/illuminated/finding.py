@@ -15,7 +15,7 @@ from .boundary import follow, settle
 from .evidence import FINER, REACH, SEARCH, weigh
 from .look import IlluminatedLook
 from .metal import Grey
-from .region import SHARE, Box, contour_of, touches
+from .region import SHARE, Box, contour_of, margin_of, touches
 from .residual import unexplained
 from .spot import measure_spot
 
@@ -185,7 +185,7 @@ def _why_none(frame: Grey, look: IlluminatedLook, box: Box) -> str:
 
 def _moved(look: IlluminatedLook, dx: float, dy: float, shape: tuple[int, ...]) -> Box:
     """Box round the pool at its place in this frame."""
-    margin = max(14.0, 0.25 * look.size_px)
+    margin = margin_of(look.size_px)
     c0, r0 = look.outline.min(axis=0) - margin + (dx, dy)
     c1, r1 = look.outline.max(axis=0) + margin + (dx, dy)
     return (

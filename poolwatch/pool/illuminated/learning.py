@@ -20,6 +20,8 @@ from .residual import unexplained
 
 # Where brightness tells little, a spread of about a pixel is taken: cost of a factor e either way.
 _LENS = 150.0
+# Standard deviations of what noise leaves unexplained, for a place to be liquid at first.
+_CLEAR = 8.0
 # Side of the tiles in which soft light is looked for, px.
 _TILE = 8
 # Spreads of the edge that are tried, px.
@@ -136,7 +138,7 @@ def regions_of(
         window, alone, used = unexplained(run, half, others, (0, h, 0, w), everywhere, metal, noise, veil)
         if used < len(others) / 2:
             continue
-        contour, area = contour_of((window > SHARE) & (window <= 1.0), 0)
+        contour, area = contour_of((window > share_level(window)) & (window <= 1.0), 0)
         if area < settings.smallest_area_px or area > 0.7 * h * w or touches(contour, h, w):
             continue
         found.append((i, contour, window, alone))
@@ -149,6 +151,16 @@ def regions_of(
         )
     middle = np.median(areas)
     return [f for f, a in zip(found, areas, strict=True) if 0.5 * middle < a < 1.7 * middle]
+
+
+def share_level(window: NDArray[np.float32]) -> float:
+    """Unexplained share above which surroundings are liquid: clear of what noise leaves over most of the picture."""
+    known = window[window <= 1.0]
+    if known.size == 0:
+        return SHARE
+    middle = float(np.median(known))
+    spread = 1.4826 * float(np.median(np.abs(known - middle)))
+    return min(middle + _CLEAR * spread, SHARE)
 
 
 def unit_of(

@@ -16,7 +16,7 @@ from .evidence import Evidence
 from .learning import evidence_of, lags_of, motion_of, neck_of, noise_of_pairs, regions_of, unit_of, veil_of
 from .metal import Grey
 from .motion import noise_of
-from .region import Box, box_around, filled
+from .region import Box, box_around, filled, margin_of
 from .spot import learn_spot
 
 # Metal slower than this over a whole window stands still as far as looking for the pool goes, px.
@@ -179,7 +179,7 @@ def learn_illuminated(
     moves = bool(np.ptp(places, axis=0).max() > 0.25 * size)
     typical = outlines[int(np.argmin(np.abs(np.array(areas) - area)))]
     typical = typical - _middle(typical) + (x, y)
-    margin = max(14.0, 0.25 * size)
+    margin = margin_of(size)
     box = box_around(np.concatenate(outlines), margin, (h, w))
     keyhole, dark = learn_spot(
         centres, places, outlines, (float(x), float(y)), full_scale, forward, settings.keyhole_radius_px

@@ -208,7 +208,7 @@ def register(
         gain += (b2 - a02 * ux - a12 * uy) / a22
         dx += ux
         dy += uy
-        if far < 0.01 and turn > 0:
+        if far < 0.015 and turn > 0:
             break
     if math.hypot(dx - x0, dy - y0) > _LEASH_PX:
         return x0, y0, gain, 0.0

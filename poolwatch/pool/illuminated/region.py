@@ -87,6 +87,11 @@ def box_around(contour: NDArray[np.float64], margin: float, shape: tuple[int, in
     return max(int(r0), 0), min(int(r1), shape[0]), max(int(c0), 0), min(int(c1), shape[1])
 
 
+def margin_of(size: float) -> float:
+    """Metal looked at around a pool of a given size, px: enough to register on, and for the outline to swell."""
+    return max(12.0, 0.18 * size)
+
+
 def distances(contour: NDArray[np.float64], shape: tuple[int, int]) -> Field:
     """Distance of each pixel to a contour, px: above 0 inside, below outside."""
     mask = filled(contour, shape)

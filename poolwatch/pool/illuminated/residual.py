@@ -27,7 +27,7 @@ AGREEING = 3 / 8
 _LEAST_AGREEMENT = 0.3
 _GAIN = (0.4, 2.5)
 # Pixels, about, that take part in registering two frames.
-_REGISTERED = 1500
+_REGISTERED = 1000
 # The smooth part of a difference is a running median of this many means of squares of this side.
 _MEDIAN = 9
 _COARSE = 4
