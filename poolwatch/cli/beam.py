@@ -141,7 +141,8 @@ def _show(name: str, figures: BeamFigures) -> None:
     rows += [
         (
             "width D4σ",
-            f"{amount(moments.major * mm, 'mm', 4)} x {amount(moments.minor * mm, 'mm', 4)}, {round_}",
+            f"{amount(moments.major * mm, 'mm', 4)} ± {amount(moments.u_major * mm, 'mm', 2)} x "
+            f"{amount(moments.minor * mm, 'mm', 4)} ± {amount(moments.u_minor * mm, 'mm', 2)}, {round_}",
         ),
         ("centroid", f"{moments.x:.2f}, {moments.y:.2f} px"),
     ]
@@ -156,8 +157,8 @@ def _show(name: str, figures: BeamFigures) -> None:
         rows.append(("tail direction", f"{full_angle(shares.tail_angle_deg - turn):.1f}° to travel"))
     if figures.power_w == figures.power_w:
         rows += [
-            ("peak irradiance", f"{figures.peak_w_mm2:,.4g} W/mm²"),
-            ("mean irradiance", f"{figures.mean_w_mm2:,.4g} W/mm² over the second-moment ellipse"),
+            ("peak irradiance", f"{figures.peak_w_mm2:,.0f} W/mm²"),
+            ("mean irradiance", f"{figures.mean_w_mm2:,.0f} W/mm² over the second-moment ellipse"),
         ]
     rows.append(("background", f"{moments.background:.4g} ± {moments.noise:.2g} in the picture's values"))
     for line in table(rows):

@@ -196,7 +196,12 @@ FRAMES = Table(
             "",
             "change of brightness inside the pool since the frame before, relative to the pool's brightness, overall flicker and noise removed",
         ),
-        _c("agitation_power", "float", "", "square of agitation with the noise taken out; may fall below 0 by chance"),
+        _c(
+            "agitation_power",
+            "float",
+            "",
+            "square of agitation with the noise taken out; may fall below 0 by chance",
+        ),
         _c("gain", "float", "", "brightness of the pool relative to the clip's usual: flicker and drift"),
         _c("keyhole_saturated", "float", "", "share of the keyhole region at full scale"),
     ),

@@ -87,6 +87,7 @@ def second_moments(image: Floats, background: float | None = None) -> Moments:
     rim = _rim(image)
     level, noise = (float(rim.mean()) if background is None else background), float(rim.std())
     first = np.where(image - level > max(3 * noise, 0.0), image - level, 0.0)
+    behind = rim.size
     if first.sum() <= 0 or (image.max() - level) <= 4 * noise:
         raise MeasurementError("no beam stands out of the picture's background")
     moments = _moments(first, xx, yy, np.ones(image.shape, dtype=bool))
@@ -101,11 +102,12 @@ def second_moments(image: Floats, background: float | None = None) -> Moments:
         outside = ~window
         if background is None and outside.sum() >= 0.05 * image.size:
             level, noise = float(image[outside].mean()), float(image[outside].std())
+            behind = int(outside.sum())
         moments = _moments(image - level, xx, yy, window)
     window = _window(moments, xx, yy)
     x, y, major, minor, angle, power = moments
     u_major, u_minor = _uncertainties(
-        moments, noise, xx[window], yy[window], image.size, known=background is not None
+        moments, noise, xx[window], yy[window], math.inf if background is not None else behind
     )
     cut = _cut(moments, width, height)
     return Moments(
@@ -118,15 +120,13 @@ def _uncertainties(
     noise: float,
     xx: Floats,
     yy: Floats,
-    pixels: int,
-    *,
-    known: bool,
+    behind: float,
 ) -> tuple[float, float]:
-    """Noise of each pixel, and of the mean outside the window, carried to the two widths (first order)."""
+    """Noise of each pixel, and of the level found from `behind` pixels, carried to the two widths (first order)."""
     x, y, major, minor, angle, power = moments
     along = (xx - x) * math.cos(angle) + (y - yy) * math.sin(angle)
     across = (y - yy) * math.cos(angle) - (xx - x) * math.sin(angle)
-    level = 0.0 if known else noise / math.sqrt(max(pixels - len(xx), 1))
+    level = noise / math.sqrt(behind)
     made = []
     for axis, size in ((along, major), (across, minor)):
         weight = (axis**2 - (size / 4) ** 2) / power

@@ -74,6 +74,15 @@ def test_moments_of_disc_and_ring(inner: float, outer: float) -> None:
     assert (found.major, found.minor) == pytest.approx((major, minor), rel=1e-3)
 
 
+def test_a_beam_that_nearly_fills_the_picture_takes_its_level_from_the_rim() -> None:
+    image = gaussian(128, 63, 64, 26, 24, 0)
+    noisy = image + 0.1 + 0.01 * np.random.default_rng(3).standard_normal(image.shape)
+    moments = second_moments(noisy)
+    assert moments.background == pytest.approx(0.1, abs=0.002)
+    assert moments.u_major < 0.1 * moments.major
+    assert abs(moments.major - 52) < 3 * moments.u_major
+
+
 def test_background_and_noise_do_not_shift_the_widths_and_the_error_bar_holds() -> None:
     """40 pictures: no bias beyond what their scatter allows, scatter as large as the uncertainty says."""
     image = gaussian(256, 127.2, 130.7, 30, 20, 20)
