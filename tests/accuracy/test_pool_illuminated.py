@@ -84,8 +84,18 @@ def within_bars(ok: np.ndarray, along: np.ndarray, across: np.ndarray) -> None:
             "camera": {"width": 190, "height": 190, "direction_deg": 320},
             "disturbances": {"flicker_sd": 0.04, "shake_px": 0.5, "plume": {"brightness": 0.08}},
         },
+        {"seed": 706, "travel_speed_mm_s": 100, "camera": {"width": 190, "height": 120, "gain": 0.2}},
+        {"seed": 707, "travel_speed_mm_s": 70, "camera": {"width": 190, "height": 120, "psf_sigma_px": 1.8}},
     ],
-    ids=["slow", "fast, up", "fine, slanted, spatter", "coarse, 12 bit", "flicker, shake, plume"],
+    ids=[
+        "slow",
+        "fast, up",
+        "fine, slanted, spatter",
+        "coarse, 12 bit",
+        "flicker, shake, plume",
+        "dim",
+        "soft",
+    ],
 )
 def test_riding_camera(scene):
     _, ok, along, across = measured(**scene)

@@ -22,6 +22,8 @@ from .residual import unexplained
 _LENS = 150.0
 # Standard deviations of what noise leaves unexplained, for a place to be liquid at first.
 _CLEAR = 8.0
+# Metal slower than this over half a window stands still as far as looking for the pool goes, px.
+STILL_PX = 0.5
 # Side of the tiles in which soft light is looked for, px.
 _TILE = 8
 # Spreads of the edge that are tried, px.
@@ -89,6 +91,8 @@ def veil_of(
     h, w = windows.shape[2:]
     box = (0, h, 0, w)
     found = []
+    level = float(np.mean([run[half].mean() for run in windows]))
+    variance = noise[0] + noise[1] * level
     for run in windows[:12]:
         dx, dy, gain, _ = register(
             run[half], run[0], box, solid, -half * metal[0], -half * metal[1], *noise, 3
@@ -96,13 +100,14 @@ def veil_of(
         read, (a, b, c, d) = shifted(run[0], box, dx, dy)
         difference = run[half][a:b, c:d].astype(np.float32) - np.float32(gain) * read[a:b, c:d]
         size = (max((d - c) // _TILE, 1), max((b - a) // _TILE, 1))
-        tiles = np.abs(cv2.resize(difference, size, interpolation=cv2.INTER_AREA))
-        # The pool covers some of the picture; what reaches beyond a fifth or so of it is no pool.
-        found.append(float(np.percentile(tiles, 75)))
-    level = float(np.mean([run[half].mean() for run in windows]))
-    expected = math.sqrt(noise[0] + noise[1] * level) / _TILE
-    # Three quarters of a Gaussian's sizes lie below 1.15 sd; texture between pixels adds a little.
-    return float(np.median(found)) > 3.0 * 1.15 * expected
+        mean = cv2.resize(difference, size, interpolation=cv2.INTER_AREA)
+        inside = cv2.resize(difference**2, size, interpolation=cv2.INTER_AREA) - mean**2
+        # Where a tile's texture is explained it is metal, whatever light lies over it.
+        metal_tiles = np.abs(mean)[inside < 1.5 * variance]
+        if metal_tiles.size > 10:
+            found.append(float(np.percentile(metal_tiles, 85)))
+    # 85 of 100 sizes of a Gaussian lie below 1.44 sd; texture read between pixels adds a little.
+    return bool(found) and float(np.median(found)) > 3.0 * 1.44 * math.sqrt(variance) / _TILE
 
 
 def neck_of(size: float) -> int:
@@ -133,11 +138,13 @@ def regions_of(
     everywhere = np.ones((h, w), dtype=np.uint8)
     found: list[Region] = []
     areas = []
+    maps = []
     for i, run in enumerate(windows):
         others = [half + sign * lag for lag in lags for sign in (-1, 1)]
         window, alone, used = unexplained(run, half, others, (0, h, 0, w), everywhere, metal, noise, veil)
         if used < len(others) / 2:
             continue
+        maps.append((i, window, alone))
         contour, area = contour_of((window > share_level(window)) & (window <= 1.0), 0)
         if area < settings.smallest_area_px or area > 0.7 * h * w or touches(contour, h, w):
             continue
@@ -150,6 +157,13 @@ def regions_of(
             "the whole pool in view"
         )
     middle = np.median(areas)
+    together = np.mean([np.minimum(window, 1.0) for _, window, _ in maps], axis=0)
+    contour, area = contour_of(together > share_level(together), 0)
+    riding = math.hypot(*metal) * half > STILL_PX
+    if riding and 2.0 * middle < area < 0.6 * h * w and not touches(contour, h, w):
+        # Where contrast is poor a single picture shows highlights alone, all together show the pool; where the
+        # camera stands the pool wanders, and they do not.
+        return [(i, contour, window, alone) for i, window, alone in maps]
     return [f for f, a in zip(found, areas, strict=True) if 0.5 * middle < a < 1.7 * middle]
 
 

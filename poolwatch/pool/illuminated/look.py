@@ -13,14 +13,21 @@ from ...model.errors import MeasurementError
 from ..keyhole import Keyhole
 from ..settings import PoolSettings
 from .evidence import Evidence
-from .learning import evidence_of, lags_of, motion_of, neck_of, noise_of_pairs, regions_of, unit_of, veil_of
+from .learning import (
+    STILL_PX,
+    evidence_of,
+    lags_of,
+    motion_of,
+    neck_of,
+    noise_of_pairs,
+    regions_of,
+    unit_of,
+    veil_of,
+)
 from .metal import Grey
 from .motion import noise_of
 from .region import Box, box_around, filled, margin_of
 from .spot import learn_spot
-
-# Metal slower than this over a whole window stands still as far as looking for the pool goes, px.
-_STILL_PX = 1.0
 
 
 @dataclass(frozen=True)
@@ -193,7 +200,7 @@ def learn_illuminated(
         metal_agrees=_agrees(metal_px, metal, u),
         metal_share=share,
         metal_forward_px=metal[0] * forward[0] + metal[1] * forward[1],
-        standing=math.hypot(*metal) * half < _STILL_PX,
+        standing=math.hypot(*metal) * half < STILL_PX,
         moves=moves,
         lags=lags,
         noise=noise,
