@@ -15,7 +15,7 @@ from .look import SpatterLook
 from .paths import PATH_COLUMNS, distance_outside, fly, trace_back
 from .records import BORDER, CROWDED, RIM, SOFT, UNFITTED
 from .settings import SpatterSettings
-from .sizing import Exposure, Sizes, find_sizes, saturated
+from .sizing import Exposure, Sizes, find_sizes, saturated, whole
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -117,11 +117,15 @@ def particles(
     settings = settings or SpatterSettings()
     s, starts, n = tracks.sightings, tracks.starts, len(tracks)
     path = np.zeros((n, len(PATH_COLUMNS)))
-    # The centre of what is cut off or touches another may lie anywhere within it.
+    # The centre of what is cut off may lie anywhere within the particle's streak; of what seems whole but touches
+    # something, not far from where it was fitted.
     within = np.maximum(s["spread"].astype(np.float64), 0.0)
-    cut = (s["mark"] & (BORDER | RIM | UNFITTED)) != 0
-    touching = (s["mark"] & CROWDED) != 0
-    extra = np.where(cut, 1.0 + within, np.where(touching, 0.1 + 0.1 * within, 0.0))
+    broad = np.repeat(np.maximum.reduceat(within, starts[:-1]), np.diff(starts)) if n else within
+    entire = whole(tracks, look.background.shape)
+    touching = (s["mark"] & (BORDER | RIM | CROWDED)) != 0
+    extra = np.where(~entire, 4.0 + 4.0 * broad, np.where(touching, 0.02 + 0.01 * within, 0.0))
+    crowded = (s["mark"] & CROWDED) != 0
+    extra = np.where(crowded, np.maximum(extra, 0.1 + 0.1 * within), extra)
     fly(
         s["frame"].astype(np.float64), s["x"].astype(np.float64), s["y"].astype(np.float64),
         s["u_x"].astype(np.float64), s["u_y"].astype(np.float64), extra, starts, path,
@@ -196,6 +200,9 @@ def _judge(
         return "not_straight", np.nan
     if _diffuse(s):
         return "diffuse", np.nan
+    large = diameter > 4.0 * blur_of(look.psf_sigma_px)
+    if large and not sizes.u_diameter[k] < 0.15 * diameter:
+        return "unsteady", np.nan
     if outlines is None:
         return "", np.nan
     outline = np.ascontiguousarray(outlines(first), dtype=np.float64)
@@ -205,6 +212,10 @@ def _judge(
     back, near, near_at = trace_back(outline, fx, fy, vx, vy)
     lx, ly = x0 + vx * (last - t0), y0 + vy * (last - t0)
     if distance_outside(outline, lx, ly) <= distance_outside(outline, fx, fy):
+        return "toward_pool", np.nan
+    # What crosses the pool between its sightings did not fly away from it: puffs of plume on either side.
+    steps = np.linspace(0.0, 1.0, 9)[1:-1]
+    if min(distance_outside(outline, fx + t * (lx - fx), fy + t * (ly - fy)) for t in steps) < -2.0:
         return "toward_pool", np.nan
     perpendicular = float(np.hypot(path[5], path[6])) + u_v * (t0 - first + near_at)
     allowed = 0.5 * diameter + 2.0 * blur_of(look.psf_sigma_px) + 1.0 + 4.0 * perpendicular

@@ -137,7 +137,9 @@ def learn(
     look = replace(
         look, read=read, shot=shot, threshold=np.asarray(settings.detection_level * spread, dtype=np.float32)
     )
-    if settings.background == "learned" and not dark and len(sample) >= 8:
+    if settings.background == "learned" and not dark and len(sample) >= 8 and read <= 1 / 12:
+        # Quiet places without any noise: a codec or a clipped black took it away, and the model cannot speak for
+        # the rest of the picture.
         from .alarms import alarm_factor
 
         factor = alarm_factor(sample, outlines, look, settings)
