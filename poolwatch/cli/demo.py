@@ -29,6 +29,12 @@ def command(out: Path) -> None:
 
     manifest = data_folder("demo_clips") / "manifest.csv"
     with trial_progress() as progress:
-        result = run_trial(manifest, out, progress=progress)
+        result = run_trial(
+            manifest,
+            out,
+            progress=progress,
+            title="Demo: four beam shapes on 2 mm austenitic stainless sheet",
+            about="All clips are invented: simulated footage that comes with poolwatch, no real welds.",
+        )
     show_ranking(result.ranking)
     click.echo(f"written: {out} (open {out / 'report.html'} in a browser)", err=True)

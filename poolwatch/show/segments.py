@@ -214,7 +214,9 @@ def plan_overlay(result: ClipResult, choices: OverlayChoices | None = None) -> l
 
 
 def worst_moment(result: ClipResult) -> tuple[int, str]:
-    """The measured frame of the steady part where length or width lies furthest from its middle.
+    """The measured frame of the steady part around which length or width lies furthest from its middle.
+
+    Each frame counts with the two measured before and after it (their median), so that one odd frame is no moment.
 
     Returns
     -------
@@ -227,11 +229,11 @@ def worst_moment(result: ClipResult) -> tuple[int, str]:
     rows = np.flatnonzero(inside & (result.status == "ok"))
     best = (0.0, (result.steady[0] + result.steady[1]) // 2, "middle of the steady part")
     for name in ("length", "width"):
-        away = _excursion(result.series(f"pool_{name}_mm")[rows])
+        away = _excursion(_smoothed(result.series(f"pool_{name}_mm")[rows]))
         if np.isfinite(away).any():
             place = int(np.nanargmax(away))
             found = int(result.numbers[rows[place]])
-            best = max(best, (float(away[place]), found, f"largest excursion of {name} in the steady part"))
+            best = max(best, (float(away[place]), found, f"largest lasting excursion of {name}"))
     _, frame, words = best
     return frame, f"frame {frame}, {_milliseconds(frame, result)}: {words}"
 
@@ -278,6 +280,14 @@ def _worst(result: ClipResult, frames: NDArray[np.int64], count: int, most: int)
             if len(found) < most:
                 take(strength, words)
     return sorted(found)
+
+
+def _smoothed(series: NDArray[np.float64], width: int = 5) -> NDArray[np.float64]:
+    """Running median."""
+    if len(series) < width:
+        return series
+    padded = np.pad(series, width // 2, mode="edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))
 
 
 def _excursion(series: NDArray[np.float64]) -> NDArray[np.float64]:

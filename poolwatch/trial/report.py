@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -39,7 +40,7 @@ def write_report(result: TrialResult) -> Path:
     trial_report(
         path,
         TrialEvidence(
-            name=result.out.name,
+            name=result.title or result.out.name,
             ranking=ranking.table,
             scores=result.scores,
             reading=[sentence for text in (ranking.reading, *studies) for sentence in _sentences(text)],
@@ -48,6 +49,7 @@ def write_report(result: TrialResult) -> Path:
             excluded=list(zip(ranking.excluded["clip"], ranking.excluded["reason"], strict=True)),
             notes=notes,
             run=_run(result),
+            about=result.about,
             sidebyside=SIDE_BY_SIDE if (result.out / SIDE_BY_SIDE).exists() else "",
         ),
     )
@@ -122,26 +124,25 @@ def _weights(ranking: Ranking) -> dict[str, float]:
 
 
 def _clips(result: TrialResult) -> Iterator[ClipEvidence]:
-    """Clips in the order of the ranking, read one after the other."""
+    """Clips in the order of the ranking, read one after the other, with their figures as compared."""
     excluded = dict(zip(result.ranking.excluded["clip"], result.ranking.excluded["reason"], strict=True))
     order = {shape: n for n, shape in enumerate(result.ranking.table["beam_shape"])}
     rows = result.scores.assign(place=result.scores["beam_shape"].map(order).fillna(len(order)))
-    rows = rows.sort_values(["place", "replicate", "clip"], kind="stable")
-    for clip, folder in zip(rows["clip"], rows["folder"], strict=True):
-        yield clip_evidence(result.out, folder, clip, excluded.get(clip, ""))
+    rows = rows.sort_values(["place", "replicate", "clip"], kind="stable").drop(columns="place")
+    for number in rows.index:
+        row = rows.loc[[number]].reset_index(drop=True)
+        yield clip_evidence(result.out, row, excluded.get(row["clip"].iloc[0], ""))
 
 
-def clip_evidence(out: Path, folder: str, name: str, excluded: str = "") -> ClipEvidence:
-    """What a report shows of one measured clip.
+def clip_evidence(out: Path, row: pd.DataFrame, excluded: str = "") -> ClipEvidence:
+    """What a trial's report shows of one measured clip.
 
     Parameters
     ----------
     out
         Folder of the report.
-    folder
-        The clip's folder in it.
-    name
-        Name to show.
+    row
+        The clip's score row as compared, with ``folder``.
     excluded
         Why it does not count; empty where it counts.
 
@@ -153,8 +154,10 @@ def clip_evidence(out: Path, folder: str, name: str, excluded: str = "") -> Clip
     from ..measure import read_measurement
     from ..measure.pages import clip_evidence as evidence_of
 
-    measured = read_measurement(out / folder)
-    return evidence_of(measured, out / folder, video=f"{folder}/overlay.mp4", name=name, excluded=excluded)
+    clip, folder = str(row["clip"].iloc[0]), str(row["folder"].iloc[0])
+    # One clip must not show two values of one figure: its own row may be in another band than the trial's.
+    measured = replace(read_measurement(out / folder), score=row)
+    return evidence_of(measured, out / folder, video=f"{folder}/overlay.mp4", name=clip, excluded=excluded)
 
 
 def report_is_current(out: Path, tables: dict[str, str]) -> bool:

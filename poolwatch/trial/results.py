@@ -44,6 +44,8 @@ class TrialResult:
         Clips measured now, and finished before.
     notes
         What to know before using the trial, one sentence each; the ranking's own are in `ranking`.
+    title, about
+        Name of the trial and a sentence about it, for the report; the folder's name and nothing by default.
     """
 
     out: Path
@@ -56,6 +58,8 @@ class TrialResult:
     measured: int = 0
     resumed: int = 0
     notes: tuple[str, ...] = field(default=())
+    title: str = ""
+    about: str = ""
 
     def tables(self) -> dict[str, str]:
         """The CSV files of the trial: text by name."""

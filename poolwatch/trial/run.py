@@ -34,6 +34,8 @@ def run_trial(
     store: str | None = None,
     progress: Progress | None = None,
     measurer: Measurer | None = None,
+    title: str = "",
+    about: str = "",
 ) -> TrialResult:
     """Measure every clip of a manifest and compare the beam shapes; goes on where it was stopped.
 
@@ -61,6 +63,8 @@ def run_trial(
         Called with each `ClipEvent`.
     measurer
         How to measure one clip; None for `poolwatch.measure`.
+    title, about
+        Name of the trial and a sentence about it, for the report; the folder's name and nothing by default.
 
     Raises
     ------
@@ -112,6 +116,8 @@ def run_trial(
         measured=batch.measured,
         resumed=batch.resumed,
         notes=(*read.remarks, *alike.notes),
+        title=title,
+        about=about,
     )
     if database is not None:
         result.write(report=False)

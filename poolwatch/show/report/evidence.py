@@ -72,6 +72,8 @@ class TrialEvidence:
         Settings, weights and versions of the trial.
     sidebyside
         Path of a side-by-side video relative to the report; empty where there is none.
+    about
+        What the trial is, in a sentence, under its name; empty for nothing.
     """
 
     name: str
@@ -84,3 +86,4 @@ class TrialEvidence:
     notes: Sequence[str] = ()
     run: dict[str, Any] = field(default_factory=dict)
     sidebyside: str = ""
+    about: str = ""

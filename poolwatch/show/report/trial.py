@@ -50,6 +50,7 @@ def trial_report(path: str | Path, trial: TrialEvidence) -> None:
     shapes = [_shape(row, trial, links) for row in ranking.to_dict("records")]
     values = {
         "title": trial.name,
+        "about": trial.about,
         "ranking_picture": picture(ranking_figure(trial.ranking, trial.scores), dpi=150.0),
         "ranking": [_ranked(row) for row in ranking.to_dict("records")],
         "reading": list(trial.reading),

@@ -1,0 +1,75 @@
+"""A trial's page from really measured clips."""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from poolwatch.model.tables import SCORE
+from poolwatch.show.report.figures import index_words
+from poolwatch.simulate import Scene, write_simulation
+from poolwatch.trial.report import SIDE_BY_SIDE
+from poolwatch.trial.run import run_trial
+
+
+@pytest.fixture(scope="module")
+def trial(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """Manifest and results; the clips differ in length, so that they are compared in a band that is not their own."""
+    root = tmp_path_factory.mktemp("trial report")
+    rows = ["clip,beam_shape,replicate,record_rate_hz,mm_per_px"]
+    for name, seed, frames in (("wéld & 1", 51, 260), ("b", 52, 420)):
+        scene = {"frames": frames, "seed": seed, "camera": {"width": 160, "height": 96, "mm_per_px": 0.03}}
+        clip = write_simulation(
+            Scene.checked(scene, where="test"), root / "clips" / str(seed), format="avi-ffv1"
+        )
+        moved = clip.rename(clip.with_name(f"{name}.avi"))
+        rows.append(f"{moved.relative_to(root).as_posix()},shape-{seed},1,10000,0.03")
+    manifest = root / "manifest.csv"
+    manifest.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    run_trial(manifest, root / "out", workers=1, title="Pilot <1>", about="Two welds, invented.")
+    return manifest, root / "out"
+
+
+def page(out: Path) -> str:
+    return (out / "report.html").read_text(encoding="utf-8")
+
+
+def test_names_and_videos(trial: tuple[Path, Path]) -> None:
+    _, out = trial
+    text = page(out)
+    assert "<h1>Pilot &lt;1&gt;</h1>" in text
+    assert "Two welds, invented." in text
+    assert 'src="./w%C3%A9ld%20%26%201/overlay.mp4"' in text
+    assert (out / "wéld & 1" / "overlay.mp4").exists()
+    assert "Side by side" not in text
+
+
+def test_a_clip_shows_its_figures_as_compared(trial: tuple[Path, Path]) -> None:
+    _, out = trial
+    text = page(out)
+    scores = pd.read_csv(out / "scores.csv")
+    own = pd.concat([pd.read_csv(out / f / "score.csv") for f in scores["folder"]], ignore_index=True)
+    assert set(SCORE.names) <= set(scores.columns)
+    assert (scores["band_low_hz"] - own["band_low_hz"]).abs().max() > 1
+    for row in scores.to_dict("records"):
+        section = re.search(
+            rf'<details class="clip"[^>]*>\s*<summary><h3>[^<]*{row["clip"][-5:]}.*?</summary>', text
+        )
+        assert section
+        assert f"index {index_words(row)}" in section[0]
+
+
+def test_side_by_side_is_taken_up_when_it_is_there(trial: tuple[Path, Path]) -> None:
+    manifest, out = trial
+    stamp = (out / "report.html").stat().st_mtime_ns
+    run_trial(manifest, out, workers=1, title="Pilot <1>")
+    assert (out / "report.html").stat().st_mtime_ns == stamp
+    # Any file will do: the page links it and does not read it.
+    (out / SIDE_BY_SIDE).write_bytes(b"video")
+    os.utime(out / SIDE_BY_SIDE, ns=(stamp + 10**9, stamp + 10**9))
+    run_trial(manifest, out, workers=1, title="Pilot <1>")
+    assert f'src="./{SIDE_BY_SIDE}"' in page(out)
