@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any, Literal, TYPE_CHECKING
 
 import click
 
@@ -114,7 +114,7 @@ def trial(**given: Any) -> None:
         material(given["material"])
     factors = parse_factors(given["factors"])
     seed = given["seed"] if given["seed"] is not None else secrets.randbelow(10**6)
-    model = given["model"] or (
+    model: Literal["main", "interactions", "quadratic"] = given["model"] or (
         "quadratic" if given["design"] in ("composite", "box-behnken") else "interactions"
     )
     plan = _design(given, factors, model, seed)

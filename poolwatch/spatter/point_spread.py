@@ -34,8 +34,8 @@ def find_point_spread(
     """Width of the point spread that explains the particles of the sample best.
 
     Each clear particle is fitted at a ladder of widths; its chi-square over the width, scaled to the noise that
-    it shows, is a likelihood. Particles out of focus would drag a plain sum, so the answer is the middle of
-    the single answers, weighted, and its uncertainty comes from their scatter.
+    it shows, is a likelihood. Particles out of focus would drag a plain sum, so the sum is taken
+    over the sharpest group whose single answers agree, and the uncertainty comes from their scatter.
 
     Returns
     -------
@@ -46,54 +46,76 @@ def find_point_spread(
 
     rough = detect(sample, outlines, replace(look, psf_sigma_px=1.0), settings)
     bad = UNFITTED | BORDER | RIM | CROWDED
-    clear = rough[((rough["mark"] & bad) == 0) & (rough["signal"] > 8) & (rough["peak"] > 0)]
+    candidates = rough[((rough["mark"] & bad) == 0) & (rough["signal"] > 8) & (rough["peak"] > 0)]
     order = np.argsort(
-        -clear["signal"].astype(np.float64) * np.sqrt(np.maximum(clear["spread"], 0.3)), kind="stable"
+        -candidates["signal"].astype(np.float64) * np.sqrt(np.maximum(candidates["spread"], 0.3)),
+        kind="stable",
     )
-    clear = np.sort(clear[order[:_TRIED]], order=["frame", "y", "x"])
-    answers = []
-    work = work_arrays(*sample.shape[1:])
-    for frame in np.unique(clear["frame"]):
-        chosen = clear[clear["frame"] == frame]
-        outline = (
-            np.zeros((0, 2)) if outlines is None else np.ascontiguousarray(outlines[frame], dtype=np.float64)
-        )
-        for curve in _curves(sample[frame], outline, chosen, look, settings, work):
-            answer = _minimum(curve)
-            if answer is not None:
-                answers.append(answer)
-    if len(answers) < 4:
+    candidates = np.sort(candidates[order[:_TRIED]], order=["frame", "y", "x"])
+    coarse = _all_curves(sample, outlines, candidates, look, settings, _SIGMAS)
+    told = {k: answer for k, curve in coarse.items() if (answer := _minimum(_SIGMAS, curve)) is not None}
+    members, sigma, u = _sharpest(np.array(list(told.values())).reshape(-1, 2))
+    if not len(members):
         return ASSUMED, 0.3 * ASSUMED, "assumed"
-    return _sharpest(np.array(answers))
+    # Again for the group, on a fine ladder: the sum of chi-squares, because a mean of single answers would lean
+    # to the narrow ones, whose own uncertainties are smaller.
+    group = candidates[np.array(list(told))[members]]
+    fine = sigma * np.exp(np.linspace(-0.12, 0.12, 9))
+    total = sum(_all_curves(sample, outlines, group, look, settings, fine).values(), np.zeros(len(fine)))
+    best = _minimum(fine, total)
+    if best is not None:
+        sigma = best[0]
+    # No lens is a Gaussian to better than a third of a per cent.
+    return sigma, float(np.hypot(u, 0.003 * sigma)), "found"
 
 
-def _sharpest(answers: NDArray[np.float64]) -> tuple[float, float, str]:
-    """The sharpest group of answers (width, uncertainty) that agree among themselves.
+def _sharpest(answers: NDArray[np.float64]) -> tuple[NDArray[np.intp], float, float]:
+    """The sharpest group of answers (width, uncertainty) that agree: their places, mean and its uncertainty.
 
     What is out of focus, or soft by nature (plume, hot marks), looks wider, never narrower: so the group that
-    counts is the narrowest one that holds at least a sixth of the answers.
+    counts is the narrowest one that holds at least a sixth of the answers. No places where there is none.
     """
-    answers = answers[np.lexsort((answers[:, 1], answers[:, 0]))]
-    value, u = answers[:, 0], np.hypot(answers[:, 1], 0.02 * answers[:, 0])
-    needed = max(4, int(np.ceil(len(value) / 6)))
-    for i in range(len(value)):
+    value, u = answers[:, 0], np.hypot(answers[:, 1], 0.01 * answers[:, 0])
+    needed = max(2, int(np.ceil(len(value) / 6)))
+    for i in np.argsort(value, kind="stable"):
         near = np.abs(value - value[i]) < 2.5 * np.hypot(u, u[i])
         near &= u < max(3.0 * float(np.median(u)), 0.05)
         if near.sum() < needed:
             continue
-        sigma = value[i]
+        sigma = float(value[i])
         for _ in range(10):
             near = np.abs(value - sigma) < 3.0 * u
-            if near.sum() < 3:
+            if near.sum() < 2:
                 break
             weight = 1.0 / u[near] ** 2
             sigma = float((weight * value[near]).sum() / weight.sum())
-        if near.sum() < 3:
+        if near.sum() < needed:
             continue
-        chi = float((weight * (value[near] - sigma) ** 2).sum()) / max(int(near.sum()) - 1, 1)
-        # No lens is a Gaussian to better than half a per cent.
-        return sigma, float(np.hypot(np.sqrt(max(chi, 1.0) / weight.sum()), 0.005 * sigma)), "found"
-    return ASSUMED, 0.3 * ASSUMED, "assumed"
+        count = int(near.sum())
+        chi = float((weight * (value[near] - sigma) ** 2).sum()) / (count - 1)
+        return np.flatnonzero(near), sigma, float(np.sqrt(max(chi, 1.0) / weight.sum()) * (1 + 2 / count))
+    return np.zeros(0, dtype=np.intp), 0.0, 0.0
+
+
+def _all_curves(
+    sample: NDArray[np.unsignedinteger],
+    outlines: Sequence[NDArray[np.floating]] | None,
+    candidates: NDArray[np.void],
+    look: SpatterLook,
+    settings: SpatterSettings,
+    sigmas: NDArray[np.float64],
+) -> dict[int, NDArray[np.float64]]:
+    """Chi-square over the ladder for each sighting of `candidates` that can be fitted, by its place there."""
+    work = work_arrays(*sample.shape[1:])
+    found: dict[int, NDArray[np.float64]] = {}
+    for frame in np.unique(candidates["frame"]):
+        places = np.flatnonzero(candidates["frame"] == frame)
+        outline = (
+            np.zeros((0, 2)) if outlines is None else np.ascontiguousarray(outlines[frame], dtype=np.float64)
+        )
+        for k, curve in _curves(sample[frame], outline, candidates[places], look, settings, sigmas, work):
+            found[int(places[k])] = curve
+    return found
 
 
 def _curves(
@@ -102,9 +124,10 @@ def _curves(
     chosen: NDArray[np.void],
     look: SpatterLook,
     settings: SpatterSettings,
+    sigmas: NDArray[np.float64],
     work: tuple[NDArray[np.generic], ...],
-) -> list[NDArray[np.float64]]:
-    """Chi-square over the ladder of widths, one curve a particle."""
+) -> list[tuple[int, NDArray[np.float64]]]:
+    """Chi-square over the ladder of widths, one curve a sighting that can be fitted, with its place."""
     left, right, res, level, picture, hits, owner, pixels, values = work
     gain, _count, used_pixels = find_regions(
         frame, outline, look.background, look.threshold, look.places, look.black, look.sign, look.offset,
@@ -115,7 +138,7 @@ def _curves(
         read, shot = read + shot * look.full_scale, -shot
     table = disc_table()
     curves = []
-    for one in chosen:
+    for k, one in enumerate(chosen):
         reach = 2.2 * np.sqrt(max(float(one["spread"]), 0.0) + 1.0) + 4.0
         length = float(np.hypot(one["streak_m"], one["streak_n"])) ** 0.5
         angle = 0.5 * np.arctan2(float(one["streak_n"]), float(one["streak_m"]))
@@ -151,7 +174,7 @@ def _curves(
         )
         if n < 4 * PARAMETERS:
             continue
-        curve = np.full(len(_SIGMAS), np.inf)
+        curve = np.full(len(sigmas), np.inf)
         xs, ys, lights = values[0, :n], values[1, :n], values[2, :n]
         noise = float(np.sqrt(look.read + look.shot * max(float(np.median(np.asarray(values[3, :n]))), 0.0)))
         first = np.array(
@@ -164,7 +187,7 @@ def _curves(
         veil(xs, ys, values[3, :n], float(first[0]), float(first[1]), veils)
         noise_of(table, xs, ys, values[3, :n], blur_of(1.0), read, shot, first, variance)
         jtj, jtr = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
-        for j, sigma in enumerate(_SIGMAS):
+        for j, sigma in enumerate(sigmas):
             blur = blur_of(float(sigma))
             p = first.copy()
             p[4] += blur_of(1.0) ** 2 - blur**2
@@ -173,22 +196,22 @@ def _curves(
                 table, xs, ys, lights, veils, variance, values[4, :n], blur, noise, p, jtj, jtr
             )
         if np.isfinite(curve).sum() >= 5:
-            curves.append(curve / max(1.0, float(curve.min()) / max(used - PARAMETERS, 1)))
+            curves.append((k, curve / max(1.0, float(curve.min()) / max(used - PARAMETERS, 1))))
     clear(owner, pixels, used_pixels)
     return curves
 
 
-def _minimum(curve: NDArray[np.float64]) -> tuple[float, float] | None:
+def _minimum(sigmas: NDArray[np.float64], curve: NDArray[np.float64]) -> tuple[float, float] | None:
     """Width at the lowest chi-square and where it rises by 1; None where the curve does not tell."""
     best = int(np.argmin(curve))
     if best == 0 or best == len(curve) - 1 or not np.isfinite(curve[best - 1 : best + 2]).all():
         return None
-    step = float(np.log(_SIGMAS[1] / _SIGMAS[0]))
+    step = float(np.log(sigmas[1] / sigmas[0]))
     c0, c1, c2 = curve[best - 1 : best + 2]
     bend = (c0 - 2 * c1 + c2) / step**2
     if bend <= 0:
         return None
-    at = np.log(_SIGMAS[best]) + 0.5 * (c0 - c2) / (c0 - 2 * c1 + c2) * step
+    at = np.log(sigmas[best]) + 0.5 * (c0 - c2) / (c0 - 2 * c1 + c2) * step
     u = float(np.sqrt(2.0 / bend))
     if u > 0.5:
         return None

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -104,3 +106,32 @@ def part(
         k = number[_root(parent, i)]
         owner[pixels[i] // w, pixels[i] % w] = k if k > 0 else -2
     return count
+
+
+@njit(cache=True, nogil=True)
+def within_another(boxes: NDArray, k: int) -> bool:  # type: ignore[type-arg]
+    """Whether a region's centre lies inside the extents of a region twice as large or larger: a spot in a shadow."""
+    own = (boxes[k, 5] - boxes[k, 4]) * (boxes[k, 7] - boxes[k, 6])
+    for j in range(1, boxes.shape[0]):
+        if j == k or (boxes[j, 5] - boxes[j, 4]) * (boxes[j, 7] - boxes[j, 6]) < 4.0 * own:
+            continue
+        dx, dy = boxes[k, 0] - boxes[j, 0], boxes[k, 1] - boxes[j, 1]
+        along = dx * boxes[j, 2] + dy * boxes[j, 3]
+        across = dy * boxes[j, 2] - dx * boxes[j, 3]
+        if boxes[j, 4] < along < boxes[j, 5] and boxes[j, 6] < across < boxes[j, 7]:
+            return True
+    return False
+
+
+@njit(cache=True, nogil=True)
+def start_from_extent(box: NDArray, around: float, top: float, p: NDArray) -> None:  # type: ignore[type-arg]
+    """Start of a fit from a region's extents alone: the inside of a shadow may be hollow."""
+    long, wide = box[5] - box[4] - 2 * around + 1.0, box[7] - box[6] - 2 * around + 1.0
+    along, across = 0.5 * (box[4] + box[5]), 0.5 * (box[6] + box[7])
+    p[0] = box[0] + along * box[2] - across * box[3]
+    p[1] = box[1] + along * box[3] + across * box[2]
+    length = max(long - wide, 0.0)
+    p[2] = 1.5 * top * (math.pi / 4 * wide * wide + length * wide)
+    p[4] = wide * wide / 16.0 + length * length / 24.0
+    p[5] = length * length * (box[2] * box[2] - box[3] * box[3])
+    p[6] = length * length * 2.0 * box[2] * box[3]

@@ -11,11 +11,14 @@ from numpy.typing import NDArray
 from .filtering import BLOCK, level_at
 from .fitting import PARAMETERS, fit_sighting, soft_edge
 from .records import BORDER, CROWDED, RIM, SATURATED, SOFT, UNFITTED
-from .regions import FOOT
+from .regions import FOOT, start_from_extent, within_another
 from .segmenting import clear, find_regions
 
 # The fit sees at most about this many pixels; a larger picture is thinned out evenly.
-_FIT_PIXELS = 300
+_FIT_PIXELS = 600
+# From this many times as many, the edge is taken more densely than the rest. Not before: which pixels lie at the
+# edge goes by their values, and to choose by values what is fitted is fair only far above the noise.
+_HUGE = 4
 # Columns of the table of sightings that the kernel fills, in order.
 COLUMNS = 16
 
@@ -41,7 +44,7 @@ def window(
     """Pixels for the fit of one region, into the rows of `values`: x, y, value, ground, limit.
 
     `box` is centre x, y, direction (cos, sin), and reach along (low, high) and across (low, high).
-    Of a large region mostly the edge is taken, where the picture is between a tenth and nine tenths of `top`:
+    Of a huge region mostly the edge is taken, where the picture is between a tenth and nine tenths of `top`:
     that is where its size is told; of a `hollow` one (a shadow with a light spot in it) the inside is left out.
     Returns how many pixels there are and how many of them are full.
     """
@@ -52,9 +55,10 @@ def window(
     area = (box[5] - box[4]) * (box[7] - box[6])
     # One pixel in `thin` (in `edge` at the edge), on slanted lattices, so that no direction is favoured.
     thin = max(1, int(math.ceil(area / _FIT_PIXELS)))
-    rim = 2.0 * (box[5] - box[4] + box[7] - box[6]) * 3.0
-    edge = max(1, min(thin, int(math.ceil(rim / _FIT_PIXELS))))
-    if thin > 1:
+    edge = thin
+    if thin > _HUGE:
+        rim = 2.0 * (box[5] - box[4] + box[7] - box[6]) * 3.0
+        edge = max(1, min(thin, int(math.ceil(rim / _FIT_PIXELS))))
         thin *= 2
     slant, edge_slant = max(1, int(0.618 * thin)), max(1, int(0.618 * edge))
     n = full_count = 0
@@ -67,6 +71,8 @@ def window(
             if left[y] <= x <= right[y]:
                 continue
             if thin > 1 and (x + slant * y) % thin != 0:
+                if edge == thin:
+                    continue
                 height = picture[y, x]
                 if height < 0.1 * top or height > 0.9 * top or (x + edge_slant * y) % edge != 0:
                     continue
@@ -275,7 +281,7 @@ def _measure(
             wide = (math.sqrt(streak * streak + math.pi * half[k]) - streak) * 2.0 / math.pi
             p[4] = wide * wide / 16.0 + streak * streak / 24.0
         if even:
-            _start_from_extent(boxes[k], around, peak[k], p)
+            start_from_extent(boxes[k], around, peak[k], p)
         y, x = int(origin[k, 1]), int(origin[k, 0])
         around_noise = math.sqrt(max(read + shot * max(gain * background[y, x], 0.0), 1.0 / 12.0))
         reduced = -1.0
@@ -323,8 +329,9 @@ def _measure(
                 )
                 c_streak = cm * covariance[4, 5] + cn * covariance[4, 6]
                 slope = c_streak / v_streak if v_streak > 0.0 else 0.0
-                row[6] = math.sqrt(inflate * covariance[0, 0])
-                row[7] = math.sqrt(inflate * covariance[1, 1])
+                pull_x, pull_y = _pull(values, n, p, blur)
+                row[6] = math.sqrt(inflate * covariance[0, 0] + pull_x * pull_x)
+                row[7] = math.sqrt(inflate * covariance[1, 1] + pull_y * pull_y)
                 row[8] = math.sqrt(inflate * covariance[2, 2]) / p[2]
                 row[10] = math.sqrt(inflate * max(covariance[4, 4] - slope * c_streak, 0.0))
                 row[11] = math.sqrt(inflate * v_streak)
@@ -337,32 +344,22 @@ def _measure(
 
 
 @njit(cache=True, nogil=True)
-def _within_another(boxes: NDArray, k: int) -> bool:  # type: ignore[type-arg]
-    """Whether a region's centre lies inside the extents of a region twice as large or larger: a spot in a shadow."""
-    own = (boxes[k, 5] - boxes[k, 4]) * (boxes[k, 7] - boxes[k, 6])
-    for j in range(1, boxes.shape[0]):
-        if j == k or (boxes[j, 5] - boxes[j, 4]) * (boxes[j, 7] - boxes[j, 6]) < 4.0 * own:
-            continue
-        dx, dy = boxes[k, 0] - boxes[j, 0], boxes[k, 1] - boxes[j, 1]
-        along = dx * boxes[j, 2] + dy * boxes[j, 3]
-        across = dy * boxes[j, 2] - dx * boxes[j, 3]
-        if boxes[j, 4] < along < boxes[j, 5] and boxes[j, 6] < across < boxes[j, 7]:
-            return True
-    return False
+def _pull(values: NDArray, n: int, p: NDArray, blur: float) -> tuple[float, float]:  # type: ignore[type-arg]
+    """Doubt about a centre from the slope of the ground, px: which part of it lies behind, which before the particle?
 
-
-@njit(cache=True, nogil=True)
-def _start_from_extent(box: NDArray, around: float, top: float, p: NDArray) -> None:  # type: ignore[type-arg]
-    """Start of a fit from a region's extents alone: the inside of a shadow may be hollow."""
-    long, wide = box[5] - box[4] - 2 * around + 1.0, box[7] - box[6] - 2 * around + 1.0
-    along, across = 0.5 * (box[4] + box[5]), 0.5 * (box[6] + box[7])
-    p[0] = box[0] + along * box[2] - across * box[3]
-    p[1] = box[1] + along * box[3] + across * box[2]
-    length = max(long - wide, 0.0)
-    p[2] = 1.5 * top * (math.pi / 4 * wide * wide + length * wide)
-    p[4] = wide * wide / 16.0 + length * length / 24.0
-    p[5] = length * length * (box[2] * box[2] - box[3] * box[3])
-    p[6] = length * length * 2.0 * box[2] * box[3]
+    Half of the shift that hiding the ground makes: slope of the ground over surface brightness times variance.
+    """
+    sx = sy = sg = sxx = syy = sxg = syg = 0.0
+    for i in range(n):
+        dx, dy, g = values[0, i] - p[0], values[1, i] - p[1], values[3, i]
+        sx, sy, sg = sx + dx, sy + dy, sg + g
+        sxx, syy, sxg, syg = sxx + dx * dx, syy + dy * dy, sxg + dx * g, syg + dy * g
+    slope_x = (sxg - sx * sg / n) / max(sxx - sx * sx / n, 1e-9)
+    slope_y = (syg - sy * sg / n) / max(syy - sy * sy / n, 1e-9)
+    disc = max(p[4] - math.hypot(p[5], p[6]) / 24.0, 0.0)
+    # The disc's area over the flux is 1 over its surface brightness above the ground.
+    share = 0.5 * 4.0 * math.pi * disc / max(p[2], 1e-9) * (disc + blur * blur)
+    return abs(slope_x) * share, abs(slope_y) * share
 
 
 def work_arrays(h: int, w: int) -> tuple[NDArray, ...]:  # type: ignore[type-arg]

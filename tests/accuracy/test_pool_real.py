@@ -19,7 +19,9 @@ FOLDER = Path(__file__).resolve().parents[3] / "shared" / "real" / "powder-bed-f
 FULL = 4095 * 16.0
 UP = (0.0, -1.0)
 
-pytestmark = pytest.mark.skipif(not FOLDER.is_dir(), reason="the real recordings are not beside this checkout")
+pytestmark = pytest.mark.skipif(
+    not FOLDER.is_dir(), reason="the real recordings are not beside this checkout"
+)
 
 
 def frame(kind):
