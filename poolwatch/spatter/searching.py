@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from .filtering import BLOCK, level_at
 from .fitting import PARAMETERS, fit_sighting, soft_edge
 from .records import BORDER, CROWDED, RIM, SATURATED, SOFT, UNFITTED
-from .regions import FOOT, start_from_extent, within_another
+from .regions import FOOT, start_from_extent
 from .segmenting import clear, find_regions
 
 # The fit sees at most about this many pixels; a larger picture is thinned out evenly.
