@@ -15,6 +15,8 @@ from ..model.flags import check_flags
 from ..model.materials import Material, material
 from ..model.recording import Recording
 from ..model.tables import SCORE
+from ..pool import PoolLook
+from ..pool.illuminated import IlluminatedLook
 from .convert import axes_of, frames_table, picture_flags
 from .gather import Gathered, Progress, gather, mark_jumps
 from .look import ClipLook, look_at
@@ -130,6 +132,7 @@ def _assemble(
             *scored.flags,
             *picture_flags(frames, look, axes),
             *_recording_flags(recording),
+            *_motion_flags(look.pool),
             *_reading_flags(gathered),
         }
     )
@@ -147,7 +150,7 @@ def _assemble(
         "travel_speed_mm_s": recording.travel_speed_mm_s,
         "exposure_s": recording.exposure_s,
         "material": recording.material or "",
-        "footage": "glowing",
+        "footage": look.kind,
     }
     return Measurement(
         frames=frames,
@@ -237,12 +240,9 @@ def _provenance(
         "look": {
             "region": list(look.region),
             "sample_frames": len(look.sample),
-            "background": pool.background,
-            "noise": pool.noise,
-            "reference": pool.reference,
-            "level_fraction": pool.fraction,
-            "edge_sigma_px": pool.sigma,
-            "edge_step": pool.step,
+            "footage": look.kind,
+            "footage_reason": look.kind_reason,
+            **_pool_facts(pool),
             "pool_area_px": pool.area_px,
             "pool_moves": pool.moves,
             "pool_clipped": pool.clipped,
@@ -256,6 +256,38 @@ def _provenance(
         },
         "spatter_min_diameter_mm": found.min_diameter_mm,
     }
+
+
+def _pool_facts(pool: PoolLook | IlluminatedLook) -> dict[str, Any]:
+    """What the first look found, by kind of footage."""
+    if isinstance(pool, IlluminatedLook):
+        return {
+            "metal_px": list(pool.metal_px),
+            "metal_u_px": list(pool.metal_u_px),
+            "metal_share": pool.metal_share,
+            "camera_stands": pool.standing,
+            "edge_sigma_px": pool.evidence.sigma,
+        }
+    return {
+        "background": pool.background,
+        "noise": pool.noise,
+        "reference": pool.reference,
+        "level_fraction": pool.fraction,
+        "edge_sigma_px": pool.sigma,
+        "edge_step": pool.step,
+    }
+
+
+def _motion_flags(pool: PoolLook | IlluminatedLook) -> set[str]:
+    """Whether the motion of the metal agrees with what was given."""
+    if not isinstance(pool, IlluminatedLook):
+        return set()
+    flags = {"spatter_not_sought"}
+    if not pool.standing and pool.metal_forward_px > 0:
+        flags.add("direction_disagrees")
+    if not pool.metal_agrees:
+        flags.add("scale_disagrees")
+    return flags
 
 
 def _versions() -> dict[str, str]:

@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 from ..model.clip import Block
 from ..pool import Pool, agitation_sums, find_pool
+from ..pool.coarse import Grey
+from ..pool.illuminated import IlluminatedLook, find_illuminated
 from ..spatter import detect
 from .look import ClipLook
 from .settings import MeasureSettings
@@ -59,9 +61,16 @@ class BlockResult:
 
 
 def measure_block(
-    block: Block, doubled: NDArray[np.bool_], look: ClipLook, settings: MeasureSettings
+    block: Block,
+    doubled: NDArray[np.bool_],
+    look: ClipLook,
+    settings: MeasureSettings,
+    before: Grey | None = None,
+    after: Grey | None = None,
 ) -> BlockResult:
-    """Measure each frame of a block; a frame's result depends on the frame and the first look alone.
+    """Measure each frame of a block; a frame's result depends on its window and the first look alone.
+
+    The window is the frame itself in glowing footage, and `ClipLook.context` frames on either side in illuminated.
 
     Parameters
     ----------
@@ -73,6 +82,8 @@ def measure_block(
         The first look.
     settings
         The settings that `look` was made with.
+    before, after
+        Frames before and after the block, as many as the look's windows need and the clip has.
     """
     left, top, right, bottom = look.region
     frames = block.frames[:, top:bottom, left:right]
@@ -82,12 +93,16 @@ def measure_block(
     outlines: list[NDArray[np.float32]] = []
     sums = np.full((n, 2, len(look.places)), np.nan, dtype=np.float32)
     none = np.empty((0, 2), dtype=np.float32)
+    lit = _illuminated(frames, before, after, look, settings)
     for i in range(n):
         if not block.decoded[i] or doubled[i]:
             status.append("repeated" if block.decoded[i] else "undecodable")
             outlines.append(none)
             continue
-        pool = find_pool(frames[i], look.pool, forward=look.forward, settings=settings.pool)
+        if isinstance(look.pool, IlluminatedLook):
+            pool = lit[i]
+        else:
+            pool = find_pool(frames[i], look.pool, forward=look.forward, settings=settings.pool)
         status.append(pool.status)
         outlines.append(pool.vertices)
         figures[i] = [getattr(pool, name) for name in FIGURES]
@@ -101,6 +116,24 @@ def measure_block(
         if len(sightings):
             sightings["frame"] = np.asarray(usable)[sightings["frame"]]
     return BlockResult(block.start, status, figures, outlines, sums, sightings)
+
+
+def _illuminated(
+    frames: Grey, before: Grey | None, after: Grey | None, look: ClipLook, settings: MeasureSettings
+) -> list[Pool]:
+    """The pool in each frame of illuminated footage; empty for glowing footage."""
+    if not isinstance(look.pool, IlluminatedLook):
+        return []
+    left, top, right, bottom = look.region
+    parts = [part[:, top:bottom, left:right] for part in (before,) if part is not None]
+    first = sum(len(part) for part in parts)
+    parts.append(frames)
+    if after is not None:
+        parts.append(after[:, top:bottom, left:right])
+    window: Grey = np.concatenate(parts)  # type: ignore[assignment]
+    return find_illuminated(
+        window, first, len(frames), look.pool, forward=look.forward, settings=settings.pool
+    )
 
 
 def _anchor(pool: Pool, look: ClipLook) -> tuple[int, int]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -11,8 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..clips import Reader, ReadFindings, repeated
+from ..model.clip import Block
 from ..model.errors import ClipError
 from ..pool import agitation_power
+from ..pool.coarse import Grey
 from .frames import FIGURES, BlockResult, measure_block
 from .look import ClipLook
 from .outlines import Outlines
@@ -89,10 +91,10 @@ def gather(
     waiting: deque[Future[BlockResult]] = deque()
     with ThreadPoolExecutor(max_workers=max(workers, 1)) as pool:
         try:
-            for block in reader.blocks(size=block_size):
+            for block, before, after in _with_context(reader, max(block_size, look.context), look.context):
                 doubled = repeated(block.frames, previous) & block.decoded
                 previous = block.frames[-1].copy() if block.decoded[-1] else None
-                waiting.append(pool.submit(measure_block, block, doubled, look, settings))
+                waiting.append(pool.submit(measure_block, block, doubled, look, settings, before, after))
                 if len(waiting) > 2 * max(workers, 1):
                     assembly.add(waiting.popleft().result())
             while waiting:
@@ -102,6 +104,26 @@ def gather(
                 future.cancel()
             raise
     return assembly.finish(reader)
+
+
+def _with_context(
+    reader: Reader, size: int, context: int
+) -> Iterator[tuple[Block, Grey | None, Grey | None]]:
+    """Blocks with `context` frames of their neighbours on either side; fewer at the ends of the clip."""
+    if context == 0:
+        for block in reader.blocks(size=size):
+            yield block, None, None
+        return
+    before: Grey | None = None
+    held: Block | None = None
+    for block in reader.blocks(size=size):
+        if held is not None:
+            yield held, before, block.frames[:context]
+            # A block holds at least as many frames as the context.
+            before = held.frames[-context:].copy()
+        held = block
+    if held is not None:
+        yield held, before, None
 
 
 class _Assembly:

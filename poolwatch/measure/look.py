@@ -8,9 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..clips import Reader, repeated
-from ..model.errors import UsageError
+from ..model.errors import MeasurementError, UsageError
 from ..model.recording import Recording
 from ..pool import PoolLook, agitation_places, find_pool, learn_pool
+from ..pool.illuminated import IlluminatedLook, find_illuminated, learn_illuminated, window_length
+from ..pool.kind import Kind, footage_kind
 from ..spatter import SpatterLook, learn, smallest_diameter
 from .settings import MeasureSettings
 
@@ -28,6 +30,8 @@ class ClipLook:
         Left, top, right, bottom of the view, px in the picture; all looks below are in the view's pixels.
     forward
         Unit vector along travel in the image (x right, y down).
+    kind, kind_reason
+        ``glowing`` or ``illuminated``, and why.
     pool
         What is known of the pool.
     spatter
@@ -44,12 +48,23 @@ class ClipLook:
 
     region: tuple[int, int, int, int]
     forward: tuple[float, float]
-    pool: PoolLook
+    kind: Kind
+    kind_reason: str
+    pool: PoolLook | IlluminatedLook
     spatter: SpatterLook | None
     places: NDArray[np.int64]
     sample: tuple[int, ...]
     lag: int
     min_diameter_px: float
+
+    @property
+    def context(self) -> int:
+        """Frames on either side of a frame that it takes to measure it."""
+        return self.pool.before if isinstance(self.pool, IlluminatedLook) else 0
+
+
+# Runs of consecutive frames, spread over the clip, from which the kind of footage and moving metal are learned.
+_RUNS = 8
 
 
 def region_of(reader: Reader, settings: MeasureSettings) -> tuple[int, int, int, int]:
@@ -89,6 +104,24 @@ def sample_of(
     return tuple(n for n, k in zip(numbers, keep, strict=True) if k), kept
 
 
+def runs_of(reader: Reader, settings: MeasureSettings, length: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
+    """Runs of `length` consecutive frames spread over the clip, cut to the view: (runs, length, h, w)."""
+    left, top, right, bottom = region_of(reader, settings)
+    last = reader.facts.frame_count - length
+    starts = sorted({min(start, last) for start in reader.cheap_frames(_RUNS)})
+    numbers = [start + k for start in starts for k in range(length)]
+    frames = reader.frames(numbers)[:, top:bottom, left:right]
+    return frames.reshape(len(starts), length, bottom - top, right - left)
+
+
+def _kind_of(reader: Reader, settings: MeasureSettings) -> tuple[Kind, str]:
+    if settings.pool.footage != "auto":
+        return settings.pool.footage, "by the settings"
+    if reader.facts.frame_count < 20:
+        return "glowing", "too few frames to tell; taken as glowing"
+    return footage_kind(runs_of(reader, settings, 2))
+
+
 def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> ClipLook:
     """Learn all that measuring each frame needs.
 
@@ -102,6 +135,9 @@ def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> 
     from ..model.axes import PoolAxes
 
     forward = PoolAxes(0.0, 0.0, recording.travel_direction_deg).forward
+    kind, reason = _kind_of(reader, settings)
+    if kind == "illuminated":
+        return _look_at_illuminated(reader, recording, settings, forward, reason)
     numbers, sample = sample_of(reader, settings)
     pool = learn_pool(sample, reader.facts.full_scale, forward=forward, settings=settings.pool)
     found = [find_pool(frame, pool, forward=forward, settings=settings.pool) for frame in sample]
@@ -110,7 +146,7 @@ def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> 
     places = np.empty((0, 2), dtype=np.int64)
     if good:
         typical = sorted(good, key=lambda p: p.area)[len(good) // 2]
-        places = agitation_places(pool, typical.vertices - np.array([typical.x, typical.y]))
+        places = agitation_places(pool, pool.sigma, typical.vertices - np.array([typical.x, typical.y]))
     spatter, smallest = None, float("nan")
     if settings.spatter_on:
         spatter = learn(
@@ -120,10 +156,64 @@ def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> 
     return ClipLook(
         region=region_of(reader, settings),
         forward=forward,
+        kind="glowing",
+        kind_reason=reason,
         pool=pool,
         spatter=spatter,
         places=places,
         sample=numbers,
         lag=max(1, round(settings.pool.agitation_lag_s * recording.record_rate_hz)),
         min_diameter_px=smallest,
+    )
+
+
+def _look_at_illuminated(
+    reader: Reader,
+    recording: Recording,
+    settings: MeasureSettings,
+    forward: tuple[float, float],
+    reason: str,
+) -> ClipLook:
+    """The first look at lit footage: the metal's motion, and what does not follow it.
+
+    Particles are not looked for: against moving metal nothing yet tells them from its marks.
+    """
+    length = window_length(recording.record_rate_hz)
+    if reader.facts.frame_count < length:
+        raise MeasurementError(
+            f"{reader.facts.path}: {reader.facts.frame_count} frames are too few for illuminated footage, "
+            f"which needs runs of {length}; record longer"
+        )
+    runs = runs_of(reader, settings, length)
+    metal = None
+    if recording.travel_speed_mm_s and recording.mm_per_px:
+        step = recording.travel_speed_mm_s / recording.mm_per_px / recording.record_rate_hz
+        metal = (-step * forward[0], -step * forward[1])
+    pool = learn_illuminated(
+        runs, reader.facts.full_scale, forward=forward, metal_px=metal, settings=settings.pool
+    )
+    middle = length // 2
+    found = [
+        p
+        for run in runs
+        for p in find_illuminated(run, middle, 1, pool, forward=forward, settings=settings.pool)
+    ]
+    good = sorted((p for p in found if p.status == "ok"), key=lambda p: p.area)
+    places = np.empty((0, 2), dtype=np.int64)
+    if good:
+        typical = good[len(good) // 2]
+        places = agitation_places(
+            pool, pool.evidence.sigma, typical.vertices - np.array([typical.x, typical.y])
+        )
+    return ClipLook(
+        region=region_of(reader, settings),
+        forward=forward,
+        kind="illuminated",
+        kind_reason=reason,
+        pool=pool,
+        spatter=None,
+        places=places,
+        sample=tuple(range(0, reader.facts.frame_count, max(reader.facts.frame_count // _RUNS, 1))),
+        lag=max(1, round(settings.pool.agitation_lag_s * recording.record_rate_hz)),
+        min_diameter_px=float("nan"),
     )

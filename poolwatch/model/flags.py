@@ -28,6 +28,7 @@ FLAGS: dict[str, str] = {
     "too_short": "the clip is too short against the pool's slowest motion for its interval to be trusted",
     "noise_unknown": "nothing tells measurement noise from fluctuation in a signal that is white throughout: its _cv holds both",
     "no_scale": "no scale was given: lengths are in pixels, written as if 1 px were 1 mm",
+    "spatter_not_sought": "illuminated footage: particles are not looked for, for nothing yet tells them from marks on the moving metal",
     "no_travel_speed": "no travel speed was given: nothing per length of weld",
     "no_exposure": "no exposure was given: fast particles' streaks cannot be told from their size",
     "no_material": "no material was given: no spatter mass",

@@ -9,24 +9,51 @@ without the noise.
 from __future__ import annotations
 
 import math
+from typing import Protocol
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from .coarse import Grey
-from .look import PoolLook
+from .keyhole import Keyhole
 
 _PLACES = 400
 
 
-def agitation_places(look: PoolLook, outline: NDArray[np.floating]) -> NDArray[np.int64]:
+class Placed(Protocol):
+    """Where the pool and its keyhole are; what both kinds of first look tell."""
+
+    @property
+    def x(self) -> float:
+        """Place of the pool in the view, px."""
+        ...
+
+    @property
+    def y(self) -> float:
+        """Place of the pool in the view, px."""
+        ...
+
+    @property
+    def size_px(self) -> float:
+        """Square root of the pool's area, px."""
+        ...
+
+    @property
+    def keyhole(self) -> Keyhole:
+        """The keyhole region."""
+        ...
+
+
+def agitation_places(look: Placed, sigma: float, outline: NDArray[np.floating]) -> NDArray[np.int64]:
     """Places inside the pool, away from its edge and from the keyhole, as (row, column) relative to its centroid.
 
     Parameters
     ----------
     look
-        The first look.
+        The first look, of glowing or of illuminated footage.
+    sigma
+        Spread of the pool's edge, px.
     outline
         A typical outline, shape (k, 2), relative to its own centroid, px.
 
@@ -35,7 +62,7 @@ def agitation_places(look: PoolLook, outline: NDArray[np.floating]) -> NDArray[n
     ndarray of int, shape (m, 2)
         At most about 400 places.
     """
-    margin = max(3.0 * look.sigma, 0.08 * look.size_px)
+    margin = max(3.0 * sigma, 0.08 * look.size_px)
     reach = int(np.abs(outline).max()) + 4
     mask = np.zeros((2 * reach + 1, 2 * reach + 1), dtype=np.uint8)
     cv2.fillPoly(mask, [np.round(outline + reach).astype(np.int32)], 1)

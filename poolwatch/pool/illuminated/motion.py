@@ -37,6 +37,8 @@ def _votes(one: NDArray[np.float32], two: NDArray[np.float32], dx: int, dy: int)
     h, w = one.shape
     a = one[max(-dy, 0) : h - max(dy, 0), max(-dx, 0) : w - max(dx, 0)]
     b = two[max(dy, 0) : h - max(-dy, 0), max(dx, 0) : w - max(-dx, 0)]
+    if min(a.shape) < _AROUND or a.shape != b.shape:
+        return 0.0
     apart = cv2.blur((a - b) ** 2, (_AROUND, _AROUND))
     both = cv2.blur(a * a + b * b, (_AROUND, _AROUND))
     return float(np.mean(np.maximum(1.0 - apart / (both + 1e-6), 0.0)))

@@ -1,0 +1,61 @@
+"""An illuminated clip from file to figures."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import poolwatch
+from poolwatch.model.tables import csv_text
+from poolwatch.simulate import Scene, write_simulation
+
+FACTS = {"record_rate_hz": 10_000.0, "mm_per_px": 0.03, "travel_speed_mm_s": 60.0}
+
+
+@pytest.fixture(scope="module")
+def lit_clip(tmp_path_factory):
+    scene = {
+        "kind": "illuminated",
+        "frames": 160,
+        "seed": 71,
+        "travel_speed_mm_s": 60.0,
+        "camera": {"width": 220, "height": 130, "mm_per_px": 0.03, "exposure_s": 2e-5},
+        "pool": {"length": {"noise_sd": 0.02}, "width": {"noise_sd": 0.01}},
+    }
+    return write_simulation(Scene.checked(scene, where="test"), tmp_path_factory.mktemp("lit"), format="npy")
+
+
+@pytest.fixture(scope="module")
+def lit(lit_clip):
+    return poolwatch.measure_clip(lit_clip, **FACTS)
+
+
+def test_kind_is_found_and_the_pool_measured(lit_clip, lit):
+    assert lit.run["look"]["footage"] == "illuminated"
+    assert lit.score["footage"].iloc[0] == "illuminated"
+    ok = (lit.frames["status"] == "ok").to_numpy()
+    assert ok.mean() >= 0.95
+    truth = pd.read_csv(lit_clip.parent / "truth_frames.csv")
+    for column, bias in (("length", 1.5), ("width", 1.0)):
+        error = (lit.frames[f"pool_{column}_mm"] - truth[f"{column}_mm"]).to_numpy()[ok] / 0.03
+        assert abs(error.mean()) < bias, column
+        assert error.std() < 1.5, column
+
+
+def test_particles_are_not_sought_and_it_says_so(lit):
+    assert "spatter_not_sought" in lit.flags
+    assert lit.frames["spatter_in_view"].isna().all()
+    assert lit.score["spatter_count"].isna().all()
+    assert np.isfinite(lit.score["stability_index"].iloc[0])
+
+
+@pytest.mark.parametrize(("workers", "block"), [(1, 9), (2, 100)])
+def test_workers_and_blocks_change_no_digit(lit_clip, lit, workers, block):
+    again = poolwatch.measure_clip(lit_clip, workers=workers, block_size=block, **FACTS)
+    assert csv_text(again.frames) == csv_text(lit.frames)
+
+
+def test_a_wrong_direction_is_flagged(lit_clip):
+    turned = poolwatch.measure_clip(lit_clip, **{**FACTS, "travel_direction_deg": 180.0})
+    assert "direction_disagrees" in turned.flags
