@@ -7,6 +7,7 @@ import pwd
 import shutil
 import socket
 import subprocess
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -58,8 +59,10 @@ def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         nobody = next((u for u in pwd.getpwall() if u.pw_name in ("postgres", "nobody")), None)
         if nobody is None:
             pytest.skip("running as root, and there is no other user to run the PostgreSQL server")
-        for folder in (place, *list(place.parents)[:2]):
-            folder.chmod(0o755)
+        root = Path(tempfile.gettempdir()).resolve()
+        for folder in (place, *place.parents):
+            if root in folder.resolve().parents:
+                folder.chmod(0o755)
         os.chown(place, nobody.pw_uid, nobody.pw_gid)
         user = {"user": nobody.pw_uid, "group": nobody.pw_gid, "extra_groups": []}
     (place / "password").write_text("s3cr3t/word")
