@@ -157,6 +157,7 @@ def command(
     facts = facts_of(**given, beam_shape=beam_shape, replicate=replicate)
     recording = recording_of(settings, facts, where="command line")
     folder = out / clip_name(clip)
+    check_folder(folder)
     with bar(f"measuring {clip.name}") as tell:
         result = measure_clip(clip, recording=recording, settings=settings, progress=tell, workers=workers)
     with bar("writing the overlay", "pictures") as tell:

@@ -51,3 +51,22 @@ def write_text(path: str | Path, text: str) -> None:
     """
     with written_whole(path) as beside:
         beside.write_text(text, encoding="utf-8", newline="\n")
+
+
+def check_folder(folder: str | Path) -> None:
+    """Make sure, before long work, that a folder can be made or written; makes nothing.
+
+    Raises
+    ------
+    OutputError
+        A file is in the way, or there is no permission.
+    """
+    place = Path(folder).absolute()
+    while not place.exists() and place != place.parent:
+        place = place.parent
+    if not place.is_dir():
+        raise OutputError(f"{folder}: cannot be made, for {place} is a file; choose another --out folder")
+    if not os.access(place, os.W_OK | os.X_OK):
+        raise OutputError(
+            f"{folder}: cannot be written (no permission in {place}); choose another --out folder"
+        )
