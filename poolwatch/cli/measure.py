@@ -151,6 +151,7 @@ def command(
         --travel-speed 100 --exposure 4e-5 --material austenitic-stainless
     """
     from ..measure import measure_clip, read_settings, recording_of, write_clip_report, write_clip_stills
+    from ..model.files import check_folder
     from .progress import bar
 
     settings = read_settings(settings_file)
