@@ -24,6 +24,7 @@ REASONS: dict[str, str] = {
     "slow": "hardly moves in the picture: a hot mark, a reflection, a flicker of the pool's rim",
     "with_metal": "moves with the metal: a mark or a landed particle on the sheet",
     "not_straight": "scatters about a straight line by more than a flying particle can",
+    "unsteady": "changes its size from sighting to sighting by more than its uncertainty: plume",
     "diffuse": "a soft patch without the edge of a particle: plume or glare",
     "toward_pool": "flies toward the pool, not away from it",
     "not_from_pool": "its path does not lead back to the outline within its uncertainty",

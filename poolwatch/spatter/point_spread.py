@@ -55,7 +55,13 @@ def find_point_spread(
     coarse = _all_curves(sample, outlines, candidates, look, settings, _SIGMAS)
     told = {k: answer for k, curve in coarse.items() if (answer := _minimum(_SIGMAS, curve)) is not None}
     members, sigma, u = _sharpest(np.array(list(told.values())).reshape(-1, 2))
-    if not len(members):
+    # No picture is narrower than the point spread.
+    width2 = (
+        candidates["spread"]
+        - np.hypot(candidates["streak_m"], candidates["streak_n"]) / 24
+        + blur_of(1.0) ** 2
+    )
+    if not len(members) or blur_of(sigma) ** 2 > 1.3 * float(np.percentile(width2, 10)):
         return ASSUMED, 0.3 * ASSUMED, "assumed"
     # Again for the group, on a fine ladder: the sum of chi-squares, because a mean of single answers would lean
     # to the narrow ones, whose own uncertainties are smaller.
@@ -76,7 +82,7 @@ def _sharpest(answers: NDArray[np.float64]) -> tuple[NDArray[np.intp], float, fl
     counts is the narrowest one that holds at least a sixth of the answers. No places where there is none.
     """
     value, u = answers[:, 0], np.hypot(answers[:, 1], 0.01 * answers[:, 0])
-    needed = max(2, int(np.ceil(len(value) / 6)))
+    needed = max(3, int(np.ceil(len(value) / 6)))
     for i in np.argsort(value, kind="stable"):
         near = np.abs(value - value[i]) < 2.5 * np.hypot(u, u[i])
         near &= u < max(3.0 * float(np.median(u)), 0.05)

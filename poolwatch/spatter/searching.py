@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from .filtering import BLOCK, level_at
 from .fitting import PARAMETERS, fit_sighting, soft_edge
 from .records import BORDER, CROWDED, RIM, SATURATED, SOFT, UNFITTED
-from .regions import FOOT, start_from_extent
+from .regions import FOOT, start_from_extent, within_another
 from .segmenting import clear, find_regions
 
 # The fit sees at most about this many pixels; a larger picture is thinned out evenly.
@@ -242,7 +242,11 @@ def _measure(
     p, covariance = np.empty(PARAMETERS), np.empty((PARAMETERS, PARAMETERS))
     kept = 0
     around = 1.5 * blur + 1.5
+    # A shadow may hold a light spot; a bright thing on an uneven ground is no part of what surrounds it.
+    shadow = even and sign < 0.0
     for k in range(1, count + 1):
+        if shadow and within_another(boxes, k):
+            continue
         if (
             boxes[k, 5] - boxes[k, 4] > max_length
             or boxes[k, 7] - boxes[k, 6] > 1.5 * max_diameter + 4 * blur
@@ -266,7 +270,7 @@ def _measure(
             k,
             boxes[k],
             peak[k],
-            even,
+            shadow,
             values,
         )
         if full_count > 0:
@@ -280,7 +284,7 @@ def _measure(
             streak = math.sqrt(math.hypot(p[5], p[6]))
             wide = (math.sqrt(streak * streak + math.pi * half[k]) - streak) * 2.0 / math.pi
             p[4] = wide * wide / 16.0 + streak * streak / 24.0
-        if even:
+        if shadow:
             start_from_extent(boxes[k], around, peak[k], p)
         y, x = int(origin[k, 1]), int(origin[k, 0])
         around_noise = math.sqrt(max(read + shot * max(gain * background[y, x], 0.0), 1.0 / 12.0))

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from poolwatch.simulate import Simulation
 from poolwatch.spatter import detect, smallest_diameter
 from tests.accuracy.spatter_clips import EVIL, ORDINARY, STREAKS, Clip, errors, evil, measure, scene
 
@@ -77,11 +78,11 @@ def test_half_of_the_smallest_are_seen(busy: Clip) -> None:
     shares = []
     for factor in (0.85, 1.15):
         graded = {**ORDINARY, "rate_per_s": 4000.0, "diameters_mm": (size * factor * 0.02,)}
-        other = measure(scene(frames=60, seed=120, camera=CAMERA, pool=POOL, spatter=graded))
-        truth = other.simulation.truth_sightings
+        other = Simulation(scene(frames=60, seed=120, camera=CAMERA, pool=POOL, spatter=graded))
+        truth = other.truth_sightings
         # One look for all: that of the clip whose figure it is.
-        frames = other.simulation.frames(0, 60)
-        outlines = [other.simulation.outline(k) for k in range(60)]
+        frames = other.frames(0, 60)
+        outlines = [other.outline(k) for k in range(60)]
         seen = detect(frames, outlines, busy.look)
         hits = []
         for row in truth[truth["visible"] > 0.999].itertuples():
