@@ -202,7 +202,7 @@ def _judge(
     if _diffuse(s):
         return "diffuse", np.nan
     large = diameter > 4.0 * blur_of(look.psf_sigma_px)
-    if large and not sizes.u_diameter[k] < 0.15 * diameter:
+    if large and not sizes.u_own[k] < 0.15 * diameter:
         return "unsteady", np.nan
     if outlines is None:
         return "", np.nan

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from .settings import SpatterSettings
@@ -13,7 +16,7 @@ _DEAR = 16.0
 
 
 def join_pieces(
-    columns: NDArray[np.float64],
+    columns: NDArray[np.float32],
     track_of: NDArray[np.int32],
     measured: NDArray[np.bool_],
     settings: SpatterSettings,
@@ -26,71 +29,113 @@ def join_pieces(
     linked = np.flatnonzero(track_of >= 0)
     if linked.size == 0:
         return track_of
-    order = linked[np.lexsort((columns[linked, 9], track_of[linked]))]
+    order = linked[np.argsort(track_of[linked], kind="stable")]
     names, begin = np.unique(track_of[order], return_index=True)
     stop = np.append(begin[1:], len(order))
-    head, tail = _ends(columns, order, begin, stop)
-    clock = np.cumsum(measured)
+    head, tail = np.zeros((len(names), 8)), np.zeros((len(names), 8))
+    _ends(columns, order, begin, stop, head, tail)
     wait = _STRETCH * max(settings.max_gap, 1)
     by_start = np.argsort(head[:, 0], kind="stable")
-    start_times = head[by_start, 0]
-    rows, cols, costs = [], [], []
-    for i in range(len(names)):
-        low = np.searchsorted(start_times, tail[i, 0], side="right")
-        high = np.searchsorted(start_times, tail[i, 0] + 4 * wait + 1, side="right")
-        for k in by_start[low:high]:
-            gap = clock[int(head[k, 0])] - clock[int(tail[i, 0])]
-            if k == i or gap > wait:
-                continue
-            cost = _join_cost(tail[i], head[k])
-            if cost < _DEAR:
-                rows.append(i)
-                cols.append(int(k))
-                costs.append(cost)
-    if not rows:
+    rows, cols, costs = _candidates(head, tail, by_start, np.cumsum(measured), wait)
+    if not len(rows):
         return track_of
-    follows = _pair(len(names), np.array(rows), np.array(cols), np.array(costs))
+    follows = _pair(len(names), rows, cols, costs)
     name = np.arange(len(names))
-    for i in np.argsort(head[:, 0], kind="stable"):
+    for i in by_start:
         if follows[i] >= 0:
             name[follows[i]] = name[i]
     out = track_of.copy()
-    for i in range(len(names)):
-        out[order[begin[i] : stop[i]]] = names[name[i]]
+    out[order] = np.repeat(names[name], stop - begin)
     return out
 
 
+@njit(cache=True, nogil=True)
 def _ends(
-    columns: NDArray[np.float64], order: NDArray[np.intp], begin: NDArray[np.intp], stop: NDArray[np.intp]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    columns: NDArray,  # type: ignore[type-arg]
+    order: NDArray,  # type: ignore[type-arg]
+    begin: NDArray,  # type: ignore[type-arg]
+    stop: NDArray,  # type: ignore[type-arg]
+    head: NDArray,  # type: ignore[type-arg]
+    tail: NDArray,  # type: ignore[type-arg]
+) -> None:
     """Straight lines through the first and last (up to 6) sightings: time, x, y, vx, vy, variances, light."""
-    head, tail = np.zeros((len(begin), 8)), np.zeros((len(begin), 8))
-    for i, (a, b) in enumerate(zip(begin, stop, strict=True)):
-        for out, rows, at in ((head, order[a : min(b, a + 6)], 0), (tail, order[max(a, b - 6) : b], -1)):
-            t = columns[rows, 9]
-            dt = t - t.mean()
-            tt = float((dt**2).sum())
-            v = (dt @ columns[rows, :2]) / tt
-            step = float(np.hypot(*v))
-            variance = float(np.mean(columns[rows, 2] + (0.2 + 0.04 * columns[rows, 3] + 0.015 * step) ** 2))
-            away = float(dt[at])
-            place = columns[rows, :2].mean(axis=0) + v * away
-            out[i] = (
-                t[at], place[0], place[1], v[0], v[1], variance * (1 / len(rows) + away**2 / tt),
-                variance / tt, float(np.median(columns[rows, 4])),
-            )  # fmt: skip
-    return head, tail
+    for i in range(begin.size):
+        for end in range(2):
+            if end == 0:
+                a, b = begin[i], min(stop[i], begin[i] + 6)
+            else:
+                a, b = max(begin[i], stop[i] - 6), stop[i]
+            n = b - a
+            t = x = y = light = 0.0
+            for j in order[a:b]:
+                t += columns[j, 9] / n
+                x += columns[j, 0] / n
+                y += columns[j, 1] / n
+                light += columns[j, 4] / n
+            tt = tx = ty = 0.0
+            for j in order[a:b]:
+                dt = columns[j, 9] - t
+                tt += dt * dt
+                tx += dt * columns[j, 0]
+                ty += dt * columns[j, 1]
+            vx, vy = tx / tt, ty / tt
+            step = math.hypot(vx, vy)
+            variance = 0.0
+            for j in order[a:b]:
+                variance += (columns[j, 2] + (0.2 + 0.04 * columns[j, 3] + 0.015 * step) ** 2) / n
+            at = columns[order[a], 9] if end == 0 else columns[order[b - 1], 9]
+            away = at - t
+            out = head if end == 0 else tail
+            out[i, 0], out[i, 1], out[i, 2] = at, x + vx * away, y + vy * away
+            out[i, 3], out[i, 4] = vx, vy
+            out[i, 5], out[i, 6] = variance * (1.0 / n + away * away / tt), variance / tt
+            out[i, 7] = light
 
 
-def _join_cost(tail: NDArray[np.float64], head: NDArray[np.float64]) -> float:
+@njit(cache=True, nogil=True)
+def _join_cost(tail: NDArray, head: NDArray) -> float:  # type: ignore[type-arg]
+    """Price of a join: both lines half-way in the gap, both velocities, both brightnesses."""
     gap = head[0] - tail[0]
     half = 0.5 * gap
-    apart = (tail[1:3] + half * tail[3:5]) - (head[1:3] - half * head[3:5])
+    dx = (tail[1] + half * tail[3]) - (head[1] - half * head[3])
+    dy = (tail[2] + half * tail[4]) - (head[2] - half * head[4])
     swerve = 0.03**2 * gap**3 / 3
-    place = float((apart**2).sum()) / (tail[5] + head[5] + half**2 * (tail[6] + head[6]) + swerve)
-    turn = float(((tail[3:5] - head[3:5]) ** 2).sum()) / (tail[6] + head[6] + 0.03**2 * gap + 0.05**2)
+    place = (dx * dx + dy * dy) / (tail[5] + head[5] + half**2 * (tail[6] + head[6]) + swerve)
+    turn = ((tail[3] - head[3]) ** 2 + (tail[4] - head[4]) ** 2) / (
+        tail[6] + head[6] + 0.03**2 * gap + 0.05**2
+    )
     fade = ((tail[7] - head[7]) / 0.7) ** 2
     return float(place + 0.5 * turn + min(fade, 9.0))
+
+
+@njit(cache=True, nogil=True)
+def _candidates(
+    head: NDArray,  # type: ignore[type-arg]
+    tail: NDArray,  # type: ignore[type-arg]
+    by_start: NDArray,  # type: ignore[type-arg]
+    clock: NDArray,  # type: ignore[type-arg]
+    wait: int,
+) -> tuple[NDArray, NDArray, NDArray]:  # type: ignore[type-arg]
+    """Joins worth looking at: end, beginning, price. `clock` counts the frames that could show particles."""
+    begins = head[by_start, 0]
+    rows, cols, costs = np.empty(64, dtype=np.int64), np.empty(64, dtype=np.int64), np.empty(64)
+    n = 0
+    for i in range(tail.shape[0]):
+        at = tail[i, 0]
+        k = np.searchsorted(begins, at, side="right")
+        while k < begins.size and clock[int(begins[k])] - clock[int(at)] <= wait:
+            j = by_start[k]
+            k += 1
+            cost = _join_cost(tail[i], head[j])
+            if j == i or cost >= _DEAR:
+                continue
+            if n == rows.size:
+                rows = np.concatenate((rows, np.empty(n, dtype=np.int64)))
+                cols = np.concatenate((cols, np.empty(n, dtype=np.int64)))
+                costs = np.concatenate((costs, np.empty(n)))
+            rows[n], cols[n], costs[n] = i, j, cost
+            n += 1
+    return rows[:n], cols[:n], costs[:n]
 
 
 def _pair(

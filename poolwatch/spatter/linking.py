@@ -85,6 +85,7 @@ def link(
     from .joining import join_pieces
 
     track_of = join_pieces(columns, track_of, measured, settings)
+    del columns
     linked = np.flatnonzero(track_of >= 0)
     order = linked[np.lexsort((frame[linked], track_of[linked]))]
     _, begin = np.unique(track_of[order], return_index=True)

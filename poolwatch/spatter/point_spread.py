@@ -71,6 +71,8 @@ def find_point_spread(
     best = _minimum(fine, total)
     if best is not None:
         sigma = best[0]
+    if u > 0.2 * sigma:
+        return ASSUMED, 0.3 * ASSUMED, "assumed"
     # No lens is a Gaussian to better than a third of a per cent.
     return sigma, float(np.hypot(u, 0.003 * sigma)), "found"
 
@@ -82,7 +84,7 @@ def _sharpest(answers: NDArray[np.float64]) -> tuple[NDArray[np.intp], float, fl
     counts is the narrowest one that holds at least a sixth of the answers. No places where there is none.
     """
     value, u = answers[:, 0], np.hypot(answers[:, 1], 0.01 * answers[:, 0])
-    needed = max(3, int(np.ceil(len(value) / 6)))
+    needed = max(2, int(np.ceil(len(value) / 6)))
     for i in np.argsort(value, kind="stable"):
         near = np.abs(value - value[i]) < 2.5 * np.hypot(u, u[i])
         near &= u < max(3.0 * float(np.median(u)), 0.05)
@@ -99,7 +101,8 @@ def _sharpest(answers: NDArray[np.float64]) -> tuple[NDArray[np.intp], float, fl
             continue
         count = int(near.sum())
         chi = float((weight * (value[near] - sigma) ** 2).sum()) / (count - 1)
-        return np.flatnonzero(near), sigma, float(np.sqrt(max(chi, 1.0) / weight.sum()) * (1 + 2 / count))
+        # The floor in `u` is for agreeing; how well the group knows its mean is told by its own scatter.
+        return np.flatnonzero(near), sigma, float(np.sqrt(max(chi, 0.1) / weight.sum()) * (1 + 2 / count))
     return np.zeros(0, dtype=np.intp), 0.0, 0.0
 
 

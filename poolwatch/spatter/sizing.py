@@ -37,6 +37,8 @@ class Sizes:
     ----------
     diameter, u_diameter
         Shape (tracks,), px; NaN where no sighting could be fitted.
+    u_own
+        The part of `u_diameter` that the track's own sightings make, by their noise and their scatter, px.
     sightings
         Diameter in each sighting, shape (sightings,), px; NaN where it could not be fitted.
     exposure
@@ -45,6 +47,7 @@ class Sizes:
 
     diameter: NDArray[np.float64]
     u_diameter: NDArray[np.float64]
+    u_own: NDArray[np.float64]
     sightings: NDArray[np.float64]
     exposure: Exposure
 
@@ -168,11 +171,12 @@ def find_sizes(
     mean_slope = _sum(weight * slope, tracks.starts) / total
     disc = spread - length2 / 24.0
     var = np.maximum(chi, 1.0) / total + (mean_slope - 1 / 24.0) ** 2 * var_length2
+    own = np.sqrt(var)
     # By trial, an error of the point spread's variance goes into T by 0.7 to 1 of itself, whatever the size:
     # weighted by their noise, the faint wings bear the fit.
     var += (0.8 * 2 * look.psf_sigma_px * look.psf_u_px) ** 2
-    # No particle is a disc to better than a thousandth of its diameter: d²/16 to 2 in a thousand.
-    var += (0.002 * np.maximum(disc, 0.0)) ** 2
+    # No particle is a disc to better than half a thousandth of its diameter: d²/16 to 1 in a thousand.
+    var += (0.001 * np.maximum(disc, 0.0)) ** 2
     u = np.sqrt(np.where(some, var, 4 * var))
     diameter = 4.0 * np.sqrt(_positive_mean(disc, u))
     u_diameter = 8.0 * u / np.maximum(diameter, 1e-6)
@@ -184,6 +188,9 @@ def find_sizes(
     return Sizes(
         diameter=np.where(known, diameter, nothing),
         u_diameter=np.where(known, u_diameter, nothing),
+        u_own=np.where(
+            known, np.minimum(8.0 * own / np.maximum(diameter, 1e-6), 4.0 * np.sqrt(own)), nothing
+        ),
         sightings=each,
         exposure=exposure,
     )
