@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import glob
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -25,6 +26,7 @@ def written_whole(path: str | Path) -> Iterator[Path]:
     beside = path.with_name(f".{path.stem}.{os.getpid()}.partial{path.suffix}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+        _sweep(path)
         yield beside
         with beside.open("rb") as file:
             os.fsync(file.fileno())
@@ -39,6 +41,27 @@ def written_whole(path: str | Path) -> Iterator[Path]:
     finally:
         with contextlib.suppress(OSError):
             beside.unlink(missing_ok=True)
+
+
+def _sweep(path: Path) -> None:
+    """Remove what a run that was killed while writing `path` left beside it; a live run's is left alone."""
+    for left in path.parent.glob(f".{glob.escape(path.stem)}.*.partial{glob.escape(path.suffix)}"):
+        pid = left.name.removeprefix(f".{path.stem}.").partition(".")[0]
+        if pid.isdecimal() and not _lives(int(pid)):
+            with contextlib.suppress(OSError):
+                left.unlink()
+
+
+def _lives(pid: int) -> bool:
+    if os.name != "posix":  # Signal 0 would end the process there.
+        return True
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except (OverflowError, PermissionError):
+        return True
+    return True
 
 
 def write_text(path: str | Path, text: str) -> None:
