@@ -202,7 +202,11 @@ def descend(
     jtj: NDArray,  # type: ignore[type-arg]
     jtr: NDArray,  # type: ignore[type-arg]
 ) -> tuple[float, int]:
-    """Levenberg-Marquardt at a given noise; `p` and the normal equations are overwritten."""
+    """Levenberg-Marquardt at a given noise; `p` and the normal equations are overwritten.
+
+    Nothing is taken to be longer or wider than twice the place its pixels take up: beyond, they tell nothing.
+    """
+    longest2 = 4.0 * ((xs.max() - xs.min()) ** 2 + (ys.max() - ys.min()) ** 2) + blur * blur
     work, step = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
     trial = np.empty(PARAMETERS)
     damping = 1e-2
@@ -228,7 +232,12 @@ def descend(
             step[1] = min(max(step[1], -reach), reach)
             for a in range(PARAMETERS):
                 trial[a] = p[a] + step[a]
-            trial[4] = max(trial[4], -0.8 * blur * blur + math.hypot(trial[5], trial[6]) / 24.0)
+            length2 = math.hypot(trial[5], trial[6])
+            if length2 > longest2:
+                trial[5] *= longest2 / length2
+                trial[6] *= longest2 / length2
+                length2 = longest2
+            trial[4] = min(max(trial[4], -0.8 * blur * blur + length2 / 24.0), longest2)
             if trial[2] <= 0.0:
                 trial[2] = 0.1 * p[2]
             new, _n = _normal_equations(

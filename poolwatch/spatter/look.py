@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .filtering import pool_spans
+from .noise import finest, noise_model
 from .searching import work_arrays
 from .segmenting import prepare
 from .settings import SpatterSettings
@@ -228,18 +229,20 @@ def _scatter(
             places = chosen
     ys, xs = np.arange(_LATTICE // 2, h, _LATTICE), np.arange(_LATTICE // 2, w, _LATTICE)
     seen = np.empty((n, ys.size, xs.size), dtype=np.float32)
-    raw = np.empty((n, ys.size, xs.size), dtype=np.float32)
+    raw, fine = np.empty_like(seen), np.empty_like(seen)
     for i in range(n):
         frame_of(i, places)
         seen[i] = picture[np.ix_(ys, xs)]
         raw[i] = res[np.ix_(ys, xs)] - _slow(level, ys, xs)
+        fine[i] = finest(res, ys, xs)
     away = seen < -1e29
-    seen[away] = np.nan
-    raw[away] = np.nan
+    for values in (seen, raw, fine):
+        values[away] = np.nan
     base = look.background[np.ix_(ys, xs)]
     if look.sign < 0:
         base = look.full_scale - base
-    read, shot = _noise_model(raw, base, look.full_scale)
+    lowest = (sample[:, ys][:, :, xs] <= sample.min()).mean(axis=0)
+    read, shot = noise_model(raw, fine, base, lowest, look.full_scale)
     spread = _upper_spread(seen)
     from scipy.ndimage import uniform_filter
 
@@ -272,52 +275,3 @@ def _upper_spread(seen: NDArray[np.float32]) -> NDArray[np.float32]:
     enough = known >= max(8, n // 3)
     calm = float(np.median(spread[enough])) if enough.any() else 0.0
     return np.where(enough, spread, calm).astype(np.float32)
-
-
-def _noise_model(
-    raw: NDArray[np.float32], base: NDArray[np.float32], full_scale: float
-) -> tuple[float, float]:
-    """Fit variance = read + shot · grey to the scatter over time at the lattice's pixels."""
-    scatter = _trimmed_variance(raw)
-    keep = np.isfinite(scatter) & (base < 0.95 * full_scale)
-    if keep.sum() < 20:
-        return max(1.0 / 12.0, (0.004 * full_scale) ** 2), 0.0
-    grey, variance = base[keep].astype(np.float64), scatter[keep].astype(np.float64)
-    # Medians in bins of brightness, so that flickering places do not count.
-    edges = np.unique(np.quantile(grey, np.linspace(0, 1, 13)))
-    bins = np.clip(np.searchsorted(edges, grey, side="right") - 1, 0, max(len(edges) - 2, 0))
-    xs, vs, ns = [], [], []
-    for b in range(max(len(edges) - 1, 1)):
-        inside = bins == b
-        if inside.sum() >= 8:
-            xs.append(float(np.median(grey[inside])))
-            vs.append(float(np.median(variance[inside])))
-            ns.append(float(inside.sum()))
-    floor = 1.0 / 12.0
-    if len(xs) < 3 or max(xs) - min(xs) < 0.02 * full_scale:
-        return max(float(np.median(variance)), floor), 0.0
-    x, v, weight = np.array(xs), np.array(vs), np.sqrt(np.array(ns)) / np.maximum(vs, floor)
-    design = np.column_stack([np.ones_like(x), x])
-    from scipy.optimize import nnls
-
-    (read, shot), _ = nnls(design * weight[:, None], v * weight)
-    return max(float(read), floor), float(shot)
-
-
-def _trimmed_variance(raw: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Variance over time without what lies beyond four standard deviations."""
-    values = raw.astype(np.float64)
-    with np.errstate(invalid="ignore"):
-        ordered = np.sort(values, axis=0)
-        known = np.isfinite(ordered).sum(axis=0)
-
-        def at(q: float) -> NDArray[np.float64]:
-            place = np.clip(np.round(q * (known - 1)).astype(np.intp), 0, len(ordered) - 1)
-            return np.asarray(np.take_along_axis(ordered, place[None], axis=0)[0])
-
-        middle, rough = at(0.5), (at(0.75) - at(0.25)) / 1.349 + 0.3
-        keep = np.isfinite(values) & (np.abs(values - middle) < 4 * rough)
-        count = keep.sum(axis=0)
-        mean = np.where(keep, values, 0).sum(axis=0) / np.maximum(count, 1)
-        variance = (np.where(keep, values - mean, 0) ** 2).sum(axis=0) / np.maximum(count - 1, 1)
-    return np.where(count >= 5, variance, np.nan)

@@ -19,6 +19,10 @@ _FIT_PIXELS = 600
 # From this many times as many, the edge is taken more densely than the rest. Not before: which pixels lie at the
 # edge goes by their values, and to choose by values what is fitted is fair only far above the noise.
 _HUGE = 4
+# A region with this many pixels above half its peak, in squared blurs, is a surface whose edge can be judged.
+_SURFACE = 40.0
+# Share of the squared slope of a sharp disc's edge below which an edge is soft.
+_BLUNT = 0.15
 # Columns of the table of sightings that the kernel fills, in order.
 COLUMNS = 16
 
@@ -189,6 +193,7 @@ def _measure(
     mark = np.zeros(count + 1, dtype=np.int64)
     size = np.zeros(count + 1, dtype=np.int64)
     half = np.zeros(count + 1, dtype=np.int64)
+    edge = np.zeros((count + 1, 2))
     origin = np.zeros((count + 1, 2))
     for i in range(pixels.size):
         y, x = pixels[i] // w, pixels[i] % w
@@ -204,6 +209,7 @@ def _measure(
         size[k] += 1
         v = min(max(res[y, x] - level_at(level, y, x), 0.0), 1.2 * peak[k])
         half[k] += picture[y, x] > 0.5 * peak[k]
+        _add_edge(picture, threshold, level_sigmas, y, x, peak[k], edge[k])
         dx, dy = x - origin[k, 0], y - origin[k, 1]
         sums[k, 0] += v
         sums[k, 1] += v * dx
@@ -252,27 +258,25 @@ def _measure(
             or boxes[k, 7] - boxes[k, 6] > 1.5 * max_diameter + 4 * blur
         ):
             continue
+        # Plume and glare have no edge; no fit of a disc would tell anything of them.
+        blunt = (
+            not even
+            and half[k] > _SURFACE * blur * blur
+            and edge[k, 0] >= 12.0
+            and edge[k, 1] * 2.0 * math.pi * (blur * blur + 0.5) < _BLUNT * edge[k, 0] * peak[k] * peak[k]
+        )
         boxes[k, 4] -= around
         boxes[k, 5] += around
         boxes[k, 6] -= around
         boxes[k, 7] += around
-        n, full_count = window(
-            res,
-            picture,
-            level,
-            background,
-            gain,
-            black,
-            full,
-            left,
-            right,
-            owner,
-            k,
-            boxes[k],
-            peak[k],
-            shadow,
-            values,
-        )
+        n = full_count = 0
+        if blunt:
+            mark[k] |= SOFT
+        else:
+            n, full_count = window(
+                res, picture, level, background, gain, black, full, left, right, owner, k, boxes[k],
+                peak[k], shadow, values,
+            )  # fmt: skip
         if full_count > 0:
             mark[k] |= SATURATED
         p[0], p[1], p[2], p[3] = boxes[k, 0], boxes[k, 1], 1.15 * sums[k, 0], 0.0
@@ -345,6 +349,32 @@ def _measure(
             row[15] = mark[k]
         kept += 1
     return kept
+
+
+@njit(cache=True, nogil=True)
+def _add_edge(
+    picture: NDArray,  # type: ignore[type-arg]
+    threshold: NDArray,  # type: ignore[type-arg]
+    level_sigmas: float,
+    y: int,
+    x: int,
+    peak: float,
+    edge: NDArray,  # type: ignore[type-arg]
+) -> None:
+    """Count a pixel of the flank, between a quarter and three quarters of the peak, and add its squared slope.
+
+    What noise adds to the square on average is taken off: the smoothed picture's second neighbours share a sixth
+    of their variance, so the difference of two has 5/3 of it.
+    """
+    h, w = picture.shape
+    if picture[y, x] > 0.75 * peak or x < 1 or y < 1 or x > w - 2 or y > h - 2:
+        return
+    across, down = picture[y, x + 1] - picture[y, x - 1], picture[y + 1, x] - picture[y - 1, x]
+    if abs(across) > 1e20 or abs(down) > 1e20:
+        return
+    noise = threshold[y, x] / level_sigmas
+    edge[0] += 1.0
+    edge[1] += 0.25 * (across * across + down * down - 2.0 * 5.0 / 3.0 * noise * noise)
 
 
 @njit(cache=True, nogil=True)
