@@ -26,9 +26,9 @@ CAMERA: dict[str, Any] = {
     "rate_hz": 10_000.0,
     "exposure_s": 2e-5,
     "psf_sigma_px": 0.8,
-    "read_noise": 0.0009,
+    "read_noise": 0.0006,
     "electrons_full_scale": 40_000.0,
-    "black_level": -0.03,
+    "black_level": 0.0078,
 }
 
 
@@ -44,10 +44,10 @@ class Clip:
 
 
 CLIPS = (
-    Clip("single-spot", 31, 900),
-    Clip("twin-spot", 42, 900),
-    Clip("flat-top", 43, 900),
-    Clip("crescent", 34, 600, "tiff-deflate", 12),
+    Clip("single-spot", 31, 600),
+    Clip("twin-spot", 42, 600),
+    Clip("flat-top", 43, 600),
+    Clip("crescent", 34, 400, "tiff-deflate", 10),
 )
 
 
