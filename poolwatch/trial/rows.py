@@ -33,9 +33,11 @@ def read_rows(path: str | Path) -> pd.DataFrame:
     sheet = read_sheet(path)
     missing = [name for name in REQUIRED if name not in sheet.columns]
     if missing:
+        there = ", ".join(sheet.columns[:12]) + (", …" if len(sheet.columns) > 12 else "")
         raise UsageError(
-            f"{sheet.path}: the column{'s' * (len(missing) > 1)} {', '.join(map(repr, missing))} "
-            "missing; give score rows as in scores.csv"
+            f"{sheet.path}: no column {', '.join(map(repr, missing))} among {there}; give score rows as in "
+            f"scores.csv, or add a column of {'these names' if len(missing) > 1 else 'this name'}"
+            + (", the name of the beam shape in every row" if missing == ["beam_shape"] else "")
         )
     if not sheet.rows:
         raise UsageError(f"{sheet.path}: has a header but no rows")
