@@ -113,17 +113,33 @@ def put_number(
     ground: str,
     anchor: Anchor = (0, 0),
     bold: bool = False,
+    before: str | None = None,
 ) -> None:
-    """Write like `put_flat`, letter by letter from memory: for text that changes with every frame."""
+    """Write like `put_flat`, letter by letter from memory: for text that changes with every frame.
+
+    `before` is what stands there already, written in the same way: then only letters that differ are written.
+    """
+    if text == before:
+        return
     tiles = [_tile(letter, size, colour, ground, bold) for letter in text]
-    width = sum(tile.shape[1] for tile in tiles)
+    width = sum([tile.shape[1] for tile in tiles])
     height = tiles[0].shape[0] if tiles else 0
     left, top = round(place[0] - anchor[0] * width), round(place[1] - anchor[1] * height)
     if left < 0 or top < 0 or top + height > image.shape[0] or left + width > image.shape[1]:
         put_flat(image, text, place, size, colour, ground, anchor, bold)
         return
-    for tile in tiles:
-        image[top : top + height, left : left + tile.shape[1]] = tile
+    kept = [False] * len(tiles)
+    if before is not None and len(before) == len(text):
+        kept = [old == new for old, new in zip(before, text, strict=True)]
+        if any(
+            tile.shape != _tile(old, size, colour, ground, bold).shape
+            for tile, old, same in zip(tiles, before, kept, strict=True)
+            if not same
+        ):
+            kept = [False] * len(tiles)
+    for tile, same in zip(tiles, kept, strict=True):
+        if not same:
+            image[top : top + height, left : left + tile.shape[1]] = tile
         left += tile.shape[1]
 
 
