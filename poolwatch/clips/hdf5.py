@@ -12,6 +12,9 @@ from ..model.clip import ClipFacts
 from ..model.errors import ClipError
 from .reader import BaseReader, ClipSettings, check_size, check_type
 
+# What h5py raises where the library under it finds damage.
+_DAMAGE = (OSError, RuntimeError, ValueError, KeyError, TypeError, UnicodeDecodeError)
+
 
 class Hdf5Reader(BaseReader):
     """Reads the data set of three axes (frames, height, width)."""
@@ -22,12 +25,19 @@ class Hdf5Reader(BaseReader):
 
         try:
             self._file = h5py.File(path, "r")
-        except OSError as error:
+        except (OSError, RuntimeError) as error:
             raise ClipError(
-                f"{path}: cannot be opened as HDF5 ({str(error)[:120]}); copy it again, or check that it is one"
+                f"{path}: cannot be opened as HDF5 ({_reason(error)}); copy it again, or check that it is one"
             ) from None
         try:
             self._open(path, settings)
+        except _DAMAGE as error:
+            self._file.close()
+            if isinstance(error, ClipError):
+                raise
+            raise ClipError(
+                f"{path}: its HDF5 structure is damaged ({_reason(error)}); copy it again"
+            ) from None
         except BaseException:
             self._file.close()
             raise
@@ -74,7 +84,7 @@ class Hdf5Reader(BaseReader):
             end = min(first + self._chunk, stop)
             try:
                 out[at - start : end - start] = self._whole_chunk(first)[at - first : end - first]
-            except OSError:
+            except _DAMAGE:
                 decoded[at - start : end - start] = False
             at = end
         return out, decoded
@@ -87,6 +97,10 @@ class Hdf5Reader(BaseReader):
     def _release(self) -> None:
         self._held = None
         self._file.close()
+
+
+def _reason(error: Exception) -> str:
+    return " ".join(str(error).split())[:120]
 
 
 def _data_set(path: Path, file: Any, name: str | None) -> Any:

@@ -16,6 +16,23 @@ from ..model.errors import ClipError
 from .pictures import luma
 from .reader import BaseReader, ClipSettings, check_size, check_type
 
+# What tifffile and its decoders raise where tags or data are damaged.
+_DAMAGE = (
+    ValueError,
+    IndexError,
+    KeyError,
+    TypeError,
+    AttributeError,
+    ArithmeticError,
+    RuntimeError,
+    struct.error,
+    OSError,
+)
+
+
+def _reason(error: Exception) -> str:
+    return " ".join(str(error).split())[:120]
+
 
 def quiet_tifffile() -> None:
     """Keep tifffile's log off standard error unless the caller has set up logging."""
@@ -32,14 +49,20 @@ class TiffReader(BaseReader):
         import tifffile
 
         quiet_tifffile()
+        self._stack: NDArray[Any] | None = None
         try:
             self._tif = tifffile.TiffFile(path)
-        except (tifffile.TiffFileError, ValueError, struct.error, IndexError) as error:
+        except _DAMAGE as error:
             raise ClipError(
-                f"{path}: is no readable TIFF file ({error}); copy it again, or give it the right ending"
+                f"{path}: is no readable TIFF file ({_reason(error)}); copy it again, or give it the right ending"
             ) from None
         try:
             self._open(path, settings)
+        except _DAMAGE as error:
+            self._tif.close()
+            if isinstance(error, ClipError):
+                raise
+            raise ClipError(f"{path}: its TIFF tags are damaged ({_reason(error)}); copy it again") from None
         except BaseException:
             self._tif.close()
             raise
@@ -127,7 +150,7 @@ class TiffReader(BaseReader):
             try:
                 page = pages[count - 1]
                 inside = all(a + n <= end for a, n in zip(page.dataoffsets, page.databytecounts, strict=True))
-            except (ValueError, IndexError, struct.error, RuntimeError, TypeError, AttributeError, KeyError):
+            except _DAMAGE:
                 inside = False
             if inside:
                 break
@@ -184,7 +207,7 @@ class TiffReader(BaseReader):
             return luma(np.asarray(page.asarray(maxworkers=1)))
         except ClipError:
             raise
-        except (ValueError, IndexError, struct.error, RuntimeError, TypeError, KeyError, AttributeError):
+        except _DAMAGE:
             return None
 
     def _turned(self, frames: NDArray[Any]) -> NDArray[Any]:
