@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from ...model.flags import FLAGS, STATUSES
-from ..stills.style import figure_bytes
+from ..stills.style import figure_pixels
 
 _SHOWN_DPI = 110.0
 _GREYS = 96
@@ -69,21 +69,24 @@ class Picture:
 
 def picture(figure: Figure, *, dpi: float = 110.0) -> Picture:
     """A figure as a small PNG inside the page, shown at 110 dots an inch."""
-    image = Image.open(io.BytesIO(figure_bytes(figure, "png", dpi=dpi))).convert("RGB")
-    out = io.BytesIO()
+    pixels = figure_pixels(figure, dpi=dpi)
+    palette = _palette(pixels)
     # Drawings need few colours; a palette makes the page several times lighter.
-    small = image.quantize(palette=_palette(image), dither=Image.Dither.NONE)
+    looked_up = Image.fromarray(pixels).quantize(palette=palette, dither=Image.Dither.NONE)
     # Pillow looks colours up on a coarse grid, which takes white for the grey beside it.
-    small.putdata(np.where(np.asarray(image).min(axis=2) == 255, _GREYS - 1, np.asarray(small)).ravel())
-    small.save(out, "PNG", optimize=True)
-    size = (round(side * _SHOWN_DPI / dpi) for side in image.size)
+    places = np.where(pixels.min(axis=2) == 255, np.uint8(_GREYS - 1), np.asarray(looked_up))
+    small = Image.frombytes("P", looked_up.size, places.astype(np.uint8).tobytes())
+    small.putpalette(palette.getpalette() or [])
+    out = io.BytesIO()
+    small.save(out, "PNG", compress_level=7)
+    size = (round(side * _SHOWN_DPI / dpi) for side in small.size)
     return Picture(_inside(out.getvalue(), "png"), *size)
 
 
-def _palette(image: Image.Image) -> Image.Image:
+def _palette(pixels: NDArray[np.uint8]) -> Image.Image:
     """96 greys and 160 colours, chosen apart: else thin coloured lines are given up for one more grey."""
-    pixels = np.asarray(image).reshape(-1, 3)
-    coloured = pixels[np.ptp(pixels, axis=1) > 12]
+    flat = pixels.reshape(-1, 3)
+    coloured = flat[flat.max(axis=1) - flat.min(axis=1) > 12]
     colours: list[int] = []
     if len(coloured):
         chosen = Image.fromarray(coloured[None]).quantize(160, method=Image.Quantize.MEDIANCUT)
