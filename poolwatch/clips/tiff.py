@@ -13,21 +13,8 @@ from numpy.typing import NDArray
 
 from ..model.clip import ClipFacts
 from ..model.errors import ClipError
-from .pictures import luma
+from .pictures import TIFF_DAMAGE, luma, page_values
 from .reader import BaseReader, ClipSettings, check_size, check_type
-
-# What tifffile and its decoders raise where tags or data are damaged.
-_DAMAGE = (
-    ValueError,
-    IndexError,
-    KeyError,
-    TypeError,
-    AttributeError,
-    ArithmeticError,
-    RuntimeError,
-    struct.error,
-    OSError,
-)
 
 
 def _reason(error: Exception) -> str:
@@ -52,13 +39,13 @@ class TiffReader(BaseReader):
         self._stack: NDArray[Any] | None = None
         try:
             self._tif = tifffile.TiffFile(path)
-        except _DAMAGE as error:
+        except TIFF_DAMAGE as error:
             raise ClipError(
                 f"{path}: is no readable TIFF file ({_reason(error)}); copy it again, or give it the right ending"
             ) from None
         try:
             self._open(path, settings)
-        except _DAMAGE as error:
+        except TIFF_DAMAGE as error:
             self._tif.close()
             if isinstance(error, ClipError):
                 raise
@@ -150,7 +137,7 @@ class TiffReader(BaseReader):
             try:
                 page = pages[count - 1]
                 inside = all(a + n <= end for a, n in zip(page.dataoffsets, page.databytecounts, strict=True))
-            except _DAMAGE:
+            except TIFF_DAMAGE:
                 inside = False
             if inside:
                 break
@@ -204,10 +191,10 @@ class TiffReader(BaseReader):
                 if page.bitspersample == 8 * dtype.itemsize:
                     values = np.frombuffer(self._map, dtype, facts.height * facts.width, page.dataoffsets[0])
                     return values.reshape(facts.height, facts.width)
-            return luma(np.asarray(page.asarray(maxworkers=1)))
+            return luma(page_values(page))
         except ClipError:
             raise
-        except _DAMAGE:
+        except TIFF_DAMAGE:
             return None
 
     def _turned(self, frames: NDArray[Any]) -> NDArray[Any]:

@@ -89,3 +89,5 @@ def read_toml(path: str | Path) -> dict[str, Any]:
         raise UsageError(f"{path}: is not UTF-8 text; save it as UTF-8 TOML") from None
     except tomllib.TOMLDecodeError as error:
         raise UsageError(f"{path}: is not valid TOML ({error}); mend that place") from None
+    except RecursionError:
+        raise UsageError(f"{path}: is nested too deeply to be settings; give another file") from None
