@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +19,8 @@ from .settings import MeasureSettings
 
 # The sample is held in memory at once.
 _SAMPLE_BYTES = 96e6
+# Variance, px², that a pixel's area (1/12) and interpolation between pixels (1/6) add to the point spread.
+_PIXEL_VARIANCE = 1 / 12 + 1 / 6
 
 
 @dataclass(frozen=True)
@@ -153,6 +156,11 @@ def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> 
             sample, full_scale=reader.facts.full_scale, outlines=outlines, settings=settings.spatter
         )
         smallest = smallest_diameter(sample, outlines, spatter, settings=settings.spatter)
+        if pool.edge_clipped > 0.5 and spatter.psf_source == "found":
+            # A clipped edge hides its spread; the particles show it.
+            spread = math.sqrt(spatter.psf_sigma_px**2 + _PIXEL_VARIANCE)
+            known = settings.pool.model_copy(update={"edge_sigma_px": settings.pool.edge_sigma_px or spread})
+            pool = learn_pool(sample, reader.facts.full_scale, forward=forward, settings=known)
     return ClipLook(
         region=region_of(reader, settings),
         forward=forward,

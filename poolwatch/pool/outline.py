@@ -11,7 +11,7 @@ from .coarse import Grey, bright_statistics, largest_region, polygon_mean, sixte
 from .edge import refine
 from .geometry import area_centroid, extents
 from .keyhole import measure_keyhole
-from .look import _QUANTILE, PoolLook
+from .look import _CLIPPING, _QUANTILE, PoolLook
 from .settings import PoolSettings
 
 
@@ -117,7 +117,9 @@ def find_pool(frame: Grey, look: PoolLook, *, forward: tuple[float, float], sett
         settings.vertices,
         look.reach,
         look.sigma,
-        look.full_scale,
+        _CLIPPING * look.full_scale,
+        look.step,
+        look.noise,
     )
     if outside:
         return Pool("cut_off", _NO_VERTICES, gain=gain)
