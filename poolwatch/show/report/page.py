@@ -60,15 +60,19 @@ def render(template: str, values: Mapping[str, Any]) -> str:
 
 @dataclass(frozen=True)
 class Picture:
-    """A picture inside the page: its address for an ``img``, and the size at which it is shown, px."""
+    """A picture inside the page: its address for an ``img``, and the size at which it is shown, px.
+
+    `narrow` is the same for narrow screens, where there is such a one.
+    """
 
     address: str
     width: int
     height: int
+    narrow: Picture | None = None
 
 
-def picture(figure: Figure, *, dpi: float = 110.0) -> Picture:
-    """A figure as a small PNG inside the page, shown at 110 dots an inch."""
+def picture(figure: Figure, *, dpi: float = 110.0, narrow: Figure | None = None) -> Picture:
+    """A figure as a small PNG inside the page, shown at 110 dots an inch; `narrow` in its place on a phone."""
     pixels = figure_pixels(figure, dpi=dpi)
     palette = _palette(pixels)
     # Drawings need few colours; a palette makes the page several times lighter.
@@ -79,8 +83,9 @@ def picture(figure: Figure, *, dpi: float = 110.0) -> Picture:
     small.putpalette(palette.getpalette() or [])
     out = io.BytesIO()
     small.save(out, "PNG", compress_level=7)
-    size = (round(side * _SHOWN_DPI / dpi) for side in small.size)
-    return Picture(_inside(out.getvalue(), "png"), *size)
+    width, height = (round(side * _SHOWN_DPI / dpi) for side in small.size)
+    on_phone = None if narrow is None else picture(narrow, dpi=dpi)
+    return Picture(_inside(out.getvalue(), "png"), width, height, on_phone)
 
 
 def _palette(pixels: NDArray[np.uint8]) -> Image.Image:

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
-
-from matplotlib.figure import Figure
 
 from ...model.files import write_text
 from ..stills.trial import (
@@ -51,7 +50,11 @@ def trial_report(path: str | Path, trial: TrialEvidence) -> None:
     values = {
         "title": trial.name,
         "about": trial.about,
-        "ranking_picture": picture(ranking_figure(trial.ranking, trial.scores), dpi=150.0),
+        "ranking_picture": picture(
+            ranking_figure(trial.ranking, trial.scores),
+            dpi=150.0,
+            narrow=ranking_figure(trial.ranking, trial.scores, narrow=True),
+        ),
         "ranking": [_ranked(row) for row in ranking.to_dict("records")],
         "reading": list(trial.reading),
         "shapes": shapes,
@@ -69,17 +72,19 @@ def trial_report(path: str | Path, trial: TrialEvidence) -> None:
 
 def _figures(trial: TrialEvidence) -> list[tuple[Picture, str, str]]:
     """Address, title and words of the figures about factors and outcomes that have something to show."""
-    found: list[tuple[Figure, str, str]] = []
-    if factor_columns(trial.scores):
+    scores, found = trial.scores, []
+    if factor_columns(scores):
         words = "Every weld, with the mean of each level."
-        found.append((factor_figure(trial.scores), "Index against process factors", words))
+        found.append((partial(factor_figure, scores), "Index against process factors", words))
     if trial.effects is not None and len(trial.effects):
         words = "Estimated effects on the index with their 95 % intervals."
-        found.append((effects_figure(trial.effects), "Effects of the process factors", words))
-    if outcome_columns(trial.scores):
+        found.append((partial(effects_figure, trial.effects), "Effects of the process factors", words))
+    if outcome_columns(scores):
         words = "One dot a weld. A cloud without a slope means that the index says nothing about that result."
-        found.append((outcomes_figure(trial.scores), "Index against laboratory results", words))
-    return [(picture(drawn, dpi=150.0), title, words) for drawn, title, words in found]
+        found.append((partial(outcomes_figure, scores), "Index against laboratory results", words))
+    return [
+        (picture(draw(), dpi=150.0, narrow=draw(narrow=True)), title, words) for draw, title, words in found
+    ]
 
 
 def _ranked(row: Mapping[str, Any]) -> dict[str, str]:
