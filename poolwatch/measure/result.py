@@ -144,7 +144,7 @@ def read_run(folder: Path) -> dict[str, Any]:
         raise OutputError(
             f"{folder}: no finished measurement here (run.json is missing); run `poolwatch measure` first"
         ) from None
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise OutputError(f"{path}: cannot be read ({error}); measure the clip again") from None
     return run
 
