@@ -266,6 +266,7 @@ def test_any_bytes_as_a_table(read: Callable[[Path], object], text: str | bytes,
         st.tuples(st.integers(0, 8), st.sampled_from(SCORE.names), cells | st.floats().map(repr)), max_size=6
     )
 )
+@example(changes=[(0, "frames_measured", "99.5"), (1, "spatter_count", "1e300")])
 def test_score_rows(changes: list[tuple[int, str, str]], tmp_path: Path) -> None:
     frame = score_rows(np.random.default_rng(5), [0.6, 1.0, 1.6], 3)
     lines = [line.split(",") for line in csv_text(frame).splitlines()]
