@@ -93,9 +93,12 @@ class Measurement:
         OutputError
             The folder cannot be written.
         """
+        from ..show.stills import CLIP_STILLS
+
         folder = Path(folder)
-        # A video or page of an earlier measurement must not stand beside new figures.
-        for name in ("run.json", "overlay.mp4", "report.html"):
+        # A video, page or still of an earlier measurement must not stand beside new figures.
+        stills = (f"stills/{name}.{kind}" for name in CLIP_STILLS for kind in ("png", "svg"))
+        for name in ("run.json", "overlay.mp4", "report.html", *stills):
             try:
                 (folder / name).unlink(missing_ok=True)
             except OSError as error:

@@ -80,7 +80,7 @@ def ranking_figure(ranking: pd.DataFrame, scores: pd.DataFrame, *, narrow: bool 
             welds, row + 0.5 * spread(len(welds)), "o", ms=4, mfc="white", mec=PAPER_INK, mew=0.9, zorder=3
         )
         letters = str(shape["group"]) if isinstance(shape["group"], str) else ""
-        axes.text(101.5, row, letters, va="center", fontweight="bold", clip_on=False)
+        axes.text(101.5, row, _short(letters, 10), va="center", fontweight="bold", clip_on=False)
     names = [_short(name) for name in ordered["beam_shape"]]
     axes.set_yticks(range(len(ordered)), [""] * len(names) if narrow else names)
     axes.set_ylim(len(ordered) - (0.6 if narrow else 0.4), -0.85 if narrow else -0.6)
@@ -91,10 +91,23 @@ def ranking_figure(ranking: pd.DataFrame, scores: pd.DataFrame, *, narrow: bool 
     words = ("bar: mean   band: 95 % interval", "○ one weld   same letter: not told apart")
     panel_name(axes, "\n".join(words) if narrow else "   ".join(words))
     if narrow:
-        axes.title.set_fontsize(8.5)
-        for row, name in enumerate(names):
-            axes.text(1, row - 0.3, name, va="bottom", bbox={"fc": "white", "ec": "none", "pad": 0.5})
+        _names_above(axes, names)
     return figure
+
+
+def _names_above(axes: Axes, names: Sequence[str]) -> None:
+    """Names of the rows inside the panel, each above its bar; a long one is cut by the panel's edge."""
+    axes.title.set_fontsize(8.5)
+    for row, name in enumerate(names):
+        axes.text(
+            0.01,
+            row - 0.3,
+            name,
+            va="bottom",
+            clip_on=True,
+            transform=axes.get_yaxis_transform(),
+            bbox={"fc": "white", "ec": "none", "pad": 0.5},
+        ).set_in_layout(False)
 
 
 def _short(name: object, most: int = 28) -> str:
@@ -224,16 +237,7 @@ def effects_figure(effects: pd.DataFrame, *, narrow: bool = False) -> Figure:
     words = ("bar: estimate   band: its 95 % interval;", "across 0: the sign is not known")
     panel_name(axes, "\n".join(words) if narrow else " ".join(words))
     if narrow:
-        axes.title.set_fontsize(8.5)
-        for row, name in enumerate(names):
-            axes.text(
-                0.02,
-                row - 0.3,
-                _short(name, 40),
-                va="bottom",
-                transform=axes.get_yaxis_transform(),
-                bbox={"fc": "white", "ec": "none", "pad": 0.5},
-            )
+        _names_above(axes, [_short(name, 34) for name in names])
     return figure
 
 
@@ -258,7 +262,7 @@ def outcomes_figure(scores: pd.DataFrame, *, narrow: bool = False) -> Figure:
                 color=colour,
                 ms=5,
                 alpha=0.9,
-                label=_short(shape) if shape else "no shape given",
+                label=_short(shape, 14 if narrow else 28) if shape else "no shape given",
             )
         axes.set_xlabel("stability index")
         axes.set_ylabel(_short(plain(name), 34))
