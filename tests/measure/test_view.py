@@ -83,9 +83,10 @@ def test_without_the_mask_they_do_harm(clips):
 
 def test_an_outline_along_what_is_hidden_is_cut_off(clips):
     _, plain, _ = clips
-    settings = MeasureSettings.checked({"view": {"hide": [[30, 30, 80, 100]]}}, where="test")
-    with pytest.raises(MeasurementError):
-        poolwatch.measure_clip(plain, settings=settings, **FACTS)
+    short = write(plain.parent, "short.npy", np.load(plain)[:60])
+    values = {"view": {"hide": [[30, 30, 80, 100]]}, "spatter_on": False}
+    with pytest.raises(MeasurementError, match="only 0 of 60 frames"):
+        poolwatch.measure_clip(short, settings=MeasureSettings.checked(values, where="test"), **FACTS)
 
 
 def test_the_mask_counts_by_its_content(clips, tmp_path):
