@@ -189,7 +189,10 @@ class OverlayPainter:
 
     @property
     def _kind(self) -> int:
-        return cv2.INTER_CUBIC if self._factor > 1 else cv2.INTER_AREA
+        if self._factor <= 1:
+            return cv2.INTER_AREA
+        # Up to twice the size nobody tells them apart, and the linear one takes half the time.
+        return cv2.INTER_LINEAR if self._factor <= 2 else cv2.INTER_CUBIC
 
     def _canvas(self, image: NDArray[np.uint8]) -> Canvas:
         return Canvas(image, self._factor, max(2, round(self._size / 11)), self._size)

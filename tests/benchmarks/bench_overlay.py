@@ -26,7 +26,7 @@ from poolwatch.show.overlay import OverlayPainter, write_overlay
 from poolwatch.show.segments import OverlayChoices, plan_overlay
 from poolwatch.show.tone import ToneCurve, toned
 
-FRAMES, ROUNDS = 100, 8
+FRAMES, ROUNDS = 300, 5
 
 
 def plain_video(pictures: list[np.ndarray], path: Path) -> None:
