@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from importlib.util import find_spec
 from pathlib import Path
 
 import cv2
-import matplotlib
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
@@ -17,10 +17,19 @@ Anchor = tuple[float, float]
 """Which point of the text stands at the given place, as shares of its width and height: (0, 0) top left."""
 
 
+@lru_cache(maxsize=1)
+def _fonts() -> Path:
+    """Folder of the faces; matplotlib is found and not imported, which takes longer than many an overlay."""
+    found = find_spec("matplotlib")
+    if found is None or found.origin is None:
+        raise ModuleNotFoundError("matplotlib, whose fonts letter the pictures, is not installed")
+    return Path(found.origin).parent / "mpl-data" / "fonts" / "ttf"
+
+
 @lru_cache(maxsize=32)
 def _face(size: int, bold: bool) -> ImageFont.FreeTypeFont:
     name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    return ImageFont.truetype(str(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / name), size)
+    return ImageFont.truetype(str(_fonts() / name), size)
 
 
 @lru_cache(maxsize=4096)
