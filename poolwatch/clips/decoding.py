@@ -68,8 +68,13 @@ def open_stream(path: Path) -> tuple[InputContainer, VideoStream]:
 
 
 def _cure(path: Path, error: Exception) -> str:
-    with path.open("rb") as file:
-        head = file.read(64)
+    try:
+        with path.open("rb") as file:
+            head = file.read(64)
+    except OSError as gone:
+        return (
+            f"cannot be read any more ({gone.strerror}); check the disc or network, and that it was not moved"
+        )
     if path.suffix.lower() in (".mp4", ".m4v", ".mov") and (b"ftyp" in head or b"mdat" in head):
         return (
             "its index (moov) is missing, so no frame can be found: the recording was cut off or never finished; "

@@ -61,7 +61,14 @@ def open_clip(path: str | Path, *, settings: ClipSettings | None = None, threads
         )
     else:
         make = _plugins()[name]
-    return make(path, settings=settings, threads=threads)
+    try:
+        return make(path, settings=settings, threads=threads)
+    except ClipError:
+        raise
+    except OSError as error:
+        raise ClipError(
+            f"{path}: cannot be read ({error.strerror or error}); check the disc or network, and that it was not moved"
+        ) from None
 
 
 def reader_name(path: Path) -> str:
