@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import importlib.util
+import os
 import sys
+import traceback
+import warnings
+from pathlib import Path
 
 import click
 
@@ -54,12 +59,28 @@ def poolwatch() -> None:
     """
 
 
+# Set to anything, it gives the whole traceback of an error that was not foreseen.
+TRACEBACK = "POOLWATCH_TRACEBACK"
+
+
 def main(arguments: list[str] | None = None) -> int:
-    """Run the command line and give its exit code: 0 done, 1 could not be done, 2 wrong usage."""
+    """Run the command line and give its exit code: 0 done, 1 could not be done, 2 wrong usage.
+
+    Whatever goes wrong is one line on standard error; a traceback comes only where the environment variable
+    POOLWATCH_TRACEBACK asks for one.
+    """
     try:
         result = poolwatch.main(args=arguments, prog_name="poolwatch", standalone_mode=False)
+        sys.stdout.flush()
     except click.exceptions.Exit as stop:
         return stop.exit_code
+    except SystemExit as stop:
+        # click and rich end so when nobody reads standard output any more (`poolwatch … | head`).
+        _drop_output()
+        return stop.code if isinstance(stop.code, int) else 1
+    except BrokenPipeError:
+        _drop_output()
+        return 1
     except click.exceptions.NoArgsIsHelpError as error:
         click.echo(error.format_message(), err=True)
         return 2
@@ -67,22 +88,55 @@ def main(arguments: list[str] | None = None) -> int:
         error.show()
         return 2
     except PoolwatchError as error:
-        click.echo(f"poolwatch: {' '.join(str(error).split())}", err=True)
+        _tell(str(error))
         return error.exit_code
     except (KeyboardInterrupt, click.Abort):
-        click.echo(
-            "poolwatch: stopped by the user; what was finished is kept, nothing half-written", err=True
-        )
+        _tell("stopped by the user; what was finished is kept, nothing half-written")
         return 1
     except MemoryError:
-        click.echo(
-            "poolwatch: not enough memory; close other programs or give a smaller region of interest",
-            err=True,
-        )
+        _tell("not enough memory; close other programs or give a smaller region of interest")
+        return 1
+    except Exception as error:  # noqa: BLE001 - the last resort: a user gets one line, never a traceback
+        if os.environ.get(TRACEBACK):
+            traceback.print_exc()
+        _tell(_unforeseen(error))
+        if isinstance(error, OSError) and error.errno == errno.ENOSPC:
+            _drop_output()
         return 1
     return result if isinstance(result, int) else 0
 
 
+def _tell(message: str) -> None:
+    click.echo(f"poolwatch: {' '.join(message.split())}", err=True)
+
+
+def _unforeseen(error: Exception) -> str:
+    """What happened, where, and how to learn more, for an error that nothing else has turned into words."""
+    if isinstance(error, OSError) and error.strerror:
+        where = f"{error.filename}: " if error.filename else ""
+        what = f"{where}{error.strerror}"
+    else:
+        words = " ".join(str(error).split())[:300]
+        what = f"unexpected {type(error).__name__}" + (f": {words}" if words else "")
+    frames = traceback.extract_tb(error.__traceback__)
+    ours = [frame for frame in frames if "poolwatch" in Path(frame.filename).parts] or frames
+    place = f" (in {Path(ours[-1].filename).name}, line {ours[-1].lineno})" if ours else ""
+    return f"{what}{place}; set {TRACEBACK}=1 and run again for the whole traceback, to report it"
+
+
+def _drop_output() -> None:
+    """Let what is still to be written to standard output go nowhere, so that leaving raises no second error."""
+    try:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)
+    except (OSError, ValueError, AttributeError):
+        pass
+
+
 def console() -> None:
     """Entry point of the console script."""
+    if not sys.warnoptions:
+        # Warnings of libraries are for programmers; PYTHONWARNINGS=default shows them.
+        warnings.simplefilter("ignore")
     sys.exit(main())

@@ -50,6 +50,7 @@ def command(
     """The annotated video of a clip measured into DIR (the folder that holds its frames.csv)."""
     from ..measure import read_measurement, rewrite_clip_overlay, write_clip_overlay
     from ..measure.shown import write_clip_still
+    from ..model.errors import UsageError
     from ..show.segments import OverlayChoices
     from .progress import bar
 
@@ -59,6 +60,10 @@ def command(
     choices = OverlayChoices.checked(values, where="command line")
     measurement = read_measurement(folder)
     if still_frame is not None:
+        if still_frame >= len(measurement.frames):
+            raise UsageError(
+                f"--still {still_frame}: the clip has frames 0 to {len(measurement.frames) - 1}; give one of them"
+            )
         target = out or folder / f"frame_{still_frame}.png"
         write_clip_still(measurement, target, still_frame, choices=choices, clip=clip)
     else:

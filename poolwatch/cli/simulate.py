@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import Any
 
@@ -105,7 +106,7 @@ def command(
     )
     click.echo(f"{out}: truth_frames.csv, truth_spatter.csv, truth_sightings.csv, truth.json, scene.toml")
     click.echo(
-        f"measure it: poolwatch measure {clip} --record-rate {facts['record_rate_hz']:g} --mm-per-px {facts['mm_per_px']:g}"
+        f"measure it: poolwatch measure {shlex.quote(str(clip))} --record-rate {facts['record_rate_hz']:g} --mm-per-px {facts['mm_per_px']:g}"
         f" --travel-direction {facts['travel_direction_deg']:g} --travel-speed {facts['travel_speed_mm_s']:g}"
         f" --exposure {facts['exposure_s']:g} --out results"
     )

@@ -17,6 +17,8 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
+import numpy as np
+
 from ..model.errors import ClipError
 from .packets import PacketIndex
 
@@ -34,6 +36,8 @@ _SAY_IT_IN_THE_LOG = ("hevc", "ffv1", "mjpeg", "mpeg4", "vp9", "av1", "libdav1d"
 _STRICT = ("mjpeg", "ffv1")
 # Longest reordering that H.264 and HEVC allow.
 _REORDER = 16
+# Frames that a decoder on many threads may hold back.
+_HELD_AT_MOST = 100
 
 
 def open_stream(path: Path) -> tuple[InputContainer, VideoStream]:
@@ -54,12 +58,23 @@ def open_stream(path: Path) -> tuple[InputContainer, VideoStream]:
     if not streams:
         container.close()
         raise ClipError(f"{path}: has no video stream; give the recording itself")
+    context: object | None = streams[0].codec_context  # None where FFmpeg knows no such codec
+    if context is None:
+        container.close()
+        raise ClipError(
+            f"{path}: nothing here can decode its video; its header may be damaged: copy it again, or convert it"
+        )
     return container, streams[0]
 
 
 def _cure(path: Path, error: Exception) -> str:
-    with path.open("rb") as file:
-        head = file.read(64)
+    try:
+        with path.open("rb") as file:
+            head = file.read(64)
+    except OSError as gone:
+        return (
+            f"cannot be read any more ({gone.strerror}); check the disc or network, and that it was not moved"
+        )
     if path.suffix.lower() in (".mp4", ".m4v", ".mov") and (b"ftyp" in head or b"mdat" in head):
         return (
             "its index (moov) is missing, so no frame can be found: the recording was cut off or never finished; "
@@ -103,6 +118,10 @@ class Decoding:
         # On one thread a line in the log belongs to the packet just fed. And PyAV's log needs the interpreter's
         # lock, which a decoder's threads cannot get while it is torn down: on several threads that can hang.
         threads = 1 if self._by_log else self._threads
+        if threads != 1:
+            # On several threads FFmpeg may hand a frame on before its own thread has marked it corrupt; an error
+            # always comes through.
+            context.options = {"err_detect": "explode"}
         context.thread_count = threads
         context.thread_type = "NONE" if threads == 1 else "AUTO"
         self._fresh = True
@@ -121,6 +140,8 @@ class Decoding:
         at = start
         while at < stop:
             for number, frame in self._fast(at, stop):
+                if number != at:  # damaged time stamps
+                    break
                 at = number + 1
                 yield number, frame
             if at < stop:
@@ -141,7 +162,10 @@ class Decoding:
         self._careful_until = stop
         held: collections.deque[tuple[int, VideoFrame]] = collections.deque()
         hold = 0 if index.intra or not self._stream.codec_context.has_b_frames else _REORDER
-        due = start  # number of the next frame that must come
+        # Frames that must come, in this order. Those before `start` count too: later ones lean on them.
+        must = np.sort(index.frame[packet_number : last + 1])
+        coming = iter(must[must >= min(int(index.frame[packet_number]), start)].tolist())
+        due = next(coming, stop)
         sequence = index.frames_from(packet_number)
         errors = self._error_count()
         for number, packet in self._packets(packet_number, last):
@@ -149,24 +173,30 @@ class Decoding:
             trouble = frames is None or index.damaged[number] or self._error_count() != errors
             for frame in frames or ():
                 shown, sequence = self._shown(frame, sequence)
-                if shown >= start:
+                if shown >= due:
                     trouble = trouble or frame.is_corrupt or shown != due
                     if not trouble and shown < stop:
-                        held.append((shown, frame))
-                        due += 1
+                        due = next(coming, stop)
+                        if shown >= start:
+                            held.append((shown, frame))
             if trouble:
                 self._careful_until = index.frames_from(index.key_after(number))
                 return
             while len(held) > hold:
                 yield held.popleft()
-        for frame in self._drain():
+        drained = self._drain()
+        if not self._drained_whole:
+            self._careful_until = index.frames_from(index.key_after(last))
+            return
+        for frame in drained:
             shown, sequence = self._shown(frame, sequence)
-            if start <= shown < stop:
+            if due <= shown < stop:
                 if frame.is_corrupt or shown != due or self._error_count() != errors:
                     self._careful_until = index.frames_from(index.key_after(last))
                     return
-                held.append((shown, frame))
-                due += 1
+                due = next(coming, stop)
+                if shown >= start:
+                    held.append((shown, frame))
         yield from held
 
     def _carefully(self, start: int, stop: int) -> Iterator[Numbered]:
@@ -176,6 +206,9 @@ class Decoding:
         due = start
         sequence = index.frames_from(first)
         bad: set[int] = set()  # damaged packets and those that lean on them
+        # A frame may be shown before the damaged one that it leans on: it waits until that has come out.
+        held: collections.deque[tuple[int, VideoFrame]] = collections.deque()
+        hold = 0 if index.intra else _REORDER
         for number, packet in self._packets(first, self._last_packet(start, stop)):
             errors = self._error_count()
             frames = self._decode(packet, number)
@@ -186,20 +219,32 @@ class Decoding:
                 bad.update(index.leaning_on(number))
             for frame in frames or ():
                 shown, sequence = self._shown(frame, sequence)
+                self._note_corrupt(frame, shown, first, bad)
+                held.append((shown, frame))
+            while len(held) > hold:
+                shown, frame = held.popleft()
                 if due <= shown < stop:
                     yield from ((lost, None) for lost in range(due, shown))
-                    lean = frame.is_corrupt or frame.pts in bad
-                    if frame.is_corrupt and frame.pts is not None:
-                        bad.update(index.leaning_on(frame.pts))
-                    yield shown, None if lean else frame
+                    yield shown, None if frame.is_corrupt or frame.pts in bad else frame
                     due = shown + 1
         for frame in self._drain():
             shown, sequence = self._shown(frame, sequence)
+            self._note_corrupt(frame, shown, first, bad)
+            held.append((shown, frame))
+        for shown, frame in held:
             if due <= shown < stop:
                 yield from ((lost, None) for lost in range(due, shown))
                 yield shown, None if frame.is_corrupt or frame.pts in bad else frame
                 due = shown + 1
         yield from ((lost, None) for lost in range(due, stop))
+
+    def _note_corrupt(self, frame: VideoFrame, shown: int, first: int, bad: set[int]) -> None:
+        """Add what leans on a corrupt frame to `bad`.
+
+        Frames shown before that of packet `first`, where decoding began, lean on what was not decoded at all.
+        """
+        if frame.is_corrupt and frame.pts is not None and shown >= self._index.frame[first]:
+            bad.update(self._index.leaning_on(frame.pts))
 
     def _last_packet(self, start: int, stop: int) -> int:
         """Last packet, in decoding order, that frames [start, stop) need."""
@@ -236,7 +281,8 @@ class Decoding:
         import av
 
         frames: list[VideoFrame] = []
-        for _ in range(1000):  # an error in one frame must not lose those after it
+        self._drained_whole = True
+        for _ in range(_HELD_AT_MOST):  # an error in one frame must not lose those after it
             try:
                 with self._log_counted():
                     frames += self._stream.decode(None)
@@ -244,6 +290,7 @@ class Decoding:
             except av.error.EOFError:
                 break
             except av.error.FFmpegError:
+                self._drained_whole = False
                 continue
         return frames
 

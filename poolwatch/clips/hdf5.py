@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,13 @@ from numpy.typing import NDArray
 from ..model.clip import ClipFacts
 from ..model.errors import ClipError
 from .reader import BaseReader, ClipSettings, check_size, check_type
+
+# What h5py raises where the library under it finds damage.
+_DAMAGE = (OSError, RuntimeError, ValueError, KeyError, TypeError, UnicodeDecodeError)
+
+
+# A data set that stores fewer than one in so many of its chunks was never filled, or its header is damaged.
+_SCATTERED = 100
 
 
 class Hdf5Reader(BaseReader):
@@ -22,12 +30,19 @@ class Hdf5Reader(BaseReader):
 
         try:
             self._file = h5py.File(path, "r")
-        except OSError as error:
+        except (OSError, RuntimeError) as error:
             raise ClipError(
-                f"{path}: cannot be opened as HDF5 ({str(error)[:120]}); copy it again, or check that it is one"
+                f"{path}: cannot be opened as HDF5 ({_reason(error)}); copy it again, or check that it is one"
             ) from None
         try:
             self._open(path, settings)
+        except _DAMAGE as error:
+            self._file.close()
+            if isinstance(error, ClipError):
+                raise
+            raise ClipError(
+                f"{path}: its HDF5 structure is damaged ({_reason(error)}); copy it again"
+            ) from None
         except BaseException:
             self._file.close()
             raise
@@ -38,7 +53,9 @@ class Hdf5Reader(BaseReader):
         kind = check_type(path, data.dtype)
         promised, height, width = data.shape
         check_size(path, width, height, settings)
-        count = _stored_frames(data)
+        _check_storage(path, data, settings)
+        self._stored = _stored_frames(data)
+        count = int(np.flatnonzero(self._stored)[-1]) + 1 if self._stored.any() else 0
         if count < 1:
             raise ClipError(
                 f"{path}: the data set {data.name!r} promises {promised} frames but stores none; save it again"
@@ -60,7 +77,7 @@ class Hdf5Reader(BaseReader):
             0.0,
             count,
             promised,
-            flags=("truncated",) if count < promised else (),
+            flags=_flags(self._stored[:count], promised),
         )
         bits = int(stated) if isinstance(stated, (int, np.integer)) and 1 <= int(stated) <= 16 else None
         self._settle(facts, settings, stated_bits=bits)
@@ -74,9 +91,11 @@ class Hdf5Reader(BaseReader):
             end = min(first + self._chunk, stop)
             try:
                 out[at - start : end - start] = self._whole_chunk(first)[at - first : end - first]
-            except OSError:
+            except _DAMAGE:
                 decoded[at - start : end - start] = False
             at = end
+        lost = ~self._stored[start:stop]
+        out[lost], decoded[lost] = 0, False
         return out, decoded
 
     def _whole_chunk(self, first: int) -> NDArray[Any]:
@@ -87,6 +106,10 @@ class Hdf5Reader(BaseReader):
     def _release(self) -> None:
         self._held = None
         self._file.close()
+
+
+def _reason(error: Exception) -> str:
+    return " ".join(str(error).split())[:120]
 
 
 def _data_set(path: Path, file: Any, name: str | None) -> Any:
@@ -119,18 +142,56 @@ def _data_set(path: Path, file: Any, name: str | None) -> Any:
     )
 
 
-def _stored_frames(data: Any) -> int:
-    """Frames up to the last that is stored: a file may promise more than was ever written."""
+def _check_storage(path: Path, data: Any, settings: ClipSettings) -> None:
+    """Refuse what cannot be unpacked here, what lies in other files, and chunks too large to unpack."""
+    import h5py
+
+    if data.is_virtual or data.external:
+        raise ClipError(
+            f"{path}: the frames of {data.name!r} lie outside this file; copy them into one data set of their own"
+        )
+    plist = data.id.get_create_plist()
+    for number in range(plist.get_nfilters()):
+        code = plist.get_filter(number)[0]
+        if not h5py.h5z.filter_avail(code):
+            raise ClipError(
+                f"{path}: {data.name!r} cannot be unpacked, for its compression (HDF5 filter {code}) is not "
+                "installed; save the frames uncompressed or with gzip"
+            )
+    values = math.prod(data.chunks) if data.chunks else 0
+    if values > settings.max_pixels:
+        raise ClipError(
+            f"{path}: {data.name!r} is stored in chunks of {' x '.join(map(str, data.chunks))} values, above the "
+            f"limit of {settings.max_pixels} pixels; save it in smaller chunks, or raise max_pixels"
+        )
+    stored = data.id.get_num_chunks() if data.chunks else 0
+    if stored and data.shape[0] > _SCATTERED * stored * data.chunks[0]:
+        raise ClipError(
+            f"{path}: {data.name!r} promises {data.shape[0]} frames but stores only {stored} of its chunks of "
+            f"{data.chunks[0]}; save it again"
+        )
+
+
+def _stored_frames(data: Any) -> NDArray[np.bool_]:
+    """Whether each frame is stored: a file may promise more than was ever written."""
     total = int(data.shape[0])
     if data.size == 0 or data.id.get_storage_size() == 0:
-        return 0
+        return np.zeros(min(total, 1), np.bool_)
     if not data.chunks:
-        return total
-    chunks = data.id.get_num_chunks()
-    full = 1
-    for length, part in zip(data.shape, data.chunks, strict=True):
-        full *= -(-length // part)
-    if chunks >= full:
-        return total
-    last = max(data.id.get_chunk_info(number).chunk_offset[0] for number in range(chunks))
-    return int(min(total, last + data.chunks[0]))
+        return np.ones(total, np.bool_)
+    parts = [-(-length // part) for length, part in zip(data.shape, data.chunks, strict=True)]
+    if data.id.get_num_chunks() >= math.prod(parts):
+        return np.ones(total, np.bool_)
+    seen = np.zeros(parts[0], np.int64)
+    size = data.chunks[0]
+
+    def note(chunk: Any) -> None:
+        seen[chunk.chunk_offset[0] // size] += 1
+
+    data.id.chunk_iter(note)
+    return np.repeat(seen >= parts[1] * parts[2], size)[:total]
+
+
+def _flags(stored: NDArray[np.bool_], promised: int) -> tuple[str, ...]:
+    flags = ("truncated",) if len(stored) < promised else ()
+    return flags if stored.all() else (*flags, "undecodable_frames")

@@ -1,4 +1,4 @@
-"""NumPy arrays of frames, mapped into memory."""
+"""NumPy arrays of frames."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..model.clip import ClipFacts
 from ..model.errors import ClipError
-from .reader import BaseReader, ClipSettings, check_size, check_type
+from .reader import BaseReader, ClipSettings, check_size, check_type, read_at
 
 
 class NpyReader(BaseReader):
@@ -37,15 +37,14 @@ class NpyReader(BaseReader):
                 f"{path}: its header promises {promised} frames that the file does not hold; copy it again"
             )
         count = min(promised, stored)
-        # Copy-on-write: writing to a block can never reach the file.
-        self._data: NDArray[Any] | None = np.memmap(
-            path,
-            dtype=dtype,
-            mode="c",
-            offset=offset,
-            shape=(count, height, width),
-            order="F" if fortran else "C",
-        )
+        self._file = path.open("rb", buffering=0)
+        self._dtype, self._offset = dtype, offset
+        self._columns: NDArray[Any] | None = None
+        if fortran:
+            # Frames lie scattered over the whole file; copy-on-write: writing to a block never reaches the file.
+            self._columns = np.memmap(
+                path, dtype=dtype, mode="c", offset=offset, shape=(count, height, width), order="F"
+            )
         facts = ClipFacts(
             path,
             "npy",
@@ -59,15 +58,28 @@ class NpyReader(BaseReader):
             promised,
             flags=("truncated",) if count < promised else (),
         )
-        self._settle(facts, settings)
+        try:
+            self._settle(facts, settings)
+        except BaseException:
+            self._release()
+            raise
 
     def _read(self, start: int, stop: int) -> tuple[NDArray[Any], NDArray[np.bool_]]:
-        assert self._data is not None
-        frames = np.ascontiguousarray(np.asarray(self._data[start:stop]), dtype=self.facts.dtype)
-        return frames, np.ones(len(frames), np.bool_)
+        facts = self.facts
+        if self._columns is not None:
+            frames = np.ascontiguousarray(self._columns[start:stop], dtype=facts.dtype)
+            return frames, np.ones(len(frames), np.bool_)
+        size = facts.height * facts.width * self._dtype.itemsize
+        data = np.zeros((stop - start, size), np.uint8)
+        came = read_at(self._file, self._offset + start * size, data)
+        frames = data.view(self._dtype).reshape(-1, facts.height, facts.width)
+        decoded = np.arange(1, stop - start + 1) * size <= came
+        frames[~decoded] = 0
+        return frames.astype(facts.dtype, copy=False), decoded
 
     def _release(self) -> None:
-        self._data = None
+        self._columns = None
+        self._file.close()
 
 
 def _header(path: Path) -> tuple[tuple[int, ...], bool, np.dtype[Any], int]:

@@ -12,24 +12,18 @@ from typing import cast
 from ..model.errors import ClipError
 from .reader import ClipSettings, Reader
 
-# Name: (module, class, endings, in words). Modules are imported when a clip needs them.
-READERS: dict[str, tuple[str, str, tuple[str, ...], str]] = {
+# Name: (module, class, endings). Modules are imported when a clip needs them.
+READERS: dict[str, tuple[str, str, tuple[str, ...]]] = {
     "video": (
         "video",
         "VideoReader",
         (".avi", ".mp4", ".m4v", ".mkv", ".mov", ".nut", ".webm", ".mj2", ".ts", ".mpg", ".mpeg", ".wmv"),
-        "video: AVI, MP4, MOV, MKV, NUT (H.264, HEVC, MJPEG, FFV1, uncompressed)",
     ),
-    "tiff": ("tiff", "TiffReader", (".tif", ".tiff", ".btf", ".tf8"), "multi-page TIFF (.tif)"),
-    "npy": ("npy", "NpyReader", (".npy",), "NumPy array (.npy)"),
-    "hdf5": ("hdf5", "Hdf5Reader", (".h5", ".hdf5", ".hdf", ".he5"), "HDF5 (.h5)"),
-    "raw": (
-        "raw",
-        "RawReader",
-        (".raw", ".bin", ".dat", ".img"),
-        "headerless values with <file>.toml beside them",
-    ),
-    "stills": ("stills", "StillsReader", (), "a folder of numbered PNG, TIFF, JPEG or BMP stills"),
+    "tiff": ("tiff", "TiffReader", (".tif", ".tiff", ".btf", ".tf8")),
+    "npy": ("npy", "NpyReader", (".npy",)),
+    "hdf5": ("hdf5", "Hdf5Reader", (".h5", ".hdf5", ".hdf", ".he5")),
+    "raw": ("raw", "RawReader", (".raw", ".bin", ".dat", ".img")),
+    "stills": ("stills", "StillsReader", ()),
 }
 _GROUP = "poolwatch.readers"
 
@@ -61,13 +55,20 @@ def open_clip(path: str | Path, *, settings: ClipSettings | None = None, threads
     settings = settings or ClipSettings()
     name = reader_name(path)
     if name in READERS:
-        module, kind, _, _ = READERS[name]
+        module, kind, _ = READERS[name]
         make = cast(
             "Callable[..., Reader]", getattr(importlib.import_module(f"{__package__}.{module}"), kind)
         )
     else:
         make = _plugins()[name]
-    return make(path, settings=settings, threads=threads)
+    try:
+        return make(path, settings=settings, threads=threads)
+    except ClipError:
+        raise
+    except OSError as error:
+        raise ClipError(
+            f"{path}: cannot be read ({error.strerror or error}); check the disc or network, and that it was not moved"
+        ) from None
 
 
 def reader_name(path: Path) -> str:
@@ -91,16 +92,15 @@ def reader_name(path: Path) -> str:
     ending = path.suffix.lower()
     if path.with_name(path.name + ".toml").is_file():
         return "raw"
-    for name, (_, _, endings, _) in READERS.items():
+    for name, (_, _, endings) in READERS.items():
         if ending in endings:
             return name
     for name, make in _plugins().items():
         if ending in tuple(getattr(make, "endings", ())):
             return name
-    known = "; ".join(words for _, _, _, words in READERS.values())
     raise ClipError(
-        f"{path}: no reader takes the ending {ending or '(none)'!r}. Formats: {known}. "
-        "Convert it, give it the right ending, or describe it in a sidecar"
+        f"{path}: no reader takes the ending {ending or '(none)'!r}; give AVI, MP4, MOV, MKV, NUT, TIFF, NPY, HDF5 "
+        f"or a folder of stills, or describe headerless values in {path.name}.toml"
     )
 
 

@@ -130,7 +130,8 @@ def read_index(container: InputContainer, stream: VideoStream, file_size: int) -
         bool(stream.codec_context.has_b_frames) or not in_order
     )
     ordered = not reorders or (all_stamped and len(np.unique(stamps)) == len(stamps))
-    if not ordered:
+    if not (reorders and ordered):
+        # As stored. A time stamp out of order where nothing is reordered is damaged.
         frame = np.arange(len(stamps))
     return PacketIndex(
         np.array(position, np.int64),

@@ -15,6 +15,20 @@ from .reader import ClipSettings, check_size
 ENDINGS = (".png", ".tif", ".tiff", ".jpg", ".jpeg", ".bmp")
 
 
+# What tifffile and its decoders raise where tags or data are damaged.
+TIFF_DAMAGE = (
+    ValueError,
+    IndexError,
+    KeyError,
+    TypeError,
+    AttributeError,
+    ArithmeticError,
+    RuntimeError,
+    struct.error,
+    OSError,
+)
+
+
 class DamagedPicture(Exception):
     """The data of one still cannot be decoded."""
 
@@ -73,11 +87,27 @@ def _tiff(file: Path, settings: ClipSettings) -> NDArray[Any]:
         with tifffile.TiffFile(file) as tif:
             page = tif.pages.first
             check_size(file, page.imagewidth, page.imagelength, settings)
-            return np.asarray(page.asarray(maxworkers=1))
-    except (tifffile.TiffFileError, ValueError, RuntimeError, IndexError, struct.error) as error:
-        if isinstance(error, ClipError):
+            return page_values(page)
+    except TIFF_DAMAGE as error:
+        if isinstance(error, (ClipError, FileNotFoundError)):
             raise
-        raise DamagedPicture(str(error)) from None
+        raise DamagedPicture(" ".join(str(error).split())[:120]) from None
+
+
+def page_values(page: Any) -> NDArray[Any]:
+    """Values of one page of a TIFF file: (height, width), or (height, width, channels).
+
+    Raises
+    ------
+    ValueError
+        The page is not laid out so.
+    """
+    values = np.asarray(page.asarray(maxworkers=1))
+    if values.ndim == 3 and page.samplesperpixel > 1 and int(page.planarconfig) == 2:
+        values = np.moveaxis(values, 0, -1)  # one plane a channel
+    if values.shape[:2] != (page.imagelength, page.imagewidth) or values.ndim > 3:
+        raise ValueError(f"its values have the shape {values.shape}")
+    return values
 
 
 def _png_size(data: bytes) -> tuple[int, int] | None:

@@ -25,7 +25,7 @@ from ..footage.raw_layout import Packing, RawLayout, sidecar_path, unpack
 from ..model.clip import ClipFacts
 from ..model.errors import ClipError, UsageError
 from ..model.settings import read_toml
-from .reader import BaseReader, ClipSettings, check_size
+from .reader import BaseReader, ClipSettings, check_size, read_at
 
 
 class RawReader(BaseReader):
@@ -44,9 +44,7 @@ class RawReader(BaseReader):
                 f"{path}: has {path.stat().st_size} bytes, less than one frame of {layout.width} x {layout.height} px "
                 f"({stride} bytes after {layout.header_bytes}); correct {sidecar_path(path).name}"
             )
-        self._data: NDArray[np.uint8] | None = np.memmap(
-            path, dtype=np.uint8, mode="c", offset=layout.header_bytes, shape=(count, stride)
-        )
+        self._file = path.open("rb", buffering=0)
         notes: tuple[str, ...] = ()
         flags = set()
         if rest:
@@ -72,21 +70,29 @@ class RawReader(BaseReader):
         if aligned and settings.full_scale is None and settings.depth_bits is None:
             full = float(((1 << bits) - 1) << (16 - bits))
             settings = settings.model_copy(update={"full_scale": full})
-        self._settle(facts, settings, stated_bits=bits)
+        try:
+            self._settle(facts, settings, stated_bits=bits)
+        except BaseException:
+            self._release()
+            raise
 
     def _read(self, start: int, stop: int) -> tuple[NDArray[Any], NDArray[np.bool_]]:
-        assert self._data is not None
         layout = self._layout
-        rows = np.asarray(self._data[start:stop, layout.frame_header_bytes :])
+        stride = layout.frame_header_bytes + layout.frame_bytes
+        data = np.zeros((stop - start, stride), np.uint8)
+        came = read_at(self._file, layout.header_bytes + start * stride, data)
+        decoded = np.arange(1, stop - start + 1) * stride <= came
+        rows = data[:, layout.frame_header_bytes :]
         if layout.packing is Packing.NONE:
             values = np.ascontiguousarray(rows).view(layout.dtype)
             frames = values.reshape(-1, layout.height, layout.width).astype(self.facts.dtype, copy=False)
         else:
             frames = unpack(rows, layout)
-        return frames, np.ones(len(frames), np.bool_)
+        frames[~decoded] = 0
+        return frames, decoded
 
     def _release(self) -> None:
-        self._data = None
+        self._file.close()
 
 
 def _layout(path: Path) -> RawLayout:

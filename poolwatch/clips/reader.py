@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Literal, Protocol, Self, runtime_checkable
+from typing import IO, Any, Literal, Protocol, Self, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -301,3 +301,29 @@ def check_type(path: Path, dtype: np.dtype[Any]) -> str:
         f"{path}: holds values of type {dtype}, not unsigned 8- or 16-bit integers; "
         "scale them to uint16 before saving, the same for all frames"
     )
+
+
+def read_at(file: IO[bytes], offset: int, out: NDArray[np.uint8]) -> int:
+    """Fill `out` with the bytes of an unbuffered file from `offset` on; how many came before the file's end.
+
+    Read rather than mapped: a file that is cut, or whose disc fails, while it is mapped ends the whole process.
+
+    Raises
+    ------
+    ClipError
+        The disc or the network fails.
+    """
+    view = out.data.cast("B")
+    done = 0
+    try:
+        file.seek(offset)
+        while done < len(view):
+            got = file.readinto(view[done:])  # type: ignore[attr-defined]
+            if not got:
+                break
+            done += got
+    except OSError as error:
+        raise ClipError(
+            f"{file.name}: reading failed ({error.strerror}); check the disc or network, or copy the file to another"
+        ) from None
+    return done

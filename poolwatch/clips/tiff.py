@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import mmap
 import struct
 from pathlib import Path
 from typing import Any
@@ -13,8 +12,12 @@ from numpy.typing import NDArray
 
 from ..model.clip import ClipFacts
 from ..model.errors import ClipError
-from .pictures import luma
-from .reader import BaseReader, ClipSettings, check_size, check_type
+from .pictures import TIFF_DAMAGE, luma, page_values
+from .reader import BaseReader, ClipSettings, check_size, check_type, read_at
+
+
+def _reason(error: Exception) -> str:
+    return " ".join(str(error).split())[:120]
 
 
 def quiet_tifffile() -> None:
@@ -25,23 +28,32 @@ def quiet_tifffile() -> None:
 
 
 class TiffReader(BaseReader):
-    """Reads TIFF and BigTIFF; pages that lie in one piece come straight from the mapped file."""
+    """Reads TIFF and BigTIFF; pages that lie in one piece come straight from the file."""
 
     def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 0) -> None:
         super().__init__()
         import tifffile
 
         quiet_tifffile()
+        # Values that begin at this place, of this type, in frames without pages of their own.
+        self._stack: tuple[int, np.dtype[Any], int] | None = None
+        self._file = path.open("rb", buffering=0)
         try:
             self._tif = tifffile.TiffFile(path)
-        except (tifffile.TiffFileError, ValueError, struct.error, IndexError) as error:
+        except TIFF_DAMAGE as error:
+            self._file.close()
             raise ClipError(
-                f"{path}: is no readable TIFF file ({error}); copy it again, or give it the right ending"
+                f"{path}: is no readable TIFF file ({_reason(error)}); copy it again, or give it the right ending"
             ) from None
         try:
             self._open(path, settings)
+        except TIFF_DAMAGE as error:
+            self._release()
+            if isinstance(error, ClipError):
+                raise
+            raise ClipError(f"{path}: its TIFF tags are damaged ({_reason(error)}); copy it again") from None
         except BaseException:
-            self._tif.close()
+            self._release()
             raise
 
     def _open(self, path: Path, settings: ClipSettings) -> None:
@@ -57,7 +69,7 @@ class TiffReader(BaseReader):
         kind = check_type(path, np.dtype(first.dtype))
         if first.photometric == tifffile.PHOTOMETRIC.PALETTE:
             raise ClipError(f"{path}: holds palette colours, not grey values; save it as greyscale")
-        self._map = mmap.mmap(self._tif.filehandle.fileno(), 0, access=mmap.ACCESS_READ)
+        self._size = path.stat().st_size
         self._inverted = first.photometric == tifffile.PHOTOMETRIC.MINISWHITE
         colour = first.samplesperpixel > 2
         self._stack = self._one_page_stack(first, width, height)
@@ -65,7 +77,7 @@ class TiffReader(BaseReader):
         flags = set()
         promised = None
         if self._stack is not None:
-            count, promised = len(self._stack), int(self._tif.series[0].size) // (width * height)
+            count, promised = self._stack[2], int(self._tif.series[0].size) // (width * height)
             if count < promised:
                 flags.add("truncated")
         else:
@@ -102,7 +114,7 @@ class TiffReader(BaseReader):
         )
         self._settle(facts, settings, stated_bits=bits if bits not in (8, 16) else None)
 
-    def _one_page_stack(self, first: Any, width: int, height: int) -> NDArray[Any] | None:
+    def _one_page_stack(self, first: Any, width: int, height: int) -> tuple[int, np.dtype[Any], int] | None:
         """Frames behind a single page, as some programs write large stacks; None where there are pages."""
         if len(self._tif.pages) != 1 or first.samplesperpixel != 1 or first.compression != 1:
             return None
@@ -112,9 +124,7 @@ class TiffReader(BaseReader):
             return None
         dtype = np.dtype(first.dtype).newbyteorder(self._tif.byteorder)
         size = width * height * dtype.itemsize
-        stored = min(total, (len(self._map) - series.dataoffset) // size)
-        values = np.frombuffer(self._map, dtype, stored * width * height, series.dataoffset)
-        return values.reshape(stored, height, width)
+        return int(series.dataoffset), dtype, min(total, (self._size - series.dataoffset) // size)
 
     def _count_pages(self) -> tuple[int, bool]:
         """Pages whose data are inside the file, and whether the chain of pages is broken."""
@@ -122,12 +132,12 @@ class TiffReader(BaseReader):
         pages.useframes = False
         count = len(pages)
         broken = self._chain_is_broken()
-        end = len(self._map)
+        end = self._size
         while count:
             try:
                 page = pages[count - 1]
                 inside = all(a + n <= end for a, n in zip(page.dataoffsets, page.databytecounts, strict=True))
-            except (ValueError, IndexError, struct.error, RuntimeError, TypeError, AttributeError, KeyError):
+            except TIFF_DAMAGE:
                 inside = False
             if inside:
                 break
@@ -138,25 +148,44 @@ class TiffReader(BaseReader):
         """Whether the last page points to a next one that is not in the file (TIFF 6.0, section 2)."""
         big, order = self._tif.is_bigtiff, self._tif.byteorder
         offset_form, count_form, entry = ("Q", "Q", 20) if big else ("I", "H", 12)
-        size, head = struct.calcsize(offset_form), struct.calcsize(count_form)
+        head = struct.calcsize(count_form)
         at = self._tif.pages.pages_offset if hasattr(self._tif.pages, "pages_offset") else 8 if big else 4
         try:
-            (at,) = struct.unpack_from(order + offset_form, self._map, at)
+            at = self._number(order + offset_form, at)
             seen = 0
             while at and seen <= len(self._tif.pages) + 1:
-                (entries,) = struct.unpack_from(order + count_form, self._map, at)
-                (at,) = struct.unpack_from(order + offset_form, self._map, at + head + entries * entry)
+                entries = self._number(order + count_form, at)
+                at = self._number(order + offset_form, at + head + entries * entry)
                 seen += 1
         except struct.error:
             return True
-        del size
         return False
+
+    def _number(self, form: str, at: int) -> int:
+        """One number at a place in the file."""
+        data = np.zeros(struct.calcsize(form), np.uint8)
+        if read_at(self._file, at, data) < len(data):
+            raise struct.error("beyond the end of the file")
+        return int(struct.unpack(form, data.tobytes())[0])
+
+    def _values(self, at: int, dtype: np.dtype[Any], count: int) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+        """`count` frames that lie one after the other from a place on, and which of them are there."""
+        facts = self.facts
+        size = facts.height * facts.width * dtype.itemsize
+        data = np.zeros((count, size), np.uint8)
+        decoded = np.arange(1, count + 1) * size <= read_at(self._file, at, data)
+        frames = data.view(dtype).reshape(count, facts.height, facts.width)
+        return frames.astype(facts.dtype, copy=False), decoded
 
     def _read(self, start: int, stop: int) -> tuple[NDArray[Any], NDArray[np.bool_]]:
         facts = self.facts
         if self._stack is not None:
-            frames = np.ascontiguousarray(self._stack[start:stop], dtype=facts.dtype)
-            return self._turned(frames), np.ones(len(frames), np.bool_)
+            at, dtype, _ = self._stack
+            frame_size = facts.height * facts.width * dtype.itemsize
+            frames, there = self._values(at + start * frame_size, dtype, stop - start)
+            frames = self._turned(frames)
+            frames[~there] = 0
+            return frames, there
         out = np.zeros((stop - start, facts.height, facts.width), facts.dtype)
         decoded = np.zeros(stop - start, np.bool_)
         for place in range(stop - start):
@@ -179,12 +208,12 @@ class TiffReader(BaseReader):
             if page.compression == 1 and page.is_contiguous and page.samplesperpixel == 1:
                 dtype = np.dtype(page.dtype).newbyteorder(self._tif.byteorder)
                 if page.bitspersample == 8 * dtype.itemsize:
-                    values = np.frombuffer(self._map, dtype, facts.height * facts.width, page.dataoffsets[0])
-                    return values.reshape(facts.height, facts.width)
-            return luma(np.asarray(page.asarray(maxworkers=1)))
+                    frames, there = self._values(page.dataoffsets[0], dtype, 1)
+                    return frames[0] if there[0] else None
+            return luma(page_values(page))
         except ClipError:
             raise
-        except (ValueError, IndexError, struct.error, RuntimeError, TypeError, KeyError, AttributeError):
+        except TIFF_DAMAGE:
             return None
 
     def _turned(self, frames: NDArray[Any]) -> NDArray[Any]:
@@ -194,5 +223,5 @@ class TiffReader(BaseReader):
         return np.asarray(top - frames, dtype=self.facts.dtype)
 
     def _release(self) -> None:
-        self._stack = None
+        self._file.close()
         self._tif.close()

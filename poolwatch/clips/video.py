@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import struct
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -54,6 +55,8 @@ class VideoReader(BaseReader):
         if count == 0:
             raise ClipError(f"{path}: not one frame is stored in it; copy it again from the camera")
         self._codec = codec
+        if codec == "ffv1" and container.format.name == "avi":
+            _check_avi_size(path, context.width, context.height)
         first = self._first_picture()
         self._turns = round((first.rotation or 0) / 90) % 4
         self._luma = Luma(first, settings.video_range, codec)
@@ -65,10 +68,13 @@ class VideoReader(BaseReader):
             notes.append(f"turned by {90 * self._turns} degrees counter-clockwise, as the file asks")
         flags = set()
         if promised is None and duration and alone:
-            promised = _from_duration(self._index, duration, time_base)
+            promised = _from_duration(self._index, duration, time_base, float(rate or 0))
         if self._index.broken or (promised is not None and count < promised):
             flags.add("truncated")
             notes.append(f"the file ends after {count} frames" + (f" of {promised}" if promised else ""))
+        elif promised is not None and count > promised:
+            flags.add("count_disagrees")
+            notes.append(f"the header says {promised} frames, {count} are stored")
         if self._index.lost:
             notes.append(
                 f"{self._index.lost} frames are missing by their times and stand as undecodable frames"
@@ -214,12 +220,40 @@ class VideoReader(BaseReader):
             self._random = None
 
 
-def _from_duration(index: PacketIndex, duration: float, time_base: float) -> int | None:
-    """Frames that the container's duration promises at the clip's own even spacing, where it clearly promises more."""
-    if len(index) < 3 or time_base <= 0:
+def _from_duration(index: PacketIndex, duration: float, time_base: float, rate: float) -> int | None:
+    """Frames that the container's duration promises at the clip's own even spacing, where it clearly promises more.
+
+    One or two frames have no spacing; there the playback rate stands in.
+    """
+    if time_base <= 0:
         return None
+    if len(index) < 3:
+        promised = round(duration * rate)
+        return promised if promised > len(index) + 2 else None
     span = float(index.time.max() - index.time.min()) * time_base
     if span <= 0:
         return None
     promised = round(duration * (len(index) - 1) / span)
-    return promised if promised > len(index) * 1.02 + 2 else len(index)
+    steps = np.diff(np.sort(index.time))
+    even = np.abs(steps - np.median(steps)) <= 1
+    # Even steps leave half a frame of doubt, and what rounding to the time base makes of the ends.
+    doubt = 0.5 + 1.5 * len(index) * time_base / span if even.mean() > 0.99 else len(index) * 0.02 + 2
+    return promised if promised > len(index) + doubt else len(index)
+
+
+def _check_avi_size(path: Path, width: int, height: int) -> None:
+    """Refuse an AVI whose two headers state two sizes: FFV1 takes its size from there, and checks nothing of it.
+
+    The main header ``avih`` comes first in every AVI; width and height are its ninth and tenth numbers.
+    """
+    with path.open("rb") as file:
+        head = file.read(512)
+    at = head.find(b"avih")
+    if at < 0 or len(head) < at + 48:
+        return
+    stated = struct.unpack_from("<II", head, at + 8 + 32)
+    if all(stated) and stated != (width, height):
+        raise ClipError(
+            f"{path}: its headers state two picture sizes, {stated[0]} x {stated[1]} and {width} x {height} px; "
+            "it is damaged: copy it again from the camera"
+        )

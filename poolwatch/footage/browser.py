@@ -28,11 +28,25 @@ class BrowserVideo:
     def __init__(
         self, out: OutputContainer, stream: VideoStream, width: int, height: int, order: str
     ) -> None:
+        import av
+
         self._out = out
         self._stream = stream
         self._size = (height, width)
         self._order = order
-        self._padded = np.zeros((height + height % 2, width + width % 2, 3), np.uint8)
+        rows, columns = height + height % 2, width + width % 2
+        self._padded = np.zeros((rows, columns, 3), np.uint8)
+        # One frame for all pictures: fresh memory of this size costs as much as the conversion into it, and the
+        # encoder copies a frame before it returns.
+        self._yuv = np.empty((rows * 3 // 2, columns), np.uint8)
+        self._frame = av.VideoFrame(columns, rows, "yuv420p")
+        self._frame.color_range, self._frame.colorspace = _LIMITED, _BT601
+        self._planes = [
+            np.frombuffer(memoryview(plane), np.uint8).reshape(-1, plane.line_size)[
+                : plane.height, : plane.width
+            ]
+            for plane in self._frame.planes
+        ]
         self.frames_written = 0
 
     def write(self, picture: NDArray[np.uint8]) -> None:
@@ -43,7 +57,6 @@ class BrowserVideo:
         UsageError
             The picture has another shape or type.
         """
-        import av
         import cv2
 
         if picture.shape != (*self._size, 3) or picture.dtype != np.uint8:
@@ -58,11 +71,13 @@ class BrowserVideo:
             self._padded[:, width:] = self._padded[:, width - 1 : width]
             picture = self._padded
         code = cv2.COLOR_BGR2YUV_I420 if self._order == "bgr" else cv2.COLOR_RGB2YUV_I420
-        planes = cv2.cvtColor(picture, code)
-        frame = av.VideoFrame.from_ndarray(planes, format="yuv420p")
-        frame.pts = self.frames_written
-        frame.color_range, frame.colorspace = _LIMITED, _BT601
-        self._out.mux(self._stream.encode(frame))
+        cv2.cvtColor(picture, code, dst=self._yuv)
+        rows = len(self._padded)
+        self._planes[0][:] = self._yuv[:rows]
+        colours = self._yuv[rows:].reshape(2, rows // 2, -1)
+        self._planes[1][:], self._planes[2][:] = colours
+        self._frame.pts = self.frames_written
+        self._out.mux(self._stream.encode(self._frame))
         self.frames_written += 1
 
 
@@ -75,6 +90,7 @@ def open_browser_video(
     *,
     order: Literal["bgr", "rgb"] = "bgr",
     crf: int = 23,
+    qp: int | None = None,
     preset: str = "veryfast",
     keyframe_every: int = 30,
 ) -> Iterator[BrowserVideo]:
@@ -92,6 +108,9 @@ def open_browser_video(
         Channel order of the frames that will be written.
     crf
         Constant rate factor of libx264, 0 (best) to 51.
+    qp
+        Constant quantiser, 0 (best) to 51, instead of a rate factor. No frame is then looked at before it is
+        coded, which takes a third off the cost of the quickest presets.
     preset
         Speed preset of libx264.
     keyframe_every
@@ -126,12 +145,13 @@ def open_browser_video(
         raise UsageError(f"{path}: channel order must be 'bgr' or 'rgb', got {order!r}")
     if keyframe_every < 1:
         raise UsageError(f"{path}: a keyframe is due every 1 or more frames, got {keyframe_every!r}")
+    quality = {"crf": str(crf)} if qp is None else {"qp": str(qp)}
     rate = Fraction(playback_rate_hz).limit_denominator(10_000)
     quiet_ffmpeg()
     with written_whole(path) as beside:
         try:
             with av.open(str(beside), "w", format="mp4", options={"movflags": "+faststart"}) as out:
-                stream = out.add_stream("libx264", rate=rate, options={"crf": str(crf), "preset": preset})
+                stream = out.add_stream("libx264", rate=rate, options=quality | {"preset": preset})
                 stream.width, stream.height = width + width % 2, height + height % 2
                 stream.pix_fmt = "yuv420p"
                 context = stream.codec_context

@@ -185,5 +185,5 @@ def footage_format(name: str) -> Format:
         return FORMATS[name]
     except KeyError:
         near = difflib.get_close_matches(name, FORMATS, n=1)
-        hint = f"; did you mean {near[0]!r}?" if near else ""
-        raise UsageError(f"no footage format {name!r}{hint} Known: {', '.join(FORMATS)}") from None
+        hint = f"; did you mean {near[0]!r}" if near else ""
+        raise UsageError(f"no footage format {name!r}{hint}; known: {', '.join(FORMATS)}") from None

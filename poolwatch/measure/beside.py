@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..clips import fingerprint, open_clip
-from ..model.errors import UsageError
+from ..model.errors import OutputError, UsageError
 from .result import Measurement, read_measurement
 from .settings import MeasureSettings
 from .shown import clip_path, frames_of, shown
@@ -72,7 +72,7 @@ def write_clips_side_by_side(
 
 def _read(folder: Path) -> Measurement:
     if not folder.is_dir():
-        raise UsageError(f"{folder}: no such folder; give the folders that `poolwatch measure` has made")
+        raise OutputError(f"{folder}: no such folder; give the folders that `poolwatch measure` has made")
     inside = sorted(path.parent.name for path in folder.glob("*/run.json"))
     if inside and not (folder / "run.json").exists():
         raise UsageError(

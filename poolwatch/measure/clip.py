@@ -93,7 +93,7 @@ def measure_clip(
     with open_clip(path, settings=settings.clip) as reader:
         look = look_at(reader, recording, settings)
         gathered = gather(reader, look, settings, workers=threads, block_size=block_size, progress=progress)
-        mark_jumps(gathered)
+        mark_jumps(gathered, look.lag)
         result = _assemble(reader, look, gathered, recording, settings, metal)
     result.run["started"] = started.isoformat(timespec="seconds")
     result.run["seconds"] = round(time.perf_counter() - clock, 2)

@@ -85,8 +85,8 @@ def measure_block(
     before, after
         Frames before and after the block, as many as the look's windows need and the clip has.
     """
-    left, top, right, bottom = look.region
-    frames = block.frames[:, top:bottom, left:right]
+    glowing = not isinstance(look.pool, IlluminatedLook)
+    frames = look.view.of(block.frames, noise=glowing)
     n = len(frames)
     status: list[str] = []
     figures = np.full((n, len(FIGURES)), np.nan)
@@ -103,6 +103,8 @@ def measure_block(
             pool = lit[i]
         else:
             pool = find_pool(frames[i], look.pool, forward=look.forward, settings=settings.pool)
+        if look.view.meets(pool.vertices):
+            pool = Pool("cut_off", none, gain=pool.gain)
         status.append(pool.status)
         outlines.append(pool.vertices)
         figures[i] = [getattr(pool, name) for name in FIGURES]
@@ -113,6 +115,7 @@ def measure_block(
     if look.spatter is not None:
         usable = [k for k in range(n) if status[k] not in ("repeated", "undecodable", "dark", "blown")]
         sightings = detect(frames[usable], [outlines[k] for k in usable], look.spatter, settings.spatter)
+        sightings = _in_sight(sightings, look)
         if len(sightings):
             sightings["frame"] = np.asarray(usable)[sightings["frame"]]
     return BlockResult(block.start, status, figures, outlines, sums, sightings)
@@ -124,12 +127,11 @@ def _illuminated(
     """The pool in each frame of illuminated footage; empty for glowing footage."""
     if not isinstance(look.pool, IlluminatedLook):
         return []
-    left, top, right, bottom = look.region
-    parts = [part[:, top:bottom, left:right] for part in (before,) if part is not None]
+    parts = [look.view.of(part, noise=False) for part in (before,) if part is not None]
     first = sum(len(part) for part in parts)
     parts.append(frames)
     if after is not None:
-        parts.append(after[:, top:bottom, left:right])
+        parts.append(look.view.of(after, noise=False))
     window: Grey = np.concatenate(parts)  # type: ignore[assignment]
     return find_illuminated(
         window, first, len(frames), look.pool, forward=look.forward, settings=settings.pool
@@ -141,3 +143,14 @@ def _anchor(pool: Pool, look: ClipLook) -> tuple[int, int]:
     if look.pool.moves:
         return round(pool.y), round(pool.x)
     return round(look.pool.y), round(look.pool.x)
+
+
+def _in_sight(sightings: NDArray[np.void], look: ClipLook) -> NDArray[np.void]:
+    """Sightings without those in a hidden part, where there is nothing but fill."""
+    hidden = look.view.hidden
+    if hidden is None or not len(sightings):
+        return sightings
+    h, w = hidden.shape
+    row = np.clip(np.round(sightings["y"]).astype(np.intp), 0, h - 1)
+    col = np.clip(np.round(sightings["x"]).astype(np.intp), 0, w - 1)
+    return sightings[~hidden[row, col]]

@@ -179,11 +179,18 @@ class _Assembly:
         )
 
 
-def mark_jumps(gathered: Gathered) -> int:
-    """Mark frames whose outline jumps away from both its neighbours as ``broken``, and empty their figures.
+def mark_jumps(gathered: Gathered, lag: int) -> int:
+    """Mark frames whose outline jumps away from both its neighbours as ``broken``, and take out all that rests on it.
 
     A jump is a departure of front, rear, left or right from the median of eleven frames around, of more than 12
     times the usual departure and more than 6 % of the pool's size: no pool moves so far and back in one frame.
+
+    Parameters
+    ----------
+    gathered
+        Every frame's figures and outlines; changed in place.
+    lag
+        Frames between the moments compared for agitation.
 
     Returns
     -------
@@ -207,5 +214,9 @@ def mark_jumps(gathered: Gathered) -> int:
     gathered.status[which] = "broken"
     for values in figures.values():
         values[which] = np.nan
+    # Agitation compares a frame with the one `lag` before it.
     gathered.agitation[which] = np.nan
+    later = which + lag
+    gathered.agitation[later[later < len(gathered.agitation)]] = np.nan
+    gathered.outlines.remove(which)
     return len(which)

@@ -15,8 +15,9 @@ from ..clips import Reader, open_clip, repeated
 from ..model.errors import MeasurementError, PoolwatchError
 from ..model.recording import Recording
 from ..pool import Pool, PoolLook, find_pool, learn_pool
-from .look import region_of, sample_of
+from .look import sample_of
 from .settings import MeasureSettings
+from .view import region_of
 
 Verdict = Literal["good", "fair", "poor", "fact"]
 # Fast spatter of the trade; published speeds reach 20 m/s (reference from memory: usual range 1 to 20 m/s).

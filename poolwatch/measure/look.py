@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..clips import Reader, repeated
-from ..model.errors import MeasurementError, UsageError
+from ..model.errors import MeasurementError
 from ..model.recording import Recording
 from ..pool import PoolLook, agitation_places, find_pool, learn_pool
 from ..pool.illuminated import IlluminatedLook, find_illuminated, learn_illuminated, window_length
 from ..pool.kind import Kind, footage_kind
 from ..spatter import SpatterLook, learn, smallest_diameter
 from .settings import MeasureSettings
+from .view import View, view_of
 
 # The sample is held in memory at once.
 _SAMPLE_BYTES = 96e6
+# Variance, px², that a pixel's area (1/12) and interpolation between pixels (1/6) add to the point spread.
+_PIXEL_VARIANCE = 1 / 12 + 1 / 6
 
 
 @dataclass(frozen=True)
@@ -26,8 +30,8 @@ class ClipLook:
 
     Attributes
     ----------
-    region
-        Left, top, right, bottom of the view, px in the picture; all looks below are in the view's pixels.
+    view
+        The part of the picture that is looked at; all looks below are in its pixels.
     forward
         Unit vector along travel in the image (x right, y down).
     kind, kind_reason
@@ -46,7 +50,7 @@ class ClipLook:
         Smallest particle that the clip could show, px; NaN where not known.
     """
 
-    region: tuple[int, int, int, int]
+    view: View
     forward: tuple[float, float]
     kind: Kind
     kind_reason: str
@@ -58,6 +62,11 @@ class ClipLook:
     min_diameter_px: float
 
     @property
+    def region(self) -> tuple[int, int, int, int]:
+        """Left, top, right, bottom of the view, px in the picture."""
+        return self.view.region
+
+    @property
     def context(self) -> int:
         """Frames on either side of a frame that it takes to measure it."""
         return self.pool.before if isinstance(self.pool, IlluminatedLook) else 0
@@ -67,35 +76,16 @@ class ClipLook:
 _RUNS = 8
 
 
-def region_of(reader: Reader, settings: MeasureSettings) -> tuple[int, int, int, int]:
-    """The view within the picture.
-
-    Raises
-    ------
-    UsageError
-        The region of interest reaches out of the picture.
-    """
-    facts = reader.facts
-    region = settings.view.region
-    if region is None:
-        return 0, 0, facts.width, facts.height
-    if region[2] > facts.width or region[3] > facts.height:
-        raise UsageError(
-            f"view.region {region} reaches out of the picture of {facts.width} x {facts.height} px; "
-            "give left, top, right, bottom within it"
-        )
-    return region
-
-
 def sample_of(
-    reader: Reader, settings: MeasureSettings
+    reader: Reader, settings: MeasureSettings, view: View | None = None
 ) -> tuple[tuple[int, ...], NDArray[np.uint8] | NDArray[np.uint16]]:
     """Frames spread over the clip, cut to the view, and their numbers; damaged and doubled ones left out."""
-    left, top, right, bottom = region_of(reader, settings)
+    view = view or view_of(reader, settings)
+    left, top, right, bottom = view.region
     frame_bytes = (right - left) * (bottom - top) * np.dtype(reader.facts.dtype).itemsize
     count = int(min(settings.view.sample_frames, max(_SAMPLE_BYTES / frame_bytes, 12)))
     numbers = reader.cheap_frames(count)
-    frames = reader.frames(numbers)[:, top:bottom, left:right]
+    frames = view.of(reader.frames(numbers), noise=True)
     keep = ~repeated(frames)
     blank = frames.reshape(len(frames), -1)[:, ::7].max(axis=1) == 0
     if (~blank & keep).any():
@@ -104,22 +94,22 @@ def sample_of(
     return tuple(n for n, k in zip(numbers, keep, strict=True) if k), kept
 
 
-def runs_of(reader: Reader, settings: MeasureSettings, length: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
+def runs_of(reader: Reader, view: View, length: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
     """Runs of `length` consecutive frames spread over the clip, cut to the view: (runs, length, h, w)."""
-    left, top, right, bottom = region_of(reader, settings)
+    left, top, right, bottom = view.region
     last = reader.facts.frame_count - length
     starts = sorted({min(start, last) for start in reader.cheap_frames(_RUNS)})
     numbers = [start + k for start in starts for k in range(length)]
-    frames = reader.frames(numbers)[:, top:bottom, left:right]
+    frames = view.of(reader.frames(numbers), noise=False)
     return frames.reshape(len(starts), length, bottom - top, right - left)
 
 
-def _kind_of(reader: Reader, settings: MeasureSettings) -> tuple[Kind, str]:
+def _kind_of(reader: Reader, view: View, settings: MeasureSettings) -> tuple[Kind, str]:
     if settings.pool.footage != "auto":
         return settings.pool.footage, "by the settings"
     if reader.facts.frame_count < 20:
         return "glowing", "too few frames to tell; taken as glowing"
-    return footage_kind(runs_of(reader, settings, 2))
+    return footage_kind(runs_of(reader, view, 2))
 
 
 def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> ClipLook:
@@ -130,15 +120,16 @@ def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> 
     MeasurementError
         No pool is found.
     UsageError
-        The region of interest reaches out of the picture.
+        Region of interest, mask or hidden rectangles do not fit the picture.
     """
     from ..model.axes import PoolAxes
 
     forward = PoolAxes(0.0, 0.0, recording.travel_direction_deg).forward
-    kind, reason = _kind_of(reader, settings)
+    view = view_of(reader, settings)
+    kind, reason = _kind_of(reader, view, settings)
     if kind == "illuminated":
-        return _look_at_illuminated(reader, recording, settings, forward, reason)
-    numbers, sample = sample_of(reader, settings)
+        return _look_at_illuminated(reader, recording, settings, view, forward, reason)
+    numbers, sample = sample_of(reader, settings, view)
     pool = learn_pool(sample, reader.facts.full_scale, forward=forward, settings=settings.pool)
     found = [find_pool(frame, pool, forward=forward, settings=settings.pool) for frame in sample]
     outlines = [p.vertices for p in found]
@@ -153,8 +144,13 @@ def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> 
             sample, full_scale=reader.facts.full_scale, outlines=outlines, settings=settings.spatter
         )
         smallest = smallest_diameter(sample, outlines, spatter, settings=settings.spatter)
+        if pool.edge_clipped > 0.5 and spatter.psf_source == "found":
+            # A clipped edge hides its spread; the particles show it.
+            spread = math.sqrt(spatter.psf_sigma_px**2 + _PIXEL_VARIANCE)
+            known = settings.pool.model_copy(update={"edge_sigma_px": settings.pool.edge_sigma_px or spread})
+            pool = learn_pool(sample, reader.facts.full_scale, forward=forward, settings=known)
     return ClipLook(
-        region=region_of(reader, settings),
+        view=view,
         forward=forward,
         kind="glowing",
         kind_reason=reason,
@@ -171,6 +167,7 @@ def _look_at_illuminated(
     reader: Reader,
     recording: Recording,
     settings: MeasureSettings,
+    view: View,
     forward: tuple[float, float],
     reason: str,
 ) -> ClipLook:
@@ -184,7 +181,7 @@ def _look_at_illuminated(
             f"{reader.facts.path}: {reader.facts.frame_count} frames are too few for illuminated footage, "
             f"which needs runs of {length}; record longer"
         )
-    runs = runs_of(reader, settings, length)
+    runs = runs_of(reader, view, length)
     metal = None
     if recording.travel_speed_mm_s and recording.mm_per_px:
         step = recording.travel_speed_mm_s / recording.mm_per_px / recording.record_rate_hz
@@ -206,7 +203,7 @@ def _look_at_illuminated(
             pool, pool.evidence.sigma, typical.vertices - np.array([typical.x, typical.y])
         )
     return ClipLook(
-        region=region_of(reader, settings),
+        view=view,
         forward=forward,
         kind="illuminated",
         kind_reason=reason,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 import weakref
+from collections.abc import Iterable
 from pathlib import Path
 from typing import BinaryIO, Self, cast
 
@@ -47,6 +48,15 @@ class Outlines:
                 block[row] = np.clip(np.round(outline[pick] / _STEP), 0, 65534)
         self._file.write(block.tobytes())
         self._frames += len(outlines)
+        self._map = None
+
+    def remove(self, frames: Iterable[int]) -> None:
+        """Take the outlines of some frames out; for outlines that are being made, not for loaded ones."""
+        empty = np.full((self.vertices, 2), _NONE, dtype="<u2").tobytes()
+        for frame in frames:
+            self._file.seek(int(frame) * len(empty))
+            self._file.write(empty)
+        self._file.seek(0, 2)
         self._map = None
 
     def __len__(self) -> int:

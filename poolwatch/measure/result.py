@@ -93,9 +93,12 @@ class Measurement:
         OutputError
             The folder cannot be written.
         """
+        from ..show.stills import CLIP_STILLS
+
         folder = Path(folder)
-        # A video or page of an earlier measurement must not stand beside new figures.
-        for name in ("run.json", "overlay.mp4", "report.html"):
+        # A video, page or still of an earlier measurement must not stand beside new figures.
+        stills = (f"stills/{name}.{kind}" for name in CLIP_STILLS for kind in ("png", "svg"))
+        for name in ("run.json", "overlay.mp4", "report.html", *stills):
             try:
                 (folder / name).unlink(missing_ok=True)
             except OSError as error:
@@ -144,7 +147,7 @@ def read_run(folder: Path) -> dict[str, Any]:
         raise OutputError(
             f"{folder}: no finished measurement here (run.json is missing); run `poolwatch measure` first"
         ) from None
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise OutputError(f"{path}: cannot be read ({error}); measure the clip again") from None
     return run
 

@@ -10,6 +10,7 @@ from typing import Any
 from pydantic import Field, model_validator
 
 from ..clips import ClipSettings
+from ..model.errors import UsageError
 from ..model.recording import Recording
 from ..model.settings import Settings, read_toml
 from ..pool.settings import PoolSettings
@@ -24,11 +25,18 @@ class ViewSettings(Settings):
     ----------
     region
         Region of interest (left, top, right, bottom), px, right and bottom excluded; None: the whole picture.
+    mask
+        Picture of the size of the clip's, not 0 where nothing is to be looked at; a path, in a settings file relative
+        to that file. None: nothing is hidden by a mask.
+    hide
+        Rectangles (left, top, right, bottom), px in the picture, right and bottom excluded, that are not looked at.
     sample_frames
         Frames of the first look.
     """
 
     region: tuple[int, int, int, int] | None = None
+    mask: str | None = Field(default=None, min_length=1)
+    hide: tuple[tuple[int, int, int, int], ...] = Field(default=(), max_length=1000)
     sample_frames: int = Field(default=64, ge=1, le=1000)
 
     @model_validator(mode="after")
@@ -37,6 +45,9 @@ class ViewSettings(Settings):
             left, top, right, bottom = self.region
             if min(left, top) < 0 or right - left < 16 or bottom - top < 16:
                 raise ValueError("region must be left, top, right, bottom in px and at least 16 px each way")
+        for left, top, right, bottom in self.hide:
+            if min(left, top) < 0 or right <= left or bottom <= top:
+                raise ValueError("each rectangle of hide must be left, top, right, bottom in px")
         return self
 
 
@@ -74,6 +85,16 @@ class MeasureSettings(Settings):
             )
         return self
 
+    def fingerprint(self) -> str:
+        """Sixteen hexadecimal digits that change whenever a value does, or what the mask hides.
+
+        Raises
+        ------
+        UsageError
+            The mask cannot be read.
+        """
+        return _digits(_with_mask(self, self.model_dump(mode="json")))
+
 
 def read_settings(path: str | Path | None) -> MeasureSettings:
     """Read a settings file; the defaults where `path` is None.
@@ -85,7 +106,12 @@ def read_settings(path: str | Path | None) -> MeasureSettings:
     """
     if path is None:
         return MeasureSettings()
-    return MeasureSettings.checked(read_toml(path), where=str(path))
+    settings = MeasureSettings.checked(read_toml(path), where=str(path))
+    if settings.view.mask is None:
+        return settings
+    # Absolute, so that the clip can be measured again from what run.json holds.
+    mask = str((Path(path).parent / settings.view.mask).resolve())
+    return settings.model_copy(update={"view": settings.view.model_copy(update={"mask": mask})})
 
 
 def recording_of(settings: MeasureSettings, given: dict[str, Any], *, where: str) -> Recording:
@@ -98,8 +124,6 @@ def recording_of(settings: MeasureSettings, given: dict[str, Any], *, where: str
     """
     values = {**settings.recording, **{name: value for name, value in given.items() if value is not None}}
     if values.get("record_rate_hz") is None:
-        from ..model.errors import UsageError
-
         raise UsageError(
             f"{where}: the record rate is missing; give the rate at which the camera took the frames "
             "(--record-rate HZ): a file's playback rate is another thing"
@@ -108,8 +132,34 @@ def recording_of(settings: MeasureSettings, given: dict[str, Any], *, where: str
 
 
 def settings_id(settings: MeasureSettings, recording: Recording) -> str:
-    """Sixteen hexadecimal digits that change whenever something that changes numbers does."""
-    values = settings.model_dump(mode="json", exclude={"recording"})
+    """Sixteen hexadecimal digits that change whenever something that changes numbers does.
+
+    A mask counts by what is in the file, not by where it is.
+
+    Raises
+    ------
+    UsageError
+        The mask cannot be read.
+    """
+    values = _with_mask(settings, settings.model_dump(mode="json", exclude={"recording"}))
     facts = recording.model_dump(mode="json", exclude={"beam_shape", "replicate", "scale_source"})
-    text = json.dumps([values, facts], sort_keys=True, separators=(",", ":"))
+    return _digits([values, facts])
+
+
+def _with_mask(settings: MeasureSettings, values: dict[str, Any]) -> dict[str, Any]:
+    """Values with the mask's content in place of its path, and nothing of it where nothing is hidden."""
+    if settings.view.mask is None:
+        return values
+    try:
+        content = Path(settings.view.mask).read_bytes()
+    except OSError as error:
+        raise UsageError(
+            f"view.mask {settings.view.mask}: cannot be read ({error.strerror}); check the path"
+        ) from None
+    view = {**values["view"], "mask": hashlib.sha256(content).hexdigest()}
+    return {**values, "view": view}
+
+
+def _digits(values: Any) -> str:
+    text = json.dumps(values, sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()[:16]

@@ -20,6 +20,7 @@ STATUSES: dict[str, str] = {
 FLAGS: dict[str, str] = {
     "truncated": "the file ends before its header says; measured as far as it goes",
     "undecodable_frames": "some frames are damaged",
+    "count_disagrees": "more frames are stored than the header says: some may have been doubled or joined in from elsewhere",
     "repeated_frames": "frames repeat the one before; they fake spectra and are left out",
     "few_frames_measured": "fewer than 90 % of the frames of the steady part could be measured",
     "pool_saturated": "the pool's interior reaches full scale: keyhole brightness cannot be known",

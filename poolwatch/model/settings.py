@@ -51,16 +51,20 @@ class Settings(BaseModel):
 
 def explain(error: ValidationError) -> str:
     """Put what pydantic found wrong on one line, one clause a fault."""
-    faults = []
+    faults, strangers = [], []
     for fault in error.errors():
         name = ".".join(str(part) for part in fault["loc"]) or "value"
         if fault["type"] == "extra_forbidden":
-            faults.append(f"unknown setting {name!r}; see the commented files in configs/ for the names")
+            strangers.append(repr(name))
         elif fault["type"] == "missing":
             faults.append(f"{name!r} is missing")
         else:
             message = fault["msg"].removeprefix("Value error, ")
             faults.append(f"{name!r}: {message[:1].lower()}{message[1:]}, got {fault['input']!r}")
+    if strangers:
+        plural = "s" * (len(strangers) > 1)
+        listed = ", ".join(strangers[:8]) + (f" and {len(strangers) - 8} more" if len(strangers) > 8 else "")
+        faults.append(f"unknown setting{plural} {listed}; see the commented files in configs/ for the names")
     return "; ".join(faults)
 
 
@@ -85,3 +89,5 @@ def read_toml(path: str | Path) -> dict[str, Any]:
         raise UsageError(f"{path}: is not UTF-8 text; save it as UTF-8 TOML") from None
     except tomllib.TOMLDecodeError as error:
         raise UsageError(f"{path}: is not valid TOML ({error}); mend that place") from None
+    except RecursionError:
+        raise UsageError(f"{path}: is nested too deeply to be settings; give another file") from None

@@ -21,19 +21,31 @@ from numpy.typing import NDArray
 from .curve import Vertices, normals_curvature, resample, smooth_closed
 from .step import fit_place, fit_step
 
+# How well a clip's usual height of the step is known for a part of one outline, relative; for a vertex the height of
+# its neighbourhood is known five times better.
+_HEIGHT_U = 0.25
+
 
 @njit(cache=True, nogil=True)
 def profiles(
-    frame: NDArray[np.generic], x: Vertices, y: Vertices, nx: Vertices, ny: Vertices, reach: int
-) -> tuple[NDArray[np.float64], int]:
+    frame: NDArray[np.generic],
+    x: Vertices,
+    y: Vertices,
+    nx: Vertices,
+    ny: Vertices,
+    reach: int,
+    clipping: float,
+) -> tuple[NDArray[np.float64], NDArray[np.int64], int]:
     """Grey values along each normal from `-reach` (inside) to `+reach` (outside) in steps of 1 px, bilinear.
 
-    Samples outside the picture repeat the border; the second result counts vertices that are themselves
-    outside or on the border.
+    Samples outside the picture repeat the border. The second result is, for each vertex, the index of the first
+    sample from which outwards no pixel at `clipping` or above takes part, 0 where none does at all; the third
+    counts vertices that are themselves outside or on the border.
     """
     h, w = frame.shape
     n = x.size
     out = np.empty((n, 2 * reach + 1))
+    seen = np.zeros(n, dtype=np.int64)
     outside = 0
     for j in range(n):
         if x[j] < 0.75 or y[j] < 0.75 or x[j] > w - 1.75 or y[j] > h - 1.75:
@@ -50,7 +62,14 @@ def profiles(
             top = (1.0 - fx) * frame[iy, ix] + fx * frame[iy, ix + 1]
             low = (1.0 - fx) * frame[iy + 1, ix] + fx * frame[iy + 1, ix + 1]
             out[j, k] = (1.0 - fy) * top + fy * low
-    return out, outside
+            if (
+                frame[iy, ix] >= clipping
+                or frame[iy, ix + 1] >= clipping
+                or frame[iy + 1, ix] >= clipping
+                or frame[iy + 1, ix + 1] >= clipping
+            ):
+                seen[j] = k + 1
+    return out, seen, outside
 
 
 @njit(cache=True, nogil=True)
@@ -137,9 +156,11 @@ def _slopes(
     reach: int,
     sigma: float,
     half: float,
-    full_scale: float,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Slopes on either side of the edge at each vertex.
+    seen: NDArray[np.int64],
+    height: float,
+    trust: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Slopes on either side of the edge, and the height of the step, at each vertex.
 
     They change slowly along the outline: fitted to means over seven neighbouring profiles, and smoothed, they cost
     the place of the single vertex little of its precision.
@@ -149,20 +170,24 @@ def _slopes(
     count = n // every
     inner = np.zeros(count)
     outer = np.zeros(count)
+    tall = np.full(count, height)
     held = np.zeros(count, dtype=np.bool_)
     mean = np.empty(m)
     for k in range(count):
         j = k * every
         mean[:] = 0.0
+        first = 0
         for t in range(-3, 4):
             i = (j + t) % n
             shift = int(round(top[i] - top[j]))
+            if seen[i] > 0:
+                first = max(first, seen[i] - shift)
             for q in range(m):
                 mean[q] += profile[i, min(max(q + shift, 0), m - 1)]
         for q in range(m):
             mean[q] /= 7.0
-        _, _, _, held[k], inner[k], outer[k] = fit_step(
-            mean, top[j], reach, sigma, half, full_scale, 0.0, 0.0, True
+        _, tall[k], _, held[k], inner[k], outer[k] = fit_step(
+            mean, top[j], reach, sigma, half, first, height, trust, 0.0, 0.0, True
         )
     middle_inner = np.median(inner[held]) if held.any() else 0.0
     middle_outer = np.median(outer[held]) if held.any() else 0.0
@@ -170,10 +195,13 @@ def _slopes(
         if not held[k]:
             inner[k] = middle_inner
             outer[k] = middle_outer
+            tall[k] = height
+    tall = smooth_closed(tall, 3.0)
     inner = smooth_closed(inner, 1.5)
     outer = smooth_closed(outer, 1.5)
     all_inner = np.empty(n)
     all_outer = np.empty(n)
+    all_tall = np.empty(n)
     for j in range(n):
         place = j / every
         k = int(place)
@@ -182,7 +210,8 @@ def _slopes(
         b = (k + 1) % count
         all_inner[j] = inner[a] + part * (inner[b] - inner[a])
         all_outer[j] = outer[a] + part * (outer[b] - outer[a])
-    return all_inner, all_outer
+        all_tall[j] = tall[a] + part * (tall[b] - tall[a])
+    return all_inner, all_outer, all_tall
 
 
 @njit(cache=True, nogil=True)
@@ -193,7 +222,9 @@ def refine(
     n: int,
     reach: int,
     sigma: float,
-    full_scale: float,
+    clipping: float,
+    height: float,
+    noise: float,
 ) -> tuple[Vertices, Vertices, NDArray[np.float64], NDArray[np.bool_], int]:
     """Move a coarse contour onto the steepest step.
 
@@ -209,8 +240,11 @@ def refine(
         How far from the contour to look, px.
     sigma
         Spread of the edge, px.
-    full_scale
+    clipping
         Grey value at which the sensor clips.
+    height, noise
+        Usual height of the step and standard deviation of the noise, grey values; where the inside is clipped
+        they stand in for what is not seen.
 
     Returns
     -------
@@ -220,10 +254,12 @@ def refine(
     """
     # The second pass starts on the edge itself, so that it need not smooth the contour's pixel steps away and
     # follows pointed ends.
-    x, y, size, good, outside, found = _pass(frame, cx, cy, n, reach, sigma, full_scale, 2.0, False)
+    x, y, size, good, outside, found = _pass(
+        frame, cx, cy, n, reach, sigma, clipping, height, noise, 2.0, False
+    )
     if found < n // 3:
         return x, y, size, good, outside
-    x, y, size, good, outside, found = _pass(frame, x, y, n, 2, sigma, full_scale, 0.7, True)
+    x, y, size, good, outside, found = _pass(frame, x, y, n, 2, sigma, clipping, height, noise, 0.7, True)
     if found < n // 3:
         return x, y, size, good, outside
     spacing = 0.0
@@ -247,7 +283,9 @@ def _pass(
     n: int,
     reach: int,
     sigma: float,
-    full_scale: float,
+    clipping: float,
+    height: float,
+    noise: float,
     smoothing: float,
     fine: bool,
 ) -> tuple[Vertices, Vertices, NDArray[np.float64], NDArray[np.bool_], int, int]:
@@ -259,16 +297,19 @@ def _pass(
     x, y, nx, ny, _ = normals_curvature(x, y, smoothing)
     edge = int(math.ceil(2.5 * sigma + 3.5))
     wide = reach + edge
-    profile, outside = profiles(frame, x, y, nx, ny, wide)
+    profile, seen, outside = profiles(frame, x, y, nx, ny, wide, clipping)
     _, size, top = steepest(profile[:, edge : edge + 2 * reach + 1], reach, max(sigma, 1.0))
     typical = np.median(size)
     place = np.empty(n)
     good = np.zeros(n, dtype=np.bool_)
     half = 2.5 * sigma + 1.5
     if fine:
-        inner, outer = _slopes(profile, top, wide, sigma, half + 1.0, full_scale)
+        trust = (noise / (_HEIGHT_U * height)) ** 2
+        inner, outer, tall = _slopes(profile, top, wide, sigma, half + 1.0, seen, height, trust)
         for j in range(n):
-            s0, h, ok = fit_place(profile[j], top[j], wide, sigma, half, full_scale, inner[j], outer[j])
+            s0, h, ok = fit_place(
+                profile[j], top[j], wide, sigma, half, seen[j], tall[j], 25.0 * trust, inner[j], outer[j]
+            )
             # Where the model does not hold, as beside a clipped inner side, the steepest place does.
             place[j] = s0 if ok and h > 0.0 else top[j]
             good[j] = size[j] > (0.08 if ok and h > 0.0 else 0.25) * typical

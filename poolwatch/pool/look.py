@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 
 from ..model.errors import MeasurementError
 from .coarse import Grey, bright_statistics, largest_region, sixteen, smoothed
-from .curve import normals_curvature, resample
-from .edge import profiles, steepest
 from .keyhole import Keyhole, learn_keyhole
 from .settings import PoolSettings
-from .step import fit_step
+from .spread import edge_spread
 
 _QUANTILE = 0.5
+# What is brighter than this share of full scale may be clipped.
+_CLIPPING = 0.99
 _FRACTIONS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.88)
 
 
@@ -53,6 +53,8 @@ class PoolLook:
         Median height of the step at the edge, grey values.
     clipped
         Usual share of glowing pixels at full scale.
+    edge_clipped
+        Share of the edge at which the top of the step is clipped, so that its spread is seen through its foot alone.
     box
         Rows and columns (r0, r1, c0, c1) that hold the pool in every sampled frame, with a margin.
     keyhole
@@ -76,6 +78,7 @@ class PoolLook:
     sigma: float
     step: float
     clipped: float
+    edge_clipped: float
     box: tuple[int, int, int, int]
     keyhole: Keyhole
     full_scale: float
@@ -140,7 +143,9 @@ def learn_pool(
     x, y = np.median(places, axis=0)
     moves = bool(np.median(np.abs(places - (x, y)), axis=0).max() > 0.25 * size)
     reach = math.ceil(settings.search_px) if settings.search_px else max(4, math.ceil(0.04 * size))
-    sigma, step = _edge(sample, regions_ok[:16], full_scale, reach, settings)
+    sigma, step, hidden = edge_spread(
+        sample, regions_ok[:16], _CLIPPING * full_scale, noise, reach, settings.edge_sigma_px
+    )
     if step < settings.smallest_step * full_scale or sigma > 0.16 * size:
         raise MeasurementError(
             f"no pool found: the brightest region has no clear edge (step {step / full_scale:.3f} of full scale, "
@@ -165,6 +170,7 @@ def learn_pool(
         sigma=sigma,
         step=step,
         clipped=clipped,
+        edge_clipped=hidden,
         box=box,
         keyhole=keyhole,
         full_scale=float(full_scale),
@@ -236,50 +242,6 @@ def _steepest_fraction(frames: list[Grey], references: list[float], background: 
     # Of levels nearly as good, the one nearest the middle: it lies furthest from noise and from texture.
     good = [f for f, s in zip(_FRACTIONS, score, strict=True) if s > 0.85 * best]
     return min(good, key=lambda f: abs(f - 0.5))
-
-
-def _edge(
-    sample: Grey,
-    regions: list[tuple[int, NDArray[np.float64], float]],
-    full_scale: float,
-    reach: int,
-    settings: PoolSettings,
-) -> tuple[float, float]:
-    """Spread and height of the step at the pool's edge, as medians over the sampled outlines."""
-    spreads = np.geomspace(0.5, max(6.0, 0.5 * reach), 24)
-    chosen = []
-    heights = []
-    for i, contour, _ in regions:
-        x, y = resample(contour[:, 0].copy(), contour[:, 1].copy(), 96)
-        x, y, nx, ny, _ = normals_curvature(x, y, 2.0)
-        wide = reach + 10
-        profile, _ = profiles(sample[i], x, y, nx, ny, wide)
-        start, size, _ = steepest(profile[:, 10 : 10 + 2 * reach + 1], reach, 1.5)
-        clear = np.flatnonzero(size > 0.5 * np.median(size))
-        errors = np.full((len(clear), len(spreads)), np.nan)
-        for row, j in enumerate(clear):
-            for k, spread in enumerate(spreads):
-                _, h, mse, ok, _, _ = fit_step(
-                    profile[j], float(start[j]), wide, spread, 8.0, full_scale, 0.0, 0.0, True
-                )
-                if ok:
-                    errors[row, k] = mse
-                    if k == 0:
-                        heights.append(h)
-        complete = np.isfinite(errors).sum(axis=0) > 0.5 * len(clear)
-        if complete.any():
-            total = np.full(len(spreads), np.inf)
-            total[complete] = np.nanmedian(errors[:, complete], axis=0)
-            k = int(np.argmin(total))
-            spread = float(spreads[k])
-            if 0 < k < len(spreads) - 1 and np.isfinite(total[k - 1]) and np.isfinite(total[k + 1]):
-                bend = total[k - 1] - 2 * total[k] + total[k + 1]
-                shift = 0.5 * (total[k - 1] - total[k + 1]) / bend if bend > 0 else 0.0
-                spread = float(np.exp(np.log(spreads[k]) + shift * np.log(spreads[1] / spreads[0])))
-            chosen.append(spread)
-    if not chosen or not heights:
-        return float("inf"), 0.0
-    return settings.edge_sigma_px or float(np.median(chosen)), float(np.median(heights))
 
 
 def _box(

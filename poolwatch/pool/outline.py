@@ -11,8 +11,14 @@ from .coarse import Grey, bright_statistics, largest_region, polygon_mean, sixte
 from .edge import refine
 from .geometry import area_centroid, extents
 from .keyhole import measure_keyhole
-from .look import _QUANTILE, PoolLook
+from .lobes import cut_lobes
+from .look import _CLIPPING, _QUANTILE, PoolLook
 from .settings import PoolSettings
+
+# A lobe of the outline no wider than this, relative to the pool's size or in px, and higher than this is a particle.
+_LOBE_WIDTH = 0.25
+_LOBE_PX = 8.0
+_LOBE_RISE_PX = 0.8
 
 
 @dataclass(frozen=True)
@@ -117,12 +123,15 @@ def find_pool(frame: Grey, look: PoolLook, *, forward: tuple[float, float], sett
         settings.vertices,
         look.reach,
         look.sigma,
-        look.full_scale,
+        _CLIPPING * look.full_scale,
+        look.step,
+        look.noise,
     )
     if outside:
         return Pool("cut_off", _NO_VERTICES, gain=gain)
     if good.mean() < 1.0 - settings.hidden_share:
         return Pool("hidden", _NO_VERTICES, gain=gain)
+    cut_lobes(x, y, max(_LOBE_WIDTH * look.size_px, _LOBE_PX), max(_LOBE_RISE_PX, 0.8 * look.sigma))
     mean = polygon_mean(view, x, y)
     x += c0
     y += r0

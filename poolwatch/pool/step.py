@@ -46,12 +46,17 @@ def fit_step(
     reach: int,
     sigma: float,
     half: float,
-    full_scale: float,
+    seen: int,
+    height: float,
+    trust: float,
     inner_slope: float,
     outer_slope: float,
     free: bool,
 ) -> tuple[float, float, float, bool, float, float]:
-    """Fit the blurred step to one profile.
+    """Fit the blurred step to one profile, whose inner part may be clipped.
+
+    A clipped sample is a lower limit: it enters only while the model lies below it. The step's height is then
+    seen through its foot alone, and is drawn towards what is known of it from elsewhere.
 
     Parameters
     ----------
@@ -65,8 +70,13 @@ def fit_step(
         Spread of the step, px.
     half
         Samples within this distance of `start` enter, px.
-    full_scale
-        Grey value at which the sensor clips.
+    seen
+        Index of the first sample from inside with nothing clipped in it or beyond it; 0: nothing is clipped.
+    height
+        Height to expect where it is not seen, grey values.
+    trust
+        Weight of that expectation against the square of a residual, 1 / grey value² apart from noise²:
+        (noise / uncertainty of the height)².
     inner_slope, outer_slope
         Slopes of the brightness on either side, grey values per px.
     free
@@ -79,30 +89,28 @@ def fit_step(
     """
     low = max(int(math.floor(start - half)) + reach, 0)
     high = min(int(math.ceil(start + half)) + reach, 2 * reach)
-    clipped = 0
-    for k in range(low, high + 1):
-        if profile[k] >= 0.995 * full_scale:
-            clipped += 1
     o = min(profile[high], profile[max(high - 1, 0)])
     h = max(profile[low], profile[min(low + 1, 2 * reach)]) - o
     g = inner_slope
     f = outer_slope
     if h <= 0:
         return start, 0.0, 0.0, False, g, f
-    # With the inner side clipped its slope cannot be seen, nor its height but through the foot of the step.
-    blind = clipped >= 2
+    blind = seen > low
+    if blind:
+        h = max(height, h)
+        if high - max(seen, low) < 2:
+            return start, h, 0.0, False, g, f
     size = 3
     if free:
+        # The slope inside is unseen as well.
         size = 4 if blind else 5
-    if blind:
-        g = 0.0
     s0 = start
     sse = 0.0
     used = 0
     move = 0.0
     a = np.zeros((5, 6))
     row = np.empty(5)
-    for _ in range(15 if blind else 6):
+    for _ in range(40 if blind else 6):
         a[:, :] = 0.0
         sse = 0.0
         used = 0
@@ -115,10 +123,9 @@ def fit_step(
             c = _TAIL[i] + t * (_TAIL[i + 1] - _TAIL[i])
             d = _DENSITY[i] + t * (_DENSITY[i + 1] - _DENSITY[i])
             ramp = s * c - sigma * d
-            value = o + h * c + g * ramp + f * (s - ramp)
-            if value >= full_scale:
+            r = profile[k] - (o + h * c + g * ramp + f * (s - ramp))
+            if k < seen and r <= 0.0:
                 continue
-            r = profile[k] - value
             sse += r * r
             used += 1
             row[0] = 1.0
@@ -134,19 +141,24 @@ def fit_step(
             for q in range(p):
                 a[p, q] = a[q, p]
         if blind:
-            # Weak pull of the unseen height towards twice the visible one keeps the foot's fit bounded.
-            weight = 0.02
-            a[1, 1] += weight
-            a[1, size] += weight * (2.0 * (full_scale - o) - h)
+            a[1, 1] += trust
+            a[1, size] += trust * (height - h)
         if not _solve(a, size):
             return start, h, 0.0, False, g, f
-        move = min(max(a[2, size] / a[2, 2], -0.7), 0.7)
-        o += a[0, size] / a[0, 0]
-        h += a[1, size] / a[1, 1]
+        move = a[2, size] / a[2, 2]
+        rise = a[1, size] / a[1, 1]
+        part = 1.0
+        if blind:
+            # Place and unseen height are bound by a curved valley: it is followed in short steps.
+            part = 1.0 / max(1.0, abs(move) / 0.3, abs(rise) / (0.4 * h))
+        move *= part
+        o += part * a[0, size] / a[0, 0]
+        h += part * rise
         if size > 3:
-            f += a[3, size] / a[3, 3]
+            f += part * a[3, size] / a[3, 3]
         if size > 4:
-            g += a[4, size] / a[4, 4]
+            g += part * a[4, size] / a[4, 4]
+        move = min(max(move, -0.7), 0.7)
         s0 += move
         if abs(s0 - start) > 2.5 or h <= 0.0:
             return start, max(h, 0.0), 0.0, False, g, f
@@ -162,24 +174,25 @@ def fit_place(
     reach: int,
     sigma: float,
     half: float,
-    full_scale: float,
+    seen: int,
+    height: float,
+    trust: float,
     g: float,
     f: float,
 ) -> tuple[float, float, bool]:
-    """`fit_step` with both slopes known and nothing clipped, written out: it runs for every vertex.
+    """`fit_step` with both slopes known, written out for where nothing is clipped: it runs for every vertex.
 
     Returns place, height and whether the fit held.
     """
     low = max(int(math.floor(start - half)) + reach, 0)
     high = min(int(math.ceil(start + half)) + reach, 2 * reach)
+    if seen > low:
+        s0, h, _, ok, _, _ = fit_step(profile, start, reach, sigma, half, seen, height, trust, g, f, False)
+        return s0, h, ok
     o = min(profile[high], profile[max(high - 1, 0)])
     h = max(profile[low], profile[min(low + 1, 2 * reach)]) - o
     if h <= 0.0:
         return start, 0.0, False
-    for k in range(low, high + 1):
-        if profile[k] >= 0.995 * full_scale:
-            s0, h, _, ok, _, _ = fit_step(profile, start, reach, sigma, half, full_scale, g, f, False)
-            return s0, h, ok
     s0 = start
     move = 1.0
     n = float(high - low + 1)

@@ -23,6 +23,10 @@ _HEADER = """\
 # u_mm_per_px is a standard uncertainty. It is one error shared by the whole clip: it does not shrink with frames.
 """
 
+# Scales that differ by more than this over the view and its directions are not one scale: 5 % is a tilt of 18 degrees.
+# Below that the difference is part of the scale's uncertainty.
+_MOST_SPREAD = 0.05
+
 
 class _ScalePart(Settings):
     mm_per_px: float = Field(gt=0, le=100)
@@ -70,9 +74,21 @@ def read_scale(path: str | Path) -> Scale:
     Raises
     ------
     UsageError
-        The file is missing or is not as it should be.
+        The file is missing or is not as it should be, or its view is so tilted that one scale for all places and
+        directions, which is what measuring takes, would be wrong by more than a few per cent.
     """
-    return read_calibration(path).scale
+    calibration = read_calibration(path)
+    plane = calibration.plane
+    if plane is not None and plane.most_mm_per_px > (1 + _MOST_SPREAD) * plane.least_mm_per_px:
+        place = (plane.place_x, plane.place_y)
+        rows, columns = (float(plane.scale_along(place, angle)) for angle in (0.0, 90.0))
+        raise UsageError(
+            f"{path}: the view is tilted: a pixel is worth {plane.least_mm_per_px:.4g} to {plane.most_mm_per_px:.4g} mm,"
+            " depending on place and direction, and measuring takes one scale for all; set the camera more squarely and"
+            f" calibrate again, or give --mm-per-px: {rows:.4g} along the picture's rows, {columns:.4g} along its"
+            " columns, at the weld's place"
+        )
+    return calibration.scale
 
 
 def read_calibration(path: str | Path) -> Calibration:

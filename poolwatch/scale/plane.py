@@ -112,7 +112,7 @@ def scale_from_target(
         notes.append(
             f"The view is tilted (about {plane.tilt_deg:.0f} degrees): over the region a pixel is"
             f" {plane.least_mm_per_px:.4g} to {plane.most_mm_per_px:.4g} mm, depending on place and direction. The"
-            " uncertainty holds that; a squarer view, or rectifying with the homography kept here, does better."
+            " uncertainty holds that; above 5 % the scale is refused when a clip is measured. A squarer view does better."
         )
     if target.u_pitch_mm == 0:
         notes.append("The target's pitch was taken as exact; give its uncertainty to have it in the budget.")

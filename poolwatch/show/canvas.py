@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Protocol
@@ -14,6 +15,7 @@ from .lettering import Anchor, put_haloed
 from .palette import BLACK, bgr
 
 _SHIFT = 4  # OpenCV draws at sixteenths of a pixel
+_CORNERS = np.array([[-1, -1], [-1, 1], [1, -1], [1, 1]], np.int32)
 
 
 @dataclass(frozen=True)
@@ -70,13 +72,14 @@ class Canvas:
         halo: bool = True,
     ) -> None:
         """Draw several lines of clip points, all rims first."""
-        fixed = [
-            np.rint(np.clip(self.at(path), -1e6, 1e6) * (1 << _SHIFT)).astype(np.int32)[:, None]
-            for path in paths
-            if len(path)
-        ]
-        if not fixed:
+        paths = [path for path in paths if len(path)]
+        if not paths:
             return
+        # All points in one go: most lines are a few points long, and calls cost more than their arithmetic.
+        points = self.at(np.concatenate(paths) if len(paths) > 1 else paths[0])
+        every = np.rint(np.clip(points, -1e6, 1e6) * (1 << _SHIFT)).astype(np.int32)[:, None]
+        stops = list(itertools.accumulate(len(path) for path in paths))
+        fixed = [every[stop - len(path) : stop] for path, stop in zip(paths, stops, strict=True)]
         width = self.pen if pen is None else pen
         if halo:
             # The rim may have stairs (it is dark and under a smooth line), which makes it several times cheaper.
@@ -84,11 +87,11 @@ class Canvas:
         if width in (2, 3):
             # Four thin lines side by side look the same as OpenCV's thick smooth line at half its cost.
             aside = round((width - 1) / 2 * (1 << _SHIFT)) - 1
+            shifted = [every + shift for shift in aside * _CORNERS]
             fixed = [
-                path + np.array([x, y], np.int32)
-                for path in fixed
-                for x in (-aside, aside)
-                for y in (-aside, aside)
+                part[stop - len(path) : stop]
+                for part in shifted
+                for path, stop in zip(paths, stops, strict=True)
             ]
             width = 1
         cv2.polylines(self.image, fixed, closed, bgr(colour), width, cv2.LINE_AA, _SHIFT)
@@ -161,14 +164,21 @@ class StillLayer:
             painter.draw(on_white, 0)
         through = on_white.image.astype(np.int16) - on_black.image
         rows, columns = np.nonzero((through != 255).any(axis=2))
-        self._places = (rows + place[0]) * width + columns + place[1]
+        # Most of the ink hides the ground whole and is only copied.
+        part = (through[rows, columns] > 0).any(axis=1)
+        places = (rows + place[0]) * width + columns + place[1]
+        self._solid, self._places = places[~part], places[part]
+        self._cover = on_black.image[rows, columns][~part].view("V3")[:, 0]
+        rows, columns = rows[part], columns[part]
         self._ink = on_black.image[rows, columns].ravel()
         self._through = through[rows, columns].astype(np.uint16).ravel()
 
     def lay(self, image: NDArray[np.uint8]) -> None:
         """Draw over an image (height, width, 3), contiguous, in place."""
+        pixels = image.reshape(-1, 3).view("V3")[:, 0]
+        if self._solid.size:
+            pixels[self._solid] = self._cover
         if self._places.size:
-            pixels = image.reshape(-1, 3).view("V3")[:, 0]
             ground = np.take(pixels, self._places).view(np.uint8) * self._through + 127
             ground //= 255
             pixels[self._places] = (self._ink + ground.astype(np.uint8)).view("V3")

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from importlib.util import find_spec
 from pathlib import Path
 
 import cv2
-import matplotlib
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
@@ -17,10 +17,19 @@ Anchor = tuple[float, float]
 """Which point of the text stands at the given place, as shares of its width and height: (0, 0) top left."""
 
 
+@lru_cache(maxsize=1)
+def _fonts() -> Path:
+    """Folder of the faces; matplotlib is found and not imported, which takes longer than many an overlay."""
+    found = find_spec("matplotlib")
+    if found is None or found.origin is None:
+        raise ModuleNotFoundError("matplotlib, whose fonts letter the pictures, is not installed")
+    return Path(found.origin).parent / "mpl-data" / "fonts" / "ttf"
+
+
 @lru_cache(maxsize=32)
 def _face(size: int, bold: bool) -> ImageFont.FreeTypeFont:
     name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    return ImageFont.truetype(str(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / name), size)
+    return ImageFont.truetype(str(_fonts() / name), size)
 
 
 @lru_cache(maxsize=4096)
@@ -113,17 +122,33 @@ def put_number(
     ground: str,
     anchor: Anchor = (0, 0),
     bold: bool = False,
+    before: str | None = None,
 ) -> None:
-    """Write like `put_flat`, letter by letter from memory: for text that changes with every frame."""
+    """Write like `put_flat`, letter by letter from memory: for text that changes with every frame.
+
+    `before` is what stands there already, written in the same way: then only letters that differ are written.
+    """
+    if text == before:
+        return
     tiles = [_tile(letter, size, colour, ground, bold) for letter in text]
-    width = sum(tile.shape[1] for tile in tiles)
+    width = sum([tile.shape[1] for tile in tiles])
     height = tiles[0].shape[0] if tiles else 0
     left, top = round(place[0] - anchor[0] * width), round(place[1] - anchor[1] * height)
     if left < 0 or top < 0 or top + height > image.shape[0] or left + width > image.shape[1]:
         put_flat(image, text, place, size, colour, ground, anchor, bold)
         return
-    for tile in tiles:
-        image[top : top + height, left : left + tile.shape[1]] = tile
+    kept = [False] * len(tiles)
+    if before is not None and len(before) == len(text):
+        kept = [old == new for old, new in zip(before, text, strict=True)]
+        if any(
+            tile.shape != _tile(old, size, colour, ground, bold).shape
+            for tile, old, same in zip(tiles, before, kept, strict=True)
+            if not same
+        ):
+            kept = [False] * len(tiles)
+    for tile, same in zip(tiles, kept, strict=True):
+        if not same:
+            image[top : top + height, left : left + tile.shape[1]] = tile
         left += tile.shape[1]
 
 

@@ -54,8 +54,8 @@ class ExtentPainter:
         if not np.isfinite(ends).all():
             return
         half = 9 / canvas.factor * self.result.axes.mm_per_px
-        bars = [self.result.axes.image(np.array([[end, -half], [end, half]])) for end in ends]
-        canvas.strokes(bars, INK)
+        bars = np.array([[[end, -half], [end, half]] for end in ends])
+        canvas.strokes(self.result.axes.image(bars), INK)
 
 
 @dataclass(frozen=True)

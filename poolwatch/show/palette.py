@@ -6,6 +6,8 @@ colour alone: each mark also has its own shape, dash or label.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 BLACK = "#000000"
 WHITE = "#ffffff"
 ORANGE = "#e69f00"
@@ -30,6 +32,7 @@ SERIES = (SKY, ORANGE, GREEN, PURPLE, YELLOW, VERMILLION)
 SERIES_ON_PAPER = (BLUE, "#b87400", "#007d5b", "#a8477f", "#6b6300", "#b84a00")
 
 
+@lru_cache(maxsize=64)
 def bgr(colour: str) -> tuple[int, int, int]:
     """A ``#rrggbb`` colour as OpenCV wants it."""
     value = int(colour.removeprefix("#"), 16)

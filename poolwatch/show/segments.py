@@ -53,7 +53,8 @@ class OverlayChoices(Settings):
     playback_rate_hz
         Pictures per second of the written file.
     min_width
-        Small clips are enlarged by a whole factor to at least about this width, px.
+        Small clips are enlarged to at least about this width, px; every picture of the video costs time by its
+        size.
     """
 
     start_s: float | None = Field(default=None, ge=0)
@@ -64,7 +65,7 @@ class OverlayChoices(Settings):
     every_frame: bool = False
     max_seconds: float = Field(default=60.0, gt=0, le=3600)
     playback_rate_hz: float = Field(default=30.0, ge=1, le=120)
-    min_width: int = Field(default=960, ge=320, le=3840)
+    min_width: int = Field(default=720, ge=320, le=3840)
 
     @model_validator(mode="after")
     def _in_order(self) -> OverlayChoices:

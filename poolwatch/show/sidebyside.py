@@ -17,7 +17,7 @@ from ..model.errors import ClipError, UsageError
 from ..model.settings import Settings
 from .canvas import Canvas, Painter
 from .lettering import fitted, put_flat, put_number, width_of
-from .overlay import PRESET, ReadFrames
+from .overlay import ENCODING, ReadFrames
 from .painters import KeyholePainter, OutlinePainter, ParticlePainter, StatusPainter
 from .palette import INK, INK_QUIET, PANEL, bgr
 from .result import ClipResult
@@ -95,9 +95,7 @@ def write_side_by_side(
             raise ClipError(f"{result.name}: its frames could not be read; is the recording still there?")
     shapes = [(first[1].shape[0], first[1].shape[1]) for first in firsts if first is not None]
     sheet = Sheet([result for result, _ in clips], shapes, choices, slow)
-    with open_browser_video(
-        path, sheet.width, sheet.height, choices.playback_rate_hz, preset=PRESET, crf=25
-    ) as video:
+    with open_browser_video(path, sheet.width, sheet.height, choices.playback_rate_hz, **ENCODING) as video:
         current = [first for first in firsts if first is not None]
         for count, time in enumerate(times):
             if count:

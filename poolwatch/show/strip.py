@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .lettering import put_flat, put_number, width_of
+from .lettering import number_width, put_flat, put_number, width_of
 from .palette import FLAGGED, INK, INK_QUIET, KEYHOLE, PANEL, PANEL_LIT, PARTICLE, POOL, bgr
 from .result import ClipResult
 from .ticks import decimals, digits, nice_step, ticks
@@ -94,23 +95,33 @@ class StripChart:
         if before is not None:
             was = min(max(self.column(before), self._left), self._right)
             first, last = min(at, was) - 8, max(at, was) + 9
-            image[: self._axis, self._values : self._left] = self._bright[
-                : self._axis, self._values : self._left
-            ]
         image[:, first : at + 1] = self._bright[:, first : at + 1]
         image[:, at + 1 : last] = self._dim[:, at + 1 : last]
         cv2.line(image, (at, 0), (at, self._axis), bgr(INK), max(1, self._size // 10))
-        row = self._result.row(frame)
-        for place, scaled in enumerate(self._scaled):
-            value = float("nan") if row is None else self._result.series(scaled.lane.column)[row]
-            text = digits(value, scaled.step) if np.isfinite(value) else "–"
-            middle = (place + 0.5) * self._lane_height
-            right = self._left - 0.6 * self._size
-            colour = scaled.lane.colour
-            put_number(image, text, (right, middle), round(1.1 * self._size), colour, PANEL, (1, 0.5), True)
-            if np.isfinite(value):
-                y = self._height_of(scaled, place, np.array([value]))[0]
+        values, size = self._values_at(frame), round(1.1 * self._size)
+        shown = [None] * len(values) if before is None else self._values_at(before)
+        right = round(self._left - 0.6 * self._size)
+        for place, (scaled, value, old) in enumerate(zip(self._scaled, values, shown, strict=True)):
+            text, stood = self._words(scaled, value), None if old is None else self._words(scaled, old)
+            middle, colour = (place + 0.5) * self._lane_height, scaled.lane.colour
+            if stood is not None and number_width(stood, size, True) != number_width(text, size, True):
+                rows = slice(place * self._lane_height + 1, (place + 1) * self._lane_height)
+                image[rows, self._values : self._left] = self._bright[rows, self._values : self._left]
+                stood = None
+            put_number(image, text, (right, middle), size, colour, PANEL, (1, 0.5), True, stood)
+            if math.isfinite(value):
+                y = float(self._height_of(scaled, place, np.float64(value)))
                 cv2.circle(image, (at * 16, round(y * 16)), 5 * 16, bgr(colour), -1, cv2.LINE_AA, 4)
+
+    def _values_at(self, frame: int) -> list[float]:
+        row = self._result.row(frame)
+        if row is None:
+            return [math.nan] * len(self._scaled)
+        return [float(self._result.series(scaled.lane.column)[row]) for scaled in self._scaled]
+
+    @staticmethod
+    def _words(scaled: _Scaled, value: float) -> str:
+        return digits(value, scaled.step) if math.isfinite(value) else "–"
 
     def _scale(self, lane: Lane) -> _Scaled:
         values = self._result.series(lane.column)
@@ -122,7 +133,9 @@ class StripChart:
             low, high = low - 0.5 * abs(low) - 1e-6, high + 0.5 * abs(high) + 1e-6
         return _Scaled(lane, low, high, nice_step((high - low) / 50))
 
-    def _height_of(self, scaled: _Scaled, place: int, values: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _height_of(
+        self, scaled: _Scaled, place: int, values: NDArray[np.float64] | np.float64
+    ) -> NDArray[np.float64]:
         inset = 0.14 * self._lane_height
         share = (values - scaled.low) / (scaled.high - scaled.low)
         return np.asarray((place + 1) * self._lane_height - inset - share * (self._lane_height - 2 * inset))

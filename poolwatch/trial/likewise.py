@@ -136,7 +136,7 @@ def _spread(
     given = values[values > 0]
     if len(given) and len(given) < len(rows) and column in ("exposure_s", "travel_speed_mm_s"):
         notes.append(f"{words}: not given for {_clips(rows, values.isna())}")
-    if len(given) < 2 or given.max() / given.min() <= ratio:
+    if len(given) < 2 or given.max() <= ratio * given.min():
         return
     middle = given.median()
     unusual = (given / middle).clip(lower=0) - 1

@@ -2,27 +2,41 @@
 
 from __future__ import annotations
 
+import json
 import re
+import tempfile
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .. import __version__
+from ..model.files import write_text
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..show.report import ClipEvidence
+    from ..show.report import ClipEvidence, ClipPiece
+    from .batch import Runner
+    from .pool import Report
     from .ranking import Ranking
     from .results import TrialResult
 
+# Fewer clips than this are drawn before other processes have loaded what they draw with.
+_WORTH_PROCESSES = 4
 SIDE_BY_SIDE = "sidebyside.mp4"
 """A video of this name in the trial's folder is shown in its report."""
 
 
-def write_report(result: TrialResult) -> Path:
+def write_report(result: TrialResult, run: Runner | None = None) -> Path:
     """Write the report of a trial beside its tables.
+
+    Parameters
+    ----------
+    result
+        The trial.
+    run
+        Processes of this machine that draw clips side by side; None to draw them here, one after the other.
 
     Raises
     ------
@@ -37,6 +51,12 @@ def write_report(result: TrialResult) -> Path:
     notes = [*ranking.notes, *result.notes]
     if result.factors is not None:
         notes += result.factors.remarks
+    video = result.out / SIDE_BY_SIDE if (result.out / SIDE_BY_SIDE).exists() else None
+    if video is not None and _older_than_clips(video, result):
+        notes.append(
+            f"{SIDE_BY_SIDE} is older than a measurement of its clips and is left out; write it again."
+        )
+        video = None
     trial_report(
         path,
         TrialEvidence(
@@ -44,13 +64,13 @@ def write_report(result: TrialResult) -> Path:
             ranking=ranking.table,
             scores=result.scores,
             reading=[sentence for text in (ranking.reading, *studies) for sentence in _sentences(text)],
-            clips=_clips(result),
+            clips=_clips(result, run),
             effects=result.factors.effects if result.factors is not None else None,
             excluded=list(zip(ranking.excluded["clip"], ranking.excluded["reason"], strict=True)),
             notes=notes,
             run=_run(result),
             about=result.about,
-            sidebyside=SIDE_BY_SIDE if (result.out / SIDE_BY_SIDE).exists() else "",
+            sidebyside="" if video is None else SIDE_BY_SIDE,
         ),
     )
     return path
@@ -94,6 +114,12 @@ def write_ranking_report(path: str | Path, ranking: Ranking, rows: pd.DataFrame,
     return path
 
 
+def _older_than_clips(video: Path, result: TrialResult) -> bool:
+    """Whether a clip was measured after a video was made; the tables tell, for other choices leave them alone."""
+    tables = [result.out / str(folder) / "frames.csv" for folder in result.scores["folder"]]
+    return any(table.exists() and table.stat().st_mtime > video.stat().st_mtime for table in tables)
+
+
 def _sentences(text: str) -> list[str]:
     return [part for part in re.split(r"(?<=[.!?])\s+(?=[A-Za-z])", text) if part]
 
@@ -123,15 +149,51 @@ def _weights(ranking: Ranking) -> dict[str, float]:
     }
 
 
-def _clips(result: TrialResult) -> Iterator[ClipEvidence]:
+@dataclass(frozen=True)
+class _Drawing:
+    """A clip whose part of the page is to be made, and the file to put it into."""
+
+    out: Path
+    row: pd.DataFrame
+    excluded: str
+    number: int
+    target: Path
+
+
+def _clips(result: TrialResult, run: Runner | None) -> Iterator[ClipEvidence | ClipPiece]:
     """Clips in the order of the ranking, read one after the other, with their figures as compared."""
     excluded = dict(zip(result.ranking.excluded["clip"], result.ranking.excluded["reason"], strict=True))
     order = {shape: n for n, shape in enumerate(result.ranking.table["beam_shape"])}
     rows = result.scores.assign(place=result.scores["beam_shape"].map(order).fillna(len(order)))
     rows = rows.sort_values(["place", "replicate", "clip"], kind="stable").drop(columns="place")
-    for number in rows.index:
-        row = rows.loc[[number]].reset_index(drop=True)
-        yield clip_evidence(result.out, row, excluded.get(row["clip"].iloc[0], ""))
+    with tempfile.TemporaryDirectory(prefix="poolwatch-") as folder:
+        drawings = []
+        for count, number in enumerate(rows.index, 1):
+            row = rows.loc[[number]].reset_index(drop=True)
+            why = excluded.get(row["clip"].iloc[0], "")
+            drawings.append(_Drawing(result.out, row, why, count, Path(folder) / f"{count}.json"))
+        if run is not None and len(drawings) >= _WORTH_PROCESSES:
+            for _ in run(_draw, drawings):
+                pass
+        for drawing in drawings:
+            if drawing.target.exists():
+                yield _piece(drawing.target)
+            else:
+                # Also where a process failed: here the reason is raised, if there still is one.
+                yield clip_evidence(drawing.out, drawing.row, drawing.excluded)
+
+
+def _draw(drawing: _Drawing, report: Report) -> None:
+    from ..show.report import clip_piece
+
+    piece = clip_piece(clip_evidence(drawing.out, drawing.row, drawing.excluded), drawing.number)
+    write_text(drawing.target, json.dumps(asdict(piece)))
+
+
+def _piece(path: Path) -> ClipPiece:
+    from ..show.report import ClipPiece
+
+    return ClipPiece(**json.loads(path.read_text(encoding="utf-8")))
 
 
 def clip_evidence(out: Path, row: pd.DataFrame, excluded: str = "") -> ClipEvidence:

@@ -16,6 +16,7 @@ from .report import report_is_current, write_report
 if TYPE_CHECKING:
     import pandas as pd
 
+    from .batch import Runner
     from .factors import FactorStudy
     from .outcomes import OutcomeStudy
 
@@ -75,8 +76,15 @@ class TrialResult:
             made["outcomes.csv"] = self.outcomes.table
         return {name: csv_text(frame) for name, frame in made.items()}
 
-    def write(self, *, report: bool = True) -> None:
+    def write(self, *, report: bool = True, run: Runner | None = None) -> None:
         """Write the tables, and the report unless it stands already and nothing changed.
+
+        Parameters
+        ----------
+        report
+            Whether a report is wanted.
+        run
+            As for `write_report`.
 
         Raises
         ------
@@ -91,7 +99,7 @@ class TrialResult:
         for name, text in tables.items():
             write_text(self.out / name, text)
         if report and not current:
-            write_report(self)
+            write_report(self, run)
 
 
 def _remove(path: Path) -> None:

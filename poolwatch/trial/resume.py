@@ -81,6 +81,6 @@ def is_finished(job: Job) -> bool:
 def _read(path: Path) -> dict[str, Any]:
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
     return content if isinstance(content, dict) else {}

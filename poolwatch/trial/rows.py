@@ -6,12 +6,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..model.errors import UsageError
-from ..model.tables import SCORE
+from ..model.tables import SCORE, Column
 from .sheet import Sheet, read_sheet
 
 if TYPE_CHECKING:
     import pandas as pd
 
+# Whole numbers beyond it are not exact as read.
+_LARGEST_COUNT = 2**53
 REQUIRED = ("clip", "beam_shape", "stability_index")
 
 
@@ -33,16 +35,18 @@ def read_rows(path: str | Path) -> pd.DataFrame:
     sheet = read_sheet(path)
     missing = [name for name in REQUIRED if name not in sheet.columns]
     if missing:
+        there = ", ".join(sheet.columns[:12]) + (", …" if len(sheet.columns) > 12 else "")
         raise UsageError(
-            f"{sheet.path}: the column{'s' * (len(missing) > 1)} {', '.join(map(repr, missing))} "
-            "missing; give score rows as in scores.csv"
+            f"{sheet.path}: no column {', '.join(map(repr, missing))} among {there}; give score rows as in "
+            f"scores.csv, or add a column of {'these names' if len(missing) > 1 else 'this name'}"
+            + (", the name of the beam shape in every row" if missing == ["beam_shape"] else "")
         )
     if not sheet.rows:
         raise UsageError(f"{sheet.path}: has a header but no rows")
     problems: list[str] = []
     known = {
         column.name: [
-            _value(sheet, row[column.name], line, column.name, problems) for row, line in _rows(sheet)
+            _value(sheet, row[column.name], line, column, problems) for row, line in _rows(sheet)
         ]
         if column.kind != "text"
         else [_text(row[column.name]) for row in sheet.rows]
@@ -71,13 +75,17 @@ def _text(cell: str) -> str:
     return cell[1:] if cell[:1] == "'" and cell[1:2] and cell[1] in "=+-@\t\r" else cell
 
 
-def _value(sheet: Sheet, text: str, line: int, column: str, problems: list[str]) -> float | None:
+def _value(sheet: Sheet, text: str, line: int, of: Column, problems: list[str]) -> float | None:
+    column = of.name
     if not text:
         return None
     try:
         value = sheet.number(text)
     except ValueError as error:
         problems.append(f"row {line}, {column}: {error}")
+        return None
+    if of.kind == "int" and (value != round(value) or abs(value) > _LARGEST_COUNT):
+        problems.append(f"row {line}, {column}: {value:g} is no count")
         return None
     if column.startswith("stability_index") and not 0 <= value <= 100:
         problems.append(f"row {line}, {column}: {value:g} is outside 0 to 100")

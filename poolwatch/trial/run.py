@@ -77,6 +77,8 @@ def run_trial(
 
     measurer = measurer or ClipMeasurer()
     settings = Path(settings) if settings is not None else None
+    # A cluster measures; what is drawn here is drawn on one core then.
+    cores = 1 if scheduler else workers or usable_cores()
     with runner(workers=workers, scheduler=scheduler) as run:
         weights = measurer.weights(settings)
         database = _open_store(store)
@@ -87,42 +89,42 @@ def run_trial(
             out,
             measurer,
             run,
-            workers=1 if scheduler else workers or usable_cores(),
+            workers=cores,
             settings=settings,
             overlay=overlay,
             progress=progress,
         )
         alike = score_alike(read, batch, measurer, run)
-    failures = batch.failures | alike.failures
-    failed = pd.DataFrame(
-        [
-            {"clip": entry.clip, "beam_shape": entry.recording.beam_shape, "reason": failures[entry.clip]}
-            for entry in read.entries
-            if entry.clip in failures
-        ],
-        columns=["clip", "beam_shape", "reason"],
-    )
-    ranking = rank(alike.scores, weights=weights, settings=rank_settings, failed=failed)
-    counted = alike.scores[alike.scores["folder"].isin(ranking.welds["folder"])].reset_index(drop=True)
-    counted["stability_index"] = ranking.welds["stability_index"]
-    result = TrialResult(
-        out=out,
-        manifest=read.path,
-        scores=alike.scores,
-        ranking=ranking,
-        common=alike.common,
-        factors=study_factors(counted) if _has(read, "factors") else None,
-        outcomes=study_outcomes(counted) if _has(read, "outcomes") else None,
-        measured=batch.measured,
-        resumed=batch.resumed,
-        notes=(*read.remarks, *alike.notes),
-        title=title,
-        about=about,
-    )
-    if database is not None:
-        result.write(report=False)
-        database.add(alike.scores, trial=out.name)
-    result.write(report=report)
+        failures = batch.failures | alike.failures
+        failed = pd.DataFrame(
+            [
+                {"clip": entry.clip, "beam_shape": entry.recording.beam_shape, "reason": failures[entry.clip]}
+                for entry in read.entries
+                if entry.clip in failures
+            ],
+            columns=["clip", "beam_shape", "reason"],
+        )
+        ranking = rank(alike.scores, weights=weights, settings=rank_settings, failed=failed)
+        counted = alike.scores[alike.scores["folder"].isin(ranking.welds["folder"])].reset_index(drop=True)
+        counted["stability_index"] = ranking.welds["stability_index"]
+        result = TrialResult(
+            out=out,
+            manifest=read.path,
+            scores=alike.scores,
+            ranking=ranking,
+            common=alike.common,
+            factors=study_factors(counted) if _has(read, "factors") else None,
+            outcomes=study_outcomes(counted) if _has(read, "outcomes") else None,
+            measured=batch.measured,
+            resumed=batch.resumed,
+            notes=(*read.remarks, *alike.notes),
+            title=title,
+            about=about,
+        )
+        if database is not None:
+            result.write(report=False)
+            database.add(alike.scores, trial=out.name)
+        result.write(report=report, run=run if cores > 1 else None)
     return result
 
 

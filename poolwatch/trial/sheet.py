@@ -12,6 +12,8 @@ from pathlib import Path
 from ..model.errors import UsageError
 
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+# Faults that one message lists.
+_LISTED = 8
 _MAYBE_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}")
 
 
@@ -104,7 +106,10 @@ def read_sheet(path: str | Path) -> Sheet:
         rows.append(dict(zip(names, stripped, strict=False)))
         lines.append(line)
     if faults:
-        raise UsageError(f"{path}: {'; '.join(faults)}; mend the table (header in line {header_line})")
+        more = f"; and {len(faults) - _LISTED} more like these" if len(faults) > _LISTED else ""
+        raise UsageError(
+            f"{path}: {'; '.join(faults[:_LISTED])}{more}; mend the table (header in line {header_line})"
+        )
     numbers = [cell for row in rows for cell in row.values() if _NUMBER.fullmatch(cell)]
     comma = any(
         "," in cell and not (separator == "," and _MAYBE_THOUSANDS.fullmatch(cell)) for cell in numbers

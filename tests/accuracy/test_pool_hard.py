@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
+
+from poolwatch.pool import PoolSettings
 
 MOTION = {
     "length": {"tones": [{"frequency_hz": 310, "amplitude": 0.05}], "noise_sd": 0.02},
@@ -68,3 +72,39 @@ def test_rippling_surface(pool_scene):
     assert found.ok.mean() > 0.99
     assert abs(found.error("length").mean()) < 0.2
     assert robust(found.error("length")) < 0.2
+
+
+# Rim at 1.2 to 1.75 of full scale, so that the step is clipped half-way up: the bar is 0.6 px. Seeds, depth, scale,
+# blur, direction and halo are others than the method was made on.
+BLOWN = [
+    {"seed": 231, "camera": {"width": 220, "height": 120, "gain": 4}},
+    {"seed": 232, "camera": {"width": 220, "height": 120, "gain": 5, "depth_bits": 12}},
+    {"seed": 233, "camera": {"width": 150, "height": 90, "gain": 5, "mm_per_px": 0.03}},
+    {"seed": 234, "camera": {"width": 300, "height": 170, "gain": 4.5, "mm_per_px": 0.014}},
+    {"seed": 235, "camera": {"width": 220, "height": 220, "gain": 5, "direction_deg": 63}},
+    {"seed": 236, "camera": {"width": 220, "height": 120, "gain": 5, "psf_sigma_px": 1.3}},
+    {"seed": 237, "camera": {"width": 220, "height": 120, "gain": 5, "psf_sigma_px": 0.65}},
+    {"seed": 238, "camera": {"width": 220, "height": 120}, "pool": {"rim": 1.4, "hot": 2.5, "halo": 0.15}},
+    {"seed": 239, "camera": {"width": 260, "height": 150, "gain": 5}, "disturbances": {"flicker_sd": 0.06}},
+]
+
+
+@pytest.mark.parametrize("scene", BLOWN, ids=lambda scene: str(scene["seed"]))
+def test_pool_blown_out_to_full_scale(pool_scene, scene):
+    found = pool_scene({**scene, "pool": {**MOTION, **scene.get("pool", {})}}, 40)
+    assert found.look.clipped > 0.3  # what the flag `pool_saturated` stands on
+    assert found.look.edge_clipped > 0.5
+    assert found.ok.all()
+    for what in ("length", "width"):
+        error = found.error(what)
+        assert abs(error.mean()) < 0.6, (what, error.mean())
+        assert error.std() < 0.3, (what, error.std())
+
+
+def test_known_spread_outlines_what_is_blown_out_further(pool_scene):
+    # Rim at 2.4 of full scale: the foot of the step no longer tells its spread, which particles or the user can give.
+    scene = {"seed": 240, "camera": {"width": 220, "height": 120, "gain": 8}, "pool": MOTION}
+    spread = math.sqrt(0.9**2 + 1 / 12 + 1 / 6)
+    found = pool_scene(scene, 40, PoolSettings(edge_sigma_px=spread))
+    for what in ("length", "width"):
+        assert abs(found.error(what).mean()) < 0.6

@@ -109,7 +109,7 @@ def test_what_cannot_be_is_said(folders, tmp_path, capsys):
     for arguments, code, said in (
         ([a], 2, "two to six"),
         ([a, a], 2, "given twice"),
-        ([a, tmp_path / "none"], 2, "no such folder"),
+        ([a, tmp_path / "none"], 1, "no such folder"),
         ([a, empty], 1, "no finished measurement"),
         ([a, b.parent], 2, f"give those instead: {b.name}"),
         ([a, bare], 2, "--mm-per-px"),

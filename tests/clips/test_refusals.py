@@ -48,7 +48,7 @@ def test_empty_file(tmp_path: Path, ending: str) -> None:
         (".npy", r"is no NPY file .*numpy\.save"),
         (".h5", r"cannot be opened as HDF5 .*copy it again"),
         (".raw", r"is headerless; describe it in a\.raw\.toml beside it: width, height, depth_bits"),
-        (".csv", r"no reader takes the ending '\.csv'\. Formats: video: AVI.*TIFF.*stills"),
+        (".csv", r"no reader takes the ending '\.csv'; give AVI.*TIFF.*stills, or .* in a\.csv\.toml"),
         ("", r"no reader takes the ending '\(none\)'"),
     ],
 )

@@ -108,7 +108,7 @@ def test_a_place_that_cannot_be_written(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("change", "match"),
     [
-        ({"format": "avi-h264"}, r"no footage format 'avi-h264'; did you mean 'mov-h264'\? Known: avi-ffv1"),
+        ({"format": "avi-h264"}, r"no footage format 'avi-h264'; did you mean 'mov-h264'; known: avi-ffv1"),
         ({"path": "a.mp4"}, r"is written with the ending '\.avi'; rename it"),
         ({"depth_bits": 11}, r"holds 8, 9, 10, 12, 14, 16 bits, not 11"),
         ({"depth_bits": 4}, r"frame 0 holds values outside 0 to 15 \(4 bits\)"),

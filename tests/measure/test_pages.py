@@ -101,10 +101,15 @@ def test_segments_are_planned_where_none_are_written(measured, folder, tmp_path)
         assert pack_segments(evidence.segments) == pack_segments(plan_overlay(evidence.result))
 
 
-def test_measured_anew_leaves_no_old_video_or_page(measured, folder, tmp_path):
+def test_measured_anew_leaves_no_old_video_page_or_still(measured, folder, tmp_path):
     copy = tmp_path / "weld"
     shutil.copytree(folder, copy)
+    (copy / "stills").mkdir()
+    for name in ("series.png", "middle_line.svg", "own.png"):
+        (copy / "stills" / name).write_bytes(b"old")
     measured.write(copy)
+    # What somebody else put there stays.
+    assert [path.name for path in (copy / "stills").iterdir()] == ["own.png"]
     assert not (copy / "overlay.mp4").exists()
     assert not (copy / "report.html").exists()
     assert "overlay_segments" not in run_of(copy)

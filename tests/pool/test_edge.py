@@ -33,7 +33,9 @@ def test_noiseless_step_is_found_exactly(place, sigma, inner, outer):
         REACH,
         sigma,
         2.5 * sigma + 1.5,
-        255.0,
+        0,
+        100.0,
+        0.0,
         0.0,
         0.0,
         True,
@@ -48,16 +50,33 @@ def test_noiseless_step_is_found_exactly(place, sigma, inner, outer):
 def test_written_out_fit_equals_the_general_one(place):
     rng = np.random.default_rng(3)
     values = profile(place, 1.1, inner=-1.5, outer=-0.5) + rng.normal(0, 1, 2 * REACH + 1)
-    arguments = (values, 0.0, REACH, 1.1, 4.3, 255.0, -1.5, -0.5)
+    arguments = (values, 0.0, REACH, 1.1, 4.3, 0, 100.0, 0.0, -1.5, -0.5)
     found, height, _, ok, _, _ = fit_step(*arguments, False)
     assert fit_place(*arguments) == pytest.approx((found, height, ok), abs=2e-3)
 
 
-def test_clipped_step_is_found_from_its_foot():
-    clipped = np.minimum(profile(0.4, 1.2, height=300.0), 255.0)
-    found, _, _, ok, _, _ = fit_step(clipped, 1.0, REACH, 1.2, 4.5, 255.0, 0.0, 0.0, False)
+@pytest.mark.parametrize("place", [-0.7, 0.0, 0.4])
+@pytest.mark.parametrize("height", [260.0, 340.0, 500.0])
+def test_clipped_step_is_found_from_its_foot(place, height):
+    # What is clipped is a lower limit; the foot alone tells place and height, an expectation 40 % off notwithstanding.
+    values = profile(place, 1.2, height=height)
+    seen = int(np.flatnonzero(values < 255.0)[0])
+    clipped = np.minimum(values, 255.0)
+    expected = (seen, 1.4 * height, 1e-6)
+    found, tall, _, ok, _, _ = fit_step(clipped, 0.5, REACH, 1.2, 5.0, *expected, 0.0, 0.0, False)
     assert ok
-    assert found == pytest.approx(0.4, abs=0.6)
+    assert found == pytest.approx(place, abs=0.02)
+    assert tall == pytest.approx(height, rel=0.03)
+
+
+def test_a_clipped_sample_is_no_less_than_full_scale():
+    # Without what is clipped, a step that starts inside the clipped part would do; the lower limits refuse it.
+    values = np.minimum(profile(1.0, 1.2, height=300.0), 255.0)
+    seen = int(np.flatnonzero(values < 255.0)[0])
+    found, tall, _, ok, _, _ = fit_step(values, 1.0, REACH, 1.2, 5.0, seen, 100.0, 1e-3, 0.0, 0.0, False)
+    assert ok
+    assert found == pytest.approx(1.0, abs=0.2)
+    assert tall > 200
 
 
 def test_scatter_is_near_the_limit_of_noise():
@@ -67,7 +86,9 @@ def test_scatter_is_near_the_limit_of_noise():
     rng = np.random.default_rng(11)
     clean = profile(0.3, 1.0)
     found = [
-        fit_step(clean + rng.normal(0, 2.0, clean.size), 0.0, REACH, 1.0, 4.0, 255.0, 0.0, 0.0, False)[0]
+        fit_step(
+            clean + rng.normal(0, 2.0, clean.size), 0.0, REACH, 1.0, 4.0, 0, 100.0, 0.0, 0.0, 0.0, False
+        )[0]
         for _ in range(3000)
     ]
     assert np.mean(found) == pytest.approx(0.3, abs=0.005)
@@ -78,7 +99,7 @@ def test_no_step_is_no_edge():
     flat = np.full(2 * REACH + 1, 50.0)
     rising = np.linspace(10, 90, 2 * REACH + 1)
     for values in (flat, rising):
-        assert not fit_step(values, 0.0, REACH, 1.0, 4.0, 255.0, 0.0, 0.0, True)[3]
+        assert not fit_step(values, 0.0, REACH, 1.0, 4.0, 0, 100.0, 0.0, 0.0, 0.0, True)[3]
 
 
 def test_curvature_of_a_circle():

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from scale_scenes import camera
 
 from poolwatch.model.errors import MeasurementError, UsageError
 from poolwatch.scale.calibration import Calibration, Lens, Plane
@@ -154,3 +156,22 @@ def test_comparison_says_agreement_and_disagreement():
     assert apart.limit == pytest.approx(1.96 * math.hypot(reading / 400, 400 / 410 * reading / 410), rel=1e-3)
     exact = compare(type(first)(0.02), type(first)(0.03))
     assert not exact.judged
+
+
+@pytest.mark.parametrize(("tilt", "refused"), [(10, False), (35, True)])
+def test_a_tilted_view_is_refused_for_measuring(tmp_path, tilt, refused):
+    truth = camera(tilt, 90, focal_px=2500, px_per_mm=50, view=(400, 300))
+    plane = Plane(np.linalg.inv(truth), 199.5, 149.5, (100, 100, 200, 100), 1.0, 1.0)
+    at = np.stack(np.meshgrid([100, 300], [100, 200]), axis=-1)
+    both = [plane.scale_along(at, angle) for angle in (0, 90)]
+    plane = replace(plane, least_mm_per_px=float(np.min(both)), most_mm_per_px=float(np.max(both)))
+    made = Calibration.made(0.02, "target", Budget(()), inputs={}, found={}, plane=plane)
+    path = tmp_path / "scale.toml"
+    write_scale(path, made)
+    if not refused:
+        assert read_scale(path).mm_per_px == 0.02
+        return
+    # Tilted about the picture's columns: 0.02 mm along them, 0.02 / cos 35 degrees along the rows.
+    with pytest.raises(UsageError, match=r"0\.02442 along the picture's rows, 0\.02 along its columns"):
+        read_scale(path)
+    assert read_calibration(path).scale.mm_per_px == 0.02

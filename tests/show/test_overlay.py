@@ -31,7 +31,7 @@ def picture(clip, number, **choices):
 def test_outline_is_drawn_where_the_outline_is(drawn, direction, shape):
     clip = drawn(shape=shape, direction=direction, frames=60, seed=3)
     painter, image = picture(clip, 10, layers=("outline",))
-    factor = enlargement(shape[1], shape[0], 960)
+    factor = enlargement(shape[1], shape[0], 720)
     top, left = painter.annotated
     rows, columns = np.nonzero(near(image, POOL))
     found = (np.stack([columns - left, rows - top], axis=1) + 0.5) / factor - 0.5
@@ -69,7 +69,7 @@ def test_particles_carry_ring_tail_and_number(clip):
     particle = next(p for p in clip.particles if p["first"] <= number <= p["last"])
     number = int(particle["last"])
     painter, image = picture(clip, number, layers=("particles",))
-    x, y = (clip.place(particle, number) + 0.5) * 2 - 0.5 + np.array(painter.annotated[::-1])
+    x, y = (clip.place(particle, number) + 0.5) * 1.5 - 0.5 + np.array(painter.annotated[::-1])
     near_head = image[int(y) - 25 : int(y) + 25, int(x) - 25 : int(x) + 40]
     if near_head.size:
         assert near(near_head, PARTICLE).sum() > 20
@@ -119,17 +119,18 @@ def test_same_input_same_bytes(drawn):
 @pytest.mark.parametrize(
     ("width", "height", "factor"),
     [
-        (512, 256, 2),
-        (128, 64, 8),
-        (100, 400, 2),
-        (512, 512, 2),
+        (512, 256, 1.5),
+        (128, 64, 6),
+        (100, 400, 2.5),
+        (512, 512, 1.5),
+        (640, 900, 1),
         (1280, 1024, 1),
         (1000, 500, 1),
         (7680, 4320, 0.25),
     ],
 )
-def test_small_clips_are_enlarged_by_whole_factors(width, height, factor):
-    assert enlargement(width, height, 960) == factor
+def test_small_clips_are_enlarged_by_halves(width, height, factor):
+    assert enlargement(width, height, 720) == factor
 
 
 def test_frame_of_another_size_is_refused(clip):
@@ -192,7 +193,7 @@ def test_written_video_plays_what_was_planned(drawn, tmp_path):
             break
         count, shape = count + 1, image.shape
     assert count == len(segments[0].frames) == 49
-    assert shape[1] >= 960
+    assert shape[1] >= 720
     assert calls[-1] == (49, 50)
 
 
@@ -215,11 +216,15 @@ def test_clip_without_anything_measured_is_still_shown(drawn):
 def test_plain_picture_beside(clip):
     painter, image = picture(clip, 5, plain_beside=True)
     top, left = painter.annotated
-    plain = image[top - 512 : top, left : left + 1024]
+    rows, columns = 3 * 256 // 2, 3 * 512 // 2
+    plain = image[top - rows : top, left : left + columns]
     assert not near(plain, POOL, 15).any()
-    assert near(image[top : top + 512, left : left + 1024], POOL, 15).any()
+    assert near(image[top : top + rows, left : left + columns], POOL, 15).any()
 
 
 def test_still_is_a_png_of_the_painted_frame(clip, tmp_path):
     write_still(tmp_path / "still.png", clip.frame(40), 40, clip.result)
-    np.testing.assert_array_equal(cv2.imread(str(tmp_path / "still.png")), picture(clip, 40)[1])
+    # For slides: larger than in a video.
+    found = cv2.imread(str(tmp_path / "still.png"))
+    np.testing.assert_array_equal(found, picture(clip, 40, min_width=1440)[1])
+    assert found.shape[1] >= 1440

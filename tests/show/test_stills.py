@@ -201,6 +201,8 @@ def test_empty_tables_say_so_and_do_not_fail(drawn, trial):
 
 
 def test_all_stills_are_written(clip, trial, tmp_path):
+    (tmp_path / "clip").mkdir()
+    (tmp_path / "clip" / "middle_line.png").write_bytes(b"from frames that are gone")
     written = write_clip_stills(tmp_path / "clip", clip.result)
     assert sorted(p.name for p in written if p.suffix == ".png") == [
         "outline_motion.png",
@@ -209,5 +211,6 @@ def test_all_stills_are_written(clip, trial, tmp_path):
         "spectra.png",
     ]
     assert all(path.is_file() for path in written)
+    assert not (tmp_path / "clip" / "middle_line.png").exists()
     written = write_trial_stills(tmp_path / "trial", *trial)
     assert {p.stem for p in written} == {"ranking", "factors", "outcomes"}

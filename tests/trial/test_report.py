@@ -12,7 +12,9 @@ import pytest
 from poolwatch.model.tables import SCORE
 from poolwatch.show.report.figures import index_words
 from poolwatch.simulate import Scene, write_simulation
-from poolwatch.trial.report import SIDE_BY_SIDE
+from poolwatch.trial import report
+from poolwatch.trial.pool import ProcessPool
+from poolwatch.trial.report import SIDE_BY_SIDE, write_report
 from poolwatch.trial.run import run_trial
 
 
@@ -63,6 +65,24 @@ def test_a_clip_shows_its_figures_as_compared(trial: tuple[Path, Path]) -> None:
         assert f"index {index_words(row)}" in section[0]
 
 
+def test_clips_drawn_in_processes_give_the_same_page(
+    trial: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    manifest, out = trial
+    result = run_trial(manifest, out, workers=1, title="Pilot <1>")
+    write_report(result)
+    alone = page(out)
+
+    def not_here(*_: object) -> None:
+        raise AssertionError("drawn in this process")
+
+    monkeypatch.setattr(report, "_WORTH_PROCESSES", 1)
+    monkeypatch.setattr(report, "clip_evidence", not_here)
+    with ProcessPool(2) as pool:
+        write_report(result, pool)
+    assert page(out) == alone
+
+
 def test_side_by_side_is_taken_up_when_it_is_there(trial: tuple[Path, Path]) -> None:
     manifest, out = trial
     stamp = (out / "report.html").stat().st_mtime_ns
@@ -73,3 +93,10 @@ def test_side_by_side_is_taken_up_when_it_is_there(trial: tuple[Path, Path]) -> 
     os.utime(out / SIDE_BY_SIDE, ns=(stamp + 10**9, stamp + 10**9))
     run_trial(manifest, out, workers=1, title="Pilot <1>")
     assert f'src="./{SIDE_BY_SIDE}"' in page(out)
+    # A clip measured after it makes the video say what the page does not.
+    table = out / pd.read_csv(out / "scores.csv")["folder"].iloc[0] / "frames.csv"
+    os.utime(table, ns=(stamp + 2 * 10**9, stamp + 2 * 10**9))
+    (out / "report.html").unlink()
+    run_trial(manifest, out, workers=1, title="Pilot <1>")
+    assert f'src="./{SIDE_BY_SIDE}"' not in page(out)
+    assert f"{SIDE_BY_SIDE} is older than a measurement of its clips" in page(out)

@@ -45,7 +45,7 @@ def test_three_columns_are_enough(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("clip,beam_shape\na,x\n", "'stability_index' missing"),
+        ("clip,beam_shape\na,x\n", "no column 'stability_index' among clip, beam_shape; give score rows"),
         ("clip,beam_shape,stability_index\n", "no rows"),
         (
             "clip,beam_shape,stability_index\na,x,high\nb,,50\n",

@@ -49,6 +49,25 @@ class ClipEvidence:
 
 
 @dataclass(frozen=True)
+class ClipPiece:
+    """A clip's part of a trial's page, ready made.
+
+    Attributes
+    ----------
+    html
+        The part, safe to be put into the page as it is.
+    anchor
+        Where a link to it leads.
+    key
+        ``clip_id`` of the clip, or its name.
+    """
+
+    html: str
+    anchor: str
+    key: str
+
+
+@dataclass(frozen=True)
 class TrialEvidence:
     """A trial in a report.
 
@@ -61,7 +80,8 @@ class TrialEvidence:
     reading
         The ranking in plain language, a sentence an item.
     clips
-        The clips, in the order in which they are shown; gone through once.
+        The clips, in the order in which they are shown, as evidence or as what `clip_piece` made of it; gone
+        through once.
     effects
         Estimated effects, columns as in `poolwatch.show.stills.trial.effects_figure`; None where there are none.
     excluded
@@ -80,7 +100,7 @@ class TrialEvidence:
     ranking: pd.DataFrame
     scores: pd.DataFrame
     reading: Sequence[str]
-    clips: Iterable[ClipEvidence]
+    clips: Iterable[ClipEvidence | ClipPiece]
     effects: pd.DataFrame | None = None
     excluded: Sequence[tuple[str, str]] = ()
     notes: Sequence[str] = ()

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from ...model.flags import FLAGS, STATUSES
-from ..stills.style import figure_bytes
+from ..stills.style import figure_pixels
 
 _SHOWN_DPI = 110.0
 _GREYS = 96
@@ -60,30 +60,38 @@ def render(template: str, values: Mapping[str, Any]) -> str:
 
 @dataclass(frozen=True)
 class Picture:
-    """A picture inside the page: its address for an ``img``, and the size at which it is shown, px."""
+    """A picture inside the page: its address for an ``img``, and the size at which it is shown, px.
+
+    `narrow` is the same for narrow screens, where there is such a one.
+    """
 
     address: str
     width: int
     height: int
+    narrow: Picture | None = None
 
 
-def picture(figure: Figure, *, dpi: float = 110.0) -> Picture:
-    """A figure as a small PNG inside the page, shown at 110 dots an inch."""
-    image = Image.open(io.BytesIO(figure_bytes(figure, "png", dpi=dpi))).convert("RGB")
-    out = io.BytesIO()
+def picture(figure: Figure, *, dpi: float = 110.0, narrow: Figure | None = None) -> Picture:
+    """A figure as a small PNG inside the page, shown at 110 dots an inch; `narrow` in its place on a phone."""
+    pixels = figure_pixels(figure, dpi=dpi)
+    palette = _palette(pixels)
     # Drawings need few colours; a palette makes the page several times lighter.
-    small = image.quantize(palette=_palette(image), dither=Image.Dither.NONE)
+    looked_up = Image.fromarray(pixels).quantize(palette=palette, dither=Image.Dither.NONE)
     # Pillow looks colours up on a coarse grid, which takes white for the grey beside it.
-    small.putdata(np.where(np.asarray(image).min(axis=2) == 255, _GREYS - 1, np.asarray(small)).ravel())
-    small.save(out, "PNG", optimize=True)
-    size = (round(side * _SHOWN_DPI / dpi) for side in image.size)
-    return Picture(_inside(out.getvalue(), "png"), *size)
+    places = np.where(pixels.min(axis=2) == 255, np.uint8(_GREYS - 1), np.asarray(looked_up))
+    small = Image.frombytes("P", looked_up.size, places.astype(np.uint8).tobytes())
+    small.putpalette(palette.getpalette() or [])
+    out = io.BytesIO()
+    small.save(out, "PNG", compress_level=7)
+    width, height = (round(side * _SHOWN_DPI / dpi) for side in small.size)
+    on_phone = None if narrow is None else picture(narrow, dpi=dpi)
+    return Picture(_inside(out.getvalue(), "png"), width, height, on_phone)
 
 
-def _palette(image: Image.Image) -> Image.Image:
+def _palette(pixels: NDArray[np.uint8]) -> Image.Image:
     """96 greys and 160 colours, chosen apart: else thin coloured lines are given up for one more grey."""
-    pixels = np.asarray(image).reshape(-1, 3)
-    coloured = pixels[np.ptp(pixels, axis=1) > 12]
+    flat = pixels.reshape(-1, 3)
+    coloured = flat[flat.max(axis=1) - flat.min(axis=1) > 12]
     colours: list[int] = []
     if len(coloured):
         chosen = Image.fromarray(coloured[None]).quantize(160, method=Image.Quantize.MEDIANCUT)

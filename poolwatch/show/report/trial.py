@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
-
-from matplotlib.figure import Figure
 
 from ...model.files import write_text
 from ..stills.trial import (
@@ -19,7 +18,7 @@ from ..stills.trial import (
     ranking_figure,
 )
 from .clip import clip_section
-from .evidence import TrialEvidence
+from .evidence import ClipEvidence, ClipPiece, TrialEvidence
 from .figures import SHORT, figure, index_words
 from .page import Picture, known, number, picture, render
 
@@ -40,46 +39,58 @@ def trial_report(path: str | Path, trial: TrialEvidence) -> None:
         The page cannot be written.
     """
     # Each clip becomes a piece of text at once, so that a long trial never stands in memory whole.
-    sections, links = [], []
-    for count, evidence in enumerate(trial.clips, 1):
-        section = clip_section(evidence, count, dpi=88.0)
-        sections.append(render("section.html.j2", {"clip": section, "alone": False}))
-        key = str(evidence.result.score_of("clip_id") or evidence.result.name)
-        links.append({"id": section["id"], "key": key, "shape": section["shape"]})
+    pieces = [
+        made if isinstance(made, ClipPiece) else clip_piece(made, count)
+        for count, made in enumerate(trial.clips, 1)
+    ]
+    anchors = {piece.key: piece.anchor for piece in pieces}
     ranking = trial.ranking.sort_values("rank", kind="stable")
-    shapes = [_shape(row, trial, links) for row in ranking.to_dict("records")]
+    shapes = [_shape(row, trial, anchors) for row in ranking.to_dict("records")]
     values = {
         "title": trial.name,
         "about": trial.about,
-        "ranking_picture": picture(ranking_figure(trial.ranking, trial.scores), dpi=150.0),
+        "ranking_picture": picture(
+            ranking_figure(trial.ranking, trial.scores),
+            dpi=150.0,
+            narrow=ranking_figure(trial.ranking, trial.scores, narrow=True),
+        ),
         "ranking": [_ranked(row) for row in ranking.to_dict("records")],
         "reading": list(trial.reading),
         "shapes": shapes,
-        "sections": sections,
+        "sections": [piece.html for piece in pieces],
         "figures": _figures(trial),
         "excluded": list(trial.excluded),
         "notes": list(trial.notes),
         "run": trial.run,
         "sidebyside": trial.sidebyside,
-        "clip_count": len(sections),
+        "clip_count": len(pieces),
         "short": [words for _, words in SHORT],
     }
     write_text(path, render("trial.html.j2", values))
 
 
+def clip_piece(evidence: ClipEvidence, number: int) -> ClipPiece:
+    """A clip's part of a trial's page, the `number`-th from 1; clips may be made side by side in processes."""
+    section = clip_section(evidence, number, dpi=88.0)
+    html = render("section.html.j2", {"clip": section, "alone": False})
+    return ClipPiece(html, section["id"], str(evidence.result.score_of("clip_id") or evidence.result.name))
+
+
 def _figures(trial: TrialEvidence) -> list[tuple[Picture, str, str]]:
     """Address, title and words of the figures about factors and outcomes that have something to show."""
-    found: list[tuple[Figure, str, str]] = []
-    if factor_columns(trial.scores):
+    scores, found = trial.scores, []
+    if factor_columns(scores):
         words = "Every weld, with the mean of each level."
-        found.append((factor_figure(trial.scores), "Index against process factors", words))
+        found.append((partial(factor_figure, scores), "Index against process factors", words))
     if trial.effects is not None and len(trial.effects):
         words = "Estimated effects on the index with their 95 % intervals."
-        found.append((effects_figure(trial.effects), "Effects of the process factors", words))
-    if outcome_columns(trial.scores):
+        found.append((partial(effects_figure, trial.effects), "Effects of the process factors", words))
+    if outcome_columns(scores):
         words = "One dot a weld. A cloud without a slope means that the index says nothing about that result."
-        found.append((outcomes_figure(trial.scores), "Index against laboratory results", words))
-    return [(picture(drawn, dpi=150.0), title, words) for drawn, title, words in found]
+        found.append((partial(outcomes_figure, scores), "Index against laboratory results", words))
+    return [
+        (picture(draw(), dpi=150.0, narrow=draw(narrow=True)), title, words) for draw, title, words in found
+    ]
 
 
 def _ranked(row: Mapping[str, Any]) -> dict[str, str]:
@@ -98,10 +109,9 @@ def _ranked(row: Mapping[str, Any]) -> dict[str, str]:
     }
 
 
-def _shape(row: Mapping[str, Any], trial: TrialEvidence, links: list[dict[str, str]]) -> dict[str, Any]:
+def _shape(row: Mapping[str, Any], trial: TrialEvidence, anchors: Mapping[str, str]) -> dict[str, Any]:
     name = str(row.get("beam_shape") or "")
     scores = trial.scores[trial.scores["beam_shape"].astype(str) == name]
-    anchors = {link["key"]: link["id"] for link in links}
     clips = [
         {
             "name": str(score["clip"]),

@@ -16,7 +16,7 @@ from ...model.axes import PoolAxes
 from ..palette import KEYHOLE_ON_PAPER, PAPER_INK, PAPER_QUIET, SKY, YELLOW
 from ..result import ClipResult
 from ..ticks import nice_step
-from .style import new_figure, nothing_to_show, panel_name, styled
+from .style import bar_axes, new_figure, nothing_to_show, panel_name, styled
 
 _DIRECTIONS = 360
 _MOST_OUTLINES = 600
@@ -81,7 +81,7 @@ def motion_figure(result: ClipResult, motion: OutlineMotion | None = None) -> Fi
     normal = np.stack([along[:, 1], -along[:, 0]], axis=1) / np.hypot(*along.T)[:, None]
     extent = float(np.ptp(place, axis=0).max())
     gain = _gain(extent, float(rms.max()))
-    figure = new_figure(3.4)
+    figure = new_figure(3.4, margins=(0.72, 0.48, 1.1, 0.28))
     axes = figure.subplots()
     for sign in (1, -1):
         edge = place + sign * gain * rms[:, None] * normal
@@ -114,7 +114,7 @@ def motion_figure(result: ClipResult, motion: OutlineMotion | None = None) -> Fi
     axes.set_ylabel(f"across, {result.unit}")
     larger = f", drawn {gain:g} times larger" if gain > 1 else ""
     panel_name(axes, f"dashed: ± root mean square{larger}; {motion.frames} frames")
-    bar = figure.colorbar(lines, ax=axes, shrink=0.85)
+    bar = figure.colorbar(lines, cax=bar_axes(figure, axes))
     bar.set_label(f"motion along the normal, rms, {result.unit}")
     bar.outline.set_visible(False)
     return figure
@@ -183,7 +183,7 @@ def space_time_figure(result: ClipResult, rows: SpaceTime) -> Figure:
     if not rows.brightness.size:
         return nothing_to_show("no space-time picture: no frames were given")
     time = 1e3 * rows.frames / result.record_rate_hz
-    figure = new_figure(3.4)
+    figure = new_figure(3.4, margins=(0.72, 0.48, 1.1, 0.12))
     axes = figure.subplots()
     shown = np.ma.masked_invalid(rows.brightness.T)
     high = float(np.quantile(shown.compressed(), 0.999)) if shown.count() else 1.0
@@ -218,7 +218,7 @@ def space_time_figure(result: ClipResult, rows: SpaceTime) -> Figure:
     axes.legend(
         loc="upper right", labelcolor="white", ncols=3, facecolor="#1d232a", frameon=True, framealpha=0.8
     )
-    bar = figure.colorbar(image, ax=axes, extend="max", shrink=0.85)
+    bar = figure.colorbar(image, cax=bar_axes(figure, axes), extend="max")
     bar.set_label("brightness, of full scale")
     bar.outline.set_visible(False)
     return figure

@@ -8,7 +8,8 @@ import math
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, NullFormatter, NullLocator
+from matplotlib.markers import TICKDOWN
+from matplotlib.ticker import FuncFormatter, NullLocator
 from numpy.typing import NDArray
 
 from ..palette import (
@@ -109,6 +110,26 @@ def power_of_ten(value: float, _: int | None = None) -> str:
     return f"10{str(exponent).translate(_RAISED)}"
 
 
+def _minor_marks(axes: Axes, values: NDArray[np.floating]) -> None:
+    """Marks between the powers of ten of an axis, as one line: single ticks take a fifth of a figure's time."""
+    if not len(values):
+        return
+    powers = 10.0 ** np.arange(math.floor(math.log10(values.min())), math.log10(values.max()))
+    marks = np.outer(powers, np.arange(2, 10)).ravel()
+    marks = marks[(marks >= values.min()) & (marks <= values.max())]
+    axes.plot(
+        marks,
+        np.zeros(len(marks)),
+        linestyle="",
+        marker=TICKDOWN,
+        color=PAPER_QUIET,
+        ms=2,
+        mew=0.6,
+        transform=axes.get_xaxis_transform(),
+        clip_on=False,
+    )
+
+
 @styled
 def spectra_figure(result: ClipResult) -> Figure:
     """Power spectral density of each signal with its red-noise background, peak level and named peak."""
@@ -116,8 +137,8 @@ def spectra_figure(result: ClipResult) -> Figure:
     signals = list(dict.fromkeys(spectra["signal"]))
     if not signals:
         return nothing_to_show("no spectrum: no steady part was long enough")
-    figure = new_figure(0.5 + 1.65 * len(signals))
-    rows = list(np.atleast_1d(figure.subplots(len(signals), 1, sharex=True)))
+    figure = new_figure(0.5 + 1.65 * len(signals), margins=(0.8, 0.48, 0.08, 0.28))
+    rows = list(np.atleast_1d(figure.subplots(len(signals), 1, sharex=True, gridspec_kw={"hspace": 0.26})))
     for axes, signal in zip(rows, signals, strict=True):
         part = spectra[(spectra["signal"] == signal) & (spectra["frequency_hz"] > 0)]
         frequency = part["frequency_hz"].to_numpy(dtype=float)
@@ -142,16 +163,16 @@ def spectra_figure(result: ClipResult) -> Figure:
         panel_name(axes, signal_name(signal))
         axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
         axes.yaxis.set_major_formatter(FuncFormatter(power_of_ten))
-        axes.xaxis.set_minor_formatter(NullFormatter())
+        axes.xaxis.set_minor_locator(NullLocator())
         axes.yaxis.set_minor_locator(NullLocator())
         axes.margins(x=0.01)
-        axes.grid(visible=False, axis="x", which="minor")
+        _minor_marks(axes, frequency)
     band = [result.score_of(f"band_{end}_hz") for end in ("low", "high")]
     if all(isinstance(edge, float) and math.isfinite(edge) for edge in band):
         for axes in rows:
             axes.axvspan(*band, color="#eef1f4", zorder=0, lw=0)
         rows[0].set_title(
-            "fluctuation is taken in the shaded band", loc="right", fontsize=8, color=PAPER_QUIET
+            "fluctuation is taken in the shaded band", loc="right", fontsize=8, color=PAPER_QUIET, y=1.0
         )
     rows[0].legend(loc="lower left")
     rows[-1].set_xlabel("frequency, Hz")

@@ -32,8 +32,8 @@ def spatter_figure(result: ClipResult) -> Figure:
     spatter = result.spatter
     if not len(spatter):
         return nothing_to_show("no particle left the pool")
-    figure = new_figure(3.3)
-    grid = figure.add_gridspec(1, 2, width_ratios=(1, 1.2))
+    figure = new_figure(3.3, margins=(0.5, 0.5, 0.08, 0.66))
+    grid = figure.add_gridspec(1, 2, width_ratios=(1, 1.5), wspace=0.36)
     _draw_rose(
         figure.add_subplot(grid[0], projection="polar"),
         spatter["direction_deg"].dropna().to_numpy(dtype=float),
@@ -59,7 +59,7 @@ def _draw_rose(axes: Any, directions: NDArray[np.float64]) -> None:
     )
     axes.tick_params(labelsize=8, pad=1)
     axes.spines["polar"].set_visible(False)
-    panel_name(axes, f"{len(directions)} particles, image plane\nrings: particles in 15°")
+    panel_name(axes, f"{len(directions)} particles, image plane\nrings: particles in 15°", 22)
 
 
 def _draw_sizes(axes: Axes, result: ClipResult, diameters: NDArray[np.float64]) -> None:

@@ -9,8 +9,11 @@ from pathlib import Path
 from typing import Any, ParamSpec
 
 import matplotlib
+import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from numpy.typing import NDArray
 
 from ...model.files import written_whole
 from ..palette import PAPER_INK, PAPER_LINE, PAPER_QUIET
@@ -68,9 +71,31 @@ def styled(make: Callable[_P, Figure]) -> Callable[_P, Figure]:
     return made
 
 
-def new_figure(height: float, *, width: float = WIDTH) -> Figure:
-    """An empty figure of a size in inches."""
-    return Figure(figsize=(width, height), layout="constrained")
+Margins = tuple[float, float, float, float]
+"""Left, bottom, right and top margin around the panels of a figure, inches."""
+
+
+def new_figure(height: float, *, width: float = WIDTH, margins: Margins | None = None) -> Figure:
+    """An empty figure of a size in inches.
+
+    Panels keep clear of each other's words by themselves, which takes as long as drawing them; with `margins`
+    they stand where those say, which suits figures whose words have a known size.
+    """
+    if margins is None:
+        return Figure(figsize=(width, height), layout="constrained")
+    figure = Figure(figsize=(width, height))
+    left, bottom, right, top = margins
+    figure.subplots_adjust(left / width, bottom / height, 1 - right / width, 1 - top / height)
+    return figure
+
+
+def bar_axes(figure: Figure, axes: Axes) -> Axes:
+    """Room for a colour bar in the right margin of a figure, beside its panel, 0.85 times as high."""
+    place, width = axes.get_position(), figure.get_figwidth()
+    height = 0.85 * place.height
+    return figure.add_axes(
+        (place.x1 + 0.12 / width, place.y0 + (place.height - height) / 2, 0.1 / width, height)
+    )
 
 
 def nothing_to_show(words: str) -> Figure:
@@ -80,9 +105,24 @@ def nothing_to_show(words: str) -> Figure:
     return figure
 
 
-def panel_name(axes: Axes, text: str) -> None:
-    """Name a panel at its top left."""
-    axes.set_title(text, color=PAPER_INK)
+def panel_name(axes: Axes, text: str, above: float = 6.0) -> None:
+    """Name a panel at its top left, so many points above it."""
+    # Given a height, matplotlib need not look for one, which it does at the cost of measuring all words around.
+    axes.set_title(text, color=PAPER_INK, y=1.0, pad=above)
+
+
+def figure_pixels(figure: Figure, *, dpi: float = 110.0) -> NDArray[np.uint8]:
+    """The figure as RGB values, shape (height, width, 3).
+
+    Drawn once, where writing a PNG goes through every artist twice.
+    """
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()
+        matplotlib.rcParams.update(STYLE)
+        figure.set_dpi(dpi)
+        canvas = FigureCanvasAgg(figure)
+        canvas.draw()
+        return np.array(canvas.buffer_rgba(), dtype=np.uint8)[..., :3]
 
 
 def figure_bytes(figure: Figure, kind: str, *, dpi: float = 110.0) -> bytes:
@@ -122,5 +162,7 @@ def save_figure(figure: Figure, path: str | Path) -> tuple[Path, Path]:
         target = path.with_name(f"{path.name.removesuffix('.png').removesuffix('.svg')}.{kind}")
         with written_whole(target) as beside:
             beside.write_bytes(figure_bytes(figure, kind, dpi=220.0))
+        # The panels have found their places with the first file.
+        figure.set_layout_engine("none")
         written.append(target)
     return written[0], written[1]

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 MARKERS = "osD^vPX<>*hp"
 """Marker of each beam shape, in order; with the colour, so that nothing rests on colour alone."""
 _PANELS_A_ROW = 3
+NARROW = 3.3
+"""Width of a figure for a phone, inches."""
 # Endings of column names, longest first, and the units they stand for.
 _UNITS = {
     "_mm_per_s": "mm/s",
@@ -57,12 +59,16 @@ def marks(shapes: Sequence[str]) -> dict[str, tuple[str, str]]:
 
 
 @styled
-def ranking_figure(ranking: pd.DataFrame, scores: pd.DataFrame) -> Figure:
-    """Mean index of each beam shape with its interval and letters; single welds as dots; the whole scale 0 to 100."""
+def ranking_figure(ranking: pd.DataFrame, scores: pd.DataFrame, *, narrow: bool = False) -> Figure:
+    """Mean index of each beam shape with its interval and letters; single welds as dots; the whole scale 0 to 100.
+
+    `narrow` is for the width of a phone: names stand above their bars.
+    """
     if not len(ranking):
         return nothing_to_show("no ranking: no weld could be scored")
     ordered = ranking.sort_values("rank", kind="stable")
-    figure = new_figure(0.9 + 0.52 * len(ordered))
+    pitch = 0.6 if narrow else 0.52
+    figure = new_figure(0.9 + pitch * len(ordered), width=NARROW if narrow else WIDTH)
     axes = figure.subplots()
     for row, (_, shape) in enumerate(ordered.iterrows()):
         low, high = float(shape["stability_index_low"]), float(shape["stability_index_high"])
@@ -74,15 +80,34 @@ def ranking_figure(ranking: pd.DataFrame, scores: pd.DataFrame) -> Figure:
             welds, row + 0.5 * spread(len(welds)), "o", ms=4, mfc="white", mec=PAPER_INK, mew=0.9, zorder=3
         )
         letters = str(shape["group"]) if isinstance(shape["group"], str) else ""
-        axes.text(101.5, row, letters, va="center", fontweight="bold", clip_on=False)
-    axes.set_yticks(range(len(ordered)), [_short(name) for name in ordered["beam_shape"]])
-    axes.set_ylim(len(ordered) - 0.4, -0.6)
+        axes.text(101.5, row, _short(letters, 10), va="center", fontweight="bold", clip_on=False)
+    names = [_short(name) for name in ordered["beam_shape"]]
+    axes.set_yticks(range(len(ordered)), [""] * len(names) if narrow else names)
+    axes.set_ylim(len(ordered) - (0.6 if narrow else 0.4), -0.85 if narrow else -0.6)
     axes.set_xlim(0, 100)
     axes.grid(visible=False, axis="y")
     axes.tick_params(axis="y", length=0)
     axes.set_xlabel("stability index, 0 to 100, higher is steadier")
-    panel_name(axes, "bar: mean   band: 95 % interval   ○ one weld   same letter: not told apart")
+    words = ("bar: mean   band: 95 % interval", "○ one weld   same letter: not told apart")
+    panel_name(axes, "\n".join(words) if narrow else "   ".join(words))
+    if narrow:
+        _names_above(axes, names)
     return figure
+
+
+def _names_above(axes: Axes, names: Sequence[str]) -> None:
+    """Names of the rows inside the panel, each above its bar; a long one is cut by the panel's edge."""
+    axes.title.set_fontsize(8.5)
+    for row, name in enumerate(names):
+        axes.text(
+            0.01,
+            row - 0.3,
+            name,
+            va="bottom",
+            clip_on=True,
+            transform=axes.get_yaxis_transform(),
+            bbox={"fc": "white", "ec": "none", "pad": 0.5},
+        ).set_in_layout(False)
 
 
 def _short(name: object, most: int = 28) -> str:
@@ -117,10 +142,10 @@ def plain(column: str) -> str:
     return words.replace("_", " ")
 
 
-def _panels(count: int, height: float) -> tuple[Figure, list[Axes]]:
-    columns = min(count, _PANELS_A_ROW)
+def _panels(count: int, height: float, narrow: bool) -> tuple[Figure, list[Axes]]:
+    columns = 1 if narrow else min(count, _PANELS_A_ROW)
     rows = -(-count // columns)
-    figure = new_figure(height * rows, width=max(3.6, WIDTH * columns / _PANELS_A_ROW))
+    figure = new_figure(height * rows, width=NARROW if narrow else max(3.6, WIDTH * columns / _PANELS_A_ROW))
     grid = figure.subplots(rows, columns, squeeze=False, sharey=False)
     for empty in grid.ravel()[count:]:
         empty.remove()
@@ -128,14 +153,14 @@ def _panels(count: int, height: float) -> tuple[Figure, list[Axes]]:
 
 
 @styled
-def factor_figure(scores: pd.DataFrame) -> Figure:
+def factor_figure(scores: pd.DataFrame, *, narrow: bool = False) -> Figure:
     """Index of every weld against each process factor, with the mean of each level."""
     import pandas as pd
 
     names = factor_columns(scores)
     if not names:
         return nothing_to_show("no process factor varies in this trial")
-    figure, panels = _panels(len(names), 2.7)
+    figure, panels = _panels(len(names), 2.7, narrow)
     limits = _limits(scores["stability_index"].to_numpy(dtype=float))
     for axes, name in zip(panels, names, strict=True):
         known = scores[[name, "stability_index"]].dropna()
@@ -178,7 +203,7 @@ def factor_figure(scores: pd.DataFrame) -> Figure:
 
 
 @styled
-def effects_figure(effects: pd.DataFrame) -> Figure:
+def effects_figure(effects: pd.DataFrame, *, narrow: bool = False) -> Figure:
     """Estimated effects with their 95 % intervals.
 
     Parameters
@@ -187,6 +212,8 @@ def effects_figure(effects: pd.DataFrame) -> Figure:
         Columns ``term``, ``effect``, ``effect_low``, ``effect_high``, index points; ``level`` too where a
         factor has several words. Rows without an effect are left out; an interval that is not known is not
         drawn.
+    narrow
+        For the width of a phone: names stand above their bars.
     """
     effects = effects[effects["effect"].notna()]
     if not len(effects):
@@ -196,29 +223,33 @@ def effects_figure(effects: pd.DataFrame) -> Figure:
         f"{plain(str(term))}: {level}" if level else plain(str(term))
         for term, level in zip(effects["term"], levels, strict=True)
     ]
-    figure = new_figure(0.9 + 0.36 * len(effects))
+    pitch = 0.55 if narrow else 0.36
+    figure = new_figure(0.9 + pitch * len(effects), width=NARROW if narrow else WIDTH)
     axes = figure.subplots()
     rows = np.arange(len(effects))
     axes.axvline(0, color=PAPER_INK, lw=0.9)
     axes.hlines(rows, effects["effect_low"], effects["effect_high"], color=BLUE, lw=5, alpha=0.35)
     axes.plot(effects["effect"], rows, "|", color=BLUE, ms=14, mew=2.4)
-    axes.set_yticks(rows, [_short(name, 40) for name in names])
-    axes.set_ylim(len(effects) - 0.4, -0.6)
+    axes.set_yticks(rows, [""] * len(names) if narrow else [_short(name, 40) for name in names])
+    axes.set_ylim(len(effects) - (0.6 if narrow else 0.4), -0.85 if narrow else -0.6)
     axes.grid(visible=False, axis="y")
     axes.set_xlabel("effect on the stability index, points")
-    panel_name(axes, "bar: estimate   band: its 95 % interval; across 0: the sign is not known")
+    words = ("bar: estimate   band: its 95 % interval;", "across 0: the sign is not known")
+    panel_name(axes, "\n".join(words) if narrow else " ".join(words))
+    if narrow:
+        _names_above(axes, [_short(name, 34) for name in names])
     return figure
 
 
 @styled
-def outcomes_figure(scores: pd.DataFrame) -> Figure:
+def outcomes_figure(scores: pd.DataFrame, *, narrow: bool = False) -> Figure:
     """Each laboratory result against the index, one dot a weld, a colour and a marker for each beam shape."""
     import pandas as pd
 
     names = outcome_columns(scores)
     if not names:
         return nothing_to_show("no laboratory result with at least three welds")
-    figure, panels = _panels(len(names), 2.9)
+    figure, panels = _panels(len(names), 2.9, narrow)
     looks = marks([str(shape) for shape in scores["beam_shape"]])
     for axes, name in zip(panels, names, strict=True):
         values = pd.to_numeric(scores[name], errors="coerce")
@@ -231,7 +262,7 @@ def outcomes_figure(scores: pd.DataFrame) -> Figure:
                 color=colour,
                 ms=5,
                 alpha=0.9,
-                label=_short(shape) if shape else "no shape given",
+                label=_short(shape, 14 if narrow else 28) if shape else "no shape given",
             )
         axes.set_xlabel("stability index")
         axes.set_ylabel(_short(plain(name), 34))

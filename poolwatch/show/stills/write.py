@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..result import ClipResult
+from . import CLIP_STILLS
 from .outline import SpaceTime, motion_figure, space_time_figure
 from .series import series_figure, spectra_figure
 from .spatter import spatter_figure
@@ -28,6 +29,8 @@ def write_clip_stills(
 ) -> list[Path]:
     """Write ``series``, ``spectra``, ``outline_motion``, ``spatter`` and, where given, ``middle_line``.
 
+    One that stands there from another time and is not written now is removed.
+
     Returns
     -------
     list of pathlib.Path
@@ -46,7 +49,11 @@ def write_clip_stills(
     }
     if space_time is not None:
         figures["middle_line"] = space_time_figure(result, space_time)
-    return [path for name, figure in figures.items() for path in save_figure(figure, Path(folder) / name)]
+    written = [path for name, figure in figures.items() for path in save_figure(figure, Path(folder) / name)]
+    for name in set(CLIP_STILLS) - set(figures):
+        for kind in ("png", "svg"):
+            (Path(folder) / f"{name}.{kind}").unlink(missing_ok=True)
+    return written
 
 
 def write_trial_stills(

@@ -231,6 +231,26 @@ def test_nothing_is_wider_than_the_screen(page, trial, one_clip, width):
         assert page.js("document.documentElement.scrollWidth") <= width
 
 
+def test_drawings_are_legible_on_a_phone(page, trial):
+    page.size(390, 844)
+    page.open(trial)
+    page.js("document.querySelectorAll('details').forEach(d => d.open = true)")
+    # Drawn at 150 (trial) and 88 (clips) dots an inch. The smallest lettering on a phone is of 8.5 and 8 points; 9 px
+    # and up is common practice for figures on phones, no source.
+    sizes = page.js(
+        "[...document.querySelectorAll('picture img')].map(i => [i.getBoundingClientRect().width, i.naturalWidth,"
+        " i.currentSrc === i.src])"
+    )
+    ranking, *others = sizes
+    assert ranking[2] is False
+    assert ranking[0] <= 390 - 2 * 16
+    assert 8.5 / 72 * 150 * ranking[0] / ranking[1] >= 12
+    assert all(8 / 72 * (88 if wide else 150) * width / natural >= 9 for width, natural, wide in others)
+    page.size(1200, 900)
+    page.open(trial)
+    assert page.js("(i => i.currentSrc === i.src)(document.querySelector('section img'))")
+
+
 def test_prints_everything_to_pdf(page, one_clip):
     page.open(one_clip[0])
     data = base64.b64decode(page.do("Page.printToPDF", printBackground=True)["data"])
