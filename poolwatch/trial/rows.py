@@ -45,9 +45,7 @@ def read_rows(path: str | Path) -> pd.DataFrame:
         raise UsageError(f"{sheet.path}: has a header but no rows")
     problems: list[str] = []
     known = {
-        column.name: [
-            _value(sheet, row[column.name], line, column, problems) for row, line in _rows(sheet)
-        ]
+        column.name: [_value(sheet, row[column.name], line, column, problems) for row, line in _rows(sheet)]
         if column.kind != "text"
         else [_text(row[column.name]) for row in sheet.rows]
         for column in SCORE.columns
