@@ -152,13 +152,15 @@ def command(
     """
     from ..measure import measure_clip, read_settings, recording_of, write_clip_report, write_clip_stills
     from ..model.files import check_folder
-    from .progress import bar
+    from .progress import bar, compile_once
 
     settings = read_settings(settings_file)
     facts = facts_of(**given, beam_shape=beam_shape, replicate=replicate)
     recording = recording_of(settings, facts, where="command line")
     folder = out / clip_name(clip)
     check_folder(folder)
+    if clip.exists():
+        compile_once()
     with bar(f"measuring {clip.name}") as tell:
         result = measure_clip(clip, recording=recording, settings=settings, progress=tell, workers=workers)
     with bar("writing the overlay", "pictures") as tell:

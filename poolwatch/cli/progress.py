@@ -5,6 +5,24 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
+COMPILING = "compiling the measuring code, once on this machine"
+
+
+def compile_once() -> None:
+    """Compile the measuring code where that has not been done; said on a terminal only."""
+    from ..measure import compile_kernels, is_compiled
+
+    if is_compiled():
+        return
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        compile_kernels()
+        return
+    with console.status(f"{COMPILING} (under a minute)"):
+        compile_kernels()
+
 
 @contextmanager
 def bar(what: str, unit: str = "frames") -> Iterator[Callable[[int, int], None]]:

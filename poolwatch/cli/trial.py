@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from .progress import COMPILING
+
 if TYPE_CHECKING:
     from ..trial.batch import ClipEvent, Progress
     from ..trial.results import TrialResult
@@ -113,6 +115,9 @@ def trial_progress() -> Iterator[Progress]:
 
         def tell(event: ClipEvent) -> None:
             nonlocal before
+            if event.kind == "preparing":
+                bar.update(task, description=COMPILING)
+                return
             shares[event.clip] = event.share * event.work
             if event.kind == "failed":
                 console.print(f"{escape(event.clip)}: failed: {escape(event.message)}", soft_wrap=True)

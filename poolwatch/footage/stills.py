@@ -28,7 +28,7 @@ def write_tiff(path: Path, frames: Iterable[NDArray[Any]], compression: str, *, 
     """
     import tifffile
 
-    how = {"compression": compression or None, "photometric": "minisblack", "metadata": None}
+    how: dict[str, Any] = {"compression": compression or None, "photometric": "minisblack", "metadata": None}
     if compression == "adobe_deflate":
         how["predictor"] = True  # Differences of neighbours: a sixth smaller on noisy footage.
     with written_whole(path) as beside, tifffile.TiffWriter(beside, bigtiff=big) as out:

@@ -9,6 +9,8 @@ if TYPE_CHECKING:
     from .again import rescore as rescore
     from .beside import write_clips_side_by_side as write_clips_side_by_side
     from .clip import measure_clip as measure_clip
+    from .compiling import compile_kernels as compile_kernels
+    from .compiling import is_compiled as is_compiled
     from .pages import write_clip_report as write_clip_report
     from .pages import write_clip_stills as write_clip_stills
     from .result import Measurement as Measurement
@@ -22,6 +24,8 @@ if TYPE_CHECKING:
 _PLACES = {
     "MeasureSettings": "settings",
     "Measurement": "result",
+    "compile_kernels": "compiling",
+    "is_compiled": "compiling",
     "measure_clip": "clip",
     "read_measurement": "result",
     "read_settings": "settings",
@@ -36,6 +40,8 @@ _PLACES = {
 __all__ = [
     "MeasureSettings",
     "Measurement",
+    "compile_kernels",
+    "is_compiled",
     "measure_clip",
     "read_measurement",
     "read_settings",

@@ -64,7 +64,13 @@ def polygon_mean(frame: NDArray[np.generic], x: NDArray[np.float64], y: NDArray[
             if (y[k] <= i) != (y[q] <= i):
                 cross[m] = x[k] + (i - y[k]) / (y[q] - y[k]) * (x[q] - x[k])
                 m += 1
-        ordered = np.sort(cross[:m])
+        ordered = cross
+        for k in range(1, m):
+            v, p = ordered[k], k
+            while p > 0 and ordered[p - 1] > v:
+                ordered[p] = ordered[p - 1]
+                p -= 1
+            ordered[p] = v
         for k in range(0, m - 1, 2):
             for j in range(max(int(np.ceil(ordered[k])), 0), min(int(np.floor(ordered[k + 1])), w - 1) + 1):
                 total += frame[i, j]

@@ -131,7 +131,7 @@ def steepest(
     for j in range(n):
         for t in range(-5, 6):
             window[t + 5] = first[(j + t) % n]
-        middle = int(_middle(window, 11))
+        middle = int(_middle(window, window.size))
         if abs(first[j] - middle) > 2:
             top = middle
             for k in range(max(middle - 2, 1), min(middle + 3, m - 1)):
@@ -175,8 +175,9 @@ def _slopes(
     mean = np.empty(m)
     for k in range(count):
         j = k * every
-        mean[:] = 0.0
-        first = 0
+        for q in range(m):
+            mean[q] = 0.0
+        first = min(seen[j], 0)
         for t in range(-3, 4):
             i = (j + t) % n
             shift = int(round(top[i] - top[j]))
@@ -187,10 +188,17 @@ def _slopes(
         for q in range(m):
             mean[q] /= 7.0
         _, tall[k], _, held[k], inner[k], outer[k] = fit_step(
-            mean, top[j], reach, sigma, half, first, height, trust, 0.0, 0.0, True
+            mean, top[j], reach, sigma, half, first, height, trust, 0.0, 0.0, sigma > 0.0
         )
-    middle_inner = np.median(inner[held]) if held.any() else 0.0
-    middle_outer = np.median(outer[held]) if held.any() else 0.0
+    sure = 0
+    known_inner, known_outer = np.zeros(count), np.zeros(count)
+    for k in range(count):
+        if held[k]:
+            known_inner[sure], known_outer[sure] = inner[k], outer[k]
+            sure += 1
+    middle_inner, middle_outer = 0.0, 0.0
+    if sure > 0:
+        middle_inner, middle_outer = _middle(known_inner, sure), _middle(known_outer, sure)
     for k in range(count):
         if not held[k]:
             inner[k] = middle_inner
@@ -254,14 +262,15 @@ def refine(
     """
     # The second pass starts on the edge itself, so that it need not smooth the contour's pixel steps away and
     # follows pointed ends.
-    x, y, size, good, outside, found = _pass(
-        frame, cx, cy, n, reach, sigma, clipping, height, noise, 2.0, False
-    )
-    if found < n // 3:
-        return x, y, size, good, outside
-    x, y, size, good, outside, found = _pass(frame, x, y, n, 2, sigma, clipping, height, noise, 0.7, True)
-    if found < n // 3:
-        return x, y, size, good, outside
+    x, y = cx, cy
+    for turn in range(2):
+        fine = turn > 0
+        x, y, size, good, outside, found = _pass(
+            frame, x, y, n, min(reach, 2) if fine else reach, sigma, clipping, height, noise,
+            0.7 if fine else 2.0, fine,
+        )  # fmt: skip
+        if found < n // 3:
+            return x, y, size, good, outside
     spacing = 0.0
     for j in range(n):
         i = (j + 1) % n
@@ -299,7 +308,9 @@ def _pass(
     wide = reach + edge
     profile, seen, outside = profiles(frame, x, y, nx, ny, wide, clipping)
     _, size, top = steepest(profile[:, edge : edge + 2 * reach + 1], reach, max(sigma, 1.0))
-    typical = np.median(size)
+    # Every other vertex is enough for a middle.
+    some = size[::2].copy()
+    typical = _middle(some, some.size)
     place = np.empty(n)
     good = np.zeros(n, dtype=np.bool_)
     half = 2.5 * sigma + 1.5

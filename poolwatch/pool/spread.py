@@ -84,7 +84,17 @@ def edge_spread(
             first = int(seen[j]) if blind[j] else 0
             for k, spread in enumerate(spreads):
                 _, h, mse, ok, _, _ = fit_step(
-                    profile[j], start[j], wide, spread, 8.0, first, 1.5 * visible, trust, 0.0, 0.0, True
+                    profile[j],
+                    float(start[j]),
+                    wide,
+                    spread,
+                    8.0,
+                    first,
+                    1.5 * visible,
+                    trust,
+                    0.0,
+                    0.0,
+                    True,
                 )
                 if ok:
                     errors[row, k] = mse

@@ -187,7 +187,10 @@ def fit_place(
     low = max(int(math.floor(start - half)) + reach, 0)
     high = min(int(math.ceil(start + half)) + reach, 2 * reach)
     if seen > low:
-        s0, h, _, ok, _, _ = fit_step(profile, start, reach, sigma, half, seen, height, trust, g, f, False)
+        # A comparison, not a constant, for which Numba would compile the function once more.
+        s0, h, _, ok, _, _ = fit_step(
+            profile, start, reach, sigma, half, seen, height, trust, g, f, sigma <= 0.0
+        )
         return s0, h, ok
     o = min(profile[high], profile[max(high - 1, 0)])
     h = max(profile[low], profile[min(low + 1, 2 * reach)]) - o

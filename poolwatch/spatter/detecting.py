@@ -57,6 +57,8 @@ def detect(
     if outlines is not None and len(outlines) != len(frames):
         raise ValueError(f"one outline a frame is needed: {len(frames)} frames, {len(outlines)} outlines")
     h, w = frames.shape[1:]
+    # One kind of array, so that the kernels are compiled once.
+    frames = np.ascontiguousarray(frames, dtype=np.uint16)
     blur = blur_of(look.psf_sigma_px)
     shot, read = look.shot, look.read
     if look.sign < 0:

@@ -6,6 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from .ordering import middle_of
+
 # Side of the blocks that carry the ground's slow changes (plume, glare), px.
 BLOCK = 16
 
@@ -209,4 +211,4 @@ def overall_gain(
         n += 1
     if n < 50:
         return 1.0
-    return float(np.median(ratios[:n]))
+    return float(middle_of(ratios, n))

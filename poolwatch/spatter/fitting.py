@@ -210,8 +210,10 @@ def descend(
     work, step = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
     trial = np.empty(PARAMETERS)
     damping = 1e-2
+    # Truths that Numba cannot know beforehand: it would compile the function once for each.
+    slopes, no_slopes = blur > 0.0, blur <= 0.0
     chi, n = _normal_equations(
-        table, xs, ys, values, veils, variance, limits, blur, ground_sd, p, jtj, jtr, True
+        table, xs, ys, values, veils, variance, limits, blur, ground_sd, p, jtj, jtr, slopes
     )
     for turn in range(_ROUNDS):
         for a in range(PARAMETERS):
@@ -241,13 +243,14 @@ def descend(
             if trial[2] <= 0.0:
                 trial[2] = 0.1 * p[2]
             new, _n = _normal_equations(
-                table, xs, ys, values, veils, variance, limits, blur, ground_sd, trial, jtj, jtr, False
+                table, xs, ys, values, veils, variance, limits, blur, ground_sd, trial, jtj, jtr, no_slopes
             )
         if good and new < chi:
             gain = chi - new
-            p[:] = trial
+            for a in range(PARAMETERS):
+                p[a] = trial[a]
             chi, n = _normal_equations(
-                table, xs, ys, values, veils, variance, limits, blur, ground_sd, p, jtj, jtr, True
+                table, xs, ys, values, veils, variance, limits, blur, ground_sd, p, jtj, jtr, slopes
             )
             damping = max(damping * 0.1, 1e-7)
             if gain < 1e-2 + 1e-4 * chi or (turn >= 4 and chi > _HOPELESS * n and gain < 0.1 * chi):

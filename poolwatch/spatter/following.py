@@ -125,7 +125,8 @@ def follow(
     states = np.zeros((capacity, _STATE))
     number = np.zeros(capacity, dtype=np.int64)
     missed = np.zeros(capacity, dtype=np.int64)
-    active, tracks = 0, 0
+    # `starts` begins with 0; the bare constant would have Numba compile what it is passed to twice.
+    active, tracks = int(starts[0]), 0
     dear = _GATE * _GATE + 12.0
     # The three last frames that were measured, for beginnings.
     past = np.full(4, -1, dtype=np.int64)
@@ -152,7 +153,8 @@ def follow(
             )
             if not gone:
                 if kept != k:
-                    states[kept] = states[k]
+                    for q in range(_STATE):
+                        states[kept, q] = states[k, q]
                     number[kept] = number[k]
                     missed[kept] = missed[k]
                 kept += 1
@@ -163,14 +165,12 @@ def follow(
             if active == capacity:
                 capacity *= 2
                 bigger = np.zeros((capacity, _STATE))
-                bigger[:active] = states
-                states = bigger
-                longer = np.zeros(capacity, dtype=np.int64)
-                longer[:active] = number
-                number = longer
-                waits = np.zeros(capacity, dtype=np.int64)
-                waits[:active] = missed
-                missed = waits
+                longer, waits = np.zeros(capacity, dtype=np.int64), np.zeros(capacity, dtype=np.int64)
+                for k in range(active):
+                    for q in range(_STATE):
+                        bigger[k, q] = states[k, q]
+                    longer[k], waits[k] = number[k], missed[k]
+                states, number, missed = bigger, longer, waits
             _found_track(states[active], s, begun[g], past)
             for q in range(3):
                 track_of[begun[g, q]] = tracks
@@ -209,7 +209,9 @@ def _assign(
     n = 0
     for k in range(active):
         if choices[k] == 1:
-            i = int(np.argmin(cost[k]))
+            i = 0
+            while cost[k, i] >= dear:
+                i += 1
             if wishes[i] == 1:
                 column[k] = i
                 continue
@@ -299,12 +301,11 @@ def _begin(
                         if cost > 45.0:
                             continue
                         if n == price.size:
-                            more = np.empty((2 * n, 3), dtype=np.int64)
-                            more[:n] = out
-                            out = more
-                            dearer = np.empty(2 * n)
-                            dearer[:n] = price
-                            price = dearer
+                            more, dearer = np.empty((2 * n, 3), dtype=np.int64), np.empty(2 * n)
+                            for q in range(n):
+                                more[q, 0], more[q, 1], more[q, 2] = out[q, 0], out[q, 1], out[q, 2]
+                                dearer[q] = price[q]
+                            out, price = more, dearer
                         out[n, 0], out[n, 1], out[n, 2] = a, b, c
                         price[n] = cost
                         n += 1
@@ -319,7 +320,8 @@ def _begin(
                     if chosen[k, q] == out[i, z]:
                         free = False
         if free:
-            chosen[kept] = out[i]
+            for q in range(3):
+                chosen[kept, q] = out[i, q]
             kept += 1
     return chosen[:kept]
 

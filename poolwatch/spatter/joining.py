@@ -122,7 +122,13 @@ def _candidates(
     n = 0
     for i in range(tail.shape[0]):
         at = tail[i, 0]
-        k = np.searchsorted(begins, at, side="right")
+        k, beyond = 0, begins.size
+        while k < beyond:
+            half = (k + beyond) // 2
+            if begins[half] <= at:
+                k = half + 1
+            else:
+                beyond = half
         while k < begins.size and clock[int(begins[k])] - clock[int(at)] <= wait:
             j = by_start[k]
             k += 1
@@ -130,9 +136,11 @@ def _candidates(
             if j == i or cost >= _DEAR:
                 continue
             if n == rows.size:
-                rows = np.concatenate((rows, np.empty(n, dtype=np.int64)))
-                cols = np.concatenate((cols, np.empty(n, dtype=np.int64)))
-                costs = np.concatenate((costs, np.empty(n)))
+                more_rows, more_cols = np.empty(2 * n, dtype=np.int64), np.empty(2 * n, dtype=np.int64)
+                more_costs = np.empty(2 * n)
+                for q in range(n):
+                    more_rows[q], more_cols[q], more_costs[q] = rows[q], cols[q], costs[q]
+                rows, cols, costs = more_rows, more_cols, more_costs
             rows[n], cols[n], costs[n] = i, j, cost
             n += 1
     return rows[:n], cols[:n], costs[:n]

@@ -105,6 +105,8 @@ def learn(
         raise ValueError(f"the sample must have shape (n, height, width) with n > 0, got {sample.shape}")
     if outlines is not None and len(outlines) != len(sample):
         raise ValueError(f"one outline a frame is needed: {len(sample)} frames, {len(outlines)} outlines")
+    # One kind of array, so that the kernels are compiled once.
+    sample = np.ascontiguousarray(sample, dtype=np.uint16)
     _, h, w = sample.shape
     even = settings.background == "even"
     dark = settings.polarity == "dark"

@@ -37,3 +37,10 @@ def _sift(keys: NDArray, order: NDArray, start: int, end: int) -> None:  # type:
             i = j
         else:
             return
+
+
+@njit(cache=True, nogil=True)
+def middle_of(values: NDArray, n: int) -> float:  # type: ignore[type-arg]
+    """Median of the first `n` values, `n` > 0."""
+    order = rising(values[:n])
+    return float(0.5 * (values[order[(n - 1) // 2]] + values[order[n // 2]]))

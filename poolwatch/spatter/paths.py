@@ -8,6 +8,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from .ordering import middle_of
+
 # Columns that `fly` fills, one row a track.
 PATH_COLUMNS = ("t0", "x0", "y0", "vx", "vy", "u_x0", "u_y0", "u_vx", "u_vy", "scatter", "rms", "used")
 # Scatter of a centre that no fit sees (rolling, changing shapes), px.
@@ -67,7 +69,7 @@ def fly(
                 dx = x[a + i] - x0 - vx * (t[i] - t0)
                 dy = y[a + i] - y0 - vy * (t[i] - ty)
                 chi[i] = bx[i] * dx * dx + by[i] * dy * dy
-            middle = max(np.median(chi) / 1.386, 1.0)
+            middle = max(middle_of(chi, n) / 1.386, 1.0)
             total = used = 0.0
             for i in range(n):
                 # Weights of Geman and McClure: none left for what lies far off the line.

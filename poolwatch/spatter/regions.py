@@ -69,13 +69,16 @@ def part(
     """
     h, w = picture.shape
     n = pixels.size
-    values = np.empty(n, dtype=np.float32)
+    values = np.empty(n)
     for i in range(n):
         values[i] = -picture[pixels[i] // w, pixels[i] % w]
     order = rising(values)
-    pixels[:] = pixels[order]
+    unsorted = pixels.copy()
     parent = np.arange(n)
-    peak = -values[order]
+    peak = np.empty(n, dtype=np.float32)
+    for i in range(n):
+        pixels[i] = unsorted[order[i]]
+        peak[i] = -values[order[i]]
     for i in range(n):
         y, x = pixels[i] // w, pixels[i] % w
         v = picture[y, x]

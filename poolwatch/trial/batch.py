@@ -30,7 +30,8 @@ class ClipEvent:
     clip
         As the manifest names it.
     kind
-        ``resumed`` (finished before), ``started``, ``frames``, ``done`` or ``failed``.
+        ``preparing`` (this machine is made ready, once; no clip), ``resumed`` (finished before), ``started``,
+        ``frames``, ``done`` or ``failed``.
     share
         Part of the clip that is done, 0 to 1.
     work
@@ -98,6 +99,7 @@ def measure_all(
     workers: int = 1,
     settings: Path | None = None,
     overlay: bool = True,
+    here: bool = True,
     progress: Progress | None = None,
 ) -> BatchResult:
     """Measure every clip of a manifest; one that fails never stops the others.
@@ -118,6 +120,8 @@ def measure_all(
         For rows that name none.
     overlay
         Whether annotated videos are wanted.
+    here
+        Whether this machine measures, not others.
     progress
         Called with each event.
 
@@ -148,6 +152,9 @@ def measure_all(
             todo.append(job)
     # The largest first, so that no core is left with a long clip at the end.
     todo.sort(key=lambda job: (-job.size, job.name))
+    if todo and here and measurer.unready():
+        tell(ClipEvent("", "preparing", 0.0, 0.0))
+        measurer.make_ready()
     threads = max(1, workers // max(1, len(todo)))
     todo = [replace(job, threads=threads) for job in todo]
     measured = 0

@@ -93,6 +93,14 @@ class Measurer(Protocol):
         """Measure a clip and write its folder, whole or not at all."""
         ...
 
+    def unready(self) -> bool:
+        """Whether something must be made ready on this machine first, which `make_ready` then does."""
+        ...
+
+    def make_ready(self) -> None:
+        """Make this machine ready for `measure`."""
+        ...
+
     def rescore(self, folder: Path, common: Common) -> pd.DataFrame:
         """The score row of a measured clip again, as all clips of the trial are scored."""
         ...
@@ -119,6 +127,18 @@ class ClipMeasurer:
         from ..measure import read_settings
 
         return {name: part.weight for name, part in read_settings(settings).stability.index.parts.items()}
+
+    def unready(self) -> bool:
+        """Whether the measuring code has yet to be compiled on this machine."""
+        from ..measure import is_compiled
+
+        return not is_compiled()
+
+    def make_ready(self) -> None:
+        """Compile it."""
+        from ..measure import compile_kernels
+
+        compile_kernels()
 
     def measure(self, job: Job, report: Report) -> None:
         """Measure a clip and write its folder."""

@@ -92,6 +92,7 @@ def run_trial(
             workers=cores,
             settings=settings,
             overlay=overlay,
+            here=scheduler is None,
             progress=progress,
         )
         alike = score_alike(read, batch, measurer, run)

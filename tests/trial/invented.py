@@ -60,6 +60,12 @@ class InventedMeasurer:
     def settings_id(self, settings: Path | None) -> str:
         return "default" if settings is None else hashlib.sha256(settings.read_bytes()).hexdigest()[:16]
 
+    def unready(self) -> bool:
+        return False
+
+    def make_ready(self) -> None:
+        pass
+
     def weights(self, settings: Path | None) -> dict[str, float]:
         from tests.trial.simulated import WEIGHT
 
