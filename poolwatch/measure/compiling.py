@@ -25,9 +25,9 @@ def is_compiled() -> bool:
     """Whether this machine's cache holds the kernels; True where there is no cache to look into."""
     from ..pool.edge import refine
     from ..spatter.following import follow
-    from ..spatter.searching import search
+    from ..spatter.searching import window
 
-    for kernel in (refine, follow, search):
+    for kernel in (refine, follow, window):
         where = getattr(getattr(kernel, "stats", None), "cache_path", None)
         if not where:  # Compiling is switched off.
             return True

@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from .fitting import blur_of
 from .look import SpatterLook
-from .profile import disc_table
 from .records import SIGHTING, UNFITTED
 from .searching import COLUMNS, search, work_arrays
 from .settings import SpatterSettings
@@ -67,16 +66,14 @@ def detect(
     work = work_arrays(h, w)
     found = np.zeros((_ROOM, COLUMNS))
     nothing = np.zeros((0, 2))
-    table = disc_table()
     max_length = settings.max_diameter_px + settings.max_step_px + 4 * blur
     kept: list[NDArray[np.void]] = []
     for i in range(len(frames)):
         outline = nothing if outlines is None else np.ascontiguousarray(outlines[i], dtype=np.float64)
         while True:
             n = search(
-                frames[i], outline, look.background, look.threshold, look.places, look.black, look.sign,
-                look.offset, look.even, look.full_level, read, shot, blur, look.detection_level,
-                settings.pool_margin_px + 3.0 * blur, settings.max_diameter_px, max_length, table, *work, found,
+                frames[i], outline, look, read, shot, blur, settings.pool_margin_px + 3.0 * blur,
+                settings.max_diameter_px, max_length, work, found,
             )  # fmt: skip
             if n <= len(found):
                 break

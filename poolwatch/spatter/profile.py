@@ -140,6 +140,14 @@ def density(table: NDArray, dx: float, dy: float, shape: NDArray) -> float:  # t
 
 
 @njit(cache=True, nogil=True)
+def densities(table: NDArray, dx: float, dy: float, shape: NDArray, out: NDArray) -> None:  # type: ignore[type-arg]
+    """`density` on a grid of pixels into `out`, whose first pixel lies at (dx, dy) from the centre."""
+    for i in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            out[i, j] = density(table, dx + j, dy + i, shape)
+
+
+@njit(cache=True, nogil=True)
 def light(
     table: NDArray,  # type: ignore[type-arg]
     dx: float,

@@ -1,8 +1,9 @@
-"""One frame to its sightings: the kernel that `detect` runs for each frame."""
+"""One frame to its sightings: what `detect` does with each frame."""
 
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numba import njit
@@ -10,9 +11,13 @@ from numpy.typing import NDArray
 
 from .filtering import BLOCK, level_at
 from .fitting import PARAMETERS, fit_sighting, soft_edge
+from .profile import disc_table
 from .records import BORDER, CROWDED, RIM, SATURATED, SOFT, UNFITTED
 from .regions import FOOT, start_from_extent, within_another
 from .segmenting import clear, find_regions
+
+if TYPE_CHECKING:
+    from .look import SpatterLook
 
 # The fit sees at most about this many pixels; a larger picture is thinned out evenly.
 _FIT_PIXELS = 600
@@ -105,66 +110,49 @@ def window(
     return n, full_count
 
 
-@njit(cache=True, nogil=True)
 def search(
-    frame: NDArray,  # type: ignore[type-arg]
-    outline: NDArray,  # type: ignore[type-arg]
-    background: NDArray,  # type: ignore[type-arg]
-    threshold: NDArray,  # type: ignore[type-arg]
-    places: NDArray,  # type: ignore[type-arg]
-    black: float,
-    sign: float,
-    offset: float,
-    even: bool,
-    full: float,
+    frame: NDArray[np.uint16],
+    outline: NDArray[np.float64],
+    look: SpatterLook,
     read: float,
     shot: float,
     blur: float,
-    level_sigmas: float,
     margin: float,
     max_diameter: float,
     max_length: float,
-    table: NDArray,  # type: ignore[type-arg]
-    left: NDArray,  # type: ignore[type-arg]
-    right: NDArray,  # type: ignore[type-arg]
-    res: NDArray,  # type: ignore[type-arg]
-    level: NDArray,  # type: ignore[type-arg]
-    picture: NDArray,  # type: ignore[type-arg]
-    hits: NDArray,  # type: ignore[type-arg]
-    owner: NDArray,  # type: ignore[type-arg]
-    pixels: NDArray,  # type: ignore[type-arg]
-    values: NDArray,  # type: ignore[type-arg]
-    found: NDArray,  # type: ignore[type-arg]
+    work: tuple[NDArray, ...],  # type: ignore[type-arg]
+    found: NDArray[np.float64],
 ) -> int:
     """Find and fit what stands out of one frame; rows of `found`, in the order of `records.SIGHTING` after frame.
 
     Returns the number found; where it is more than `found` has rows, only those were kept.
     """
-    # All regions first, so that a fit knows its neighbours' pixels.
+    left, right, res, level, picture, hits, owner, pixels, values = work
+    # All regions first, so that a fit knows its neighbours' pixels. Two kernels, not one around both: the compiler
+    # would work through everything below once more.
     gain, count, used = find_regions(
-        frame, outline, background, threshold, places, black, sign, offset, even, full, level_sigmas, margin,
-        left, right, res, level, picture, hits, owner, pixels,
+        frame, outline, look.background, look.threshold, look.places, look.black, look.sign, look.offset,
+        look.even, look.full_level, look.detection_level, margin, left, right, res, level, picture, hits, owner, pixels,
     )  # fmt: skip
-    kept = 0
-    if count > 0:
-        kept = _measure(
-            frame, background, threshold, black, gain, sign, offset, even, full, read, shot, blur, level_sigmas,
-            max_diameter, max_length, table, left, right, res, level, picture, owner, pixels[:used], count,
-            values, found,
-        )  # fmt: skip
+    if count == 0:
+        clear(owner, pixels, used)
+        return 0
+    kept = _measure(
+        look.background, look.threshold, look.black, gain, look.sign, look.even, look.full_level, read, shot, blur,
+        look.detection_level, max_diameter, max_length, disc_table(), left, right, res, level, picture, owner,
+        pixels[:used], count, values, found,
+    )  # fmt: skip
     clear(owner, pixels, used)
-    return kept
+    return int(kept)
 
 
 @njit(cache=True, nogil=True)
 def _measure(
-    frame: NDArray,  # type: ignore[type-arg]
     background: NDArray,  # type: ignore[type-arg]
     threshold: NDArray,  # type: ignore[type-arg]
     black: float,
     gain: float,
     sign: float,
-    offset: float,
     even: bool,
     full: float,
     read: float,
@@ -185,7 +173,7 @@ def _measure(
     values: NDArray,  # type: ignore[type-arg]
     found: NDArray,  # type: ignore[type-arg]
 ) -> int:
-    h, w = frame.shape
+    h, w = res.shape
     # Sums of each region: flux, x, y, xx, xy, yy; peak; mark; pixels.
     sums = np.zeros((count + 1, 6))
     peak = np.zeros(count + 1)

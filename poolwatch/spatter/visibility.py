@@ -13,7 +13,7 @@ from .detecting import detect
 from .fitting import blur_of
 from .look import SpatterLook
 from .paths import distance_outside
-from .profile import SHAPE, density, disc_table, shape_of
+from .profile import SHAPE, densities, disc_table, shape_of
 from .settings import SpatterSettings
 
 # Sizes that are tried: from 0.3 px, each 12 % larger.
@@ -186,11 +186,8 @@ def _draw(
     """Add one particle of flux `light` (fraction of full scale times px²) with the shot noise it brings."""
     y0, x0 = round(y) - reach, round(x) - reach
     patch = picture[max(y0, 0) : y0 + 2 * reach + 1, max(x0, 0) : x0 + 2 * reach + 1]
-    rows, cols = np.mgrid[0 : patch.shape[0], 0 : patch.shape[1]]
-    rows, cols = rows + max(y0, 0), cols + max(x0, 0)
-    added = np.array(
-        [density(table, c - x, r - y, shape) for r, c in zip(rows.ravel(), cols.ravel(), strict=True)]
-    ).reshape(patch.shape)
+    added = np.empty(patch.shape)
+    densities(table, max(x0, 0) - x, max(y0, 0) - y, shape, added)
     added *= light * look.full_scale
     noise = rng.standard_normal(patch.shape) * np.sqrt(look.shot * np.maximum(added, 0.0))
     value = patch + look.sign * added + noise
