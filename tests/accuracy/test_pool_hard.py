@@ -74,8 +74,8 @@ def test_rippling_surface(pool_scene):
     assert robust(found.error("length")) < 0.2
 
 
-# Rim at 1.2 to 1.75 of full scale, so that the step is clipped half-way up: the bar is 0.6 px. Seeds, depth, scale,
-# blur, direction and halo are others than the method was made on.
+# Rim at 1.2 to 1.5 of full scale, so that the step is clipped half-way up: the bar is 0.6 px. The seeds are others than
+# those the method was made on.
 BLOWN = [
     {"seed": 231, "camera": {"width": 220, "height": 120, "gain": 4}},
     {"seed": 232, "camera": {"width": 220, "height": 120, "gain": 5, "depth_bits": 12}},
