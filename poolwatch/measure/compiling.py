@@ -61,7 +61,7 @@ def _pictures() -> tuple[NDArray[np.uint16], list[NDArray[np.float64]]]:
     import numpy as np
 
     rng = np.random.default_rng(1)
-    n, h, w = 48, 96, 176
+    n, h, w = 20, 96, 176
     rows, cols = np.mgrid[0:h, 0:w].astype(float)
     frames = np.empty((n, h, w))
     outlines = []
@@ -129,7 +129,7 @@ def _compile_particles() -> None:
     frames, outlines = _pictures()
     settings = SpatterSettings()
     look = learn(frames, full_scale=_FULL, outlines=outlines, settings=settings)
-    smallest_diameter(frames, outlines, look, settings=settings)
+    smallest_diameter(frames[:8], outlines[:8], look, settings=settings)
     detect(frames, outlines, look, settings)
     n = len(frames)
     tracks = Tracks(_sightings(n), np.arange(4, dtype=np.int64) * n, np.ones(n, dtype=np.bool_), 0)

@@ -94,7 +94,7 @@ def fano(counts: NDArray[np.integer] | Sequence[int], *, confidence: float = 0.9
     confidence
         Confidence of the interval.
     """
-    from scipy.stats import chi2
+    from scipy.special import gammainccinv, gammaincinv
 
     values = np.asarray(counts, dtype=np.float64)
     n = len(values)
@@ -105,7 +105,9 @@ def fano(counts: NDArray[np.integer] | Sequence[int], *, confidence: float = 0.9
     shrink = max(1 - 1 / total, 1e-9)
     dof = (n - 1) / shrink
     tail = (1 - confidence) / 2
-    return Fano(value, float(chi2.ppf(tail, dof) / dof), float(chi2.isf(tail, dof) / dof), n)
+    return Fano(
+        value, float(2 * gammaincinv(dof / 2, tail) / dof), float(2 * gammainccinv(dof / 2, tail) / dof), n
+    )
 
 
 def rate_interval(count: int, duration: float, *, fano: float = 1.0, confidence: float = 0.95) -> Rate:
@@ -132,7 +134,7 @@ def rate_interval(count: int, duration: float, *, fano: float = 1.0, confidence:
     ----------
     Garwood 1936, doi:10.1093/biomet/28.3-4.437.
     """
-    from scipy.stats import chi2
+    from scipy.special import gammainccinv, gammaincinv
 
     if count < 0 or not (math.isfinite(duration) and duration > 0):
         raise UsageError(
@@ -141,8 +143,8 @@ def rate_interval(count: int, duration: float, *, fano: float = 1.0, confidence:
     spread = fano if math.isfinite(fano) and fano > 1 else 1.0
     tail = (1 - confidence) / 2
     own = count / spread
-    low = float(chi2.ppf(tail, 2 * own)) / 2 * spread if count > 0 else 0.0
-    high = float(chi2.isf(tail, 2 * (own + 1))) / 2 * spread
+    low = float(gammaincinv(own, tail)) * spread if count > 0 else 0.0
+    high = float(gammainccinv(own + 1, tail)) * spread
     return Rate(count / duration, low / duration, high / duration)
 
 

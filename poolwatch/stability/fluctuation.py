@@ -222,14 +222,14 @@ def fluctuation(
 
 def summary(series: Series, e: Energy, settings: StabilitySettings) -> Fluctuation:
     """Mean and fluctuation from the energy of the same series."""
-    from scipy.stats import t as student
+    from scipy.special import stdtrit
 
     b = e.background
     tail = 0.5 + settings.interval.confidence / 2
     values = series.values[e.seen]
     level = mean_error(values, b.phi, white=b.white)
     mean = float(values.mean())
-    half = float(student.ppf(tail, level.dof)) * level.se
+    half = float(stdtrit(level.dof, tail)) * level.se
     squares = e.signal[e.seen] ** 2
     total, total_low, total_high = total_interval(e, squares, tail)
     noise_low, noise, noise_high = e.noise
@@ -268,9 +268,7 @@ def summary(series: Series, e: Energy, settings: StabilitySettings) -> Fluctuati
 
 def total_interval(e: Energy, squares: NDArray[np.float64], tail: float) -> tuple[float, float, float]:
     """Variance before noise is taken out, and the ends of its interval."""
-    from scipy.special import ndtr
-    from scipy.stats import chi2
-    from scipy.stats import t as student
+    from scipy.special import chdtri, gammaincinv, ndtr, stdtrit
 
     b = e.background
     total = e.total + e.restored
@@ -281,7 +279,7 @@ def total_interval(e: Energy, squares: NDArray[np.float64], tail: float) -> tupl
     # significantly more (bursts).
     squared = (1 - b.white) ** 2 * b.phi**2
     gaussian = b.variance**2 * 2 / len(squares) * (1 + 2 * squared / (1 - b.phi**2))
-    bursts = error.se**2 > gaussian * float(chi2.isf(0.05, error.dof)) / error.dof
+    bursts = error.se**2 > gaussian * float(chdtri(error.dof, 0.05)) / error.dof
     relative = math.sqrt(error.se**2 if bursts else (error.se**2 + gaussian) / 2) / total
     if e.restored > 0:
         # The part put back is as uncertain as the level of the AR(1) spectrum at frequency 0.
@@ -291,11 +289,11 @@ def total_interval(e: Energy, squares: NDArray[np.float64], tail: float) -> tupl
     freedom = 2 / relative**2 if relative > 0 else math.inf
     if not math.isfinite(freedom):
         return total, total, total
-    miss = float(ndtr(-student.ppf(tail, error.dof)))
+    miss = float(ndtr(-stdtrit(error.dof, tail)))
     return (
         total,
-        total * freedom / float(chi2.isf(miss, freedom)),
-        total * freedom / float(chi2.ppf(miss, freedom)),
+        total * freedom / float(chdtri(freedom, miss)),
+        total * freedom / float(2.0 * gammaincinv(0.5 * freedom, miss)),
     )
 
 

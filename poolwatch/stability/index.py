@@ -250,8 +250,7 @@ def _draw(
     prepared: Mapping[str, _Prepared], settings: StabilitySettings
 ) -> tuple[dict[str, NDArray[np.float64]], int]:
     """Draws of all parts: ranks from one block bootstrap, values from each part's own interval."""
-    from scipy.special import ndtri
-    from scipy.stats import gamma
+    from scipy.special import gammaincinv, ndtri
 
     generator = np.random.default_rng(settings.interval.seed)
     columns = np.concatenate([p.columns for p in prepared.values()], axis=1)
@@ -279,8 +278,8 @@ def _draw(
             down = _scaled(p.x, p.low, score)
             result[name] = np.where(score < 0, down, _scaled(p.x, p.high, -score))
         else:
-            top = gamma.ppf(0.5 + settings.interval.confidence / 2, 0.5)
-            result[name] = p.high * gamma.ppf(rank, 0.5) / top
+            top = gammaincinv(0.5, 0.5 + settings.interval.confidence / 2)
+            result[name] = p.high * gammaincinv(0.5, rank) / top
     return result, length
 
 
@@ -368,8 +367,8 @@ def _counted(count: float, settings: StabilitySettings) -> tuple[float, float]:
     Its coverage is near the stated one on average; the exact limits of `rate_interval` never fall below it, and so
     are too wide for small counts (Brown, Cai & DasGupta 2003, Statistica Sinica 13, 19).
     """
-    from scipy.stats import gamma
+    from scipy.special import gammainccinv, gammaincinv
 
     tail = (1 - settings.interval.confidence) / 2
-    low = float(gamma.ppf(tail, count + 0.5)) if count > 0 else 0.0
-    return low, float(gamma.isf(tail, count + 0.5))
+    low = float(gammaincinv(count + 0.5, tail)) if count > 0 else 0.0
+    return low, float(gammainccinv(count + 0.5, tail))
