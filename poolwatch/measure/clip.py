@@ -249,6 +249,7 @@ def _provenance(
             "keyhole_x_px": pool.keyhole.x + left,
             "keyhole_y_px": pool.keyhole.y + top,
             "keyhole_radius_px": pool.keyhole.radius_px,
+            "keyhole_spots_px": [[float(x) + left, float(y) + top] for x, y in pool.keyhole.spots],
             "keyhole_seen": pool.keyhole.seen,
             "agitation_lag_frames": look.lag,
             "agitation_places": len(look.places),

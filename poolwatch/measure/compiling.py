@@ -7,8 +7,9 @@ small made-up pictures.
 
 from __future__ import annotations
 
-import subprocess
-import sys
+import contextlib
+import multiprocessing
+import signal
 import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -39,21 +40,24 @@ def is_compiled() -> bool:
 
 def compile_kernels() -> None:
     """Compile the kernels of glowing footage in two processes; what fails there is compiled when it is called."""
-    running = [
-        subprocess.Popen(
-            [sys.executable, "-m", "poolwatch.measure.compiling", part],
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
-        for part in _PARTS
-    ]
+    context = multiprocessing.get_context("spawn")
+    running = [context.Process(target=_quietly, args=(part,), daemon=True) for part in _PARTS]
     try:
         for process in running:
-            process.wait()
+            process.start()
+        for process in running:
+            process.join()
     finally:
         for process in running:
-            process.kill()
-            process.wait()
+            if process.pid is not None:
+                process.kill()
+                process.join()
+
+
+def _quietly(part: str) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # The parent ends it.
+    with contextlib.suppress(Exception):
+        {"pool": _compile_pool, "particles": _compile_particles}[part]()
 
 
 def _pictures() -> tuple[NDArray[np.uint16], list[NDArray[np.float64]]]:
@@ -141,7 +145,3 @@ def _compile_particles() -> None:
         metal_px=(-0.5, 0.0),
         settings=settings,
     )
-
-
-if __name__ == "__main__":
-    {"pool": _compile_pool, "particles": _compile_particles}[sys.argv[1]]()

@@ -79,7 +79,7 @@ def shown(measurement: Measurement, sample: NDArray[Any], name: str | None = Non
         steady=(int(steady["start"]), int(steady["stop"])),
         brightness_sample=sample,
         outlines=measurement.outlines,
-        keyhole=ring + (look["keyhole_x_px"], look["keyhole_y_px"]),
+        keyhole=np.array([ring + spot for spot in look["keyhole_spots_px"]]),
         run={name: value for name, value in run.items() if name != "overlay_segments"},
     )
 

@@ -68,8 +68,9 @@ def agitation_places(look: Placed, sigma: float, outline: NDArray[np.floating]) 
     cv2.fillPoly(mask, [np.round(outline + reach).astype(np.int32)], 1)
     depth = cv2.distanceTransform(mask, cv2.DIST_L2, 5)
     rows, cols = np.nonzero(depth > margin)
-    kx, ky = look.keyhole.x - look.x + reach, look.keyhole.y - look.y + reach
-    clear = np.hypot(cols - kx, rows - ky) > 2.5 * look.keyhole.radius_px
+    clear = np.ones(len(rows), dtype=np.bool_)
+    for x, y in look.keyhole.spots - (look.x, look.y) + reach:
+        clear &= np.hypot(cols - x, rows - y) > 2.5 * look.keyhole.radius_px
     rows, cols = rows[clear], cols[clear]
     step = max(2, round(math.sqrt(len(rows) / _PLACES)))
     keep = (rows % step == 0) & (cols % step == 0)

@@ -1,4 +1,4 @@
-"""The keyhole region: a disc fixed for the clip, at the keyhole's mean place in the pool."""
+"""The keyhole region: a disc fixed for the clip at the keyhole's mean place in the pool, or one around each spot."""
 
 from __future__ import annotations
 
@@ -10,6 +10,10 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+# Two maxima are two spots where the brightness between them falls by this share of the fainter one's.
+_DIP = 0.15
+# A spot is no fainter than this share of the brightest, above the pool.
+_FAINTEST = 0.4
 # Brightness is averaged over the core of the spot, where its own light outweighs the pool's.
 _CORE = 0.6
 
@@ -23,7 +27,11 @@ class Keyhole:
     x, y
         Mean place in the image (pool at its reference place), px.
     radius_px
-        Radius of the region in which brightness is averaged, px.
+        Radius of the disc, around each spot, in which brightness is averaged, px.
+    spots
+        Place of each spot, shape (k, 2), px: one, or several where the beam makes several.
+    reach_px
+        Radius around the mean place within which area is counted, px.
     level
         Grey value, halfway from the pool to the keyhole's brightest, above which area counts.
     soft
@@ -41,6 +49,8 @@ class Keyhole:
     soft: float
     seen: bool
     saturated: float
+    spots: NDArray[np.float64]
+    reach_px: float
 
 
 def learn_keyhole(
@@ -85,14 +95,9 @@ def learn_keyhole(
     rows, cols = np.nonzero(inside)
     if peak - base > 0.1 * base:
         half = base + 0.5 * (peak - base)
-        bright = ((image > half) & inside).astype(np.uint8)
-        _, labels = cv2.connectedComponents(bright)
-        top = np.unravel_index(np.argmax(np.where(core, image, -1)), image.shape)
-        spot = labels == labels[top]
-        weight = np.where(spot, image - half, 0.0)
-        x = float((weight.sum(axis=0) * np.arange(weight.shape[1])).sum() / weight.sum())
-        y = float((weight.sum(axis=1) * np.arange(weight.shape[0])).sum() / weight.sum())
-        radius = radius_px or max(_CORE * math.sqrt(float(spot.sum()) / math.pi), 1.5)
+        spots, areas = _spots(image, np.where(core, image, base), inside, base, peak)
+        x, y = (float(v) for v in spots.mean(axis=0))
+        radius = radius_px or max(_CORE * math.sqrt(areas.mean() / math.pi), 1.5)
         seen = True
     else:
         along = cols * forward[0] + rows * forward[1]
@@ -104,10 +109,53 @@ def learn_keyhole(
         radius = radius_px or max(0.1 * size, 1.5)
         half = float("nan")
         seen = False
+        spots = np.array([[x, y]])
     yy, xx = np.mgrid[: image.shape[0], : image.shape[1]]
-    region = (xx - x) ** 2 + (yy - y) ** 2 <= radius**2
+    region = np.zeros(image.shape, dtype=np.bool_)
+    for sx, sy in spots:
+        region |= (xx - sx) ** 2 + (yy - sy) ** 2 <= radius**2
     saturated = float((mean_image[region] >= 0.98 * full_scale).mean()) if region.any() else 0.0
-    return Keyhole(x, y, float(radius), half, max(0.1 * (peak - base), 1e-9), seen, saturated)
+    reach = 3.0 * radius + float(np.hypot(*(spots - (x, y)).T).max())
+    soft = max(0.1 * (peak - base), 1e-9)
+    return Keyhole(x, y, float(radius), half, soft, seen, saturated, spots, reach)
+
+
+def _spots(
+    image: NDArray[np.float32],
+    shown: NDArray[np.floating],
+    inside: NDArray[np.bool_],
+    base: float,
+    peak: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Places of the bright spots, shape (k, 2), and the area of each above half its height, px²."""
+    tops = (shown >= cv2.dilate(image, np.ones((3, 3), np.uint8))) & (
+        shown > base + _FAINTEST * (peak - base)
+    )
+    rows, cols = np.nonzero(tops)
+    kept: list[tuple[int, int]] = []
+    for k in np.argsort(-shown[rows, cols], kind="stable"):
+        row, col = int(rows[k]), int(cols[k])
+        height = float(shown[row, col]) - base
+        if all(_lowest(image, (row, col), one) - base < (1.0 - _DIP) * height for one in kept):
+            kept.append((row, col))
+    grid = np.indices(image.shape)
+    nearest = np.argmin([np.hypot(grid[0] - row, grid[1] - col) for row, col in kept], axis=0)
+    spots, areas = [], []
+    for k, (row, col) in enumerate(kept):
+        half = base + 0.5 * (float(shown[row, col]) - base)
+        bright = ((image > half) & inside & (nearest == k)).astype(np.uint8)
+        _, labels = cv2.connectedComponents(bright)
+        weight = np.where(labels == labels[row, col], image - half, 0.0)
+        spots.append([(weight * grid[1]).sum() / weight.sum(), (weight * grid[0]).sum() / weight.sum()])
+        areas.append(float((weight > 0).sum()))
+    return np.array(spots), np.array(areas)
+
+
+def _lowest(image: NDArray[np.float32], a: tuple[int, int], b: tuple[int, int]) -> float:
+    """Lowest brightness on the straight line between two pixels."""
+    n = max(abs(a[0] - b[0]), abs(a[1] - b[1])) + 1
+    rows, cols = (np.rint(np.linspace(a[i], b[i], n)).astype(np.intp) for i in (0, 1))
+    return float(image[rows, cols].min())
 
 
 @njit(cache=True, nogil=True)
@@ -118,6 +166,7 @@ def measure_keyhole(
     radius: float,
     level: float,
     soft: float,
+    reach: float,
     full_scale: float,
 ) -> tuple[float, float, float]:
     """Mean grey value, area above the level and share at full scale of the keyhole region in one frame.
@@ -129,7 +178,9 @@ def measure_keyhole(
     x, y, radius
         The region's disc, px; its border pixels count by how far they reach in.
     level, soft
-        See `Keyhole`; a NaN level gives a NaN area. Area is counted within three radii.
+        See `Keyhole`; a NaN level gives a NaN area.
+    reach
+        Radius within which area is counted, px, at least `radius`.
     full_scale
         Grey value at which the sensor clips.
 
@@ -139,7 +190,6 @@ def measure_keyhole(
         Mean grey value; area, px²; share at full scale.
     """
     h, w = frame.shape
-    reach = 3.0 * radius
     total = 0.0
     weight = 0.0
     area = 0.0
@@ -161,3 +211,27 @@ def measure_keyhole(
     if weight == 0.0:
         return np.nan, np.nan, np.nan
     return total / weight, (np.nan if level != level else area), clipped / weight
+
+
+def keyhole_in(
+    frame: NDArray[np.generic], keyhole: Keyhole, dx: float, dy: float, full_scale: float
+) -> tuple[float, float, float]:
+    """`measure_keyhole` over all spots of a keyhole that is moved by (dx, dy) px: mean brightness, area, share full."""
+    if len(keyhole.spots) == 1:
+        return measure_keyhole(  # type: ignore[no-any-return]
+            frame, keyhole.x + dx, keyhole.y + dy, keyhole.radius_px, keyhole.level, keyhole.soft,
+            keyhole.reach_px, full_scale,
+        )  # fmt: skip
+    _, area, _ = measure_keyhole(
+        frame, keyhole.x + dx, keyhole.y + dy, keyhole.radius_px, keyhole.level, keyhole.soft,
+        keyhole.reach_px, full_scale,
+    )  # fmt: skip
+    each = np.array(
+        [
+            measure_keyhole(
+                frame, x + dx, y + dy, keyhole.radius_px, np.nan, 1.0, keyhole.radius_px + 1.0, full_scale
+            )
+            for x, y in keyhole.spots
+        ]
+    )
+    return float(each[:, 0].mean()), area, float(each[:, 2].mean())

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from .coarse import Grey, bright_statistics, largest_region, polygon_mean, sixteen, smoothed
 from .edge import refine
 from .geometry import area_centroid, extents
-from .keyhole import measure_keyhole
+from .keyhole import keyhole_in
 from .lobes import cut_lobes
 from .look import _CLIPPING, _QUANTILE, PoolLook
 from .settings import PoolSettings
@@ -139,11 +139,8 @@ def find_pool(frame: Grey, look: PoolLook, *, forward: tuple[float, float], sett
     area, cx, cy = area_centroid(x, y)
     if not 0.3 * look.area_px < area < 3.0 * look.area_px:
         return Pool("broken", _NO_VERTICES, gain=gain)
-    place = look.keyhole
     dx, dy = (cx - look.x, cy - look.y) if look.moves else (0.0, 0.0)
-    keyhole, keyhole_area, keyhole_clipped = measure_keyhole(
-        view, place.x + dx - c0, place.y + dy - r0, place.radius_px, place.level, place.soft, look.full_scale
-    )
+    keyhole, keyhole_area, keyhole_clipped = keyhole_in(view, look.keyhole, dx - c0, dy - r0, look.full_scale)
     return Pool(
         status="ok",
         vertices=np.column_stack((x, y)).astype(np.float32),

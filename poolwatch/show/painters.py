@@ -68,8 +68,13 @@ class KeyholePainter:
     def draw(self, canvas: Canvas, frame: int) -> None:
         """Draw the region; it is fixed for the clip."""
         region = self.result.keyhole
-        if region is None or len(region) < 3:
+        if region is None or region.shape[-2] < 3:
             return
+        for one in region.reshape(-1, *region.shape[-2:]):
+            self._ring(canvas, one)
+
+    @staticmethod
+    def _ring(canvas: Canvas, region: NDArray[np.float64]) -> None:
         ring = np.vstack([region, region[:1]])
         along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])
         dashes = max(6, 2 * round(along[-1] * canvas.factor / 24))

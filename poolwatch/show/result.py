@@ -48,7 +48,8 @@ class ClipResult:
     outlines
         Gives the outline of a frame as image points, shape (k, 2), px; (0, 2) where there is none.
     keyhole
-        Keyhole region in the image as a polygon, shape (k, 2), px; None where it is not known.
+        Keyhole region in the image as a polygon, shape (k, 2), or several, shape (n, k, 2), px; None where it is not
+        known.
     steady
         First frame of the steady part, and the first after it.
     run

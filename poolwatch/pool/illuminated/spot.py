@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ..keyhole import Keyhole, learn_keyhole, measure_keyhole
+from ..keyhole import Keyhole, keyhole_in, learn_keyhole, measure_keyhole
 from .metal import Grey
 from .region import filled
 
@@ -101,12 +101,19 @@ def measure_spot(
     if not keyhole.seen:
         return float("nan"), float("nan"), float("nan")
     x, y, radius = keyhole.x + dx, keyhole.y + dy, keyhole.radius_px
-    mean, area, clipped = measure_keyhole(frame, x, y, radius, keyhole.level, keyhole.soft, full_scale)
+    mean, area, clipped = keyhole_in(frame, keyhole, dx, dy, full_scale)
     if dark and mean == mean:
-        reach = int(3 * radius) + 3
+        reach = int(keyhole.reach_px) + 3
         r0, c0 = max(int(y) - reach, 0), max(int(x) - reach, 0)
         part = full_scale - frame[r0 : int(y) + reach, c0 : int(x) + reach].astype(np.float32)
         _, area, _ = measure_keyhole(
-            part, x - c0, y - r0, radius, full_scale - keyhole.level, keyhole.soft, 2 * full_scale
+            part,
+            x - c0,
+            y - r0,
+            radius,
+            full_scale - keyhole.level,
+            keyhole.soft,
+            keyhole.reach_px,
+            2 * full_scale,
         )
     return mean, area, clipped
