@@ -15,7 +15,7 @@ _DIP = 0.15
 # A spot is no fainter than this share of the brightest, above the pool.
 _FAINTEST = 0.4
 # Brightness is averaged over the core of the spot, where its own light outweighs the pool's.
-_CORE = 0.6
+_CORE = 0.45
 
 
 @dataclass(frozen=True)
