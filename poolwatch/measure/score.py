@@ -185,6 +185,8 @@ def score(
         settings,
         band_hz=band_hz,
     )
+    if any(settings.index.parts[name].weight > 0 for name in index.left_out):
+        flags.add("index_partial")
     if short or index.too_short:
         flags.add("too_short")
     row |= {

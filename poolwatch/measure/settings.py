@@ -86,14 +86,14 @@ class MeasureSettings(Settings):
         return self
 
     def fingerprint(self) -> str:
-        """Sixteen hexadecimal digits that change whenever a value does, or what the mask hides.
+        """Sixteen hexadecimal digits that change whenever a value does, or what a file it names holds.
 
         Raises
         ------
         UsageError
-            The mask cannot be read.
+            The mask or the file of materials cannot be read.
         """
-        return _digits(_with_mask(self, self.model_dump(mode="json")))
+        return _digits(_by_content(self, self.model_dump(mode="json")))
 
 
 def read_settings(path: str | Path | None) -> MeasureSettings:
@@ -134,30 +134,32 @@ def recording_of(settings: MeasureSettings, given: dict[str, Any], *, where: str
 def settings_id(settings: MeasureSettings, recording: Recording) -> str:
     """Sixteen hexadecimal digits that change whenever something that changes numbers does.
 
-    A mask counts by what is in the file, not by where it is.
+    A mask and a file of materials count by what is in them, not by where they are.
 
     Raises
     ------
     UsageError
-        The mask cannot be read.
+        One of these files cannot be read.
     """
-    values = _with_mask(settings, settings.model_dump(mode="json", exclude={"recording"}))
+    values = _by_content(settings, settings.model_dump(mode="json", exclude={"recording"}))
     facts = recording.model_dump(mode="json", exclude={"beam_shape", "replicate", "scale_source"})
     return _digits([values, facts])
 
 
-def _with_mask(settings: MeasureSettings, values: dict[str, Any]) -> dict[str, Any]:
-    """Values with the mask's content in place of its path, and nothing of it where nothing is hidden."""
-    if settings.view.mask is None:
-        return values
+def _by_content(settings: MeasureSettings, values: dict[str, Any]) -> dict[str, Any]:
+    """Values with the contents of files in place of their paths, and nothing of a mask where nothing is hidden."""
+    if settings.materials_file is not None:
+        values = {**values, "materials_file": _content("materials_file", settings.materials_file)}
+    if settings.view.mask is not None:
+        values = {**values, "view": {**values["view"], "mask": _content("view.mask", settings.view.mask)}}
+    return values
+
+
+def _content(name: str, path: str) -> str:
     try:
-        content = Path(settings.view.mask).read_bytes()
+        return hashlib.sha256(Path(path).read_bytes()).hexdigest()
     except OSError as error:
-        raise UsageError(
-            f"view.mask {settings.view.mask}: cannot be read ({error.strerror}); check the path"
-        ) from None
-    view = {**values["view"], "mask": hashlib.sha256(content).hexdigest()}
-    return {**values, "view": view}
+        raise UsageError(f"{name} {path}: cannot be read ({error.strerror}); check the path") from None
 
 
 def _digits(values: Any) -> str:

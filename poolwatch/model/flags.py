@@ -27,6 +27,7 @@ FLAGS: dict[str, str] = {
     "keyhole_saturated": "the keyhole region reaches full scale: its brightness is a lower limit, or left empty where it cannot be known",
     "no_steady_part": "no steady part was found; the whole clip was used",
     "too_short": "the clip is too short against the pool's slowest motion for its interval to be trusted",
+    "index_partial": "parts of the index are missing (see the other flags): do not set it beside an index of all parts",
     "noise_unknown": "nothing tells measurement noise from fluctuation in a signal that is white throughout: its _cv holds both",
     "no_scale": "no scale was given: lengths are in pixels, written as if 1 px were 1 mm",
     "spatter_not_sought": "illuminated footage: particles are not looked for, for nothing yet tells them from marks on the moving metal",
