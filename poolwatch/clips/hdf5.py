@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ..model.clip import ClipFacts
 from ..model.errors import ClipError
-from .reader import BaseReader, ClipSettings, check_size, check_type
+from .reader import BaseReader, ClipSettings, check_size, check_type, reason_of
 
 # What h5py raises where the library under it finds damage.
 _DAMAGE = (OSError, RuntimeError, ValueError, KeyError, TypeError, UnicodeDecodeError)
@@ -32,7 +32,7 @@ class Hdf5Reader(BaseReader):
             self._file = h5py.File(path, "r")
         except (OSError, RuntimeError) as error:
             raise ClipError(
-                f"{path}: cannot be opened as HDF5 ({_reason(error)}); copy it again, or check that it is one"
+                f"{path}: cannot be opened as HDF5 ({reason_of(error)}); copy it again, or check that it is one"
             ) from None
         try:
             self._open(path, settings)
@@ -41,7 +41,7 @@ class Hdf5Reader(BaseReader):
             if isinstance(error, ClipError):
                 raise
             raise ClipError(
-                f"{path}: its HDF5 structure is damaged ({_reason(error)}); copy it again"
+                f"{path}: its HDF5 structure is damaged ({reason_of(error)}); copy it again"
             ) from None
         except BaseException:
             self._file.close()
@@ -106,10 +106,6 @@ class Hdf5Reader(BaseReader):
     def _release(self) -> None:
         self._held = None
         self._file.close()
-
-
-def _reason(error: Exception) -> str:
-    return " ".join(str(error).split())[:120]
 
 
 def _data_set(path: Path, file: Any, name: str | None) -> Any:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.errors import ClipError
-from .reader import ClipSettings, check_size
+from .reader import ClipSettings, check_size, reason_of
 
 ENDINGS = (".png", ".tif", ".tiff", ".jpg", ".jpeg", ".bmp")
 
@@ -91,7 +91,7 @@ def _tiff(file: Path, settings: ClipSettings) -> NDArray[Any]:
     except TIFF_DAMAGE as error:
         if isinstance(error, (ClipError, FileNotFoundError)):
             raise
-        raise DamagedPicture(" ".join(str(error).split())[:120]) from None
+        raise DamagedPicture(reason_of(error)) from None
 
 
 def page_values(page: Any) -> NDArray[Any]:

@@ -303,6 +303,11 @@ def check_type(path: Path, dtype: np.dtype[Any]) -> str:
     )
 
 
+def reason_of(error: Exception) -> str:
+    """What a library says of damage, in one short line."""
+    return " ".join(str(error).split())[:120]
+
+
 def read_at(file: IO[bytes], offset: int, out: NDArray[np.uint8]) -> int:
     """Fill `out` with the bytes of an unbuffered file from `offset` on; how many came before the file's end.
 

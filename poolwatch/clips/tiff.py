@@ -13,11 +13,7 @@ from numpy.typing import NDArray
 from ..model.clip import ClipFacts
 from ..model.errors import ClipError
 from .pictures import TIFF_DAMAGE, luma, page_values
-from .reader import BaseReader, ClipSettings, check_size, check_type, read_at
-
-
-def _reason(error: Exception) -> str:
-    return " ".join(str(error).split())[:120]
+from .reader import BaseReader, ClipSettings, check_size, check_type, read_at, reason_of
 
 
 def quiet_tifffile() -> None:
@@ -43,7 +39,7 @@ class TiffReader(BaseReader):
         except TIFF_DAMAGE as error:
             self._file.close()
             raise ClipError(
-                f"{path}: is no readable TIFF file ({_reason(error)}); copy it again, or give it the right ending"
+                f"{path}: is no readable TIFF file ({reason_of(error)}); copy it again, or give it the right ending"
             ) from None
         try:
             self._open(path, settings)
@@ -51,7 +47,9 @@ class TiffReader(BaseReader):
             self._release()
             if isinstance(error, ClipError):
                 raise
-            raise ClipError(f"{path}: its TIFF tags are damaged ({_reason(error)}); copy it again") from None
+            raise ClipError(
+                f"{path}: its TIFF tags are damaged ({reason_of(error)}); copy it again"
+            ) from None
         except BaseException:
             self._release()
             raise

@@ -11,6 +11,7 @@ import contextlib
 import multiprocessing
 import signal
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-_PARTS = ("pool", "particles")
 _FULL = 255.0
 
 
@@ -41,7 +41,10 @@ def is_compiled() -> bool:
 def compile_kernels() -> None:
     """Compile the kernels of glowing footage in two processes; what fails there is compiled when it is called."""
     context = multiprocessing.get_context("spawn")
-    running = [context.Process(target=_quietly, args=(part,), daemon=True) for part in _PARTS]
+    running = [
+        context.Process(target=_quietly, args=(half,), daemon=True)
+        for half in (_compile_pool, _compile_particles)
+    ]
     try:
         for process in running:
             process.start()
@@ -54,10 +57,10 @@ def compile_kernels() -> None:
                 process.join()
 
 
-def _quietly(part: str) -> None:
+def _quietly(half: Callable[[], None]) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # The parent ends it.
     with contextlib.suppress(Exception):
-        {"pool": _compile_pool, "particles": _compile_particles}[part]()
+        half()
 
 
 def _pictures() -> tuple[NDArray[np.uint16], list[NDArray[np.float64]]]:

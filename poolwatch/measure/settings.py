@@ -149,15 +149,26 @@ def settings_id(settings: MeasureSettings, recording: Recording) -> str:
 def _by_content(settings: MeasureSettings, values: dict[str, Any]) -> dict[str, Any]:
     """Values with the contents of files in place of their paths, and nothing of a mask where nothing is hidden."""
     if settings.materials_file is not None:
-        values = {**values, "materials_file": _content("materials_file", settings.materials_file)}
+        values = {**values, "materials_file": _hash("materials_file", settings.materials_file)}
     if settings.view.mask is not None:
-        values = {**values, "view": {**values["view"], "mask": _content("view.mask", settings.view.mask)}}
+        values = {**values, "view": {**values["view"], "mask": _hash("view.mask", settings.view.mask)}}
     return values
 
 
-def _content(name: str, path: str) -> str:
+def _hash(name: str, path: str) -> str:
+    return hashlib.sha256(content_of(name, path)).hexdigest()
+
+
+def content_of(name: str, path: str | Path) -> bytes:
+    """Bytes of a file that the setting `name` points to.
+
+    Raises
+    ------
+    UsageError
+        It cannot be read.
+    """
     try:
-        return hashlib.sha256(Path(path).read_bytes()).hexdigest()
+        return Path(path).read_bytes()
     except OSError as error:
         raise UsageError(f"{name} {path}: cannot be read ({error.strerror}); check the path") from None
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ..clips import Reader
 from ..model.errors import UsageError
 from ..pool.coarse import Grey
-from .settings import MeasureSettings
+from .settings import MeasureSettings, content_of
 
 # Frames from which the ground is told that hidden pixels are filled with.
 _FRAMES = 8
@@ -165,10 +165,7 @@ def read_mask(path: str | Path) -> NDArray[np.bool_]:
     UsageError
         The file is missing or is no picture.
     """
-    try:
-        content = Path(path).read_bytes()
-    except OSError as error:
-        raise UsageError(f"view.mask {path}: cannot be read ({error.strerror}); check the path") from None
+    content = content_of("view.mask", path)
     try:
         picture = cv2.imdecode(np.frombuffer(content, dtype=np.uint8), cv2.IMREAD_COLOR) if content else None
     except cv2.error:

@@ -173,11 +173,13 @@ def _slopes(
     tall = np.full(count, height)
     held = np.zeros(count, dtype=np.bool_)
     mean = np.empty(m)
+    # True at run time only: Numba would compile `fit_step` once more for the constant.
+    free = sigma > 0.0
     for k in range(count):
         j = k * every
         for q in range(m):
             mean[q] = 0.0
-        first = min(seen[j], 0)
+        first = seen[j]
         for t in range(-3, 4):
             i = (j + t) % n
             shift = int(round(top[i] - top[j]))
@@ -188,7 +190,7 @@ def _slopes(
         for q in range(m):
             mean[q] /= 7.0
         _, tall[k], _, held[k], inner[k], outer[k] = fit_step(
-            mean, top[j], reach, sigma, half, first, height, trust, 0.0, 0.0, sigma > 0.0
+            mean, top[j], reach, sigma, half, first, height, trust, 0.0, 0.0, free
         )
     sure = 0
     known_inner, known_outer = np.zeros(count), np.zeros(count)
@@ -266,7 +268,7 @@ def refine(
     for turn in range(2):
         fine = turn > 0
         x, y, size, good, outside, found = _pass(
-            frame, x, y, n, min(reach, 2) if fine else reach, sigma, clipping, height, noise,
+            frame, x, y, n, 2 if fine else reach, sigma, clipping, height, noise,
             0.7 if fine else 2.0, fine,
         )  # fmt: skip
         if found < n // 3:

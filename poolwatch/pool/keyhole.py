@@ -217,15 +217,12 @@ def keyhole_in(
     frame: NDArray[np.generic], keyhole: Keyhole, dx: float, dy: float, full_scale: float
 ) -> tuple[float, float, float]:
     """`measure_keyhole` over all spots of a keyhole that is moved by (dx, dy) px: mean brightness, area, share full."""
-    if len(keyhole.spots) == 1:
-        return measure_keyhole(  # type: ignore[no-any-return]
-            frame, keyhole.x + dx, keyhole.y + dy, keyhole.radius_px, keyhole.level, keyhole.soft,
-            keyhole.reach_px, full_scale,
-        )  # fmt: skip
-    _, area, _ = measure_keyhole(
+    mean, area, clipped = measure_keyhole(
         frame, keyhole.x + dx, keyhole.y + dy, keyhole.radius_px, keyhole.level, keyhole.soft,
         keyhole.reach_px, full_scale,
     )  # fmt: skip
+    if len(keyhole.spots) == 1:
+        return mean, area, clipped
     each = np.array(
         [
             measure_keyhole(

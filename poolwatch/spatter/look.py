@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .filtering import pool_spans
-from .noise import finest, noise_model
+from .noise import finest, noise_model, upper_spread
 from .searching import work_arrays
 from .segmenting import prepare
 from .settings import SpatterSettings
@@ -245,7 +245,7 @@ def _scatter(
         base = look.full_scale - base
     lowest = (sample[:, ys][:, :, xs] <= sample.min()).mean(axis=0)
     read, shot = noise_model(raw, fine, base, lowest, look.full_scale)
-    spread = _upper_spread(seen)
+    spread = upper_spread(seen)
     from scipy.ndimage import uniform_filter
 
     spread = uniform_filter(spread, 3, mode="nearest")
@@ -258,22 +258,3 @@ def _slow(level: NDArray[np.float32], ys: NDArray[np.intp], xs: NDArray[np.intp]
     from .filtering import level_at
 
     return np.array([[level_at(level, int(y), int(x)) for x in xs] for y in ys], dtype=np.float32)
-
-
-def _upper_spread(seen: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Standard deviation over time, from the middle and from the upper side, whichever is larger.
-
-    Up to a tenth of the frames may hold a particle there.
-    """
-    n = len(seen)
-    ordered = np.sort(seen, axis=0)
-    known = np.isfinite(ordered).sum(axis=0)
-
-    def at(q: float) -> NDArray[np.float32]:
-        place = np.clip(np.round(q * (known - 1)).astype(np.intp), 0, n - 1)
-        return np.asarray(np.take_along_axis(ordered, place[None], axis=0)[0])
-
-    spread = np.maximum((at(0.9) - at(0.5)) / 1.2816, (at(0.75) - at(0.25)) / 1.349)
-    enough = known >= max(8, n // 3)
-    calm = float(np.median(spread[enough])) if enough.any() else 0.0
-    return np.where(enough, spread, calm).astype(np.float32)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -110,20 +112,40 @@ def _shared(total: NDArray[np.float64], fine: NDArray[np.float64], keep: NDArray
     return float(np.quantile(a[keep] / np.maximum(b[keep], 1e-9), 0.25))
 
 
+def _ranked(
+    values: NDArray[np.floating],
+) -> tuple[NDArray[np.intp], Callable[[float], NDArray[np.floating]]]:
+    """How many values over time each pixel has (NaN are none), and their quantiles as a function."""
+    ordered = np.sort(values, axis=0)
+    known = np.isfinite(ordered).sum(axis=0)
+
+    def at(q: float) -> NDArray[np.floating]:
+        place = np.clip(np.round(q * (known - 1)).astype(np.intp), 0, len(ordered) - 1)
+        return np.asarray(np.take_along_axis(ordered, place[None], axis=0)[0])
+
+    return known, at
+
+
 def trimmed_variance(raw: NDArray[np.float32]) -> NDArray[np.float64]:
     """Variance over time without what lies beyond four standard deviations."""
     values = raw.astype(np.float64)
     with np.errstate(invalid="ignore"):
-        ordered = np.sort(values, axis=0)
-        known = np.isfinite(ordered).sum(axis=0)
-
-        def at(q: float) -> NDArray[np.float64]:
-            place = np.clip(np.round(q * (known - 1)).astype(np.intp), 0, len(ordered) - 1)
-            return np.asarray(np.take_along_axis(ordered, place[None], axis=0)[0])
-
+        _, at = _ranked(values)
         middle, rough = at(0.5), (at(0.75) - at(0.25)) / 1.349 + 0.3
         keep = np.isfinite(values) & (np.abs(values - middle) < 4 * rough)
         count = keep.sum(axis=0)
         mean = np.where(keep, values, 0).sum(axis=0) / np.maximum(count, 1)
         variance = (np.where(keep, values - mean, 0) ** 2).sum(axis=0) / np.maximum(count - 1, 1)
     return np.where(count >= 5, variance, np.nan)
+
+
+def upper_spread(seen: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Standard deviation over time, from the middle and from the upper side, whichever is larger.
+
+    Up to a tenth of the frames may hold a particle there.
+    """
+    known, at = _ranked(seen)
+    spread = np.maximum((at(0.9) - at(0.5)) / 1.2816, (at(0.75) - at(0.25)) / 1.349)
+    enough = known >= max(8, len(seen) // 3)
+    calm = float(np.median(spread[enough])) if enough.any() else 0.0
+    return np.where(enough, spread, calm).astype(np.float32)

@@ -134,16 +134,15 @@ def search(
         frame, outline, look.background, look.threshold, look.places, look.black, look.sign, look.offset,
         look.even, look.full_level, look.detection_level, margin, left, right, res, level, picture, hits, owner, pixels,
     )  # fmt: skip
-    if count == 0:
-        clear(owner, pixels, used)
-        return 0
-    kept = _measure(
-        look.background, look.threshold, look.black, gain, look.sign, look.even, look.full_level, read, shot, blur,
-        look.detection_level, max_diameter, max_length, disc_table(), left, right, res, level, picture, owner,
-        pixels[:used], count, values, found,
-    )  # fmt: skip
+    kept = 0
+    if count > 0:
+        kept = _measure(
+            look.background, look.threshold, look.black, gain, look.sign, look.even, look.full_level, read, shot,
+            blur, look.detection_level, max_diameter, max_length, disc_table(), left, right, res, level, picture,
+            owner, pixels[:used], count, values, found,
+        )  # fmt: skip
     clear(owner, pixels, used)
-    return int(kept)
+    return kept
 
 
 @njit(cache=True, nogil=True)

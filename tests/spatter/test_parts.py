@@ -102,3 +102,19 @@ def test_paths_and_outlines() -> None:
     assert near == pytest.approx(4.0)
     assert distance_outside(square, 13.0, 14.0) == pytest.approx(5.0)
     assert distance_outside(square, 5.0, 4.0) == pytest.approx(-4.0)
+
+
+@pytest.mark.parametrize("seed", [1, 5, 7, 8])
+def test_a_fit_of_a_slope_stays_within_its_pixels(seed: int) -> None:
+    """Where there is only a slope of the ground, no streak or disc grows far beyond the pixels that are fitted."""
+    rng = np.random.default_rng(seed)
+    rows, cols = np.mgrid[0:5, 0:5].astype(float)
+    light = 0.8 * (cols + 0.3 * rows) + 0.4 * rng.standard_normal((5, 5))
+    p, covariance = np.array([2.0, 2.0, 5.0, 0.0, 0.1, 2.0, 0.0]), np.zeros((PARAMETERS, PARAMETERS))
+    fit_sighting(
+        disc_table(), cols.ravel(), rows.ravel(), light.ravel(), np.zeros(25), np.full(25, 1e9),
+        0.6, 0.16, 0.0, 0.4, p, covariance,
+    )  # fmt: skip
+    longest2 = 4.0 * (4.0**2 + 4.0**2) + 0.6**2
+    assert np.hypot(p[5], p[6]) <= longest2 * (1 + 1e-9)
+    assert p[4] <= longest2
