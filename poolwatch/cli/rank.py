@@ -35,6 +35,7 @@ def command(
 
     The unit of evidence is the weld. Shapes that share a letter cannot be told apart on these welds.
     """
+    from ..model.files import remove
     from ..model.tables import write_csv
     from ..trial.ranking import rank
     from ..trial.rows import read_rows
@@ -49,6 +50,8 @@ def command(
     else:
         rows = read_rows(scores)
     ranking = rank(rows, settings=chosen)
+    # A page of other rows must not stand beside these.
+    remove(out / "report.html")
     write_csv(out / "ranking.csv", ranking.table)
     write_csv(out / "pairs.csv", ranking.pairs)
     if not no_report:

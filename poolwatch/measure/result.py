@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..model.axes import PoolAxes
 from ..model.errors import OutputError
-from ..model.files import write_text
+from ..model.files import remove, write_text
 from ..model.tables import FRAMES, SCORE, SPATTER, SPATTER_REJECTED, SPECTRA, TRACKS, read_csv, write_csv
 from .outlines import Outlines
 
@@ -99,12 +99,7 @@ class Measurement:
         # A video, page or still of an earlier measurement must not stand beside new figures.
         stills = (f"stills/{name}.{kind}" for name in CLIP_STILLS for kind in ("png", "svg"))
         for name in ("run.json", "overlay.mp4", "report.html", *stills):
-            try:
-                (folder / name).unlink(missing_ok=True)
-            except OSError as error:
-                raise OutputError(
-                    f"{folder / name}: cannot be replaced ({error.strerror}); choose another --out folder"
-                ) from None
+            remove(folder / name)
         for name, table in _TABLES.items():
             write_csv(folder / table.name, getattr(self, name))
         self.outlines.save(folder / _OUTLINES)

@@ -64,7 +64,8 @@ class MeasureSettings(Settings):
     spatter_on
         Whether particles are looked for.
     materials_file
-        A file of materials instead of the one that comes with poolwatch.
+        A file of materials instead of the one that comes with poolwatch; a path, in a settings file relative to
+        that file.
     """
 
     recording: dict[str, Any] = Field(default_factory=dict)
@@ -74,7 +75,7 @@ class MeasureSettings(Settings):
     spatter: SpatterSettings = SpatterSettings()
     stability: StabilitySettings = StabilitySettings()
     spatter_on: bool = True
-    materials_file: str | None = None
+    materials_file: str | None = Field(default=None, min_length=1)
 
     @model_validator(mode="after")
     def _recording_is_known(self) -> MeasureSettings:
@@ -107,11 +108,30 @@ def read_settings(path: str | Path | None) -> MeasureSettings:
     if path is None:
         return MeasureSettings()
     settings = MeasureSettings.checked(read_toml(path), where=str(path))
-    if settings.view.mask is None:
-        return settings
     # Absolute, so that the clip can be measured again from what run.json holds.
-    mask = str((Path(path).parent / settings.view.mask).resolve())
-    return settings.model_copy(update={"view": settings.view.model_copy(update={"mask": mask})})
+    view, materials = settings.view, settings.materials_file
+    if view.mask is not None:
+        mask = _beside(path, "view.mask", view.mask)
+        settings = settings.model_copy(update={"view": view.model_copy(update={"mask": mask})})
+    if materials is not None:
+        settings = settings.model_copy(update={"materials_file": _beside(path, "materials_file", materials)})
+    return settings
+
+
+def _beside(settings: str | Path, name: str, path: str) -> str:
+    """Where a file lies that the setting `name` of a settings file points to: relative to that file."""
+    place = Path(settings).parent / path
+    try:
+        place = place.resolve()
+        there = place.exists()
+    except (OSError, ValueError):  # a name that no disc could hold
+        there = False
+    if not there:
+        raise UsageError(
+            f"{settings}: {name} {path!r}: no such file, looked for {place}; a path in a settings file is relative "
+            "to the folder of that file"
+        )
+    return str(place)
 
 
 def recording_of(settings: MeasureSettings, given: dict[str, Any], *, where: str) -> Recording:

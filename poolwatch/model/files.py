@@ -76,6 +76,22 @@ def write_text(path: str | Path, text: str) -> None:
         beside.write_text(text, encoding="utf-8", newline="\n")
 
 
+def remove(path: str | Path) -> None:
+    """Remove a file that no longer fits what is written beside it, if it is there.
+
+    Raises
+    ------
+    OutputError
+        It cannot be removed.
+    """
+    try:
+        Path(path).unlink(missing_ok=True)
+    except OSError as error:
+        raise OutputError(
+            f"{path}: cannot be replaced ({error.strerror}); close it or choose another --out folder"
+        ) from None
+
+
 def check_folder(folder: str | Path) -> None:
     """Make sure, before long work, that a folder can be made or written; makes nothing.
 

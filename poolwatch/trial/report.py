@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -222,14 +222,24 @@ def clip_evidence(out: Path, row: pd.DataFrame, excluded: str = "") -> ClipEvide
     return evidence_of(measured, out / folder, video=f"{folder}/overlay.mp4", name=clip, excluded=excluded)
 
 
-def report_is_current(out: Path, tables: dict[str, str]) -> bool:
-    """Whether the report stands, knows its side-by-side video, and stands beside tables as they would be written now."""
-    page, video = out / "report.html", out / SIDE_BY_SIDE
+def report_is_current(out: Path, tables: dict[str, str], folders: Iterable[str]) -> bool:
+    """Whether the report stands, knows the videos there are, and stands beside tables as they would be written now.
+
+    Parameters
+    ----------
+    out
+        The trial's folder.
+    tables
+        Text of its tables by name.
+    folders
+        The clips' folders in it: a video that was drawn again since plays other parts at other times.
+    """
+    page = out / "report.html"
+    videos = [out / SIDE_BY_SIDE, *(out / folder / "run.json" for folder in folders)]
     try:
-        if video.exists() and video.stat().st_mtime > page.stat().st_mtime:
+        written = page.stat().st_mtime
+        if any(video.exists() and video.stat().st_mtime > written for video in videos):
             return False
-        return page.exists() and all(
-            (out / name).read_text(encoding="utf-8") == text for name, text in tables.items()
-        )
+        return all((out / name).read_text(encoding="utf-8") == text for name, text in tables.items())
     except (OSError, UnicodeDecodeError):
         return False

@@ -6,8 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..model.errors import OutputError
-from ..model.files import write_text
+from ..model.files import remove, write_text
 from ..model.tables import csv_text
 from .measurer import Common
 from .ranking import Ranking
@@ -92,20 +91,12 @@ class TrialResult:
             The folder cannot be written.
         """
         tables = self.tables()
-        current = report_is_current(self.out, tables) and self.measured == 0
+        folders = self.scores["folder"].astype(str)
+        current = report_is_current(self.out, tables, folders) and self.measured == 0
         if not current:
             # A report that no longer fits its tables must not outlive a run that is killed here.
-            _remove(self.out / "report.html")
+            remove(self.out / "report.html")
         for name, text in tables.items():
             write_text(self.out / name, text)
         if report and not current:
             write_report(self, run)
-
-
-def _remove(path: Path) -> None:
-    try:
-        path.unlink(missing_ok=True)
-    except OSError as error:
-        raise OutputError(
-            f"{path}: cannot be replaced ({error.strerror}); close it or choose another --out"
-        ) from None

@@ -8,12 +8,14 @@ from pathlib import Path
 from typing import Any
 
 from .. import __version__
-from ..model.errors import OutputError
-from ..model.files import write_text
+from ..model.files import remove, write_text
 from ..model.recording import Recording
 from .measurer import Job
 
 MARK = ".finished.json"
+_VIDEO = "overlay.mp4"
+# Drawn again, whole or not at all, by who wants other choices; no figure comes from them.
+_DRAWN = {_VIDEO, "run.json", "report.html"}
 _LABELS = {"beam_shape", "replicate"}
 
 
@@ -38,9 +40,10 @@ def mark_finished(job: Job) -> None:
     files = {
         path.name: path.stat().st_size
         for path in sorted(job.folder.iterdir())
-        if path.is_file() and not path.name.startswith(".")
+        if path.is_file() and not path.name.startswith(".") and path.name not in (_VIDEO, "report.html")
     }
-    text = json.dumps({"key": job.key, "overlay": job.overlay, "files": files}, indent=1, sort_keys=True)
+    mark = {"key": job.key, "score": _digest(job.folder / "score.csv"), "files": files}
+    text = json.dumps(mark, indent=1, sort_keys=True)
     write_text(job.folder / MARK, text + "\n")
 
 
@@ -52,30 +55,31 @@ def unmark(job: Job) -> None:
     OutputError
         The folder cannot be written.
     """
-    try:
-        (job.folder / MARK).unlink(missing_ok=True)
-    except OSError as error:
-        raise OutputError(
-            f"{job.folder}: cannot be written ({error.strerror}); choose another --out folder"
-        ) from None
+    remove(job.folder / MARK)
 
 
 def is_finished(job: Job) -> bool:
     """Whether the folder holds the whole result of this very job.
 
-    A file that is missing or has another size than when it was written means no; an overlay may be there
-    though none is asked for.
+    A table that is missing or has another size than when it was written means no, and so does another score row
+    (the clip measured into the same folder by hand). The video and what leans on it may have been drawn again.
     """
     mark = _read(job.folder / MARK)
-    if mark.get("key") != job.key or (job.overlay and not mark.get("overlay")):
-        return False
     files = mark.get("files")
-    if not isinstance(files, dict) or "score.csv" not in files:
+    if mark.get("key") != job.key or not isinstance(files, dict) or "score.csv" not in files:
+        return False
+    if job.overlay and not (job.folder / _VIDEO).is_file():
         return False
     try:
-        return all((job.folder / name).stat().st_size == size for name, size in files.items())
+        sizes = {name: (job.folder / name).stat().st_size for name in files}
+        same = all(name in _DRAWN or sizes[name] == size for name, size in files.items())
+        return same and _digest(job.folder / "score.csv") == mark.get("score")
     except OSError:
         return False
+
+
+def _digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()[:32] if path.exists() else ""
 
 
 def _read(path: Path) -> dict[str, Any]:

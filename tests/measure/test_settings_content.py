@@ -8,10 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from poolwatch.measure import read_settings
+from poolwatch.measure import MeasureSettings, read_settings
 from poolwatch.measure.score import score
 from poolwatch.model.data import data_folder
 from poolwatch.model.errors import UsageError
+from poolwatch.model.materials import material
 from poolwatch.model.recording import Recording
 
 
@@ -27,8 +28,50 @@ def test_materials_count_by_their_content(tmp_path: Path) -> None:
         ids.append(read_settings(settings).fingerprint())
     assert ids[0] == ids[1] != ids[2]
     (tmp_path / "a.toml").unlink()
-    with pytest.raises(UsageError, match=r"materials_file .*a\.toml: cannot be read"):
-        read_settings(tmp_path / "settings_a.toml").fingerprint()
+    with pytest.raises(UsageError, match=r"materials_file .*a\.toml': no such file"):
+        read_settings(tmp_path / "settings_a.toml")
+
+
+def test_what_settings_name_is_relative_to_the_settings_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From whatever folder poolwatch is started, and nowhere else is looked."""
+    place, elsewhere = tmp_path / "ours", tmp_path / "elsewhere"
+    for folder in (place, elsewhere):
+        folder.mkdir()
+    metal = '[brass]\nname = "brass"\ndensity_kg_m3 = 7700\nsource = "example"\n'
+    (place / "metals.toml").write_text(metal, encoding="utf-8")
+    (place / "settings.toml").write_text(
+        'materials_file = "metals.toml"\n[view]\nmask = "mask.png"\n', encoding="utf-8"
+    )
+    # In the working folder lies what would be wrong: it must not be taken.
+    (elsewhere / "metals.toml").write_text(metal.replace("7700", "1"), encoding="utf-8")
+    (elsewhere / "mask.png").write_bytes(b"not ours")
+    monkeypatch.chdir(elsewhere)
+    where = r"settings\.toml: view\.mask 'mask\.png': no such file, looked for .*ours.mask\.png; a path .*relative"
+    with pytest.raises(UsageError, match=where):
+        read_settings("../ours/settings.toml")
+    (place / "mask.png").write_bytes(b"ours")
+    settings = read_settings("../ours/settings.toml")
+    assert settings.materials_file == str((place / "metals.toml").resolve())
+    assert settings.view.mask == str((place / "mask.png").resolve())
+    assert material("brass", settings.materials_file).density_kg_m3 == 7700
+    # What run.json holds is read again from any folder.
+    monkeypatch.chdir(tmp_path)
+    again = MeasureSettings.checked(settings.model_dump(mode="json"), where="run.json")
+    assert material("brass", again.materials_file).density_kg_m3 == 7700
+    monkeypatch.chdir(elsewhere)
+    (place / "metals.toml").unlink()
+    with pytest.raises(UsageError, match=r"materials_file 'metals\.toml': no such file, looked for .*ours"):
+        read_settings("../ours/settings.toml")
+
+
+@pytest.mark.parametrize("name", ["", "a" * 5000, "a\\u0000b"])
+def test_names_that_no_disc_could_hold(name: str, tmp_path: Path) -> None:
+    for text in (f'materials_file = "{name}"\n', f'[view]\nmask = "{name}"\n'):
+        (tmp_path / "s.toml").write_text(text, encoding="utf-8")
+        with pytest.raises(UsageError, match=r"materials_file|view\.mask"):
+            read_settings(tmp_path / "s.toml")
 
 
 @pytest.mark.parametrize(("leave_out", "partial"), [((), False), (("spatter_mass",), True)])

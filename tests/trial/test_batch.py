@@ -129,6 +129,34 @@ def test_an_overlay_asked_for_later_is_made(tmp_path: Path) -> None:
     assert trial(manifest, tmp_path / "out", overlay=False).measured == 0
 
 
+def test_a_video_drawn_again_costs_no_measuring(tmp_path: Path) -> None:
+    """`poolwatch overlay` in a clip's folder writes the video and run.json again; figures stay as they are."""
+    manifest = lay_out(tmp_path, ordinary(1))
+    trial(manifest, tmp_path / "out")
+    folders = sorted(path for path in (tmp_path / "out").iterdir() if path.is_dir())
+    for name in ("overlay.mp4", "run.json", "report.html"):
+        (folders[0] / name).write_bytes(b"of another size")
+    assert trial(manifest, tmp_path / "out").measured == 0
+    (folders[0] / "overlay.mp4").unlink()
+    assert trial(manifest, tmp_path / "out", overlay=False).measured == 0
+    assert trial(manifest, tmp_path / "out").measured == 1
+
+
+def test_a_clip_measured_by_hand_into_its_folder_is_measured_again(tmp_path: Path) -> None:
+    """Other settings may give tables of the same sizes: the score row tells."""
+    manifest = lay_out(tmp_path, ordinary(1))
+    trial(manifest, tmp_path / "out")
+    scores = (tmp_path / "out" / "scores.csv").read_bytes()
+    row = next((tmp_path / "out").glob("*/score.csv"))
+    text = row.read_text()
+    other = text.replace("default", "DEFAULT")
+    assert other != text
+    row.write_text(other)
+    assert row.stat().st_size == len(text.encode())
+    assert trial(manifest, tmp_path / "out").measured == 1
+    assert (tmp_path / "out" / "scores.csv").read_bytes() == scores
+
+
 def test_workers_never_change_a_number(tmp_path: Path) -> None:
     manifest = lay_out(tmp_path, ordinary())
     trial(manifest, tmp_path / "one", workers=1)
