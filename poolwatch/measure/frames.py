@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ..model.clip import Block
 from ..pool import Pool, agitation_sums, find_pool
-from ..pool.coarse import Grey
+from ..pool.coarse import Grey, sixteen
 from ..pool.illuminated import IlluminatedLook, find_illuminated
 from ..spatter import detect
 from .look import ClipLook
@@ -87,6 +87,8 @@ def measure_block(
     """
     glowing = not isinstance(look.pool, IlluminatedLook)
     frames = look.view.of(block.frames, noise=glowing)
+    if glowing:
+        frames = sixteen(frames)
     n = len(frames)
     status: list[str] = []
     figures = np.full((n, len(FIGURES)), np.nan)
@@ -110,11 +112,12 @@ def measure_block(
         figures[i] = [getattr(pool, name) for name in FIGURES]
         if pool.status == "ok" and len(look.places):
             row, col = _anchor(pool, look)
-            sums[i] = agitation_sums(frames[i], look.places, row, col)
+            agitation_sums(sixteen(frames[i]), look.places, row, col, sums[i])
     sightings = None
     if look.spatter is not None:
         usable = [k for k in range(n) if status[k] not in ("repeated", "undecodable", "dark", "blown")]
-        sightings = detect(frames[usable], [outlines[k] for k in usable], look.spatter, settings.spatter)
+        chosen = frames if len(usable) == n else frames[usable]
+        sightings = detect(chosen, [outlines[k] for k in usable], look.spatter, settings.spatter)
         sightings = _in_sight(sightings, look)
         if len(sightings):
             sightings["frame"] = np.asarray(usable)[sightings["frame"]]

@@ -141,15 +141,12 @@ class _Assembly:
         self._outlines = Outlines(_OUTLINE_VERTICES)
 
     def add(self, result: BlockResult) -> None:
-        left, top = self._look.region[:2]
         self._status += result.status
         self._figures.append(result.figures)
-        shift = np.array([left, top], dtype=np.float32)
-        self._outlines.append([v + shift if len(v) else v for v in result.outlines])
+        self._outlines.append(result.outlines, shift=self._look.region[:2])
         for now in result.sums:
-            before = self._recent[0] if len(self._recent) == self._look.lag else None
-            known = before is not None and now.size and np.isfinite(now[0, 0]) and np.isfinite(before[0, 0])
-            self._agitation.append(agitation_power(now, before) if known and before is not None else np.nan)
+            known = len(self._recent) == self._look.lag and now.size > 0
+            self._agitation.append(agitation_power(now, self._recent[0]) if known else np.nan)
             self._recent.append(now)
         if result.sightings is not None and len(result.sightings):
             result.sightings["frame"] += result.start

@@ -39,13 +39,18 @@ class Outlines:
         self._frames = 0
         self._map: NDArray[np.uint16] | None = None
 
-    def append(self, outlines: list[NDArray[np.floating]]) -> None:
-        """Add the outlines of the next frames, each (k, 2) in px or (0, 2)."""
+    def append(
+        self, outlines: list[NDArray[np.floating]], *, shift: tuple[float, float] = (0.0, 0.0)
+    ) -> None:
+        """Add the outlines of the next frames, each (k, 2) in px or (0, 2), moved by `shift` px."""
         block = np.full((len(outlines), self.vertices, 2), _NONE, dtype="<u2")
-        for row, outline in enumerate(outlines):
-            if len(outline):
-                pick = np.linspace(0, len(outline), self.vertices, endpoint=False).astype(np.intp)
-                block[row] = np.clip(np.round(outline[pick] / _STEP), 0, 65534)
+        # All of one length at once.
+        lengths = np.array([len(outline) for outline in outlines])
+        for length in np.unique(lengths[lengths > 0]):
+            rows = np.flatnonzero(lengths == length)
+            pick = np.linspace(0, length, self.vertices, endpoint=False).astype(np.intp)
+            places = np.stack([outlines[row] for row in rows])[:, pick] + np.asarray(shift, dtype=np.float32)
+            block[rows] = np.clip(np.round(places / _STEP), 0, 65534)
         self._file.write(block.tobytes())
         self._frames += len(outlines)
         self._map = None

@@ -13,9 +13,9 @@ from typing import Protocol
 
 import cv2
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
-from .coarse import Grey
 from .keyhole import Keyhole
 
 _PLACES = 400
@@ -77,18 +77,34 @@ def agitation_places(look: Placed, sigma: float, outline: NDArray[np.floating]) 
     return np.column_stack((rows[keep], cols[keep])).astype(np.int64) - reach
 
 
-def agitation_sums(frame: Grey, places: NDArray[np.int64], row: int, col: int) -> NDArray[np.float32]:
-    """Diagonal sums at the places of a pool whose centroid is at (row, col), divided by their mean: (2, m)."""
+@njit(cache=True, nogil=True)
+def agitation_sums(
+    frame: NDArray[np.uint16], places: NDArray[np.int64], row: int, col: int, out: NDArray[np.float32]
+) -> None:
+    """Diagonal sums at the places of a pool whose centroid is at (row, col), divided by their mean, into `out` (2, m)."""
     h, w = frame.shape
-    i = np.clip(places[:, 0] + row, 0, h - 2)
-    j = np.clip(places[:, 1] + col, 0, w - 2)
-    corners = [frame[i + a, j + b].astype(np.float32) for a, b in ((0, 0), (1, 1), (0, 1), (1, 0))]
-    sums = np.stack((corners[0] + corners[1], corners[2] + corners[3]))
-    mean = sums.mean()
-    return sums / mean if mean > 0 else sums
+    total = 0.0
+    for k in range(places.shape[0]):
+        i = min(max(places[k, 0] + row, 0), h - 2)
+        j = min(max(places[k, 1] + col, 0), w - 2)
+        down = float(frame[i, j]) + float(frame[i + 1, j + 1])
+        up = float(frame[i, j + 1]) + float(frame[i + 1, j])
+        out[0, k], out[1, k] = down, up
+        total += down + up
+    if total > 0.0:
+        share = np.float32(2.0 * places.shape[0] / total)
+        for k in range(places.shape[0]):
+            out[0, k] *= share
+            out[1, k] *= share
 
 
+@njit(cache=True, nogil=True)
 def agitation_power(now: NDArray[np.float32], before: NDArray[np.float32]) -> float:
-    """Power of the relative change of brightness between two moments, noise taken out; may be below 0 by chance."""
-    change = now - before
-    return float(np.mean(change[0] * change[1], dtype=np.float64))
+    """Power of the relative change of brightness between two moments, noise taken out; may be below 0 by chance.
+
+    NaN where either moment is.
+    """
+    total = 0.0
+    for k in range(now.shape[1]):
+        total += float(now[0, k] - before[0, k]) * float(now[1, k] - before[1, k])
+    return float(total / now.shape[1])

@@ -54,27 +54,41 @@ def polygon_mean(frame: NDArray[np.generic], x: NDArray[np.float64], y: NDArray[
     """Mean grey value of the pixels whose centres lie inside a closed polygon; NaN if there are none."""
     h, w = frame.shape
     n = x.size
+    first = max(int(np.ceil(y.min())), 0)
+    rows = min(int(np.floor(y.max())), h - 1) + 1 - first
+    if rows <= 0:
+        return np.nan
+    # Where the outline crosses each row, in order; room for a ragged outline.
+    room = 16
+    crossing = np.empty((rows, room))
+    used = np.zeros(rows, dtype=np.int64)
+    for k in range(n):
+        q = k + 1 if k + 1 < n else 0
+        low, high = min(y[k], y[q]), max(y[k], y[q])
+        slope = (x[q] - x[k]) / (y[q] - y[k]) if high > low else 0.0
+        for i in range(max(int(np.ceil(low)), first), min(int(np.ceil(high)), first + rows)):
+            r = i - first
+            m = used[r]
+            if m == room:
+                continue
+            v = x[k] + (i - y[k]) * slope
+            while m > 0 and crossing[r, m - 1] > v:
+                crossing[r, m] = crossing[r, m - 1]
+                m -= 1
+            crossing[r, m] = v
+            used[r] += 1
     total = 0.0
     count = 0
-    cross = np.empty(n)
-    for i in range(max(int(np.ceil(y.min())), 0), min(int(np.floor(y.max())), h - 1) + 1):
-        m = 0
-        for k in range(n):
-            q = k + 1 if k + 1 < n else 0
-            if (y[k] <= i) != (y[q] <= i):
-                cross[m] = x[k] + (i - y[k]) / (y[q] - y[k]) * (x[q] - x[k])
-                m += 1
-        ordered = cross
-        for k in range(1, m):
-            v, p = ordered[k], k
-            while p > 0 and ordered[p - 1] > v:
-                ordered[p] = ordered[p - 1]
-                p -= 1
-            ordered[p] = v
-        for k in range(0, m - 1, 2):
-            for j in range(max(int(np.ceil(ordered[k])), 0), min(int(np.floor(ordered[k + 1])), w - 1) + 1):
-                total += frame[i, j]
-                count += 1
+    for r in range(rows):
+        row = frame[first + r]
+        for k in range(0, used[r] - 1, 2):
+            left = max(int(np.ceil(crossing[r, k])), 0)
+            right = min(int(np.floor(crossing[r, k + 1])), w - 1) + 1
+            part = 0
+            for j in range(left, right):
+                part += row[j]
+            total += part
+            count += max(right - left, 0)
     return total / count if count else np.nan
 
 
@@ -115,7 +129,7 @@ def largest_region(
     if not contours:
         return np.empty((0, 2)), 0.0
     areas = [cv2.contourArea(c) for c in contours]
-    best = int(np.argmax(areas))
+    best = max(range(len(areas)), key=areas.__getitem__)
     if near is not None:
         holding = [i for i, c in enumerate(contours) if cv2.pointPolygonTest(c, near, False) >= 0]
         if holding:
@@ -124,6 +138,16 @@ def largest_region(
                 best = inside
     contour = contours[best].reshape(-1, 2).astype(np.float64)
     return (cut_necks(contour, float(neck)) if neck > 0 else contour), float(areas[best])
+
+
+@njit(cache=True, nogil=True)
+def touches(contour: NDArray[np.float64], h: int, w: int) -> bool:
+    """Whether a contour (m, 2) reaches the border of a picture of `h` by `w` px, or the row or column beside it."""
+    for k in range(contour.shape[0]):
+        x, y = contour[k, 0], contour[k, 1]
+        if x < 1 or y < 1 or x > w - 2 or y > h - 2:
+            return True
+    return False
 
 
 @njit(cache=True, nogil=True)
@@ -149,13 +173,13 @@ def cut_necks(contour: NDArray[np.float64], neck: float) -> NDArray[np.float64]:
             yi = contour[i, 1]
             k = 6
             while k <= m // 3:
-                j = (i + k) % m
+                j = i + k if i + k < m else i + k - m
                 dx = contour[j, 0] - xi
                 dy = contour[j, 1] - yi
                 d = math.sqrt(dx * dx + dy * dy)
                 if d >= neck:
                     # The contour moves at most 1.5 px a step.
-                    k += max(int((d - neck) / 1.5), 1)
+                    k += max(int((d - neck) * (1.0 / 1.5)), 1)
                     continue
                 if d > 0.5 and k > 2.0 * d and k > best:
                     # Going on from both places at once, the way across opens again behind a neck only.

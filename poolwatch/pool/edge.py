@@ -44,30 +44,26 @@ def profiles(
     """
     h, w = frame.shape
     n = x.size
-    out = np.empty((n, 2 * reach + 1))
+    m = 2 * reach + 1
+    out = np.empty((n, m))
     seen = np.zeros(n, dtype=np.int64)
     outside = 0
+    right, bottom = w - 1.001, h - 1.001
     for j in range(n):
         if x[j] < 0.75 or y[j] < 0.75 or x[j] > w - 1.75 or y[j] > h - 1.75:
             outside += 1
-        for k in range(2 * reach + 1):
-            px = x[j] + (k - reach) * nx[j]
-            py = y[j] + (k - reach) * ny[j]
-            px = min(max(px, 0.0), w - 1.001)
-            py = min(max(py, 0.0), h - 1.001)
+        for k in range(m):
+            px = min(max(x[j] + (k - reach) * nx[j], 0.0), right)
+            py = min(max(y[j] + (k - reach) * ny[j], 0.0), bottom)
             ix = int(px)
             iy = int(py)
             fx = px - ix
             fy = py - iy
-            top = (1.0 - fx) * frame[iy, ix] + fx * frame[iy, ix + 1]
-            low = (1.0 - fx) * frame[iy + 1, ix] + fx * frame[iy + 1, ix + 1]
-            out[j, k] = (1.0 - fy) * top + fy * low
-            if (
-                frame[iy, ix] >= clipping
-                or frame[iy, ix + 1] >= clipping
-                or frame[iy + 1, ix] >= clipping
-                or frame[iy + 1, ix + 1] >= clipping
-            ):
+            upper, lower = frame[iy], frame[iy + 1]
+            a, b, c, d = float(upper[ix]), float(upper[ix + 1]), float(lower[ix]), float(lower[ix + 1])
+            top = a + fx * (b - a)
+            out[j, k] = top + fy * (c + fx * (d - c) - top)
+            if max(max(a, b), max(c, d)) >= clipping:
                 seen[j] = k + 1
     return out, seen, outside
 
@@ -104,15 +100,22 @@ def steepest(
             norm += weight[t + r]
     for t in range(2 * r + 1):
         weight[t] /= norm
-    response = np.zeros((n, m))
+    response = np.empty((n, m))
+    # The profile averaged over its neighbours, its ends repeated.
+    mean = np.empty(m + 2 * r)
     for j in range(n):
-        a = (j - 1) % n
-        b = (j + 1) % n
+        a = j - 1 if j > 0 else n - 1
+        b = j + 1 if j + 1 < n else 0
+        for k in range(m):
+            mean[k + r] = 0.25 * profile[a, k] + 0.5 * profile[j, k] + 0.25 * profile[b, k]
+        for k in range(r):
+            mean[k] = mean[r]
+            mean[m + r + k] = mean[m + r - 1]
         for k in range(m):
             g = 0.0
-            for t in range(-r, r + 1):
-                kk = min(max(k + t, 0), m - 1)
-                g -= weight[t + r] * (0.25 * profile[a, kk] + 0.5 * profile[j, kk] + 0.25 * profile[b, kk])
+            # The weights are odd.
+            for t in range(1, r + 1):
+                g += weight[r + t] * (mean[k + r - t] - mean[k + r + t])
             response[j, k] = g
     prior = np.empty(m)
     for k in range(m):
@@ -121,10 +124,11 @@ def steepest(
     size = np.empty(n)
     exact = np.empty(n)
     for j in range(n):
-        top = 1
-        for k in range(1, m - 1):
-            if response[j, k] * prior[k] > response[j, top] * prior[top]:
-                top = k
+        top, high = 1, response[j, 1] * prior[1]
+        for k in range(2, m - 1):
+            value = response[j, k] * prior[k]
+            if value > high:
+                top, high = k, value
         best[j] = top
     first = best.copy()
     window = np.empty(11)
@@ -235,7 +239,7 @@ def refine(
     clipping: float,
     height: float,
     noise: float,
-) -> tuple[Vertices, Vertices, NDArray[np.float64], NDArray[np.bool_], int]:
+) -> tuple[Vertices, Vertices, int, int]:
     """Move a coarse contour onto the steepest step.
 
     Parameters
@@ -259,20 +263,20 @@ def refine(
     Returns
     -------
     tuple
-        Vertices x and y (px), the size of the step at each (grey values), which were found at their own
-        place rather than taken from neighbours, and how many lie on the border of the picture.
+        Vertices x and y (px), how many were found at their own place rather than taken from neighbours, and how
+        many lie on the border of the picture.
     """
     # The second pass starts on the edge itself, so that it need not smooth the contour's pixel steps away and
     # follows pointed ends.
     x, y = cx, cy
     for turn in range(2):
         fine = turn > 0
-        x, y, size, good, outside, found = _pass(
+        x, y, outside, found = _pass(
             frame, x, y, n, 2 if fine else reach, sigma, clipping, height, noise,
             0.7 if fine else 2.0, fine,
         )  # fmt: skip
         if found < n // 3:
-            return x, y, size, good, outside
+            return x, y, found, outside
     spacing = 0.0
     for j in range(n):
         i = (j + 1) % n
@@ -283,7 +287,7 @@ def refine(
         k = min(max(curvature[j], -0.25 / sigma), 0.25 / sigma)
         x[j] += 0.5 * sigma * sigma * k * nx[j]
         y[j] += 0.5 * sigma * sigma * k * ny[j]
-    return x, y, size, good, outside
+    return x, y, found, outside
 
 
 @njit(cache=True, nogil=True)
@@ -299,14 +303,15 @@ def _pass(
     noise: float,
     smoothing: float,
     fine: bool,
-) -> tuple[Vertices, Vertices, NDArray[np.float64], NDArray[np.bool_], int, int]:
+) -> tuple[Vertices, Vertices, int, int]:
     """One pass: the contour smoothed by `smoothing` vertices, each vertex moved along its normal to the step.
 
     A fine pass fits the model of the step; a coarse one takes the top of the filter's response.
     """
     x, y = resample(cx, cy, n)
     x, y, nx, ny, _ = normals_curvature(x, y, smoothing)
-    edge = int(math.ceil(2.5 * sigma + 3.5))
+    # The model reaches further out than the filter.
+    edge = int(math.ceil(2.5 * sigma + 3.5)) if fine else 0
     wide = reach + edge
     profile, seen, outside = profiles(frame, x, y, nx, ny, wide, clipping)
     _, size, top = steepest(profile[:, edge : edge + 2 * reach + 1], reach, max(sigma, 1.0))
@@ -347,7 +352,7 @@ def _pass(
         else:
             found += 1
     if found < n // 3:
-        return x, y, size, good, outside, found
+        return x, y, outside, found
     for j in range(n):
         if good[j]:
             continue
@@ -360,4 +365,4 @@ def _pass(
         place[j] = (b * place[(j - a) % n] + a * place[(j + b) % n]) / (a + b)
     # Smoothing over a pixel or two along the edge: neighbours share pixels, so nothing finer is known.
     place = smooth_closed(place, 1.0)
-    return x + place * nx, y + place * ny, size, good, outside, found
+    return x + place * nx, y + place * ny, outside, found

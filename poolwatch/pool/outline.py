@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .coarse import Grey, bright_statistics, largest_region, polygon_mean, sixteen, smoothed
+from .coarse import Grey, bright_statistics, largest_region, polygon_mean, sixteen, smoothed, touches
 from .edge import refine
 from .geometry import area_centroid, extents
 from .keyhole import keyhole_in
@@ -106,17 +106,17 @@ def find_pool(frame: Grey, look: PoolLook, *, forward: tuple[float, float], sett
     if area < max(0.2 * look.area_px, settings.smallest_area_px):
         return Pool("no_pool", _NO_VERTICES, gain=gain)
     h, w = view.shape
-    if _touches(contour, h, w) and _touches(contour + (c0, r0), *frame.shape):
+    if touches(contour, h, w) and touches(contour + (c0, r0), *frame.shape):
         return Pool("cut_off", _NO_VERTICES, gain=gain)
-    if _touches(contour, h, w):
+    if touches(contour, h, w):
         # The crop was too tight for this frame: take the whole picture.
         view, r0, c0 = sixteen(frame), 0, 0
         contour, area = largest_region(
             smoothed(view), level, look.neck, None if near is None else (look.x, look.y)
         )
-        if _touches(contour, *view.shape):
+        if touches(contour, *view.shape):
             return Pool("cut_off", _NO_VERTICES, gain=gain)
-    x, y, _, good, outside = refine(
+    x, y, found, outside = refine(
         view,
         contour[:, 0].copy(),
         contour[:, 1].copy(),
@@ -129,7 +129,7 @@ def find_pool(frame: Grey, look: PoolLook, *, forward: tuple[float, float], sett
     )
     if outside:
         return Pool("cut_off", _NO_VERTICES, gain=gain)
-    if good.mean() < 1.0 - settings.hidden_share:
+    if found < (1.0 - settings.hidden_share) * settings.vertices:
         return Pool("hidden", _NO_VERTICES, gain=gain)
     cut_lobes(x, y, max(_LOBE_WIDTH * look.size_px, _LOBE_PX), max(_LOBE_RISE_PX, 0.8 * look.sigma))
     mean = polygon_mean(view, x, y)
@@ -143,7 +143,7 @@ def find_pool(frame: Grey, look: PoolLook, *, forward: tuple[float, float], sett
     keyhole, keyhole_area, keyhole_clipped = keyhole_in(view, look.keyhole, dx - c0, dy - r0, look.full_scale)
     return Pool(
         status="ok",
-        vertices=np.column_stack((x, y)).astype(np.float32),
+        vertices=np.array((x, y), dtype=np.float32).T,
         front=front,
         rear=rear,
         left=left,
@@ -156,16 +156,4 @@ def find_pool(frame: Grey, look: PoolLook, *, forward: tuple[float, float], sett
         keyhole=keyhole,
         keyhole_area=keyhole_area,
         keyhole_clipped=keyhole_clipped,
-    )
-
-
-def _touches(contour: NDArray[np.float64], h: int, w: int) -> bool:
-    return bool(
-        len(contour)
-        and (
-            contour[:, 0].min() < 1
-            or contour[:, 1].min() < 1
-            or contour[:, 0].max() > w - 2
-            or contour[:, 1].max() > h - 2
-        )
     )

@@ -17,25 +17,32 @@ _DENSITY = np.exp(-0.5 * _Z**2) / math.sqrt(2.0 * math.pi)
 
 
 @njit(cache=True, nogil=True)
-def _solve(a: NDArray[np.float64], size: int) -> bool:
-    for col in range(size):
-        pivot = col
-        for row in range(col + 1, size):
-            if abs(a[row, col]) > abs(a[pivot, col]):
-                pivot = row
-        if abs(a[pivot, col]) < 1e-12:
+def _solve(a: NDArray[np.float64], x: NDArray[np.float64], size: int) -> bool:
+    """Solve symmetric positive equations by elimination (LDLᵀ), `a` and the right side `x` in place.
+
+    Only the lower triangle of `a` is read; False where it is not positive.
+    """
+    for j in range(size):
+        top = a[j, j]
+        for k in range(j):
+            top -= a[j, k] * a[j, k] * a[k, k]
+        # What is left of a square after all else explains it: nothing, where two slopes are one.
+        if top <= 1e-11 * a[j, j] or top < 1e-12:
             return False
-        if pivot != col:
-            for c in range(size + 1):
-                swap = a[col, c]
-                a[col, c] = a[pivot, c]
-                a[pivot, c] = swap
-        for row in range(size):
-            if row != col:
-                f = a[row, col] / a[col, col]
-                if f != 0.0:
-                    for c in range(col, size + 1):
-                        a[row, c] -= f * a[col, c]
+        a[j, j] = top
+        for i in range(j + 1, size):
+            below = a[i, j]
+            for k in range(j):
+                below -= a[i, k] * a[j, k] * a[k, k]
+            a[i, j] = below / top
+    for i in range(1, size):
+        for k in range(i):
+            x[i] -= a[i, k] * x[k]
+    for i in range(size):
+        x[i] /= a[i, i]
+    for i in range(size - 1, -1, -1):
+        for k in range(i + 1, size):
+            x[i] -= a[k, i] * x[k]
     return True
 
 
@@ -108,56 +115,57 @@ def fit_step(
     sse = 0.0
     used = 0
     move = 0.0
-    a = np.zeros((5, 6))
-    row = np.empty(5)
+    a = np.empty((5, 5))
+    x = np.empty(5)
+    narrow = 1.0 / sigma
     for _ in range(40 if blind else 6):
-        a[:, :] = 0.0
         sse = 0.0
         used = 0
+        sc = sm = su = sv = scc = scm = scu = scv = smm = smu = smv = suu = suv = svv = 0.0
+        sr = scr = smr = sur = svr = 0.0
         for k in range(low, high + 1):
             s = k - reach - s0
-            z = s / sigma
-            t = (min(max(z, -_LIMIT), _LIMIT) + _LIMIT) * _PER_UNIT
+            t = (min(max(s * narrow, -_LIMIT), _LIMIT) + _LIMIT) * _PER_UNIT
             i = int(t)
             t -= i
             c = _TAIL[i] + t * (_TAIL[i + 1] - _TAIL[i])
             d = _DENSITY[i] + t * (_DENSITY[i + 1] - _DENSITY[i])
-            ramp = s * c - sigma * d
-            r = profile[k] - (o + h * c + g * ramp + f * (s - ramp))
+            v = s * c - sigma * d
+            u = s - v
+            r = profile[k] - (o + h * c + g * v + f * u)
             if k < seen and r <= 0.0:
                 continue
-            sse += r * r
+            m = h * d * narrow - g * c - f * (1.0 - c)
             used += 1
-            row[0] = 1.0
-            row[1] = c
-            row[2] = h * d / sigma - g * c - f * (1.0 - c)
-            row[3] = s - ramp
-            row[4] = ramp
-            for p in range(size):
-                for q in range(p, size):
-                    a[p, q] += row[p] * row[q]
-                a[p, size] += row[p] * r
-        for p in range(size):
-            for q in range(p):
-                a[p, q] = a[q, p]
+            sse += r * r
+            sc, sm, su, sv = sc + c, sm + m, su + u, sv + v
+            scc, scm, scu, scv = scc + c * c, scm + c * m, scu + c * u, scv + c * v
+            smm, smu, smv = smm + m * m, smu + m * u, smv + m * v
+            suu, suv, svv = suu + u * u, suv + u * v, svv + v * v
+            sr, scr, smr, sur, svr = sr + r, scr + c * r, smr + m * r, sur + u * r, svr + v * r
+        # Level, height, place, outer and inner slope.
+        a[0, 0], x[0] = used, sr
+        a[1, 0], a[1, 1], x[1] = sc, scc, scr
+        a[2, 0], a[2, 1], a[2, 2], x[2] = sm, scm, smm, smr
+        a[3, 0], a[3, 1], a[3, 2], a[3, 3], x[3] = su, scu, smu, suu, sur
+        a[4, 0], a[4, 1], a[4, 2], a[4, 3], a[4, 4], x[4] = sv, scv, smv, suv, svv, svr
         if blind:
             a[1, 1] += trust
-            a[1, size] += trust * (height - h)
-        if not _solve(a, size):
+            x[1] += trust * (height - h)
+        if not _solve(a, x, size):
             return start, h, 0.0, False, g, f
-        move = a[2, size] / a[2, 2]
-        rise = a[1, size] / a[1, 1]
+        move = x[2]
         part = 1.0
         if blind:
             # Place and unseen height are bound by a curved valley: it is followed in short steps.
-            part = 1.0 / max(1.0, abs(move) / 0.3, abs(rise) / (0.4 * h))
+            part = 1.0 / max(1.0, abs(move) / 0.3, abs(x[1]) / (0.4 * h))
         move *= part
-        o += part * a[0, size] / a[0, 0]
-        h += part * rise
+        o += part * x[0]
+        h += part * x[1]
         if size > 3:
-            f += part * a[3, size] / a[3, 3]
+            f += part * x[3]
         if size > 4:
-            g += part * a[4, size] / a[4, 4]
+            g += part * x[4]
         move = min(max(move, -0.7), 0.7)
         s0 += move
         if abs(s0 - start) > 2.5 or h <= 0.0:
@@ -199,18 +207,19 @@ def fit_place(
     s0 = start
     move = 1.0
     n = float(high - low + 1)
+    narrow = 1.0 / sigma
     for _ in range(6):
         sc = scc = sm = smm = scm = sr = scr = smr = 0.0
         for k in range(low, high + 1):
             s = k - reach - s0
-            t = (min(max(s / sigma, -_LIMIT), _LIMIT) + _LIMIT) * _PER_UNIT
+            t = (min(max(s * narrow, -_LIMIT), _LIMIT) + _LIMIT) * _PER_UNIT
             i = int(t)
             t -= i
             c = _TAIL[i] + t * (_TAIL[i + 1] - _TAIL[i])
             d = _DENSITY[i] + t * (_DENSITY[i + 1] - _DENSITY[i])
             ramp = s * c - sigma * d
             r = profile[k] - (o + h * c + g * ramp + f * (s - ramp))
-            m = h * d / sigma - g * c - f * (1.0 - c)
+            m = h * d * narrow - g * c - f * (1.0 - c)
             sc += c
             scc += c * c
             sm += m

@@ -67,7 +67,8 @@ def detect(
     found = np.zeros((_ROOM, COLUMNS))
     nothing = np.zeros((0, 2))
     max_length = settings.max_diameter_px + settings.max_step_px + 4 * blur
-    kept: list[NDArray[np.void]] = []
+    kept: list[NDArray[np.float64]] = []
+    numbers: list[int] = []
     for i in range(len(frames)):
         outline = nothing if outlines is None else np.ascontiguousarray(outlines[i], dtype=np.float64)
         while True:
@@ -79,13 +80,14 @@ def detect(
                 break
             found = np.zeros((2 * n, COLUMNS))
         if n:
-            kept.append(_records(found[:n], i))
-    return np.concatenate(kept) if kept else np.zeros(0, dtype=SIGHTING)
+            kept.append(found[:n].copy())
+            numbers += [i] * n
+    return _records(np.concatenate(kept), numbers) if kept else np.zeros(0, dtype=SIGHTING)
 
 
-def _records(rows: NDArray[np.float64], frame: int) -> NDArray[np.void]:
+def _records(rows: NDArray[np.float64], frames: list[int]) -> NDArray[np.void]:
     out = np.zeros(len(rows), dtype=SIGHTING)
-    out["frame"] = frame
+    out["frame"] = frames
     for j, name in enumerate(SIGHTING.names[1:]):  # type: ignore[index]
         kind = SIGHTING[name]
         if kind == np.dtype("<f2"):

@@ -67,22 +67,32 @@ def ground(
     right: NDArray,  # type: ignore[type-arg]
     owner: NDArray,  # type: ignore[type-arg]
     busy: NDArray,  # type: ignore[type-arg]
+    means: NDArray,  # type: ignore[type-arg]
     level: NDArray,  # type: ignore[type-arg]
+    again: bool,
 ) -> None:
     """Slow part of the residual: medians of 3x3 block means, spread over columns into `level` (blocks, w).
 
     In rows that are `busy`, pixels with an owner (particles already found) and those beside them do not count.
+    `means` (blocks, blocks) is filled; done `again` for the same frame, it is renewed where rows are busy.
     """
     h, w = res.shape
     rows, cols = (h + BLOCK - 1) // BLOCK, (w + BLOCK - 1) // BLOCK
-    means = np.full((rows, cols), np.nan, dtype=np.float32)
     total = np.empty(w, dtype=np.float32)
     hidden = np.empty(w, dtype=np.int32)
     for i in range(rows):
         y0, y1 = i * BLOCK, min(h, (i + 1) * BLOCK)
-        total[:] = np.float32(0.0)
-        hidden[:] = 0
+        if again:
+            some = False
+            for y in range(y0, y1):
+                some = some or busy[y] != 0
+            if not some:
+                continue
+        for x in range(w):
+            total[x] = np.float32(0.0)
+            hidden[x] = 0
         for y in range(y0, y1):
+            row = res[y]
             if busy[y]:
                 near = 5
                 for x in range(w):
@@ -92,17 +102,16 @@ def ground(
                     if near < 5 or left[y] <= x <= right[y]:
                         hidden[x] += 1
                     else:
-                        total[x] += res[y, x]
-            elif left[y] > right[y]:
-                for x in range(w):
-                    total[x] += res[y, x]
+                        total[x] += row[x]
             else:
-                a, b = max(0, left[y]), min(w - 1, right[y])
-                for x in range(min(a, w)):
-                    total[x] += res[y, x]
-                for x in range(max(b, -1) + 1, w):
-                    total[x] += res[y, x]
-                for x in range(a, b + 1):
+                a, b = w, w
+                if left[y] <= right[y]:
+                    a, b = min(max(0, left[y]), w), min(max(right[y] + 1, 0), w)
+                for x in range(a):
+                    total[x] += row[x]
+                for x in range(b, w):
+                    total[x] += row[x]
+                for x in range(a, b):
                     hidden[x] += 1
         for j in range(cols):
             x0, x1 = j * BLOCK, min(w, (j + 1) * BLOCK)
@@ -110,8 +119,7 @@ def ground(
             for x in range(x0, x1):
                 s += total[x]
                 n += y1 - y0 - hidden[x]
-            if 4 * n >= (y1 - y0) * (x1 - x0):
-                means[i, j] = s / n
+            means[i, j] = s / n if 4 * n >= (y1 - y0) * (x1 - x0) else np.nan
     around = np.empty(9, dtype=np.float32)
     calm = np.zeros((rows, cols), dtype=np.float32)
     for i in range(rows):
@@ -165,26 +173,25 @@ def smooth(
     column = np.empty(w + 2, dtype=np.float32)
     sixteenth, two = np.float32(0.0625), np.float32(2.0)
     for y in range(h):
-        above, below = max(y - 1, 0), min(y + 1, h - 1)
+        # Views of single rows: the compiler then works on several pixels at once.
+        a, b, c = res[max(y - 1, 0)], res[y], res[min(y + 1, h - 1)]
         for x in range(w):
-            column[x + 1] = res[above, x] + two * res[y, x] + res[below, x]
+            column[x + 1] = a[x] + two * b[x] + c[x]
         column[0], column[w + 1] = column[1], column[w]
         f = (y + 0.5) / BLOCK - 0.5
         i = min(max(int(np.floor(f)), 0), rows - 1)
-        k = min(i + 1, rows - 1)
         t = np.float32(min(max(f - i, 0.0), 1.0))
+        low, high = level[i], level[min(i + 1, rows - 1)]
+        row, limit = out[y], threshold[y]
         for x in range(w):
             v = sixteenth * (column[x] + two * column[x + 1] + column[x + 2])
-            out[y, x] = v - (level[i, x] + t * (level[k, x] - level[i, x]))
-        n, stop, start = 0, w, w
+            row[x] = v - (low[x] + t * (high[x] - low[x]))
         if left[y] <= right[y]:
-            stop, start = min(max(0, left[y]), w), max(min(w, right[y] + 1), 0)
-            for x in range(stop, start):
-                out[y, x] = np.float32(-1e30)
-        for x in range(stop):
-            n += out[y, x] > threshold[y, x]
-        for x in range(start, w):
-            n += out[y, x] > threshold[y, x]
+            for x in range(min(max(0, left[y]), w), max(min(w, right[y] + 1), 0)):
+                row[x] = np.float32(-1e30)
+        n = np.int32(0)
+        for x in range(w):
+            n += np.int32(row[x] > limit[x])
         hits[y] = n
 
 

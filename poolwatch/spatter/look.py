@@ -203,7 +203,7 @@ def _scatter(
     """Noise model of a pixel, scatter of the smoothed picture, and the look with its flicker."""
     n, h, w = sample.shape
     work = work_arrays(h, w)
-    left, right, res, level, picture, hits, owner = work[:7]
+    left, right, res, means, level, picture, hits, owner = work[:8]
     nothing = np.zeros((0, 2))
     margin = settings.pool_margin_px + 4.0
     light = look.background - look.black
@@ -217,7 +217,8 @@ def _scatter(
         return float(
             prepare(
                 sample[i], outline, look.background, look.threshold, chosen, look.black, look.sign,
-                look.offset, look.even, margin, left, right, res, level, picture, hits, owner,
+                look.offset, look.even, margin, left, right, res, means, level, picture, hits,
+                owner,
             )
         )  # fmt: skip
 

@@ -41,6 +41,31 @@ def _sift(keys: NDArray, order: NDArray, start: int, end: int) -> None:  # type:
 
 @njit(cache=True, nogil=True)
 def middle_of(values: NDArray, n: int) -> float:  # type: ignore[type-arg]
-    """Median of the first `n` values, `n` > 0."""
-    order = rising(values[:n])
-    return float(0.5 * (values[order[(n - 1) // 2]] + values[order[n // 2]]))
+    """Median of the first `n` values, `n` > 0; their order is lost (selection by parting, Hoare 1961)."""
+    half = n // 2
+    low, high = 0, n - 1
+    while low < high:
+        pivot = values[(low + high) // 2]
+        i, j = low, high
+        while i <= j:
+            while values[i] < pivot:
+                i += 1
+            while pivot < values[j]:
+                j -= 1
+            if i <= j:
+                values[i], values[j] = values[j], values[i]
+                i += 1
+                j -= 1
+        if half <= j:
+            high = j
+        elif half >= i:
+            low = i
+        else:
+            break
+    upper = values[half]
+    if n % 2:
+        return float(upper)
+    lower = values[0]
+    for k in range(1, half):
+        lower = max(lower, values[k])
+    return float(0.5 * (lower + upper))

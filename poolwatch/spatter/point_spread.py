@@ -137,10 +137,10 @@ def _curves(
     work: tuple[NDArray[np.generic], ...],
 ) -> list[tuple[int, NDArray[np.float64]]]:
     """Chi-square over the ladder of widths, one curve a sighting that can be fitted, with its place."""
-    left, right, res, level, picture, hits, owner, pixels, values = work
+    left, right, res, means, level, picture, hits, owner, pixels, values = work
     gain, _count, used_pixels = find_regions(
         frame, outline, look.background, look.threshold, look.places, look.black, look.sign, look.offset,
-        look.even, look.full_level, look.detection_level, settings.pool_margin_px + 4.0, left, right, res, level, picture, hits, owner, pixels,
+        look.even, look.full_level, look.detection_level, settings.pool_margin_px + 4.0, left, right, res, means, level, picture, hits, owner, pixels,
     )  # fmt: skip
     read, shot = look.read, look.shot
     if look.sign < 0:

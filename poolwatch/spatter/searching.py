@@ -127,12 +127,13 @@ def search(
 
     Returns the number found; where it is more than `found` has rows, only those were kept.
     """
-    left, right, res, level, picture, hits, owner, pixels, values = work
+    left, right, res, means, level, picture, hits, owner, pixels, values = work
     # All regions first, so that a fit knows its neighbours' pixels. Two kernels, not one around both: the compiler
     # would work through everything below once more.
     gain, count, used = find_regions(
         frame, outline, look.background, look.threshold, look.places, look.black, look.sign, look.offset,
-        look.even, look.full_level, look.detection_level, margin, left, right, res, level, picture, hits, owner, pixels,
+        look.even, look.full_level, look.detection_level, margin, left, right, res, means, level,
+        picture, hits, owner, pixels,
     )  # fmt: skip
     kept = 0
     if count > 0:
@@ -384,12 +385,13 @@ def _pull(values: NDArray, n: int, p: NDArray, blur: float) -> tuple[float, floa
 
 
 def work_arrays(h: int, w: int) -> tuple[NDArray, ...]:  # type: ignore[type-arg]
-    """Arrays that `search` overwrites: left, right, res, level, picture, hits, owner, pixels, values."""
+    """Arrays that `search` overwrites: left, right, res, means, level, picture, hits, owner, pixels, values."""
     rows = (h + BLOCK - 1) // BLOCK
     return (
         np.zeros(h, dtype=np.int64),
         np.zeros(h, dtype=np.int64),
         np.zeros((h, w), dtype=np.float32),
+        np.zeros((rows, (w + BLOCK - 1) // BLOCK), dtype=np.float32),
         np.zeros((rows, w), dtype=np.float32),
         np.zeros((h, w), dtype=np.float32),
         np.zeros(h, dtype=np.int64),

@@ -25,6 +25,7 @@ def prepare(
     left: NDArray,  # type: ignore[type-arg]
     right: NDArray,  # type: ignore[type-arg]
     res: NDArray,  # type: ignore[type-arg]
+    means: NDArray,  # type: ignore[type-arg]
     level: NDArray,  # type: ignore[type-arg]
     picture: NDArray,  # type: ignore[type-arg]
     hits: NDArray,  # type: ignore[type-arg]
@@ -40,7 +41,8 @@ def prepare(
     if even:
         level[:] = np.float32(0.0)
     else:
-        ground(res, left, right, owner, hits, level)
+        # `even`, not a constant, for which Numba would compile `ground` once more.
+        ground(res, left, right, owner, hits, means, level, even)
     smooth(res, level, threshold, left, right, picture, hits)
     return gain
 
@@ -62,6 +64,7 @@ def find_regions(
     left: NDArray,  # type: ignore[type-arg]
     right: NDArray,  # type: ignore[type-arg]
     res: NDArray,  # type: ignore[type-arg]
+    means: NDArray,  # type: ignore[type-arg]
     level: NDArray,  # type: ignore[type-arg]
     picture: NDArray,  # type: ignore[type-arg]
     hits: NDArray,  # type: ignore[type-arg]
@@ -72,7 +75,7 @@ def find_regions(
     h, w = frame.shape
     gain = prepare(
         frame, outline, background, threshold, places, black, sign, offset, even, margin,
-        left, right, res, level, picture, hits, owner,
+        left, right, res, means, level, picture, hits, owner,
     )  # fmt: skip
     if even:
         # What is deeper than `full` is one flat top: the inside of a shadow does not matter.
@@ -95,7 +98,7 @@ def find_regions(
         for i in range(used):
             y = pixels[i] // w
             hits[max(y - 1, 0)], hits[y], hits[min(y + 1, h - 1)] = 1, 1, 1
-        ground(res, left, right, owner, hits, level)
+        ground(res, left, right, owner, hits, means, level, count > 0)
     return gain, count, used
 
 
