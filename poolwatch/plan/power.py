@@ -19,6 +19,8 @@ from .pilot import Z95, expit, points_to_logit
 
 Floats = NDArray[np.float64]
 MOST_WELDS = 200
+# As in the ranking: below this chance of so much scatter by luck, a variance is drawn less towards the others'.
+ALIKE_P = 0.3
 
 
 class Comparison(Settings):
@@ -140,15 +142,17 @@ def first_pair_apart(comparison: Comparison, mean: Floats, squares: Floats, weld
     Smyth 2004, doi:10.2202/1544-6115.1027 (variances drawn together); Welch 1947, doi:10.1093/biomet/34.1-2.28;
     Holm S., Scand. J. Stat. 6 (1979) 65-70.
     """
-    from scipy.special import stdtr, stdtrit
+    from scipy.special import fdtrc, stdtr, stdtrit
 
     k = mean.shape[1]
     total = k * (welds - 1)
-    prior = comparison.prior_df
     own = welds - 1
     common = squares.sum(axis=1, keepdims=True) / total
+    # A shape that scatters more than the others is drawn less: one-sided F test, as in the ranking.
+    ratio = (squares / own) / ((total * common - squares) / (total - own))
+    prior = comparison.prior_df * np.minimum(fdtrc(own, total - own, ratio) / ALIKE_P, 1.0)
     drawn = (prior * common + squares) / (prior + own)
-    df = float(min(prior + own, total))
+    df = np.minimum(prior + own, total)
     alone = comparison.within**2 * Z95**2 > drawn * stdtrit(df, 0.975) ** 2
     variance = np.where(alone, comparison.within**2, drawn) / welds
     # Degrees of freedom of a variance that rests on the error within welds are infinite: its share is 0.

@@ -14,6 +14,8 @@ from numpy.typing import ArrayLike, NDArray
 Floats = NDArray[np.float64]
 # Beyond these an index says nothing finer; keeps the logit finite.
 _LEAST, _MOST = 1e-6, 1 - 1e-6
+# A shape whose scatter stands above the others' with a chance below this is drawn less towards theirs.
+_ALIKE_P = 0.3
 
 
 def logit(index: ArrayLike) -> Floats:
@@ -71,8 +73,9 @@ def group_welds(shape: ArrayLike, value: ArrayLike, error: ArrayLike, *, prior_d
     """Means over welds, with a standard error that holds scatter over welds and within them.
 
     The sample variance over welds already contains the error within each; it is drawn towards the variance
-    common to all shapes with `prior_df` degrees of freedom. Where the errors within the welds alone give the
-    wider interval, they stand instead.
+    common to all shapes with `prior_df` degrees of freedom: with fewer where the shape scatters more than the
+    others (one-sided F test), for a scatter drawn down that is really larger makes false differences. Where the
+    errors within the welds alone give the wider interval, they stand instead.
 
     Parameters
     ----------
@@ -104,13 +107,27 @@ def group_welds(shape: ArrayLike, value: ArrayLike, error: ArrayLike, *, prior_d
     if total == 0:
         return Groups(names, count, mean, within, np.full(len(names), np.inf), 0)
     common = squares.sum() / total
-    drawn = (prior_df * common + squares) / np.maximum(prior_df + own_df, 1e-300)
-    drawn[prior_df + own_df == 0] = np.nan
-    df = np.maximum(np.minimum(prior_df + own_df, total), 1e-9).astype(float)
+    prior = prior_df * np.minimum(_chance_of_more(squares, own_df) / _ALIKE_P, 1.0)
+    drawn = (prior * common + squares) / np.maximum(prior + own_df, 1e-300)
+    drawn[prior + own_df == 0] = np.nan
+    df = np.maximum(np.minimum(prior + own_df, total), 1e-9).astype(float)
     # The error within the welds alone is known without welds to count: normal, not Student's.
     alone = np.nan_to_num(within) * _quantile(np.inf) ** 2 > np.nan_to_num(drawn * _quantile(df) ** 2)
     variance = np.where(alone, within, drawn) / count
     return Groups(names, count, mean, variance, np.where(alone, np.inf, df), total)
+
+
+def _chance_of_more(squares: Floats, df: NDArray[np.int64]) -> Floats:
+    """Chance that a shape that scatters like the others shows at least as much scatter; 1 where nothing can tell."""
+    from scipy.special import fdtrc
+
+    others, others_df = squares.sum() - squares, df.sum() - df
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = (squares / df) / (others / others_df)
+        chance = fdtrc(df, others_df, ratio)
+    # Welds of the others that agree to the last digit: any scatter is more than theirs.
+    chance = np.where(np.isposinf(ratio), 0.0, chance)
+    return np.asarray(np.where(np.isnan(chance) | (df == 0) | (others_df == 0), 1.0, chance))
 
 
 # Student's distribution from scipy.special: the import of scipy.stats alone would take longer than a ranking.

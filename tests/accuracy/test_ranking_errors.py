@@ -33,6 +33,26 @@ def test_four_shapes_alike_are_told_apart_in_at_most_5_percent_of_200_trials() -
     assert false <= 10
 
 
+def test_shapes_of_unequal_scatter_are_told_apart_in_at_most_5_percent_of_200_trials() -> None:
+    """Through `rank`, from tables: one shape scatters four times as much as the three others, means alike."""
+    rng = np.random.default_rng(41)
+    sds = np.repeat([0.1, 0.1, 0.1, 0.4], 4)
+    # The same mean logit for all: the desirabilities of a row are one value, scattered on the logit scale.
+    false = 0
+    for _ in range(200):
+        rows = score_rows(rng, [0.7] * 4, 4)
+        d = 1 / (1 + np.exp(0.2 + rng.normal(0, sds)))
+        for name in rows.columns[rows.columns.str.startswith("d_")]:
+            rows[name] = d
+        rows["stability_index"] = 100 * d
+        rows["stability_index_low"], rows["stability_index_high"] = 100 * d - 1, 100 * d + 1
+        ranking = rank(rows, settings=QUICK)
+        assert ranking.table["clips"].tolist() == [4] * 4
+        false += bool((ranking.pairs["told_apart"] == 1).any())
+    # The true rate is 3.5 % (next tests).
+    assert false <= 10
+
+
 def test_four_shapes_alike_over_6000_trials() -> None:
     """The same on the same kind of rows, so many that chance plays no part: the rate itself is at most 5 %."""
     rng = np.random.default_rng(2)
@@ -52,9 +72,21 @@ def test_four_shapes_alike_over_6000_trials() -> None:
         ([1.0] * 6, [6] * 6, 0.05),
         ([1.0] * 2, [3] * 2, 0.05),
         ([1.0] * 5, [2, 3, 4, 5, 6], 0.05),
-        # Shapes that scatter twice as much as others: said in the settings to stay within bounds.
-        ([1.0, 1.0, 1.0, 2.0], [4] * 4, 0.06),
-        ([1.0, 1.0, 2.0, 2.0], [3] * 4, 0.065),
+        # Shapes that scatter twice and four times as much as others: from four welds a shape on, or four shapes.
+        ([1.0, 1.0, 1.0, 2.0], [4] * 4, 0.05),
+        ([1.0, 1.0, 2.0, 2.0], [3] * 4, 0.05),
+        ([1.0, 1.0, 1.0, 4.0], [4] * 4, 0.05),
+        ([1.0, 1.0, 4.0, 4.0], [4] * 4, 0.05),
+        ([1.0, 4.0, 4.0, 4.0], [4] * 4, 0.05),
+        ([1.0, 1.0, 4.0], [4] * 3, 0.05),
+        ([1.0, 1.0, 1.0, 4.0], [6] * 4, 0.05),
+        ([1.0, 1.0, 1.0, 4.0], [3] * 4, 0.055),
+        # What so few welds cannot keep, said in `RankSettings`: two shapes alone, two welds, and the shape with the
+        # fewest welds scattering most.
+        ([1.0, 4.0], [4] * 2, 0.06),
+        ([1.0, 4.0], [3] * 2, 0.08),
+        ([1.0, 1.0, 1.0, 4.0], [2] * 4, 0.07),
+        ([1.0, 1.0, 4.0], [6, 6, 3], 0.075),
     ],
 )
 def test_rate_of_false_differences_over_3000_trials(sds: list[float], welds: list[int], most: float) -> None:

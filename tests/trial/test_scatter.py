@@ -86,6 +86,64 @@ def test_each_shape_alone_gives_welchs_test() -> None:
     assert pairs.df[0] == pytest.approx(reference.df, rel=1e-9)
 
 
+def test_a_shape_that_scatters_more_is_drawn_less() -> None:
+    """By hand: three welds a shape, sums of squares 2, 2 and 98, so F = 49 with 2 and 4 degrees of freedom."""
+    samples = [[-1.0, 0.0, 1.0], [-1.0, 0.0, 1.0], [-7.0, 0.0, 7.0]]
+    groups = grouped(samples, prior_df=3.0)
+    chance = stats.f.sf(49, 2, 4)
+    prior = 3.0 * chance / 0.3
+    common = 102 / 6
+    assert groups.variance[2] * 3 == pytest.approx((prior * common + 98) / (prior + 2))
+    assert groups.df[2] == pytest.approx(prior + 2)
+    # The steadier ones are drawn as ever: that widens, which makes no false differences.
+    assert groups.variance[0] * 3 == pytest.approx((3 * common + 2) / 5)
+    assert groups.df[0] == pytest.approx(5)
+    # Two with one weld each tell nothing of scatter, so the third is drawn towards itself.
+    assert grouped([[1.0], [2.0], [3.0, 5.0]], prior_df=3.0).variance[2] * 2 == pytest.approx(2.0)
+    # The others agree to the last digit: the third stands alone.
+    assert grouped([[1.0, 1.0], [2.0, 2.0], [3.0, 5.0]], prior_df=3.0).variance[2] * 2 == pytest.approx(2.0)
+
+
+# GUM (JCGM 100:2008) 4.2 and H.5: a mean of repeated observations has the experimental standard deviation of the
+# mean, s/sqrt(n), as its standard uncertainty; and H.5 takes days (here: welds) whose means scatter by more than the
+# scatter within days as the unit of evidence. Table H.9, ten days of five readings each: daily means in volts and
+# the standard deviation within each day in microvolts, typed from memory; the published results check the typing.
+DAY_MEANS = np.array(
+    [
+        10.000172,
+        10.000116,
+        10.000013,
+        10.000144,
+        10.000106,
+        10.000031,
+        10.000060,
+        10.000125,
+        10.000163,
+        10.000041,
+    ]
+)
+DAY_SD_UV = np.array([60, 77, 111, 101, 67, 93, 80, 73, 88, 86])
+
+
+def test_days_of_gum_h5_give_the_published_uncertainty_of_the_mean() -> None:
+    assert DAY_MEANS.mean() == pytest.approx(10.000097, abs=0.6e-6)
+    within = DAY_SD_UV / np.sqrt(5)
+    assert np.sqrt((DAY_SD_UV.astype(float) ** 2).mean()) == pytest.approx(85, abs=0.5)  # published: 85 uV
+    microvolts = (DAY_MEANS - 10) * 1e6
+    # One group of ten days: nothing else to be drawn towards.
+    groups = group_welds(np.repeat("cell", 10), microvolts, within, prior_df=3.0)
+    # Published: s of the daily means 57 uV, of the mean of all 57/sqrt(10) = 18 uV with 9 degrees of freedom.
+    assert np.sqrt(groups.variance[0] * 10) == pytest.approx(57, abs=0.6)
+    assert np.sqrt(groups.variance[0]) == pytest.approx(18, abs=0.3)
+    assert groups.df[0] == pytest.approx(9)
+    # Within days alone it would be 85/sqrt(50) = 12 uV: the scatter between days is in, that within is not lost.
+    assert np.sqrt((within**2).mean() / 10) == pytest.approx(12, abs=0.3)
+    # H.5.2.4: the published F of 2.25 (5 x 57^2 / 85^2) between days.
+    assert 5 * groups.variance[0] * 10 / (DAY_SD_UV.astype(float) ** 2).mean() == pytest.approx(
+        2.25, abs=0.06
+    )
+
+
 def test_holm_by_hand() -> None:
     # 0.005·4, then max(0.02, 0.01·3), max(0.03, 0.03·2), max(0.06, 0.04·1): worked by hand after Holm (1979).
     np.testing.assert_allclose(holm([0.01, 0.04, 0.03, 0.005]), [0.03, 0.06, 0.06, 0.02])
