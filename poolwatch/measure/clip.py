@@ -251,6 +251,7 @@ def _provenance(
             "keyhole_radius_px": pool.keyhole.radius_px,
             "keyhole_spots_px": [[float(x) + left, float(y) + top] for x, y in pool.keyhole.spots],
             "keyhole_seen": pool.keyhole.seen,
+            "black_share": look.black_share,
             "agitation_lag_frames": look.lag,
             "agitation_places": len(look.places),
             **found.look,

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from ..model.axes import PoolAxes
 from ..model.tables import FRAMES
+from ..pool import PoolLook
 from .gather import Gathered
 from .look import ClipLook
 
@@ -19,6 +20,11 @@ if TYPE_CHECKING:
 # more than that share of such frames says nothing at all, for the bright ones are those that are missing.
 _BLIND = 0.1
 _BLIND_FRAMES = 0.05
+# A keyhole narrower than this many times the blur is diluted.
+_SMALL = 3.0
+# Share of exact zeros around the pool from which black counts as cut off: half are there where it is cut in the middle
+# of its noise, which does no harm.
+BLACK_SHARE = 0.6
 
 
 def axes_of(look: ClipLook, direction_deg: float, mm_per_px: float) -> PoolAxes:
@@ -106,6 +112,11 @@ def picture_flags(frames: pd.DataFrame, look: ClipLook, axes: PoolAxes) -> set[s
     clipped = frames["keyhole_saturated"].to_numpy(dtype=np.float64)
     if np.isfinite(clipped).any() and np.nanmean(clipped) > 0.02:
         flags.add("keyhole_saturated")
+    if look.black_share > BLACK_SHARE:
+        flags.add("black_cut_off")
+    pool = look.pool
+    if isinstance(pool, PoolLook) and pool.keyhole.seen and pool.keyhole.extent_px < _SMALL * pool.sigma:
+        flags.add("keyhole_small")
     width: NDArray[np.float64] = frames["pool_width_mm"].to_numpy(dtype=np.float64)
     if np.isfinite(width).any() and np.nanmedian(width) / axes.mm_per_px < 30:
         flags.add("pool_small")

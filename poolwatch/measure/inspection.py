@@ -15,7 +15,8 @@ from ..clips import Reader, open_clip, repeated
 from ..model.errors import MeasurementError, PoolwatchError
 from ..model.recording import Recording
 from ..pool import Pool, PoolLook, find_pool, learn_pool
-from .look import sample_of
+from .convert import BLACK_SHARE
+from .look import black_share, sample_of
 from .settings import MeasureSettings
 from .view import region_of
 
@@ -245,11 +246,23 @@ def _picture_findings(
             ", ".join(f"{n} {w}" for w, n in _count_words(pools).items() if w != "ok"),
         )
     ]
+    found.append(_black_finding(black_share(sample, pools)))
     if good:
         found += _pool_findings(look, good, recording, full)
     if settings.spatter_on and good:
         found.append(_particle_finding(look, pools, sample, recording, settings, full))
     return found
+
+
+def _black_finding(share: float) -> Finding:
+    cut = share > BLACK_SHARE
+    return Finding(
+        "black",
+        f"{share:.0%} of the surroundings read exactly 0",
+        "fair" if cut else "good",
+        "where black is cut off, faint light is missing and particles seem sharper than they are",
+        "set the camera's black level so that dark noise lies above 0, and subtract nothing" if cut else "",
+    )
 
 
 def _count_words(pools: list[Pool]) -> dict[str, int]:

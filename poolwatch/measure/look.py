@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from ..clips import Reader, repeated
 from ..model.errors import MeasurementError
 from ..model.recording import Recording
-from ..pool import PoolLook, agitation_places, find_pool, learn_pool
+from ..pool import Pool, PoolLook, agitation_places, find_pool, learn_pool
 from ..pool.illuminated import IlluminatedLook, find_illuminated, learn_illuminated, window_length
 from ..pool.kind import Kind, footage_kind
 from ..spatter import SpatterLook, learn, smallest_diameter
@@ -48,6 +49,8 @@ class ClipLook:
         Frames between the moments compared for agitation.
     min_diameter_px
         Smallest particle that the clip could show, px; NaN where not known.
+    black_share
+        Share of the surroundings that reads exactly 0.
     """
 
     view: View
@@ -60,6 +63,7 @@ class ClipLook:
     sample: tuple[int, ...]
     lag: int
     min_diameter_px: float
+    black_share: float
 
     @property
     def region(self) -> tuple[int, int, int, int]:
@@ -102,6 +106,16 @@ def runs_of(reader: Reader, view: View, length: int) -> NDArray[np.uint8] | NDAr
     numbers = [start + k for start in starts for k in range(length)]
     frames = view.of(reader.frames(numbers), noise=False)
     return frames.reshape(len(starts), length, bottom - top, right - left)
+
+
+def black_share(sample: NDArray[np.uint8] | NDArray[np.uint16], pools: Sequence[Pool]) -> float:
+    """Share of exact zeros among the pixels outside the pool, which is never at zero itself.
+
+    A sensor's dark noise lies about an offset: zeros are rare, half of the pixels where the offset was subtracted to
+    the last grey value, and nearly all where more was.
+    """
+    outside = sample.size - sum(p.area for p in pools if p.status == "ok")
+    return float((sample == 0).sum() / max(outside, 1.0))
 
 
 def _kind_of(reader: Reader, view: View, settings: MeasureSettings) -> tuple[Kind, str]:
@@ -160,6 +174,7 @@ def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> 
         sample=numbers,
         lag=max(1, round(settings.pool.agitation_lag_s * recording.record_rate_hz)),
         min_diameter_px=smallest,
+        black_share=black_share(sample, found),
     )
 
 
@@ -213,4 +228,5 @@ def _look_at_illuminated(
         sample=tuple(range(0, reader.facts.frame_count, max(reader.facts.frame_count // _RUNS, 1))),
         lag=max(1, round(settings.pool.agitation_lag_s * recording.record_rate_hz)),
         min_diameter_px=float("nan"),
+        black_share=float((runs == 0).mean()),
     )

@@ -70,7 +70,7 @@ def agitation_places(look: Placed, sigma: float, outline: NDArray[np.floating]) 
     rows, cols = np.nonzero(depth > margin)
     clear = np.ones(len(rows), dtype=np.bool_)
     for x, y in look.keyhole.spots - (look.x, look.y) + reach:
-        clear &= np.hypot(cols - x, rows - y) > 2.5 * look.keyhole.radius_px
+        clear &= np.hypot(cols - x, rows - y) > 1.15 * look.keyhole.extent_px
     rows, cols = rows[clear], cols[clear]
     step = max(2, round(math.sqrt(len(rows) / _PLACES)))
     keep = (rows % step == 0) & (cols % step == 0)

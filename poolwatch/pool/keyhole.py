@@ -14,8 +14,12 @@ from numpy.typing import NDArray
 _DIP = 0.15
 # A spot is no fainter than this share of the brightest, above the pool.
 _FAINTEST = 0.4
-# Brightness is averaged over the core of the spot, where its own light outweighs the pool's.
-_CORE = 0.45
+# Brightness is averaged over the inner part of what is brighter than this share of the spot's height: farther out the
+# pool's own glow and the blur dilute its fluctuation.
+_CORE_HEIGHT = 0.8
+_CORE = 0.4
+# Least radius, px: a disc smaller than a pixel is one pixel with all its noise.
+_LEAST = 1.0
 
 
 @dataclass(frozen=True)
@@ -28,6 +32,8 @@ class Keyhole:
         Mean place in the image (pool at its reference place), px.
     radius_px
         Radius of the disc, around each spot, in which brightness is averaged, px.
+    extent_px
+        Radius of a disc as large as a spot at half its height, px.
     spots
         Place of each spot, shape (k, 2), px: one, or several where the beam makes several.
     reach_px
@@ -51,6 +57,7 @@ class Keyhole:
     saturated: float
     spots: NDArray[np.float64]
     reach_px: float
+    extent_px: float
 
 
 def learn_keyhole(
@@ -95,9 +102,10 @@ def learn_keyhole(
     rows, cols = np.nonzero(inside)
     if peak - base > 0.1 * base:
         half = base + 0.5 * (peak - base)
-        spots, areas = _spots(image, np.where(core, image, base), inside, base, peak)
+        spots, areas, cores = _spots(image, np.where(core, image, base), inside, base, peak)
         x, y = (float(v) for v in spots.mean(axis=0))
-        radius = radius_px or max(_CORE * math.sqrt(areas.mean() / math.pi), 1.5)
+        radius = radius_px or max(_CORE * math.sqrt(cores.mean() / math.pi), _LEAST)
+        extent = max(math.sqrt(areas.mean() / math.pi), radius)
         seen = True
     else:
         along = cols * forward[0] + rows * forward[1]
@@ -107,6 +115,7 @@ def learn_keyhole(
         x = float(place * forward[0] - middle * forward[1])
         y = float(place * forward[1] + middle * forward[0])
         radius = radius_px or max(0.1 * size, 1.5)
+        extent = max(0.2 * size, radius)
         half = float("nan")
         seen = False
         spots = np.array([[x, y]])
@@ -115,9 +124,9 @@ def learn_keyhole(
     for sx, sy in spots:
         region |= (xx - sx) ** 2 + (yy - sy) ** 2 <= radius**2
     saturated = float((mean_image[region] >= 0.98 * full_scale).mean()) if region.any() else 0.0
-    reach = 3.0 * radius + float(np.hypot(*(spots - (x, y)).T).max())
+    reach = max(1.4 * extent, 1.5 * radius) + float(np.hypot(*(spots - (x, y)).T).max())
     soft = max(0.1 * (peak - base), 1e-9)
-    return Keyhole(x, y, float(radius), half, soft, seen, saturated, spots, reach)
+    return Keyhole(x, y, float(radius), half, soft, seen, saturated, spots, reach, extent)
 
 
 def _spots(
@@ -126,8 +135,8 @@ def _spots(
     inside: NDArray[np.bool_],
     base: float,
     peak: float,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Places of the bright spots, shape (k, 2), and the area of each above half its height, px²."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Places of the bright spots, shape (k, 2), and the area of each above half its height and of its core, px²."""
     tops = (shown >= cv2.dilate(image, np.ones((3, 3), np.uint8))) & (
         shown > base + _FAINTEST * (peak - base)
     )
@@ -140,15 +149,17 @@ def _spots(
             kept.append((row, col))
     grid = np.indices(image.shape)
     nearest = np.argmin([np.hypot(grid[0] - row, grid[1] - col) for row, col in kept], axis=0)
-    spots, areas = [], []
+    spots, areas, cores = [], [], []
     for k, (row, col) in enumerate(kept):
-        half = base + 0.5 * (float(shown[row, col]) - base)
+        height = float(shown[row, col]) - base
+        half = base + 0.5 * height
         bright = ((image > half) & inside & (nearest == k)).astype(np.uint8)
         _, labels = cv2.connectedComponents(bright)
         weight = np.where(labels == labels[row, col], image - half, 0.0)
         spots.append([(weight * grid[1]).sum() / weight.sum(), (weight * grid[0]).sum() / weight.sum()])
         areas.append(float((weight > 0).sum()))
-    return np.array(spots), np.array(areas)
+        cores.append(float((weight > (_CORE_HEIGHT - 0.5) * height).sum()))
+    return np.array(spots), np.array(areas), np.array(cores)
 
 
 def _lowest(image: NDArray[np.float32], a: tuple[int, int], b: tuple[int, int]) -> float:

@@ -1,4 +1,8 @@
-"""Fit of one sighting: disc ⊗ exposure streak ⊗ point spread on a level ground, saturated pixels as lower limits."""
+"""Fit of one sighting: disc ⊗ exposure streak ⊗ point spread on a level ground.
+
+Saturated pixels are lower limits, pixels at black upper ones: where a recording's black is cut off, a particle's faint
+wings are missing, and what is left of its edge looks too sharp.
+"""
 
 from __future__ import annotations
 
@@ -14,6 +18,10 @@ PARAMETERS = 7
 _ROUNDS = 25
 # Mean squared misfit, in noise, of what is no particle at all: not worth more rounds.
 _HOPELESS = 100.0
+# From this share of pixels at black the ground may lie below it, …
+_CUT_SHARE = 0.25
+# … by about this share of the particle's height.
+_CUT_DEPTH = 0.1
 
 
 @njit(cache=True, nogil=True)
@@ -78,8 +86,10 @@ def _normal_equations(
     veils: NDArray,  # type: ignore[type-arg]
     variance: NDArray,  # type: ignore[type-arg]
     limits: NDArray,  # type: ignore[type-arg]
+    floors: NDArray,  # type: ignore[type-arg]
     blur: float,
     ground_sd: float,
+    cut_sd: float,
     p: NDArray,  # type: ignore[type-arg]
     jtj: NDArray,  # type: ignore[type-arg]
     jtr: NDArray,  # type: ignore[type-arg]
@@ -99,6 +109,8 @@ def _normal_equations(
     shape_of(p[4], p[5], p[6], blur, shapes[0])
     radius = shapes[0, RADIUS] / shapes[0, INVERSE]
     area = math.pi * radius * radius
+    if p[3] < 0.0:
+        ground_sd = cut_sd
     chi = (p[3] / ground_sd) ** 2
     n, wanted = 0, 1
     g, f = np.empty(PARAMETERS), np.empty(7)
@@ -123,6 +135,9 @@ def _normal_equations(
         model = flux * f[0] + p[3]
         seen = values[i]
         if seen >= limits[i] and model >= limits[i]:
+            continue
+        # `floors` is grey value 0; half a grey value is for rounding.
+        if seen < floors[i] + 0.5 and model <= floors[i]:
             continue
         w = 1.0 / variance[i]
         d = seen - model
@@ -196,6 +211,7 @@ def descend(
     veils: NDArray,  # type: ignore[type-arg]
     variance: NDArray,  # type: ignore[type-arg]
     limits: NDArray,  # type: ignore[type-arg]
+    floors: NDArray,  # type: ignore[type-arg]
     blur: float,
     ground_sd: float,
     p: NDArray,  # type: ignore[type-arg]
@@ -207,13 +223,20 @@ def descend(
     Nothing is taken to be longer or wider than twice the place its pixels take up: beyond, they tell nothing.
     """
     longest2 = 4.0 * ((xs.max() - xs.min()) ** 2 + (ys.max() - ys.min()) ** 2) + blur * blur
+    at_black, top, cut_sd = 0, 0.0, ground_sd
+    for i in range(values.size):
+        top = max(top, values[i])
+        if values[i] < floors[i] + 0.5:
+            at_black += 1
+    if at_black > _CUT_SHARE * values.size:
+        cut_sd = max(ground_sd, _CUT_DEPTH * top)
     work, step = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
     trial = np.empty(PARAMETERS)
     damping = 1e-2
     # Truths that Numba cannot know beforehand: it would compile the function once for each.
     slopes, no_slopes = blur > 0.0, blur <= 0.0
     chi, n = _normal_equations(
-        table, xs, ys, values, veils, variance, limits, blur, ground_sd, p, jtj, jtr, slopes
+        table, xs, ys, values, veils, variance, limits, floors, blur, ground_sd, cut_sd, p, jtj, jtr, slopes
     )
     for turn in range(_ROUNDS):
         for a in range(PARAMETERS):
@@ -243,14 +266,42 @@ def descend(
             if trial[2] <= 0.0:
                 trial[2] = 0.1 * p[2]
             new, _n = _normal_equations(
-                table, xs, ys, values, veils, variance, limits, blur, ground_sd, trial, jtj, jtr, no_slopes
+                table,
+                xs,
+                ys,
+                values,
+                veils,
+                variance,
+                limits,
+                floors,
+                blur,
+                ground_sd,
+                cut_sd,
+                trial,
+                jtj,
+                jtr,
+                no_slopes,
             )
         if good and new < chi:
             gain = chi - new
             for a in range(PARAMETERS):
                 p[a] = trial[a]
             chi, n = _normal_equations(
-                table, xs, ys, values, veils, variance, limits, blur, ground_sd, p, jtj, jtr, slopes
+                table,
+                xs,
+                ys,
+                values,
+                veils,
+                variance,
+                limits,
+                floors,
+                blur,
+                ground_sd,
+                cut_sd,
+                p,
+                jtj,
+                jtr,
+                slopes,
             )
             damping = max(damping * 0.1, 1e-7)
             if gain < 1e-2 + 1e-4 * chi or (turn >= 4 and chi > _HOPELESS * n and gain < 0.1 * chi):
@@ -305,7 +356,9 @@ def fit_sighting(
     # The noise goes by the model, not by the data, and stands still while the model is fitted: twice.
     for _ in range(2):
         noise_of(table, xs, ys, grounds, blur, read, shot, p, variance)
-        chi, n = descend(table, xs, ys, values, veils, variance, limits, blur, ground_sd, p, jtj, jtr)
+        chi, n = descend(
+            table, xs, ys, values, veils, variance, limits, -grounds, blur, ground_sd, p, jtj, jtr
+        )
         if chi > _HOPELESS * max(n, 1):
             break
     if n <= PARAMETERS or not _inverse(jtj, covariance):
@@ -339,8 +392,10 @@ def soft_edge(
     sharp, soft = p.copy(), p.copy()
     soft[4] = p[4] - 0.7 * disc
     wide = math.sqrt(blur * blur + 0.7 * disc)
-    a, _n = descend(table, xs, ys, values, veils, variance, limits, blur, ground_sd, sharp, jtj, jtr)
-    b, _n = descend(table, xs, ys, values, veils, variance, limits, wide, ground_sd, soft, jtj, jtr)
+    a, _n = descend(
+        table, xs, ys, values, veils, variance, limits, -grounds, blur, ground_sd, sharp, jtj, jtr
+    )
+    b, _n = descend(table, xs, ys, values, veils, variance, limits, -grounds, wide, ground_sd, soft, jtj, jtr)
     return bool(b < 0.9 * a and b < a - 9.0)
 
 

@@ -35,7 +35,14 @@ def disc_table() -> NDArray[np.float32]:
     waves = j0(np.outer(k, places)) * (k * np.exp(-(k**2) / 2))[:, None] * 0.01 / (2 * np.pi)
     kr = np.outer(radii, k)
     discs = np.where(kr > 1e-8, 2 * j1(kr) / np.where(kr > 1e-8, kr, 1.0), 1.0)
-    return np.ascontiguousarray(np.maximum(discs @ waves, 0.0), dtype=np.float32)
+    table = discs @ waves
+    # Straight lines between entries lie too high by a twelfth of the second difference on average where the curve
+    # bends up, too low where it bends down; both axes are even at 0.
+    around = np.pad(table, ((1, 0), (1, 0)), mode="reflect")
+    around = np.pad(around, ((0, 1), (0, 1)), mode="edge")
+    bend = around[2:, 1:-1] + around[:-2, 1:-1] + around[1:-1, 2:] + around[1:-1, :-2] - 4 * table
+    bend[-1] = bend[-2]
+    return np.ascontiguousarray(np.maximum(table - bend / 12, 0.0), dtype=np.float32)
 
 
 @njit(cache=True, nogil=True)

@@ -54,7 +54,7 @@ def test_fit_reaches_the_limit_of_spot_position() -> None:
         p = np.array([12.0, 12.0, top * 2 * np.pi * sigma**2, 0.0, 0.1, 0.0, 0.0])
         covariance = np.zeros((PARAMETERS, PARAMETERS))
         fit_sighting(
-            disc_table(), cols.ravel(), rows.ravel(), picture.ravel(), np.zeros(625), np.full(625, 1e9),
+            disc_table(), cols.ravel(), rows.ravel(), picture.ravel(), np.full(625, 100.0), np.full(625, 1e9),
             sigma, noise**2, 0.0, noise, p, covariance,
         )  # fmt: skip
         errors.append((p[0] - x, np.sqrt(covariance[0, 0])))

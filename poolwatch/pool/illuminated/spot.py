@@ -77,7 +77,7 @@ def learn_spot(
     if not (seen and keyhole.seen):
         return replace(keyhole, seen=False, level=float("nan")), False
     # A spot is compact: what is wider than a third of the pool is shading.
-    if keyhole.radius_px > 0.25 * size:
+    if keyhole.extent_px > 0.55 * size:
         return replace(keyhole, seen=False, level=float("nan")), False
     return (replace(keyhole, level=full_scale - keyhole.level), True) if dark else (keyhole, False)
 
