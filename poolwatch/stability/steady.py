@@ -129,6 +129,9 @@ def _steady(blocks: _Blocks, begin: int, end: int, s: SteadySettings) -> bool:
         return False
     floor = max(1e-3 * typical, 1e-300)
     for part in parts[:6]:
+        # A clip of few pieces has fewer than six.
+        if not len(part):
+            continue
         ratio = (float(np.median(scatter[part])) + floor) / (within + floor)
         if not 1 / s.scatter_ratio < ratio < s.scatter_ratio:
             return False

@@ -108,7 +108,7 @@ def told(folder: Path, weld: str, way: str) -> dict[str, Told]:
                 **camera,
             },
             "pool": {"hot": 0.5, "length": motions["length"], "width": motions["width"]},
-            "keyhole": {"brightness": 0.72, "motion": motions["keyhole"]},
+            "keyhole": {"brightness": 0.72, "diameter_mm": 0.4, "motion": motions["keyhole"]},
         },
         where="test",
     )

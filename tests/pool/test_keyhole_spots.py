@@ -48,4 +48,4 @@ def test_brightness_of_every_spot_counts(spots: list[list[float]], direction: fl
     assert ok.mean() > 0.98
     assert np.corrcoef(seen[ok], truth[ok])[0, 1] > 0.97
     relative = (seen[ok].std() / seen[ok].mean()) / (truth[ok].std() / truth[ok].mean())
-    assert relative == pytest.approx(1.0, abs=0.07)
+    assert relative == pytest.approx(1.0, abs=0.05)

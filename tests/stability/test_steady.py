@@ -123,3 +123,10 @@ def test_lengths_must_agree() -> None:
         steady_part([series(np.ones(100)), series(np.ones(101))], SETTINGS)
     with pytest.raises(UsageError, match="at least one"):
         steady_part([], SETTINGS)
+
+
+@pytest.mark.parametrize("n", [32, 40, 47])
+def test_a_short_clip_has_few_pieces(n: int) -> None:
+    values = 2.0 + 0.01 * np.random.default_rng(n).standard_normal(n)
+    found = steady_part([Series("pool_length", values, 5000.0)], StabilitySettings())
+    assert (found.found, found.start, found.stop) == (True, 0, n)
