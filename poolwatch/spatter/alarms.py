@@ -59,7 +59,7 @@ def alarm_factor(
         raised = replace(
             look, threshold=look.threshold * np.float32(factor), detection_level=look.detection_level * factor
         )
-        if len(detect(over, around, raised, settings)) <= _BEARABLE * len(chosen):
+        if len(detect(over, around, raised, settings, fitted=False)) <= _BEARABLE * len(chosen):
             break
         factor *= _STEP
     return min(factor, _MOST)

@@ -21,6 +21,8 @@ def detect(
     outlines: Sequence[NDArray[np.floating]] | None,
     look: SpatterLook,
     settings: SpatterSettings | None = None,
+    *,
+    fitted: bool = True,
 ) -> NDArray[np.void]:
     """Find and fit the particles in each frame by itself.
 
@@ -35,6 +37,8 @@ def detect(
         What `learn` learned of the clip.
     settings
         As given to `learn`.
+    fitted
+        False: only find them, which is much quicker; places and fluxes are rough then, and all are marked `UNFITTED`.
 
     Returns
     -------
@@ -64,6 +68,9 @@ def detect(
         # The noise goes by the native grey value, which is full scale less the working one.
         read, shot = read + shot * look.full_scale, -shot
     work = work_arrays(h, w)
+    if not fitted:
+        # No room for pixels, no fit.
+        work = (*work[:-1], work[-1][:, :0].copy())
     found = np.zeros((_ROOM, COLUMNS))
     nothing = np.zeros((0, 2))
     max_length = settings.max_diameter_px + settings.max_step_px + 4 * blur

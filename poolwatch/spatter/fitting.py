@@ -12,7 +12,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .profile import INVERSE, PIXEL_VARIANCE, RADIUS, SHAPE, density, light, shape_of
+from .profile import INVERSE, PIXEL_VARIANCE, RADIUS, SHAPE, density, light, shape_of, widening_of
 
 PARAMETERS = 7
 _ROUNDS = 25
@@ -106,7 +106,8 @@ def _normal_equations(
     step = max(0.15 * blur * blur, 0.03 * math.hypot(p[5], p[6]))
     t_step = max(0.02 * blur * blur, 0.01 * abs(p[4]))
     shapes = np.empty((7, SHAPE))
-    shape_of(p[4], p[5], p[6], blur, shapes[0])
+    shape_of(table, p[4], p[5], p[6], blur, shapes[0])
+    widening_of(table, shapes[0])
     radius = shapes[0, RADIUS] / shapes[0, INVERSE]
     area = math.pi * radius * radius
     if p[3] < 0.0:
@@ -119,18 +120,18 @@ def _normal_equations(
         jtr[:] = 0.0
         jtj[3, 3] = 1.0 / ground_sd**2
         jtr[3] = -p[3] / ground_sd**2
-        shape_of(p[4], p[5] + step, p[6], blur, shapes[1])
-        shape_of(p[4], p[5] - step, p[6], blur, shapes[2])
-        shape_of(p[4], p[5], p[6] + step, blur, shapes[3])
-        shape_of(p[4], p[5], p[6] - step, blur, shapes[4])
-        shape_of(p[4] + t_step, p[5], p[6], blur, shapes[5])
-        shape_of(p[4] - t_step, p[5], p[6], blur, shapes[6])
+        shape_of(table, p[4], p[5] + step, p[6], blur, shapes[1])
+        shape_of(table, p[4], p[5] - step, p[6], blur, shapes[2])
+        shape_of(table, p[4], p[5], p[6] + step, blur, shapes[3])
+        shape_of(table, p[4], p[5], p[6] - step, blur, shapes[4])
+        shape_of(table, p[4] + t_step, p[5], p[6], blur, shapes[5])
+        shape_of(table, p[4] - t_step, p[5], p[6], blur, shapes[6])
         # A radius above 0 has a slope in the table; near 0 and below the whole shape is differenced.
         wanted = 5 if radius > 0.6 * blur else 7
     fx = fy = fd = 0.0
     for i in range(values.size):
         dx, dy = xs[i] - p[0], ys[i] - p[1]
-        f[0], fx, fy, fd = light(table, dx, dy, shapes[0])
+        f[0], fx, fy, fd = light(dx, dy, shapes[0])
         flux = p[2] - area * veils[i]
         model = flux * f[0] + p[3]
         seen = values[i]
@@ -145,7 +146,7 @@ def _normal_equations(
         n += 1
         if slopes:
             for k in range(1, wanted):
-                f[k] = density(table, dx, dy, shapes[k])
+                f[k] = density(dx, dy, shapes[k])
             g[0], g[1], g[2], g[3] = flux * fx, flux * fy, f[0], 1.0
             # dR/dT at fixed (m, n), R = 2 sqrt(T - L²/24).
             g[4] = flux * fd * 2.0 / radius if wanted == 5 else flux * (f[5] - f[6]) / (2 * t_step)
@@ -177,9 +178,9 @@ def noise_of(
 ) -> None:
     """Variance of each pixel under the model at `p`, squared grey values."""
     shape = np.empty(SHAPE)
-    shape_of(p[4], p[5], p[6], blur, shape)
+    shape_of(table, p[4], p[5], p[6], blur, shape)
     for i in range(xs.size):
-        model = max(p[2], 0.0) * density(table, xs[i] - p[0], ys[i] - p[1], shape) + p[3]
+        model = max(p[2], 0.0) * density(xs[i] - p[0], ys[i] - p[1], shape) + p[3]
         variance[i] = max(read + shot * max(grounds[i] + model, 0.0), PIXEL_VARIANCE)
 
 

@@ -54,7 +54,7 @@ def find_point_spread(
         kind="stable",
     )
     candidates = np.sort(candidates[order[:_TRIED]], order=["frame", "y", "x"])
-    coarse = _all_curves(sample, outlines, candidates, look, settings, _SIGMAS)
+    coarse = _all_curves(sample, outlines, candidates, look, settings, _SIGMAS, sparse=True)
     told = {k: answer for k, curve in coarse.items() if (answer := _minimum(_SIGMAS, curve)) is not None}
     members, sigma, u = _sharpest(np.array(list(told.values())).reshape(-1, 2))
     # No picture is narrower than the point spread.
@@ -69,7 +69,9 @@ def find_point_spread(
     # to the narrow ones, whose own uncertainties are smaller.
     group = candidates[np.array(list(told))[members]]
     fine = sigma * np.exp(np.linspace(-0.12, 0.12, 9))
-    curves = np.array(list(_all_curves(sample, outlines, group, look, settings, fine).values()))
+    curves = np.array(
+        list(_all_curves(sample, outlines, group, look, settings, fine, sparse=False).values())
+    )
     best = _minimum(fine, curves.sum(axis=0)) if len(curves) else None
     if best is not None:
         sigma = best[0]
@@ -126,6 +128,8 @@ def _all_curves(
     look: SpatterLook,
     settings: SpatterSettings,
     sigmas: NDArray[np.float64],
+    *,
+    sparse: bool,
 ) -> dict[int, NDArray[np.float64]]:
     """Chi-square over the ladder for each sighting of `candidates` that can be fitted, by its place there."""
     work = work_arrays(*sample.shape[1:])
@@ -135,7 +139,9 @@ def _all_curves(
         outline = (
             np.zeros((0, 2)) if outlines is None else np.ascontiguousarray(outlines[frame], dtype=np.float64)
         )
-        for k, curve in _curves(sample[frame], outline, candidates[places], look, settings, sigmas, work):
+        for k, curve in _curves(
+            sample[frame], outline, candidates[places], look, settings, sigmas, work, sparse
+        ):
             found[int(places[k])] = curve
     return found
 
@@ -148,6 +154,7 @@ def _curves(
     settings: SpatterSettings,
     sigmas: NDArray[np.float64],
     work: tuple[NDArray[np.generic], ...],
+    sparse: bool,
 ) -> list[tuple[int, NDArray[np.float64]]]:
     """Chi-square over the ladder of widths, one curve a sighting that can be fitted, with its place."""
     left, right, res, means, level, picture, hits, owner, pixels, values = work
@@ -158,7 +165,6 @@ def _curves(
     read, shot = look.read, look.shot
     if look.sign < 0:
         read, shot = read + shot * look.full_scale, -shot
-    table = disc_table()
     curves = []
     for k, one in enumerate(chosen):
         reach = 2.2 * np.sqrt(max(float(one["spread"]), 0.0) + 1.0) + 4.0
@@ -196,43 +202,58 @@ def _curves(
         )
         if n < 4 * PARAMETERS:
             continue
-        curve = np.full(len(sigmas), np.inf)
-        xs, ys, lights = values[0, :n], values[1, :n], values[2, :n]
-        noise = float(np.sqrt(look.read + look.shot * max(float(np.median(np.asarray(values[3, :n]))), 0.0)))
+        ground_sd = float(
+            np.sqrt(look.read + look.shot * max(float(np.median(np.asarray(values[3, :n]))), 0.0))
+        )
         first = np.array(
             [one[name] for name in ("x", "y", "flux", "x", "spread", "streak_m", "streak_n")],
             dtype=np.float64,
         )
         first[3] = 0.0
-        # One noise for all widths: a width that may choose its own would be favoured for a noisy model.
-        variance, veils = np.empty(n), np.empty(n)
-        veil(xs, ys, values[3, :n], float(first[0]), float(first[1]), veils)
-        noise_of(table, xs, ys, values[3, :n], blur_of(1.0), read, shot, first, variance)
-        jtj, jtr = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
-        for j, sigma in enumerate(sigmas):
-            blur = blur_of(float(sigma))
-            p = first.copy()
-            p[4] += blur_of(1.0) ** 2 - blur**2
-            p[4] = max(p[4], float(np.hypot(p[5], p[6])) / 24 - 0.5 * blur**2)
-            curve[j], used = descend(
-                table,
-                xs,
-                ys,
-                lights,
-                veils,
-                variance,
-                values[4, :n],
-                np.negative(values[3, :n], dtype=np.float64),
-                blur,
-                noise,
-                p,
-                jtj,
-                jtr,
-            )
+        curve, used = _curve(np.asarray(values[:, :n], dtype=np.float64), first, sigmas, read, shot, ground_sd, sparse=sparse)
         if np.isfinite(curve).sum() >= 5:
             curves.append((k, curve / max(1.0, float(curve.min()) / max(used - PARAMETERS, 1))))
     clear(owner, pixels, used_pixels)
     return curves
+
+
+def _curve(
+    values: NDArray[np.float64],
+    first: NDArray[np.float64],
+    sigmas: NDArray[np.float64],
+    read: float,
+    shot: float,
+    ground_sd: float,
+    *,
+    sparse: bool,
+) -> tuple[NDArray[np.float64], int]:
+    """Chi-square of one sighting over the ladder, and how many pixels bear on it at most.
+
+    `values` as `searching.window` gives them. `sparse`: every fourth width, then those about the best, for the
+    curve has one valley; infinite at the others.
+    """
+    table = disc_table()
+    xs, ys, lights, grounds, limits = values
+    # One noise for all widths: a width that may choose its own would be favoured for a noisy model.
+    variance, veils = np.empty(len(xs)), np.empty(len(xs))
+    veil(xs, ys, grounds, float(first[0]), float(first[1]), veils)
+    noise_of(table, xs, ys, grounds, blur_of(1.0), read, shot, first, variance)
+    jtj, jtr = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
+    curve, most = np.full(len(sigmas), np.inf), 0
+    for step in (4, 2, 1) if sparse else (1,):
+        best = int(np.argmin(curve))
+        for j in range(0, len(sigmas), step):
+            if np.isfinite(curve[j]) or (sparse and step < 4 and abs(j - best) > step):
+                continue
+            blur = blur_of(float(sigmas[j]))
+            p = first.copy()
+            p[4] += blur_of(1.0) ** 2 - blur**2
+            p[4] = max(p[4], float(np.hypot(p[5], p[6])) / 24 - 0.5 * blur**2)
+            curve[j], used = descend(
+                table, xs, ys, lights, veils, variance, limits, -grounds, blur, ground_sd, p, jtj, jtr
+            )
+            most = max(most, used)
+    return curve, most
 
 
 def _minimum(sigmas: NDArray[np.float64], curve: NDArray[np.float64]) -> tuple[float, float] | None:

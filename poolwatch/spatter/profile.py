@@ -45,51 +45,24 @@ def disc_table() -> NDArray[np.float32]:
     return np.ascontiguousarray(np.maximum(table - bend / 12, 0.0), dtype=np.float32)
 
 
-@njit(cache=True, nogil=True)
-def _blurred(table: NDArray, r: float, radius: float) -> tuple[float, float, float]:  # type: ignore[type-arg]
-    """Density of the blurred unit disc and its slopes with r and radius, lengths in standard deviations."""
-    if r > radius + REACH:
-        return 0.0, 0.0, 0.0
-    if radius > _R_MAX - STEP:
-        # The edge of a large disc is nearly straight; to first order its curvature scales the density.
-        area = 1.0 / (math.pi * radius * radius)
-        t = r - radius
-        tail = 0.5 * math.erfc(t * 0.7071067811865476)
-        bell = 0.3989422804014327 * math.exp(-0.5 * t * t)
-        f = area * (tail - 0.5 * bell / radius)
-        return f, -area * bell, area * bell - 2.0 * f / radius
-    a, b = radius / STEP, r / STEP
-    i, j = int(a), int(b)
-    u, v = a - i, b - j
-    f00, f01, f10, f11 = table[i, j], table[i, j + 1], table[i + 1, j], table[i + 1, j + 1]
-    low, high = f00 + v * (f01 - f00), f10 + v * (f11 - f10)
-    slope = ((f01 - f00) * (1 - u) + (f11 - f10) * u) / STEP
-    return low + u * (high - low), slope, (high - low) / STEP
+# What `shape_of` prepares: radius and 1/width of the blur, the streak's direction, the places along it, and from
+# `ROW` on the light of the blurred disc over the distance from its centre, from `START` on in steps of `STEP`;
+# from `CHANGE` on how it changes with the radius (`widening_of`).
+RADIUS, INVERSE, UX, UY, NODES, SPACING, ORIGIN, START, COUNT, ROW = range(10)
+_LONGEST = int((_R_MAX + REACH) / STEP) + 4
+CHANGE = ROW + _LONGEST
+SHAPE = CHANGE + _LONGEST
 
 
 @njit(cache=True, nogil=True)
-def _density(table: NDArray, r: float, radius: float) -> float:  # type: ignore[type-arg]
-    """Density of the blurred unit disc alone, lengths in standard deviations."""
-    if r > radius + REACH:
-        return 0.0
-    if radius > _R_MAX - STEP:
-        t = r - radius
-        bell = 0.3989422804014327 * math.exp(-0.5 * t * t)
-        return (0.5 * math.erfc(t * 0.7071067811865476) - 0.5 * bell / radius) / (math.pi * radius * radius)
-    a, b = radius / STEP, r / STEP
-    i, j = int(a), int(b)
-    u, v = a - i, b - j
-    low = table[i, j] + v * (table[i, j + 1] - table[i, j])
-    high = table[i + 1, j] + v * (table[i + 1, j + 1] - table[i + 1, j])
-    return float(low + u * (high - low))
-
-
-# What `shape_of` prepares: radius and 1/width of the blur, the streak's direction, and the places along it.
-RADIUS, INVERSE, UX, UY, NODES, SPACING, ORIGIN, SHAPE = 0, 1, 2, 3, 4, 5, 6, 7
-
-
-@njit(cache=True, nogil=True)
-def shape_of(spread: float, m: float, n: float, blur: float, out: NDArray) -> None:  # type: ignore[type-arg]
+def shape_of(
+    table: NDArray,  # type: ignore[type-arg]
+    spread: float,
+    m: float,
+    n: float,
+    blur: float,
+    out: NDArray,  # type: ignore[type-arg]
+) -> None:
     """Shape of a picture from its covariance without point spread: T, m, n as in `records`.
 
     Lengths in `out` are in standard deviations of the blur. A covariance smaller than that of a point narrows
@@ -115,6 +88,42 @@ def shape_of(spread: float, m: float, n: float, blur: float, out: NDArray) -> No
         out[NODES], out[SPACING], out[ORIGIN] = 2, length / math.sqrt(3.0), -0.5 * length / math.sqrt(3.0)
     else:
         out[NODES], out[SPACING], out[ORIGIN] = nodes, length / nodes, 0.5 * length / nodes - 0.5 * length
+    radius = out[RADIUS]
+    start = 0.0
+    if radius > _R_MAX - STEP:
+        # The edge of a large disc is nearly straight; to first order its curvature scales the density.
+        start = radius - REACH
+        area = 1.0 / (math.pi * radius * radius)
+        count = int(2.0 * REACH / STEP) + 2
+        for k in range(count):
+            t = k * STEP - REACH
+            bell = 0.3989422804014327 * math.exp(-0.5 * t * t)
+            out[ROW + k] = area * (0.5 * math.erfc(t * 0.7071067811865476) - 0.5 * bell / radius)
+    else:
+        i = int(radius / STEP)
+        u = radius / STEP - i
+        low, high = table[i], table[i + 1]
+        count = int((radius + REACH) / STEP) + 2
+        for k in range(count):
+            out[ROW + k] = low[k] + u * (high[k] - low[k])
+    out[START], out[COUNT] = start, count
+
+
+@njit(cache=True, nogil=True)
+def widening_of(table: NDArray, shape: NDArray) -> None:  # type: ignore[type-arg]
+    """Add to a shape how its light changes with the radius."""
+    radius = shape[RADIUS]
+    if radius > _R_MAX - STEP:
+        area = 1.0 / (math.pi * radius * radius)
+        for k in range(int(shape[COUNT])):
+            t = k * STEP - REACH
+            bell = 0.3989422804014327 * math.exp(-0.5 * t * t)
+            shape[CHANGE + k] = area * bell - 2.0 * shape[ROW + k] / radius
+    else:
+        i = int(radius / STEP)
+        low, high = table[i], table[i + 1]
+        for k in range(int(shape[COUNT])):
+            shape[CHANGE + k] = (high[k] - low[k]) * (1.0 / STEP)
 
 
 @njit(cache=True, nogil=True)
@@ -133,7 +142,7 @@ def _places(shape: NDArray, a: float, c: float) -> tuple[int, int]:  # type: ign
 
 
 @njit(cache=True, nogil=True)
-def density(table: NDArray, dx: float, dy: float, shape: NDArray) -> float:  # type: ignore[type-arg]
+def density(dx: float, dy: float, shape: NDArray) -> float:  # type: ignore[type-arg]
     """Light per px² at (dx, dy) from the centre, for unit flux."""
     inverse = shape[INVERSE]
     a = (dx * shape[UX] + dy * shape[UY]) * inverse
@@ -142,26 +151,28 @@ def density(table: NDArray, dx: float, dy: float, shape: NDArray) -> float:  # t
     f = 0.0
     for i in range(first, last + 1):
         t = a - (shape[ORIGIN] + i * shape[SPACING])
-        f += _density(table, math.sqrt(t * t + c * c), shape[RADIUS])
+        place = (math.sqrt(t * t + c * c) - shape[START]) * (1.0 / STEP)
+        j = max(int(place), 0)
+        if j + 1 < shape[COUNT]:
+            low = shape[ROW + j]
+            f += low + max(place - j, 0.0) * (shape[ROW + j + 1] - low)
     return float(f * inverse * inverse / shape[NODES])
 
 
 @njit(cache=True, nogil=True)
-def densities(table: NDArray, dx: float, dy: float, shape: NDArray, out: NDArray) -> None:  # type: ignore[type-arg]
+def densities(dx: float, dy: float, shape: NDArray, out: NDArray) -> None:  # type: ignore[type-arg]
     """`density` on a grid of pixels into `out`, whose first pixel lies at (dx, dy) from the centre."""
     for i in range(out.shape[0]):
         for j in range(out.shape[1]):
-            out[i, j] = density(table, dx + j, dy + i, shape)
+            out[i, j] = density(dx + j, dy + i, shape)
 
 
 @njit(cache=True, nogil=True)
-def light(
-    table: NDArray,  # type: ignore[type-arg]
-    dx: float,
-    dy: float,
-    shape: NDArray,  # type: ignore[type-arg]
-) -> tuple[float, float, float, float]:
-    """Density at (dx, dy) from the centre for unit flux, and its slopes with x, y of the centre and with radius."""
+def light(dx: float, dy: float, shape: NDArray) -> tuple[float, float, float, float]:  # type: ignore[type-arg]
+    """Density at (dx, dy) from the centre for unit flux, and its slopes with x, y of the centre and with radius.
+
+    The shape needs `widening_of`.
+    """
     inverse = shape[INVERSE]
     a = (dx * shape[UX] + dy * shape[UY]) * inverse
     c = (dy * shape[UX] - dx * shape[UY]) * inverse
@@ -170,12 +181,17 @@ def light(
     for i in range(first, last + 1):
         t = a - (shape[ORIGIN] + i * shape[SPACING])
         r = math.sqrt(t * t + c * c)
-        g, gr, gd = _blurred(table, r, shape[RADIUS])
-        outward = -gr / max(r, 1e-9)
-        f += g
+        place = (r - shape[START]) * (1.0 / STEP)
+        j = max(int(place), 0)
+        if j + 1 >= shape[COUNT]:
+            continue
+        low, step = shape[ROW + j], shape[ROW + j + 1] - shape[ROW + j]
+        v = max(place - j, 0.0)
+        f += low + v * step
+        outward = -step * (1.0 / STEP) / max(r, 1e-9) if place >= 0.0 else 0.0
         fa += outward * t
         fc += outward * c
-        fd += gd
+        fd += shape[CHANGE + j] + v * (shape[CHANGE + j + 1] - shape[CHANGE + j])
     scale = inverse * inverse / shape[NODES]
     slope = scale * inverse
     return (

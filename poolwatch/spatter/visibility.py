@@ -160,11 +160,11 @@ def _tried(
             left -= 1
             turn = rng.uniform(0, 2 * np.pi)
             shape_of(
-                diameter**2 / 16 + streak**2 / 24,
+                table, diameter**2 / 16 + streak**2 / 24,
                 streak**2 * math.cos(turn), streak**2 * math.sin(turn), blur, shape,
             )  # fmt: skip
-            _draw(pictures[k], look, table, shape, x, y, reach, light * np.pi / 4 * diameter**2, rng)
-    found = detect(pictures, around, look, settings)
+            _draw(pictures[k], look, shape, x, y, reach, light * np.pi / 4 * diameter**2, rng)
+    found = detect(pictures, around, look, settings, fitted=False)
     hits = 0
     for k, x, y in drawn:
         here = found[found["frame"] == k]
@@ -175,7 +175,6 @@ def _tried(
 def _draw(
     picture: NDArray[Any],
     look: SpatterLook,
-    table: NDArray[np.float32],
     shape: NDArray[np.float64],
     x: float,
     y: float,
@@ -187,7 +186,7 @@ def _draw(
     y0, x0 = round(y) - reach, round(x) - reach
     patch = picture[max(y0, 0) : y0 + 2 * reach + 1, max(x0, 0) : x0 + 2 * reach + 1]
     added = np.empty(patch.shape)
-    densities(table, max(x0, 0) - x, max(y0, 0) - y, shape, added)
+    densities(max(x0, 0) - x, max(y0, 0) - y, shape, added)
     added *= light * look.full_scale
     noise = rng.standard_normal(patch.shape) * np.sqrt(look.shot * np.maximum(added, 0.0))
     value = patch + look.sign * added + noise

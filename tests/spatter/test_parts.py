@@ -25,6 +25,7 @@ def test_model_is_the_supersampled_picture(
     length2, angle = streak[0] ** 2 + streak[1] ** 2, np.arctan2(streak[1], streak[0])
     shape = np.zeros(SHAPE)
     shape_of(
+        disc_table(),
         diameter**2 / 16 + length2 / 24,
         length2 * np.cos(2 * angle),
         length2 * np.sin(2 * angle),
@@ -33,10 +34,7 @@ def test_model_is_the_supersampled_picture(
     )
     rows, cols = np.indices(cover.shape)
     light = np.pi / 4 * diameter**2
-    model = [
-        [light * density(disc_table(), c + x0 - 40.3, r + y0 - 39.8, shape) for c in cols[0]]
-        for r in rows[:, 0]
-    ]
+    model = [[light * density(c + x0 - 40.3, r + y0 - 39.8, shape) for c in cols[0]] for r in rows[:, 0]]
     assert np.abs(np.array(model) - cover).max() < 0.012 * cover.max()
 
 
