@@ -12,7 +12,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .profile import INVERSE, PIXEL_VARIANCE, RADIUS, SHAPE, density, light, shape_of, widening_of
+from .profile import INVERSE, PIXEL_VARIANCE, RADIUS, SHAPE, density, light, shape_of, slopes_of
 
 PARAMETERS = 7
 _ROUNDS = 25
@@ -100,40 +100,30 @@ def _normal_equations(
     A particle hides what lies behind it: where the ground is brighter by `veils` than at the centre, it adds as
     much less.
 
-    `p` is x, y, flux, ground, T, m, n (see `records`); m and n are differentiated by central differences,
-    because at a round picture the streak itself has no slope.
+    `p` is x, y, flux, ground, T, m, n (see `records`).
     """
-    step = max(0.15 * blur * blur, 0.03 * math.hypot(p[5], p[6]))
-    t_step = max(0.02 * blur * blur, 0.01 * abs(p[4]))
-    shapes = np.empty((7, SHAPE))
-    shape_of(table, p[4], p[5], p[6], blur, shapes[0])
-    widening_of(table, shapes[0])
-    radius = shapes[0, RADIUS] / shapes[0, INVERSE]
+    shape = np.empty(SHAPE)
+    shape_of(table, p[4], p[5], p[6], blur, shape)
+    radius = shape[RADIUS] / shape[INVERSE]
     area = math.pi * radius * radius
     if p[3] < 0.0:
         ground_sd = cut_sd
     chi = (p[3] / ground_sd) ** 2
-    n, wanted = 0, 1
-    g, f = np.empty(PARAMETERS), np.empty(7)
+    n = 0
+    g, slope = np.empty(PARAMETERS), np.empty(5)
     if slopes:
-        jtj[:] = 0.0
-        jtr[:] = 0.0
+        for a in range(PARAMETERS):
+            jtr[a] = 0.0
+            for b in range(PARAMETERS):
+                jtj[a, b] = 0.0
         jtj[3, 3] = 1.0 / ground_sd**2
         jtr[3] = -p[3] / ground_sd**2
-        shape_of(table, p[4], p[5] + step, p[6], blur, shapes[1])
-        shape_of(table, p[4], p[5] - step, p[6], blur, shapes[2])
-        shape_of(table, p[4], p[5], p[6] + step, blur, shapes[3])
-        shape_of(table, p[4], p[5], p[6] - step, blur, shapes[4])
-        shape_of(table, p[4] + t_step, p[5], p[6], blur, shapes[5])
-        shape_of(table, p[4] - t_step, p[5], p[6], blur, shapes[6])
-        # A radius above 0 has a slope in the table; near 0 and below the whole shape is differenced.
-        wanted = 5 if radius > 0.6 * blur else 7
-    fx = fy = fd = 0.0
+        slopes_of(table, shape)
     for i in range(values.size):
         dx, dy = xs[i] - p[0], ys[i] - p[1]
-        f[0], fx, fy, fd = light(dx, dy, shapes[0])
+        f = light(dx, dy, shape, slope) if slopes else density(dx, dy, shape)
         flux = p[2] - area * veils[i]
-        model = flux * f[0] + p[3]
+        model = flux * f + p[3]
         seen = values[i]
         if seen >= limits[i] and model >= limits[i]:
             continue
@@ -145,13 +135,8 @@ def _normal_equations(
         chi += w * d * d
         n += 1
         if slopes:
-            for k in range(1, wanted):
-                f[k] = density(dx, dy, shapes[k])
-            g[0], g[1], g[2], g[3] = flux * fx, flux * fy, f[0], 1.0
-            # dR/dT at fixed (m, n), R = 2 sqrt(T - L²/24).
-            g[4] = flux * fd * 2.0 / radius if wanted == 5 else flux * (f[5] - f[6]) / (2 * t_step)
-            g[5] = flux * (f[1] - f[2]) / (2 * step)
-            g[6] = flux * (f[3] - f[4]) / (2 * step)
+            g[0], g[1], g[2], g[3] = flux * slope[0], flux * slope[1], f, 1.0
+            g[4], g[5], g[6] = flux * slope[2], flux * slope[3], flux * slope[4]
             for a in range(PARAMETERS):
                 ga = w * g[a]
                 jtr[a] += ga * d

@@ -45,13 +45,17 @@ def disc_table() -> NDArray[np.float32]:
     return np.ascontiguousarray(np.maximum(table - bend / 12, 0.0), dtype=np.float32)
 
 
-# What `shape_of` prepares: radius and 1/width of the blur, the streak's direction, the places along it, and from
-# `ROW` on the light of the blurred disc over the distance from its centre, from `START` on in steps of `STEP`;
-# from `CHANGE` on how it changes with the radius (`widening_of`).
-RADIUS, INVERSE, UX, UY, NODES, SPACING, ORIGIN, START, COUNT, ROW = range(10)
+# What `shape_of` prepares: radius and 1/width of the blur, the streak's direction, its length, the places along it, and
+# from `ROW` on the light of the blurred disc over the distance from its centre, from `START` on in steps of `STEP`.
+# `slopes_of` adds rows of the same length: slope with the distance; with the variance (spread T) of the disc; and
+# curvature along the radius less that across it.
+RADIUS, INVERSE, UX, UY, LENGTH, NODES, SPACING, ORIGIN, START, COUNT, ROW = range(11)
 _LONGEST = int((_R_MAX + REACH) / STEP) + 4
-CHANGE = ROW + _LONGEST
-SHAPE = CHANGE + _LONGEST
+_SLOPE, _SPREAD, _BEND = ROW + _LONGEST, ROW + 2 * _LONGEST, ROW + 3 * _LONGEST
+SHAPE = ROW + 4 * _LONGEST
+# Below this radius the disc's variance acts like the blur's; below this length the streak acts through the curvature.
+_SMALL_RADIUS = 0.6
+_SHORT_STREAK = 0.7
 
 
 @njit(cache=True, nogil=True)
@@ -79,7 +83,7 @@ def shape_of(
     length /= width
     out[RADIUS], out[INVERSE] = radius / width, 1.0 / width
     angle = 0.5 * math.atan2(n, m)
-    out[UX], out[UY] = math.cos(angle), math.sin(angle)
+    out[UX], out[UY], out[LENGTH] = math.cos(angle), math.sin(angle), length
     nodes = int(math.ceil(length / 0.8))
     if length < 1e-6:
         out[NODES], out[SPACING], out[ORIGIN] = 1, 1.0, 0.0
@@ -110,20 +114,33 @@ def shape_of(
 
 
 @njit(cache=True, nogil=True)
-def widening_of(table: NDArray, shape: NDArray) -> None:  # type: ignore[type-arg]
-    """Add to a shape how its light changes with the radius."""
-    radius = shape[RADIUS]
-    if radius > _R_MAX - STEP:
-        area = 1.0 / (math.pi * radius * radius)
-        for k in range(int(shape[COUNT])):
+def slopes_of(table: NDArray, shape: NDArray) -> None:  # type: ignore[type-arg]
+    """Add to a shape how its light changes with the distance and with what it is made of."""
+    radius, count = shape[RADIUS], int(shape[COUNT])
+    large = radius > _R_MAX - STEP
+    area = 1.0 / (math.pi * max(radius, 1e-9) ** 2)
+    i = 0 if large else int(radius / STEP)
+    for k in range(count):
+        here = shape[ROW + k]
+        after = shape[ROW + k + 1] if k + 1 < count else 0.0
+        if k > 0:
+            before = shape[ROW + k - 1]
+        else:
+            before = here if large else after
+        slope = (after - before) * (0.5 / STEP)
+        bend = (after - 2.0 * here + before) * (1.0 / (STEP * STEP))
+        r = shape[START] + k * STEP
+        across = slope / r if r > 0.0 else bend
+        shape[_SLOPE + k], shape[_BEND + k] = slope, bend - across
+        if radius < _SMALL_RADIUS:
+            # As heat spreads: half the Laplacian for each unit of variance.
+            shape[_SPREAD + k] = 0.5 * (bend + across)
+        elif large:
             t = k * STEP - REACH
             bell = 0.3989422804014327 * math.exp(-0.5 * t * t)
-            shape[CHANGE + k] = area * bell - 2.0 * shape[ROW + k] / radius
-    else:
-        i = int(radius / STEP)
-        low, high = table[i], table[i + 1]
-        for k in range(int(shape[COUNT])):
-            shape[CHANGE + k] = (high[k] - low[k]) * (1.0 / STEP)
+            shape[_SPREAD + k] = (area * bell - 2.0 * here / radius) * 2.0 / radius
+        else:
+            shape[_SPREAD + k] = (table[i + 1, k] - table[i, k]) * (2.0 / (STEP * radius))
 
 
 @njit(cache=True, nogil=True)
@@ -168,35 +185,61 @@ def densities(dx: float, dy: float, shape: NDArray, out: NDArray) -> None:  # ty
 
 
 @njit(cache=True, nogil=True)
-def light(dx: float, dy: float, shape: NDArray) -> tuple[float, float, float, float]:  # type: ignore[type-arg]
-    """Density at (dx, dy) from the centre for unit flux, and its slopes with x, y of the centre and with radius.
+def light(dx: float, dy: float, shape: NDArray, out: NDArray) -> float:  # type: ignore[type-arg]
+    """`density` at (dx, dy), and in `out` its slopes with x and y of the centre and with T, m and n.
 
-    The shape needs `widening_of`.
+    The shape needs `slopes_of`. T = R²/4 + L²/24 for each axis, m and n = L² times cosine and sine of twice the
+    streak's angle. For a streak of some length they follow from how its places move; a short one adds m/48 and n/48
+    of the curvature along the radius less that across it, by cosine and sine of twice the angle to the centre.
     """
     inverse = shape[INVERSE]
-    a = (dx * shape[UX] + dy * shape[UY]) * inverse
-    c = (dy * shape[UX] - dx * shape[UY]) * inverse
+    ux, uy = shape[UX], shape[UY]
+    a = (dx * ux + dy * uy) * inverse
+    c = (dy * ux - dx * uy) * inverse
     first, last = _places(shape, a, c)
-    f = fa = fc = fd = 0.0
+    f = fa = fc = ft = along = turned = 0.0
     for i in range(first, last + 1):
-        t = a - (shape[ORIGIN] + i * shape[SPACING])
+        s = shape[ORIGIN] + i * shape[SPACING]
+        t = a - s
         r = math.sqrt(t * t + c * c)
         place = (r - shape[START]) * (1.0 / STEP)
         j = max(int(place), 0)
         if j + 1 >= shape[COUNT]:
             continue
-        low, step = shape[ROW + j], shape[ROW + j + 1] - shape[ROW + j]
         v = max(place - j, 0.0)
-        f += low + v * step
-        outward = -step * (1.0 / STEP) / max(r, 1e-9) if place >= 0.0 else 0.0
-        fa += outward * t
-        fc += outward * c
-        fd += shape[CHANGE + j] + v * (shape[CHANGE + j + 1] - shape[CHANGE + j])
+        low = shape[ROW + j]
+        f += low + v * (shape[ROW + j + 1] - low)
+        low = shape[_SPREAD + j]
+        ft += low + v * (shape[_SPREAD + j + 1] - low)
+        if place >= 0.0:
+            low = shape[_SLOPE + j]
+            slope = (low + v * (shape[_SLOPE + j + 1] - low)) / max(r, 1e-9)
+            fa += slope * t
+            fc += slope * c
+            along += s * slope * t
+            turned += s * slope * c
     scale = inverse * inverse / shape[NODES]
-    slope = scale * inverse
-    return (
-        f * scale,
-        (fa * shape[UX] - fc * shape[UY]) * slope,
-        (fa * shape[UY] + fc * shape[UX]) * slope,
-        fd * slope,
-    )
+    one, two = scale * inverse, scale * inverse * inverse
+    out[0] = -(fa * ux - fc * uy) * one
+    out[1] = -(fa * uy + fc * ux) * one
+    out[2] = ft * two
+    twice_cos, twice_sin = ux * ux - uy * uy, 2.0 * ux * uy
+    length = shape[LENGTH]
+    if length > _SHORT_STREAK:
+        half = 0.5 / (length * length)
+        longer, turn = -along * half - ft * (1.0 / 24.0), -turned * half
+        out[3] = (longer * twice_cos - turn * twice_sin) * two
+        out[4] = (longer * twice_sin + turn * twice_cos) * two
+    else:
+        r2 = a * a + c * c
+        place = (math.sqrt(r2) - shape[START]) * (1.0 / STEP)
+        j = max(int(place), 0)
+        bend = 0.0
+        if j + 1 < shape[COUNT] and r2 > 0.0:
+            low = shape[_BEND + j]
+            bend = (low + max(place - j, 0.0) * (shape[_BEND + j + 1] - low)) / (48.0 * r2)
+        bend *= inverse**4
+        x, y = dx * inverse, dy * inverse
+        out[3] = bend * (x * x - y * y)
+        out[4] = bend * 2.0 * x * y
+    return float(f * scale)
