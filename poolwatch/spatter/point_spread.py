@@ -210,7 +210,9 @@ def _curves(
             dtype=np.float64,
         )
         first[3] = 0.0
-        curve, used = _curve(np.asarray(values[:, :n], dtype=np.float64), first, sigmas, read, shot, ground_sd, sparse=sparse)
+        curve, used = _curve(
+            np.asarray(values[:, :n], dtype=np.float64), first, sigmas, read, shot, ground_sd, sparse=sparse
+        )
         if np.isfinite(curve).sum() >= 5:
             curves.append((k, curve / max(1.0, float(curve.min()) / max(used - PARAMETERS, 1))))
     clear(owner, pixels, used_pixels)
