@@ -69,9 +69,7 @@ def find_point_spread(
     # to the narrow ones, whose own uncertainties are smaller.
     group = candidates[np.array(list(told))[members]]
     fine = sigma * np.exp(np.linspace(-0.12, 0.12, 9))
-    curves = np.array(
-        list(_all_curves(sample, outlines, group, look, settings, fine, sparse=False).values())
-    )
+    curves = np.array(list(_all_curves(sample, outlines, group, look, settings, fine, sparse=False).values()))
     best = _minimum(fine, curves.sum(axis=0)) if len(curves) else None
     if best is not None:
         sigma = best[0]
