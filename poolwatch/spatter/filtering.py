@@ -49,77 +49,84 @@ def residual(
     gain: float,
     sign: float,
     offset: float,
+    first: int,
+    last: int,
     out: NDArray,  # type: ignore[type-arg]
 ) -> None:
-    """Grey values above the learned background; `sign` and `offset` turn a dark scene bright."""
-    h, w = frame.shape
+    """Grey values above the learned background in rows `first` to `last`, `last` excluded.
+
+    `sign` and `offset` turn a dark scene bright.
+    """
+    w = frame.shape[1]
     s, o = np.float32(sign), np.float32(offset)
     g, b0 = np.float32(gain), np.float32(black * (1.0 - gain))
-    for y in range(h):
+    for y in range(first, last):
+        seen, learned, row = frame[y], background[y], out[y]
         for x in range(w):
-            out[y, x] = s * np.float32(frame[y, x]) + o - (g * background[y, x] + b0)
+            row[x] = s * np.float32(seen[x]) + o - (g * learned[x] + b0)
 
 
 @njit(cache=True, nogil=True)
-def ground(
+def block_means(
     res: NDArray,  # type: ignore[type-arg]
     left: NDArray,  # type: ignore[type-arg]
     right: NDArray,  # type: ignore[type-arg]
     owner: NDArray,  # type: ignore[type-arg]
     busy: NDArray,  # type: ignore[type-arg]
+    i: int,
     means: NDArray,  # type: ignore[type-arg]
-    level: NDArray,  # type: ignore[type-arg]
-    again: bool,
 ) -> None:
-    """Slow part of the residual: medians of 3x3 block means, spread over columns into `level` (blocks, w).
+    """Means of the residual over one row of blocks, into row `i` of `means`; NaN where too little is in sight.
 
     In rows that are `busy`, pixels with an owner (particles already found) and those beside them do not count.
-    `means` (blocks, blocks) is filled; done `again` for the same frame, it is renewed where rows are busy.
     """
     h, w = res.shape
-    rows, cols = (h + BLOCK - 1) // BLOCK, (w + BLOCK - 1) // BLOCK
-    total = np.empty(w, dtype=np.float32)
-    hidden = np.empty(w, dtype=np.int32)
-    for i in range(rows):
-        y0, y1 = i * BLOCK, min(h, (i + 1) * BLOCK)
-        if again:
-            some = False
-            for y in range(y0, y1):
-                some = some or busy[y] != 0
-            if not some:
-                continue
-        for x in range(w):
-            total[x] = np.float32(0.0)
-            hidden[x] = 0
-        for y in range(y0, y1):
-            row = res[y]
-            if busy[y]:
-                near = 5
-                for x in range(w):
-                    # Two pixels on either side of what has an owner are left out too.
-                    ahead = min(x + 2, w - 1)
-                    near = 0 if owner[y, ahead] != 0 else near + 1
-                    if near < 5 or left[y] <= x <= right[y]:
-                        hidden[x] += 1
-                    else:
-                        total[x] += row[x]
-            else:
-                a, b = w, w
-                if left[y] <= right[y]:
-                    a, b = min(max(0, left[y]), w), min(max(right[y] + 1, 0), w)
-                for x in range(a):
-                    total[x] += row[x]
-                for x in range(b, w):
-                    total[x] += row[x]
-                for x in range(a, b):
+    total = np.zeros(w, dtype=np.float32)
+    hidden = np.zeros(w, dtype=np.int32)
+    y0, y1 = i * BLOCK, min(h, (i + 1) * BLOCK)
+    for y in range(y0, y1):
+        row = res[y]
+        if busy[y]:
+            near = 5
+            for x in range(w):
+                # Two pixels on either side of what has an owner are left out too.
+                ahead = min(x + 2, w - 1)
+                near = 0 if owner[y, ahead] != 0 else near + 1
+                if near < 5 or left[y] <= x <= right[y]:
                     hidden[x] += 1
-        for j in range(cols):
-            x0, x1 = j * BLOCK, min(w, (j + 1) * BLOCK)
-            s, n = np.float32(0.0), 0
-            for x in range(x0, x1):
-                s += total[x]
-                n += y1 - y0 - hidden[x]
-            means[i, j] = s / n if 4 * n >= (y1 - y0) * (x1 - x0) else np.nan
+                else:
+                    total[x] += row[x]
+        else:
+            a, b = w, w
+            if left[y] <= right[y]:
+                a, b = min(max(0, left[y]), w), min(max(right[y] + 1, 0), w)
+            for x in range(a):
+                total[x] += row[x]
+            # Slices, so that the compiler sees no index below 0 and works on several pixels at once.
+            sums, rest = total[b:], row[b:]
+            for x in range(w - b):
+                sums[x] += rest[x]
+            for x in range(a, b):
+                hidden[x] += 1
+    for j in range(means.shape[1]):
+        x0, x1 = j * BLOCK, min(w, (j + 1) * BLOCK)
+        # Two sums at once: one would wait for each addition.
+        even, odd, n = np.float32(0.0), np.float32(0.0), (y1 - y0) * (x1 - x0)
+        for x in range(x0, x1 - 1, 2):
+            even += total[x]
+            odd += total[x + 1]
+            n -= hidden[x] + hidden[x + 1]
+        if (x1 - x0) % 2:
+            even += total[x1 - 1]
+            n -= hidden[x1 - 1]
+        means[i, j] = (even + odd) / n if 4 * n >= (y1 - y0) * (x1 - x0) else np.nan
+
+
+@njit(cache=True, nogil=True)
+def ground(means: NDArray, level: NDArray) -> None:  # type: ignore[type-arg]
+    """Slow part of the residual: medians of 3x3 block means, spread over columns into `level` (blocks, w)."""
+    rows, cols = means.shape
+    w = level.shape[1]
     around = np.empty(9, dtype=np.float32)
     calm = np.zeros((rows, cols), dtype=np.float32)
     for i in range(rows):
@@ -137,13 +144,15 @@ def ground(
                         n += 1
             if n > 0:
                 calm[i, j] = np.float32(0.5) * (around[(n - 1) // 2] + around[n // 2])
-    for x in range(w):
-        f = (x + 0.5) / BLOCK - 0.5
-        j = min(max(int(np.floor(f)), 0), cols - 1)
-        k = min(j + 1, cols - 1)
-        t = np.float32(min(max(f - j, 0.0), 1.0))
+    for x0 in range(-BLOCK // 2, w, BLOCK):
+        # From the middle of one block to that of the next.
+        j = min(max(x0 // BLOCK, 0), cols - 1)
+        k = min(max(x0 // BLOCK + 1, 0), cols - 1)
+        first, last = max(x0, 0), min(x0 + BLOCK, w)
         for i in range(rows):
-            level[i, x] = calm[i, j] + t * (calm[i, k] - calm[i, j])
+            low, rise = calm[i, j], calm[i, k] - calm[i, j]
+            for x in range(first, last):
+                level[i, x] = low + np.float32((x - x0 + 0.5) * (1.0 / BLOCK)) * rise
 
 
 @njit(cache=True, nogil=True)

@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .filtering import ground, overall_gain, pool_spans, residual, smooth
+from .filtering import BLOCK, block_means, ground, overall_gain, pool_spans, residual, smooth
 from .regions import grow, part
 
 
@@ -36,13 +36,17 @@ def prepare(
     gain = 1.0
     if places.size > 0:
         gain = overall_gain(frame, background, places, black, sign, offset, left, right)
-    residual(frame, background, black, gain, sign, offset, res)
+    h = frame.shape[0]
     hits[:] = 0
+    for i in range(means.shape[0]):
+        residual(frame, background, black, gain, sign, offset, i * BLOCK, min(h, (i + 1) * BLOCK), res)
+        if not even:
+            # While these rows are at hand.
+            block_means(res, left, right, owner, hits, i, means)
     if even:
         level[:] = np.float32(0.0)
     else:
-        # `even`, not a constant, for which Numba would compile `ground` once more.
-        ground(res, left, right, owner, hits, means, level, even)
+        ground(means, level)
     smooth(res, level, threshold, left, right, picture, hits)
     return gain
 
@@ -98,7 +102,10 @@ def find_regions(
         for i in range(used):
             y = pixels[i] // w
             hits[max(y - 1, 0)], hits[y], hits[min(y + 1, h - 1)] = 1, 1, 1
-        ground(res, left, right, owner, hits, means, level, count > 0)
+        for i in range(means.shape[0]):
+            if hits[i * BLOCK : (i + 1) * BLOCK].any():
+                block_means(res, left, right, owner, hits, i, means)
+        ground(means, level)
     return gain, count, used
 
 
