@@ -23,6 +23,7 @@ from .scatter import (
     index_intervals,
     logit,
     outlying,
+    own_intervals,
     within_weld_error,
 )
 from .settings import RankSettings
@@ -123,7 +124,17 @@ def rank(
     by_rank = np.argsort([order.index(shape) for shape in shapes], kind="stable")
     groups = group_welds(shapes[by_rank], value[by_rank], error[by_rank], prior_df=settings.scatter_prior_df)
     means = raw[list(groups.names)].to_numpy()
-    low, high = index_intervals(groups, means, settings.confidence)
+    if groups.replicated:
+        low, high = index_intervals(groups, means, settings.confidence)
+    else:
+        alone = rows.iloc[by_rank]
+        low, high = own_intervals(
+            value[by_rank],
+            alone["stability_index"],
+            alone["stability_index_low"],
+            alone["stability_index_high"],
+            settings.confidence,
+        )
     tests = compare_pairs(groups)
     apart = tests.apart(len(groups.names), settings.alpha)
     outlier_p = outlying(shapes, value)

@@ -162,6 +162,31 @@ def index_intervals(groups: Groups, mean_index: Floats, confidence: float) -> tu
     return np.clip(expit(low) + moved, 0, 100), np.clip(expit(high) + moved, 0, 100)
 
 
+def own_intervals(
+    value: ArrayLike, index: ArrayLike, low: ArrayLike, high: ArrayLike, confidence: float
+) -> tuple[Floats, Floats]:
+    """Ends of the interval of single welds, 0 to 100: each weld's own, as uneven as it is, moved to `value`.
+
+    Parameters
+    ----------
+    value
+        Logit of the index of each weld as it is ranked, shape (n,).
+    index, low, high
+        Index and 95 % interval as the clip gave them, shape (n,).
+    confidence
+        Of the interval wanted; the clip's is widened or narrowed to it as if normal on the logit scale.
+    """
+    from scipy.special import ndtri
+
+    stretch = ndtri(0.5 + confidence / 2) / ndtri(0.975)
+    ends = (
+        expit(np.asarray(value) + stretch * np.minimum(logit(low) - logit(index), 0.0)),
+        expit(np.asarray(value) + stretch * np.maximum(logit(high) - logit(index), 0.0)),
+    )
+    known = np.isfinite(np.asarray(low, float)) & np.isfinite(np.asarray(high, float))
+    return np.where(known, ends[0], np.nan), np.where(known, ends[1], np.nan)
+
+
 @dataclass(frozen=True)
 class Pairs:
     """All pairs of shapes: arrays of shape (k(k-1)/2,).

@@ -51,6 +51,16 @@ def test_one_weld_a_shape_gives_an_order_and_a_plain_warning() -> None:
     assert ranking.table["remarks"].str.contains("one weld only").all()
 
 
+def test_one_weld_a_shape_has_its_own_interval_however_uneven() -> None:
+    scores = rows(welds=1)
+    scores["stability_index_low"] = scores["stability_index"] - 15.0
+    scores["stability_index_high"] = scores["stability_index"] + 4.0
+    table = rank(scores).table.set_index("beam_shape")
+    own = scores.set_index("beam_shape").loc[table.index]
+    for column in ("stability_index_low", "stability_index_high"):
+        assert table[column].to_numpy() == pytest.approx(own[column].to_numpy(), abs=1e-9)
+
+
 def test_one_shape_alone() -> None:
     ranking = rank(rows(unsteadiness=(0.5,)))
     assert ranking.table["rank"].tolist() == [1]
