@@ -9,28 +9,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from .fitting import blur_of
+from .judging import judge, odd_streaks
 from .linking import Tracks
 from .look import SpatterLook
-from .paths import PATH_COLUMNS, distance_outside, fly, trace_back
-from .records import BORDER, CROWDED, RIM, SOFT, UNFITTED
+from .paths import PATH_COLUMNS, fly
+from .records import BORDER, CROWDED, RIM
 from .settings import SpatterSettings
 from .sizing import Exposure, Sizes, find_sizes, saturated, whole
 
 if TYPE_CHECKING:
     import pandas as pd
-
-REASONS: dict[str, str] = {
-    "slow": "hardly moves in the picture: a hot mark, a reflection, a flicker of the pool's rim",
-    "with_metal": "moves with the metal: a mark or a landed particle on the sheet",
-    "not_straight": "scatters about a straight line by more than a flying particle can",
-    "unsteady": "changes its size from sighting to sighting by more than its uncertainty: plume",
-    "diffuse": "a soft patch without the edge of a particle: plume or glare",
-    "toward_pool": "flies toward the pool, not away from it",
-    "not_from_pool": "its path does not lead back to the outline within its uncertainty",
-    "late": "should have been seen for long on its way from the pool, but was not",
-    "bounced": "goes on where another track ended: a particle that bounced, counted once already",
-}
 
 ENDS: dict[str, str] = {
     "border": "left the picture",
@@ -136,9 +124,10 @@ def particles(
     reason: list[str] = []
     left = np.full(n, np.nan)
     for k in range(n):
-        word, left[k] = _judge(k, tracks, path[k], sizes, look, outlines, metal_px, settings)
+        word, left[k] = judge(k, tracks, path[k], sizes, look, outlines, metal_px, settings)
         reason.append(word)
     reasons = np.array(reason, dtype=object)
+    reasons[odd_streaks(tracks, velocity, reasons == "", exposure_frames)] = "odd_streak"
     ends = _ends(tracks, path, sizes, look)
     _chains(tracks, path, left, reasons, ends)
     table = _table(tracks, path, sizes, left, reasons, ends)
@@ -167,95 +156,6 @@ def particles(
         exposure=sizes.exposure,
         loose=tracks.loose,
     )
-
-
-def _judge(
-    k: int,
-    tracks: Tracks,
-    path: NDArray[np.float64],
-    sizes: Sizes,
-    look: SpatterLook,
-    outlines: Callable[[int], NDArray[np.floating]] | None,
-    metal_px: tuple[float, float] | None,
-    settings: SpatterSettings,
-) -> tuple[str, float]:
-    """Reason for which a track does not count ("" if it counts), and the frame at which it left the pool."""
-    s = tracks.sightings[tracks.starts[k] : tracks.starts[k + 1]]
-    t0, x0, y0, vx, vy = path[:5]
-    u_v = float(np.hypot(path[7], path[8]))
-    speed = float(np.hypot(vx, vy))
-    first, last = int(s["frame"][0]), int(s["frame"][-1])
-    length = speed * (last - first)
-    diameter = (
-        sizes.diameter[k]
-        if np.isfinite(sizes.diameter[k])
-        else 4.0 * float(np.sqrt(max(np.median(s["spread"]), 0)))
-    )
-    if speed < settings.min_speed_px or speed < 5 * u_v or length < 2.0:
-        return "slow", np.nan
-    if metal_px is not None:
-        apart = float(np.hypot(vx - metal_px[0], vy - metal_px[1]))
-        if apart < 3 * u_v + 0.15 + 0.3 * float(np.hypot(*metal_px)):
-            return "with_metal", np.nan
-    if path[10] > max(1.0, 0.04 * length, 0.1 * diameter) or path[11] < 2.5:
-        return "not_straight", np.nan
-    if _diffuse(s):
-        return "diffuse", np.nan
-    large = diameter > 4.0 * blur_of(look.psf_sigma_px)
-    if large and not sizes.u_own[k] < 0.15 * diameter:
-        return "unsteady", np.nan
-    if outlines is None:
-        return "", np.nan
-    outline = np.ascontiguousarray(outlines(first), dtype=np.float64)
-    if len(outline) < 3:
-        return "", np.nan
-    fx, fy = x0 + vx * (first - t0), y0 + vy * (first - t0)
-    back, near, near_at = trace_back(outline, fx, fy, vx, vy)
-    lx, ly = x0 + vx * (last - t0), y0 + vy * (last - t0)
-    if distance_outside(outline, lx, ly) <= distance_outside(outline, fx, fy):
-        return "toward_pool", np.nan
-    # What crosses the pool between its sightings did not fly away from it: puffs of plume on either side.
-    steps = np.linspace(0.0, 1.0, 9)[1:-1]
-    if min(distance_outside(outline, fx + t * (lx - fx), fy + t * (ly - fy)) for t in steps) < -2.0:
-        return "toward_pool", np.nan
-    perpendicular = float(np.hypot(path[5], path[6])) + u_v * (t0 - first + near_at)
-    allowed = 0.5 * diameter + 2.0 * blur_of(look.psf_sigma_px) + 1.0 + 4.0 * perpendicular
-    if not np.isfinite(back) or back < -2.0:
-        if near > allowed:
-            return "not_from_pool", np.nan
-        back = near_at
-    frame = first - back
-    # The outline moves: look again at the frame in which the path crossed it.
-    at = int(np.clip(round(frame), 0, len(tracks.measured) - 1))
-    if at != first:
-        then = np.ascontiguousarray(outlines(at), dtype=np.float64)
-        if len(then) >= 3:
-            again, _near, _at = trace_back(then, fx, fy, vx, vy)
-            if np.isfinite(again):
-                frame = first - again
-    hidden = (settings.pool_margin_px + 3 * blur_of(look.psf_sigma_px) + diameter) / speed
-    seeable = int(tracks.measured[max(int(np.ceil(max(frame, 0.0) + hidden)), 0) : first].sum())
-    if seeable > 3 + len(s):
-        return "late", np.nan
-    return "", frame
-
-
-def _diffuse(s: NDArray[np.void]) -> bool:
-    """Most sightings have soft edges, and the whole is faint or flickers: plume or glare, no particle out of focus."""
-    judged = (s["mark"] & (BORDER | RIM | CROWDED | UNFITTED)) == 0
-    if not judged.any():
-        return False
-    soft = (s["mark"][judged] & SOFT) != 0
-    if soft.mean() < 0.5:
-        return False
-    if float(np.median(s["signal"][judged])) < 20.0:
-        return True
-    if judged.sum() < 4:
-        return True
-    light = np.log(np.maximum(s["flux"][judged].astype(np.float64), 1e-6))
-    steps = np.diff(light)
-    # Differences from one sighting to the next: a steady fading does not count.
-    return float(np.median(np.abs(steps - np.median(steps)))) > 0.05
 
 
 def _chains(

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from poolwatch.spatter import SpatterSettings, detect, link, particles
-from poolwatch.spatter.counting import COLUMNS, ENDS, REASONS
+from poolwatch.spatter.counting import COLUMNS, ENDS
+from poolwatch.spatter.judging import REASONS
 from tests.spatter.conftest import Measured, measure, must_be_found, partners
 from tests.spatter.rendered import Flight, Footage, shower
 
