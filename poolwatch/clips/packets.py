@@ -57,6 +57,15 @@ class PacketIndex:
         return int(np.count_nonzero(self.size == 0))
 
     @property
+    def uneven(self) -> bool:
+        """Whether time stamps stand in steps that differ by more than rounding; steps under three ticks cannot tell."""
+        if len(self) < 8 or (self.time < 0).any():
+            return False
+        steps = np.diff(np.sort(self.time).astype(np.float64))
+        usual = float(np.median(steps))
+        return usual >= 3 and float((np.abs(steps - usual) > 1).mean()) > 0.002
+
+    @property
     def intra(self) -> bool:
         """Whether decoding can begin at every packet."""
         return bool(self.key.all())

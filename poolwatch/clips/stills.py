@@ -52,7 +52,7 @@ class StillsReader(BaseReader):
             0.0,
             len(self._files),
             notes=notes,
-            flags=("undecodable_frames",) if missing else (),
+            flags=("undecodable_frames", "missing_frames") if missing else (),
         )
         self._settle(facts, settings)
 

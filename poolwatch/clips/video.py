@@ -75,7 +75,10 @@ class VideoReader(BaseReader):
         elif promised is not None and count > promised:
             flags.add("count_disagrees")
             notes.append(f"the header says {promised} frames, {count} are stored")
+        if self._index.uneven:
+            flags.add("uneven_times")
         if self._index.lost:
+            flags.add("missing_frames")
             notes.append(
                 f"{self._index.lost} frames are missing by their times and stand as undecodable frames"
             )

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import os
 import time
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from .. import __version__
 from ..clips import Reader, fingerprint, open_clip
@@ -18,6 +21,7 @@ from ..model.tables import SCORE
 from ..pool import PoolLook
 from ..pool.illuminated import IlluminatedLook
 from .convert import axes_of, frames_table, picture_flags
+from .drops import find_drops
 from .gather import Gathered, Progress, gather, mark_jumps
 from .look import ClipLook, look_at
 from .particles import Particles, particles_of
@@ -118,6 +122,9 @@ def _assemble(
         frames["spatter_in_view"] = frames["spatter_in_view"].mask(
             ~frames["status"].isin(["undecodable", "repeated", "dark", "blown"]), found.in_view
         )
+    drops = find_drops(
+        reader, look, found.tracks, np.isin(gathered.status, ["undecodable", "repeated", "dark", "blown"])
+    )
     scored = score(
         frames,
         found.spatter if look.spatter is not None else None,
@@ -134,6 +141,7 @@ def _assemble(
             *_recording_flags(recording),
             *_motion_flags(look.pool),
             *_reading_flags(gathered),
+            *(("dropped_frames",) if drops.after else ()),
         }
     )
     identity = {
@@ -160,7 +168,8 @@ def _assemble(
         spectra=scored.spectra,
         score=SCORE.frame([{**scored.row, **identity}]),
         outlines=gathered.outlines,
-        run=_provenance(reader, look, gathered, recording, settings, axes, found, identity, scored.steady),
+        run=_provenance(reader, look, gathered, recording, settings, axes, found, identity, scored.steady)
+        | {"drops": asdict(drops)},
     )
 
 

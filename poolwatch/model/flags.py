@@ -21,6 +21,9 @@ FLAGS: dict[str, str] = {
     "truncated": "the file ends before its header says; measured as far as it goes",
     "undecodable_frames": "some frames are damaged",
     "count_disagrees": "more frames are stored than the header says: some may have been doubled or joined in from elsewhere",
+    "missing_frames": "frames are missing by their time stamps or numbers: they stand as rows without figures, so that times stay right",
+    "dropped_frames": "particles or metal jump by whole steps: frames were dropped without a trace in the file, and times behind them are too early",
+    "uneven_times": "time stamps in the file are uneven: frames may have been dropped, or taken at a changing rate; times are counted from the record rate alone",
     "repeated_frames": "frames repeat the one before; they fake spectra and are left out",
     "few_frames_measured": "fewer than 90 % of the frames of the steady part could be measured",
     "pool_saturated": "the pool's interior reaches full scale: keyhole brightness cannot be known",
@@ -39,7 +42,7 @@ FLAGS: dict[str, str] = {
     "gain_drift": "overall brightness drifts by more than 10 % over the clip",
     "flicker": "overall brightness flickers by more than 2 % from frame to frame",
     "depth_found": "the effective bit depth was found from the data, not given",
-    "scale_disagrees": "the scale given and the one that the travel speed and the metal's motion give differ beyond their uncertainties",
+    "scale_disagrees": "the metal does not move as scale, travel speed and record rate say, beyond its uncertainty: one of the three is wrong",
     "direction_disagrees": "the metal in the clip does not move along the travel direction that was given",
     "pool_small": "fewer than 30 pixels across the pool: edges limit the figures",
 }

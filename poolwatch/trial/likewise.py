@@ -27,7 +27,11 @@ _FACTS = ["record_rate_hz", "mm_per_px", "mm_per_px_u", "travel_speed_mm_s", "ex
 GRAVE = (
     "truncated",
     "undecodable_frames",
+    "missing_frames",
+    "dropped_frames",
+    "uneven_times",
     "repeated_frames",
+    "scale_disagrees",
     "few_frames_measured",
     "no_steady_part",
     "too_short",

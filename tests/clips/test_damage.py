@@ -210,6 +210,7 @@ def test_a_missing_still_keeps_the_time(tmp_path: Path) -> None:
     np.testing.assert_array_equal(frames[decoded], moving()[decoded])
     with open_clip(folder) as clip:
         assert any("1 missing stills" in note for note in clip.facts.notes)
+        assert "missing_frames" in clip.facts.flags
 
 
 def test_uneven_times_lose_no_frame(tmp_path: Path) -> None:
@@ -281,4 +282,5 @@ def test_a_packet_that_is_gone_keeps_the_numbers_of_the_others(tmp_path: Path, n
             assert 2 <= len(bad) <= 46
     with open_clip(path) as clip:
         assert any("2 frames are missing by their times" in note for note in clip.facts.notes)
+        assert "missing_frames" in clip.facts.flags
         assert "undecodable_frames" in clip.facts.flags

@@ -183,3 +183,41 @@ def test_a_wrong_record_rate_moves_every_frequency_alike(
     peak = row(plain)["pool_length_peak_hz"]
     assert row(found)["pool_length_peak_hz"] == pytest.approx(peak / 2, rel=0.02)
     assert row(found)["pool_length_mean_mm"] == pytest.approx(row(plain)["pool_length_mean_mm"], rel=1e-3)
+
+
+@pytest.fixture(scope="module")
+def lit(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    scene = {
+        "kind": "illuminated",
+        "frames": 120,
+        "seed": 72,
+        "travel_speed_mm_s": 120.0,
+        "camera": {
+            "width": 200,
+            "height": 130,
+            "mm_per_px": 0.03,
+            "exposure_s": 2e-5,
+            "direction_deg": 180.0,
+        },
+        "pool": {"length": {"noise_sd": 0.02}, "width": {"noise_sd": 0.01}},
+    }
+    return write_simulation(Scene.checked(scene, where="test"), tmp_path_factory.mktemp("lit"), format="npy")
+
+
+@pytest.mark.parametrize(
+    ("said", "flagged"),
+    [
+        ({}, False),
+        ({"record_rate_hz": 5_000.0}, True),
+        ({"record_rate_hz": 11_000.0}, True),
+        ({"mm_per_px": 0.033}, True),
+        # Both twice as large: the metal moves as said, so nothing in the clip contradicts it.
+        ({"record_rate_hz": 20_000.0, "travel_speed_mm_s": 240.0}, False),
+    ],
+)
+def test_a_record_rate_that_the_moving_metal_contradicts_is_flagged(
+    said: dict[str, float], flagged: bool, lit: Path
+) -> None:
+    facts = {"record_rate_hz": 10_000.0, "mm_per_px": 0.03, "travel_speed_mm_s": 120.0} | said
+    found = poolwatch.measure_clip(lit, travel_direction_deg=180.0, **facts)
+    assert ("scale_disagrees" in found.flags) is flagged

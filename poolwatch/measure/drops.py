@@ -1,0 +1,181 @@
+"""Frames that are missing although the file does not tell: what moves smoothly jumps by whole steps there."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..clips import Reader
+from ..pool.illuminated import IlluminatedLook
+from ..pool.illuminated.metal import register
+from .look import ClipLook
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Floats = NDArray[np.float64]
+# A step counts as so many steps more within this, in steps.
+_NEAR = 0.25
+# Particles slower than this say little in a step, px; metal slower than this says nothing, px.
+_LEAST_STEP_PX, _LEAST_METAL_PX = 1.5, 0.12
+# Steps of a track on either side that tell how far it goes in one frame.
+_SIDE = 2
+# So many particles must jump at once, and this share of all that pass there.
+_WITNESSES, _SHARE = 2, 0.6
+# Most frames missing at one place that are looked for in moving metal.
+_MOST = 6
+
+
+@dataclass(frozen=True)
+class Drops:
+    """Places where frames are missing.
+
+    Attributes
+    ----------
+    judged_by
+        What tells: ``particles``, ``metal``, or nothing that moves (empty): then none can be seen.
+    after
+        Frames behind which frames are missing.
+    count
+        How many at each of these places.
+    """
+
+    judged_by: str = ""
+    after: tuple[int, ...] = ()
+    count: tuple[int, ...] = ()
+
+
+def find_drops(reader: Reader, look: ClipLook, tracks: pd.DataFrame, skip: NDArray[np.bool_]) -> Drops:
+    """Look for frames that the camera or a converter left out without a trace in the file.
+
+    Parameters
+    ----------
+    reader
+        The clip; illuminated footage is read once more.
+    look
+        What the first look learned.
+    tracks
+        Sightings of particles, columns of `poolwatch.model.tables.TRACKS`.
+    skip
+        True for frames that are damaged or repeat the one before, shape (frames,).
+
+    Notes
+    -----
+    A pool's own motion is too restless to show one missing frame. In glowing footage particles tell, at moments when
+    two or more are in flight; in illuminated footage the metal tells at every frame, unless it stands still.
+    """
+    if isinstance(look.pool, IlluminatedLook):
+        return _by_metal(reader, look, look.pool, skip)
+    ordered = tracks.sort_values(["particle", "frame"], kind="stable")
+    places = ordered[["x_px", "y_px"]].to_numpy(dtype=np.float64)
+    return by_particles(ordered["particle"].to_numpy(), ordered["frame"].to_numpy(dtype=np.int64), places)
+
+
+def by_particles(particle: NDArray[np.generic], frame: NDArray[np.int64], places: Floats) -> Drops:
+    """Places where particles in flight all jump by the same whole number of steps.
+
+    Parameters
+    ----------
+    particle, frame
+        Track and frame of each sighting, sorted by track, then frame, shape (n,).
+    places
+        x and y, px, shape (n, 2).
+    """
+    if len(frame) < 2:
+        return Drops()
+    same = particle[1:] == particle[:-1]
+    gap = np.where(same, np.diff(frame), 1)
+    length = np.where(same, np.hypot(*np.diff(places, axis=0).T), np.nan)
+    usual = _usual(length / gap, np.cumsum(~same))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        more = length / usual - gap
+        tells = same & (gap == 1) & (usual >= _LEAST_STEP_PX)
+        steps = np.rint(more)
+        jumps = tells & (steps >= 1) & (np.abs(more - steps) < _NEAR)
+    if not tells.any():
+        return Drops()
+    passing = np.bincount(frame[:-1][tells])
+    after, count = [], []
+    for place in np.unique(frame[:-1][jumps]):
+        votes = steps[jumps & (frame[:-1] == place)]
+        most = int(np.median(votes))
+        alike = int((votes == most).sum())
+        if alike >= _WITNESSES and alike >= _SHARE * passing[place]:
+            after.append(int(place))
+            count.append(most)
+    return Drops("particles", tuple(after), tuple(count))
+
+
+def _usual(step: Floats, track: NDArray[np.int64]) -> Floats:
+    """Middle of the steps of the same track around each, itself left out; NaN where there are fewer than three."""
+    n = len(step)
+    near = np.full((2 * _SIDE, n), np.nan)
+    row = 0
+    for shift in range(-_SIDE, _SIDE + 1):
+        if shift == 0:
+            continue
+        here = slice(max(-shift, 0), n - max(shift, 0))
+        there = slice(max(shift, 0), n - max(-shift, 0))
+        near[row, here] = np.where(track[there] == track[here], step[there], np.nan)
+        row += 1
+    known = np.isfinite(near).sum(axis=0)
+    middle = np.full(n, np.nan)
+    enough = known >= 3
+    middle[enough] = np.nanmedian(near[:, enough], axis=0)
+    return middle
+
+
+def _by_metal(reader: Reader, look: ClipLook, pool: IlluminatedLook, skip: NDArray[np.bool_]) -> Drops:
+    """Places where solid metal moves by more than one frame's way, each frame registered on the next."""
+    step = math.hypot(*pool.metal_px)
+    if pool.standing or step < _LEAST_METAL_PX:
+        return Drops()
+    before: NDArray[np.uint8] | NDArray[np.uint16] | None = None
+    ways = np.full(reader.facts.frame_count, np.nan)
+    for block in reader.blocks():
+        frames = look.view.of(block.frames, noise=False)
+        for k, frame in enumerate(frames):
+            number = block.start + k
+            if before is not None and not skip[number - 1 : number + 1].any():
+                ways[number - 1] = _way(before, frame, pool, step)
+            before = frame
+    known = np.isfinite(ways)
+    if known.sum() < 8:
+        return Drops()
+    usual = float(np.median(ways[known]))
+    spread = 1.4826 * float(np.median(np.abs(ways[known] - usual)))
+    more = ways - usual
+    with np.errstate(invalid="ignore"):
+        # A camera that shakes by as much as the metal moves hides what is missing.
+        hit = (np.rint(more) >= 1) & (np.abs(more - np.rint(more)) < _NEAR) & (more > 8 * spread)
+    after = np.flatnonzero(hit)
+    return Drops("metal", tuple(after.tolist()), tuple(int(round(m)) for m in more[after]))
+
+
+def _way(
+    here: NDArray[np.uint8] | NDArray[np.uint16],
+    there: NDArray[np.uint8] | NDArray[np.uint16],
+    pool: IlluminatedLook,
+    step: float,
+) -> float:
+    """How far the metal moves from one picture to the next along its way, in steps of the clip; NaN where lost."""
+    h, w = here.shape
+    solid = np.ones((h, w), dtype=np.uint8)
+    if not pool.moves:
+        r0, r1, c0, c1 = pool.box
+        solid[r0:r1, c0:c1] = 0
+        if solid.mean() < 0.2:
+            solid[:] = 1
+    best, share = math.nan, 0.3
+    for k in range(1, _MOST + 2):
+        x, y = k * pool.metal_px[0], k * pool.metal_px[1]
+        dx, dy, _, agree = register(here, there, (0, h, 0, w), solid, x, y, *pool.noise, 2)
+        if agree > share:
+            best, share = (dx * pool.metal_px[0] + dy * pool.metal_px[1]) / step**2, agree
+        if k == 1 and best < 1.5 and share > 0.5:
+            break
+    return best
