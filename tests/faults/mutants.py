@@ -32,15 +32,15 @@ _ARITHMETIC = (ast.Add, ast.Sub, ast.Mult, ast.Div)
 _PAIRS = {ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In}
 # Tests by file, those that look at it most closely first; a room's other tests follow.
 FIRST = {
-    "stability/background": ["spectra"],
-    "stability/collapses": ["collapses"],
+    "stability/background": ["steps", "spectra"],
+    "stability/collapses": ["collapses", "steps"],
     "stability/conditioning": ["conditioning"],
     "stability/desirability": ["index"],
     "stability/events": ["events"],
     "stability/fluctuation": ["fluctuation"],
     "stability/index": ["index"],
-    "stability/longrun": ["longrun"],
-    "stability/peaks": ["spectra"],
+    "stability/longrun": ["longrun", "steps"],
+    "stability/peaks": ["spectra", "steps"],
     "stability/series": ["conditioning"],
     "stability/settings": ["index", "spectra"],
     "stability/spectra": ["spectra"],
@@ -58,10 +58,10 @@ FIRST = {
     "scale/sharpness": ["ruler_and_sharpness"],
     "scale/target": ["target"],
     "scale/texture": ["motion"],
-    "scale/tiles": ["motion"],
+    "scale/tiles": ["steps", "motion"],
     "scale/travel": ["motion"],
     "scale/uncertainty": ["uncertainty"],
-    "scale/vote": ["motion"],
+    "scale/vote": ["steps", "motion"],
     "pool/geometry": ["geometry"],
     "pool/curve": ["geometry"],
 }
@@ -216,17 +216,21 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--first", type=int, default=0, help="skip this many of the sample")
     parser.add_argument("--stop", type=int, help="and stop before this one")
+    parser.add_argument("--only", help="numbers of the sample, separated by commas")
     parser.add_argument("--list", action="store_true", help="show the sample and run nothing")
     chosen = parser.parse_args()
     everywhere = [site for name in FIRST for site in sites(f"poolwatch/{name}.py")]
     rng = random.Random(chosen.seed)
     sample = rng.sample(everywhere, chosen.count)
     mutants = [(site, *mutated(site, rng)) for site in sample]
-    mutants = mutants[chosen.first : chosen.stop]
-    print(f"{len(everywhere)} places, {len(mutants)} of them tried", flush=True)
+    numbers = range(chosen.count)[chosen.first : chosen.stop]
+    if chosen.only:
+        numbers = sorted(int(number) for number in chosen.only.split(","))
+    print(f"{len(everywhere)} places, {len(numbers)} of them tried", flush=True)
     if chosen.list:
-        for site, _, words in mutants:
-            print(f"{site.file}:{site.line}: {site.words}  ->  {words}")
+        for number in numbers:
+            site, _, words = mutants[number]
+            print(f"{number:3} {site.file}:{site.line}: {site.words}  ->  {words}")
         return
     # Loaded once for all mutants; poolwatch itself is not.
     for name in ("cv2", "numba", "pandas", "pytest", "scipy.optimize", "scipy.signal", "scipy.stats"):
@@ -237,19 +241,19 @@ def main() -> None:
             shutil.copytree(ROOT / name, place / name, ignore=shutil.ignore_patterns("*.pyc"))
         shutil.copy2(ROOT / "pyproject.toml", place)
         sys.dont_write_bytecode = True  # a mutant of the same second and size must not be read from a cache
-        try_all(place, mutants, chosen.first)
+        try_all(place, {number: mutants[number] for number in numbers})
 
 
-def try_all(place: Path, mutants: list[tuple[Site, str, str]], first: int) -> None:
+def try_all(place: Path, mutants: dict[int, tuple[Site, str, str]]) -> None:
     """Put each mutant into the copy at `place`, run its tests, and say what came of it."""
     usual: dict[str, float] = {}
-    for test in dict.fromkeys(test for site, *_ in mutants for test in tests_of(site.file)):
+    for test in dict.fromkeys(test for site, *_ in mutants.values() for test in tests_of(site.file)):
         good, usual[test] = passes(place, test, 3600)
         if not good:
             sys.exit(f"{test} fails without any mutant; nothing can be told")
         print(f"{test}: {usual[test]:.0f} s", flush=True)
     seen = 0
-    for number, (site, text, words) in enumerate(mutants, first):
+    for number, (site, text, words) in mutants.items():
         target = place / site.file
         before = target.read_text(encoding="utf-8")
         target.write_text(text, encoding="utf-8")
