@@ -157,7 +157,8 @@ def _odd_streak(c: NDArray[np.void], vx: float, vy: float, shares2: list[float])
     agree = np.zeros(len(c), dtype=np.bool_)
     for due in [share2 * v2 for share2 in shares2] or [max(float(np.median(along)), 0.0)]:
         agree |= np.hypot(along - due, across) < 2.5 * (slack + 0.15 * due)
-    return bool(agree.mean() < 0.5)
+    # What a sighting has to say goes with how well its streak is known: a shapeless one agrees with anything.
+    return bool(np.average(agree, weights=1.0 / slack) < 0.5)
 
 
 def _diffuse(s: NDArray[np.void]) -> bool:

@@ -52,6 +52,14 @@ def test_streaks_across_the_flight_tell_without_an_exposure() -> None:
     assert judged([along, across], None) == ["", "odd_streak"]
 
 
+def test_shapeless_sightings_do_not_outvote_clear_ones() -> None:
+    pair = sightings((3.0, -1.0), 10, 300.0)
+    pair["streak_m"] *= -1
+    pair["streak_n"] *= -1
+    pair["u_streak"][3:] = 2000.0
+    assert judged([pair], 0.4) == ["odd_streak"]
+
+
 def test_an_exposure_told_wrongly_rejects_nothing() -> None:
     flights = [sightings((v, 2.0), 6, 0.16 * (v * v + 4), at=5.0 * v) for v in (10.0, 12.0, 14.0, 16.0)]
     assert judged(flights, 0.9) == [""] * 4
