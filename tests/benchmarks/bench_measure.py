@@ -1,13 +1,15 @@
-"""What measuring costs beside decoding alone, as ratios; and how much memory a long clip takes.
+"""What measuring costs beside decoding alone and beside a plain script, as ratios; and how much memory a clip takes.
 
-Run by hand: ``python tests/benchmarks/bench_measure.py [--frames 4000] [--loops 5] [--memory]``. Decoding and measuring
-take turns within one run, so that other load on the machine hits both. Start-up (first look, compiling) is left out.
+Run by hand: ``python tests/benchmarks/bench_measure.py [--frames 1000] [--loops 20] [--depth 12] [--memory]``.
+Decoding and measuring take turns within one run, so that other load on the machine hits both. Start-up (first look,
+compiling) is left out of both.
 """
 
 from __future__ import annotations
 
 import argparse
 import resource
+import sys
 import tempfile
 import time
 from pathlib import Path
@@ -21,24 +23,30 @@ from poolwatch.measure.look import look_at
 from poolwatch.measure.settings import MeasureSettings, recording_of
 from poolwatch.simulate import Scene, Simulation
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from tests.benchmarks.plain_script import plain_script
+
 FACTS = {"record_rate_hz": 1e4, "mm_per_px": 0.02, "travel_speed_mm_s": 100.0, "exposure_s": 4e-5}
-KINDS = ("mkv-ffv1", "mp4-h264", "avi-mjpeg", "tiff", "npy")
+KINDS = ("mkv-ffv1", "mp4-h264", "avi-mjpeg", "tiff", "tiff-deflate", "raw")
+# Frames that the plain script is timed over.
+PLAIN = 150
 
 
-def footage(frames: int, rate_per_s: float, width: int, height: int) -> np.ndarray:
+def footage(frames: int, rate_per_s: float, width: int, height: int, depth: int) -> np.ndarray:
     scene = {
         "frames": frames,
         "seed": 77,
-        "camera": {"width": width, "height": height},
+        "camera": {"width": width, "height": height, "depth_bits": depth},
         "pool": {"length": {"noise_sd": 0.03}, "width": {"noise_sd": 0.02}},
         "spatter": {"rate_per_s": rate_per_s},
     }
     return Simulation(Scene.checked(scene, where="benchmark")).frames(0, frames)
 
 
-def write(folder: Path, kind: str, pictures: np.ndarray, loops: int) -> Path:
+def write(folder: Path, kind: str, pictures: np.ndarray, loops: int, depth: int = 8) -> Path:
     path = folder / f"clip-{kind}{FORMATS[kind].ending}"
-    return write_frames(path, (pictures for _ in range(loops)), format=kind, depth_bits=8)
+    return write_frames(path, (pictures for _ in range(loops)), format=kind, depth_bits=depth)
 
 
 def decode(path: Path) -> tuple[float, float, int]:
@@ -68,27 +76,35 @@ def main() -> None:
     options.add_argument("--particles", type=float, default=200.0, help="particles a second")
     options.add_argument("--width", type=int, default=512)
     options.add_argument("--height", type=int, default=256)
+    options.add_argument("--depth", type=int, default=8, help="bits of a grey value")
     options.add_argument("--kinds", default=",".join(KINDS))
+    options.add_argument("--workers", type=int, default=2, help="threads that measure")
+    options.add_argument("--plain", action="store_true", help="time a plain script too")
     options.add_argument("--memory", action="store_true", help="print the largest memory of this process")
     given = options.parse_args()
-    pictures = footage(given.frames, given.particles, given.width, given.height)
+    pictures = footage(given.frames, given.particles, given.width, given.height, given.depth)
     print(
-        f"{given.width}x{given.height}, 8 bit, {given.frames * given.loops} frames; ms a frame, median of {given.rounds}"
+        f"{given.width}x{given.height}, {given.depth} bit, {given.frames * given.loops} frames, {given.particles:g}"
+        f" particles/s; ms a frame, median of {given.rounds}"
     )
     print(
-        "format       decode cpu  measure cpu  beyond decoding  decode wall  measure wall  measure / decode wall"
+        "format         decode cpu  measure cpu  decode wall  measure wall  measure / decode  plain / measure"
     )
     with tempfile.TemporaryDirectory() as folder:
         for kind in given.kinds.split(","):
-            path = write(Path(folder), kind, pictures, given.loops)
+            path = write(Path(folder), kind, pictures, given.loops, given.depth)
             rounds = []
-            measure(path, 2)
+            measure(path, given.workers)
             for _ in range(given.rounds):
                 dw, dc, n = decode(path)
-                mw, mc, _ = measure(path, 2)
-                rounds.append([1e3 * v / n for v in (dc, mc, mc - dc, dw, mw)] + [mw / dw])
+                mw, mc, _ = measure(path, given.workers)
+                rounds.append([1e3 * v / n for v in (dc, mc, dw, mw)] + [mw / dw, np.nan])
+                if given.plain:
+                    began = time.perf_counter()
+                    done = plain_script(path, min(PLAIN, n))
+                    rounds[-1][-1] = (time.perf_counter() - began) / done / (mw / n)
             r = np.median(rounds, axis=0)
-            print(f"{kind:12s} {r[0]:9.3f} {r[1]:12.3f} {r[2]:15.3f} {r[3]:13.3f} {r[4]:13.3f} {r[5]:14.2f}")
+            print(f"{kind:13s} {r[0]:11.3f} {r[1]:12.3f} {r[2]:12.3f} {r[3]:13.3f} {r[4]:17.2f} {r[5]:16.0f}")
             path.unlink()
     if given.memory:
         print(
