@@ -183,8 +183,14 @@ def space_time_figure(result: ClipResult, rows: SpaceTime) -> Figure:
     if not rows.brightness.size:
         return nothing_to_show("no space-time picture: no frames were given")
     time = 1e3 * rows.frames / result.record_rate_hz
-    figure = new_figure(3.4, margins=(0.72, 0.48, 1.1, 0.12))
+    excerpt = len(rows.frames) < len(result.numbers)
+    figure = new_figure(3.4, margins=(0.72, 0.48, 1.1, 0.34 if excerpt else 0.12))
     axes = figure.subplots()
+    if excerpt:
+        panel_name(
+            axes,
+            f"frames {rows.frames[0]} to {rows.frames[-1]} of {len(result.numbers)}, around the largest lasting excursion",
+        )
     shown = np.ma.masked_invalid(rows.brightness.T)
     high = float(np.quantile(shown.compressed(), 0.999)) if shown.count() else 1.0
     step_t = (time[-1] - time[0]) / max(1, len(time) - 1) or 1.0
