@@ -79,4 +79,11 @@ def rescore(
     return SCORE.frame([row])
 
 
-_SCORING_FLAGS = ("no_steady_part", "too_short", "few_frames_measured", "index_partial", "noise_unknown")
+_SCORING_FLAGS = (
+    "several_welds",
+    "no_steady_part",
+    "too_short",
+    "few_frames_measured",
+    "index_partial",
+    "noise_unknown",
+)

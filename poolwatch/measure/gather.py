@@ -19,6 +19,7 @@ from .frames import FIGURES, BlockResult, measure_block
 from .look import ClipLook
 from .outlines import Outlines
 from .settings import MeasureSettings
+from .welds import welds_of
 
 Progress = Callable[[int, int], None]
 _OUTLINE_VERTICES = 96
@@ -197,17 +198,21 @@ def mark_jumps(gathered: Gathered, lag: int) -> int:
     from scipy.ndimage import median_filter
 
     figures = gathered.figures
-    ok = gathered.status == "ok"
-    if ok.sum() < 25:
-        return 0
-    size = float(np.sqrt(np.median(figures["area"][ok])))
-    bad = np.zeros(int(ok.sum()), dtype=bool)
-    for name in ("front", "rear", "left", "right"):
-        values = figures[name][ok]
-        departure = np.abs(values - median_filter(values, 11, mode="nearest"))
-        usual = 1.4826 * float(np.median(departure))
-        bad |= departure > max(12 * usual, 0.06 * size)
-    which = np.flatnonzero(ok)[bad]
+    found = [np.empty(0, dtype=np.intp)]
+    # Each weld by itself: what is usual in one need not be in the next.
+    for start, stop in welds_of(gathered.status):
+        ok = start + np.flatnonzero(gathered.status[start:stop] == "ok")
+        if len(ok) < 25:
+            continue
+        size = float(np.sqrt(np.median(figures["area"][ok])))
+        bad = np.zeros(len(ok), dtype=bool)
+        for name in ("front", "rear", "left", "right"):
+            values = figures[name][ok]
+            departure = np.abs(values - median_filter(values, 11, mode="nearest"))
+            usual = 1.4826 * float(np.median(departure))
+            bad |= departure > max(12 * usual, 0.06 * size)
+        found.append(ok[bad])
+    which = np.concatenate(found)
     gathered.status[which] = "broken"
     for values in figures.values():
         values[which] = np.nan

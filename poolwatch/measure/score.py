@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..model.errors import MeasurementError
+from ..model.errors import MeasurementError, UsageError
 from ..model.flags import check_flags
 from ..model.recording import Recording
 from ..model.tables import INDEX_PARTS, SCORE, SPECTRA
@@ -35,6 +35,7 @@ from ..stability import (
     steady_part,
     variation,
 )
+from .welds import longest, welds_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -119,10 +120,22 @@ def score(
         name: Series(name, frames[column].to_numpy(dtype=np.float64), rate, unit)
         for name, column, unit in _SIGNALS
     }
+    start, stop, welds = _place_to_look(frames["status"], rate, settings)
+    if welds > 1:
+        flags.add("several_welds")
     gates = [
-        whole[name] for name in ("pool_length", "pool_width", "keyhole_brightness") if whole[name].seen.any()
+        Series(name, whole[name].values[start:stop], rate, whole[name].unit)
+        for name in ("pool_length", "pool_width", "keyhole_brightness")
+        if whole[name].seen[start:stop].any()
     ]
-    steady = steady_part(gates, settings)
+    if not gates or ok[start:stop].sum() < 30:
+        raise MeasurementError(
+            f"only {int(ok[start:stop].sum())} of the frames from {start} to {stop} could be measured; that is too few "
+            "for statistics: give another start_s and stop_s in [stability.steady]"
+        )
+    place = steady_part(gates, settings)
+    words = f"in frames {start} to {stop}, counted from {start}: {place.reason}" if start else place.reason
+    steady = SteadyPart(start + place.start, start + place.stop, place.found, words)
     if not steady.found:
         flags.add("no_steady_part")
     part = slice(steady.start, steady.stop)
@@ -199,6 +212,21 @@ def score(
 
     spectra = SPECTRA.frame(pd.concat(tables, ignore_index=True) if tables else None)
     return Scored(row, spectra, steady, check_flags(flags))
+
+
+def _place_to_look(status: pd.Series, rate_hz: float, settings: StabilitySettings) -> tuple[int, int, int]:
+    """First frame and frame after the last of what is scored, and how many welds the clip has."""
+    welds = welds_of(status)
+    start, stop = longest(welds)
+    first, last = settings.steady.start_s, settings.steady.stop_s
+    if first is not None or last is not None:
+        start = 0 if first is None else round(first * rate_hz)
+        stop = len(status) if last is None else min(round(last * rate_hz), len(status))
+    if start >= stop:
+        raise UsageError(
+            f"stability.steady: start_s {first} to stop_s {last} holds no frame of a clip of {len(status) / rate_hz:g} s"
+        )
+    return start, stop, len(welds)
 
 
 def _figures(name: str, column: str, found: Fluctuation) -> dict[str, float]:

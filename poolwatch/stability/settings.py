@@ -18,6 +18,9 @@ class SteadySettings(Settings):
 
     Attributes
     ----------
+    start_s, stop_s
+        Part of the clip to look in, s from its first frame; None for its start and end, or for the longest weld
+        where there are several.
     blocks
         Pieces into which the clip is cut for the search; ends are found to one piece.
     min_share
@@ -32,6 +35,8 @@ class SteadySettings(Settings):
         Ratio of the scatter in a piece to that of the part that is no step.
     """
 
+    start_s: float | None = Field(default=None, ge=0)
+    stop_s: float | None = Field(default=None, gt=0)
     blocks: int = Field(default=64, ge=8, le=512)
     min_share: float = Field(default=0.25, gt=0, le=1)
     level_tolerance: float = Field(default=0.05, gt=0)

@@ -32,6 +32,7 @@ GRAVE = (
     "uneven_times",
     "repeated_frames",
     "scale_disagrees",
+    "several_welds",
     "few_frames_measured",
     "no_steady_part",
     "too_short",
