@@ -17,8 +17,8 @@ from .settings import SpatterSettings
 from .sizing import Sizes, find_exposure
 
 # A sighting tells of a particle where its light is known to this share, and its place to a pixel and this share of its
-# streak.
-_TOLD, _PLACED = 0.5, 0.05
+# streak; or where it stands out by this many standard deviations, for a bright streak that the border cuts off is one.
+_TOLD, _PLACED, _BRIGHT = 0.5, 0.05, 20.0
 
 REASONS: dict[str, str] = {
     "slow": "hardly moves in the picture: a hot mark, a reflection, a flicker of the pool's rim",
@@ -117,6 +117,7 @@ def _doubtful(s: NDArray[np.void], settings: SpatterSettings) -> bool:
     streak = np.sqrt(np.hypot(s["streak_m"], s["streak_n"]))
     told = ((s["mark"] & UNFITTED) == 0) & (s["u_flux"] < _TOLD)
     told &= np.hypot(s["u_x"].astype(np.float64), s["u_y"]) < 1.0 + _PLACED * streak
+    told |= s["signal"] >= _BRIGHT
     return int(told.sum()) < settings.min_sightings
 
 
@@ -169,7 +170,7 @@ def _diffuse(s: NDArray[np.void]) -> bool:
     soft = (s["mark"][judged] & SOFT) != 0
     if soft.mean() < 0.5:
         return False
-    if float(np.median(s["signal"][judged])) < 20.0:
+    if float(np.median(s["signal"][judged])) < _BRIGHT:
         return True
     if judged.sum() < 4:
         return True

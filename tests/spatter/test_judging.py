@@ -70,4 +70,9 @@ def test_three_doubtful_fits_are_no_particle() -> None:
     doubtful["u_flux"][:2] = 0.7
     lost = sightings((6.0, 2.0), 4, 6.0, at=60.0)
     lost["u_x"][1:3] = 4.0
-    assert judged([clear, doubtful, lost], 0.4) == ["", "doubtful", "doubtful"]
+    for one in (doubtful, lost):
+        one["signal"] = 6.0
+    # A bright streak that the border cuts off is no doubtful one.
+    cut = sightings((6.0, 3.0), 3, 7.0, at=90.0)
+    cut["u_flux"][2], cut["u_x"][2] = 0.9, 10.0
+    assert judged([clear, doubtful, lost, cut], 0.4) == ["", "doubtful", "doubtful", ""]
