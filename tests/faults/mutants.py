@@ -66,7 +66,11 @@ FIRST = {
     "pool/curve": ["geometry"],
 }
 # What the room's files lean on besides their own: tests of another room that go through them.
-ALSO = {"scale": ["tests/cli/test_calibrate.py"], "stability": [], "pool": ["tests/pool/test_lobes.py"]}
+ALSO = {
+    "scale": ["tests/cli/test_calibrate.py"],
+    "stability": ["tests/accuracy/test_series_invariance.py"],
+    "pool": ["tests/pool/test_lobes.py"],
+}
 
 
 @dataclass(frozen=True)

@@ -210,6 +210,11 @@ def test_place_and_region_must_lie_in_the_picture():
     sighting = Sighting(centres_of(truth, target.points_mm), np.empty(0))
     with pytest.raises(UsageError, match="outside the picture"):
         scale_from_target(sighting, target, VIEW, place=(600, 10))
+    # The middle of the last pixel is the last place.
+    scale_from_target(sighting, target, VIEW, place=(VIEW[0] - 1, VIEW[1] - 1))
+    for place in ((VIEW[0] - 0.5, 10), (10, VIEW[1] - 0.5), (-0.5, 10)):
+        with pytest.raises(UsageError, match="outside the picture"):
+            scale_from_target(sighting, target, VIEW, place=place)
     with pytest.raises(UsageError, match="does not lie in the picture"):
         scale_from_target(sighting, target, VIEW, region=(0, 0, 600, 10))
     with pytest.raises(UsageError, match="needs the distance"):
