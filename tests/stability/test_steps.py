@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
 
 from poolwatch.stability import Series, StabilitySettings, block_length, collapses, peaks, spectrum
 from poolwatch.stability.background import TAPERS, Background, _grouped
+from poolwatch.stability.peaks import _excess, _hot
 
 SETTINGS = StabilitySettings()
 
@@ -57,6 +59,18 @@ def test_what_is_left_of_a_tone_is_not_called_a_second_one() -> None:
         assert [round(p.frequency_hz) for p in found if abs(p.frequency_hz - 432.1) < 30] == [432]
 
 
+def test_neighbouring_bins_are_one_peak_and_the_ends_are_none() -> None:
+    plain = spectrum(Series("pool_length", 2 + np.random.default_rng(1).normal(size=4000), 1000.0), SETTINGS)
+    level = np.ones(30)
+    psd = np.full(30, 0.5)
+    psd[[0, 1, 2, 7, 9, 12, 28, 29]] = 2.0  # at most one bin between: 7 and 9 are one, 12 is another
+    hot = replace(plain, frequency_hz=np.arange(30.0), psd=psd, peak_level=level, red_noise=level)
+    assert _hot(hot) == [(1, 2), (7, 9), (12, 12), (28, 28)]
+    # Above the continuum with a bin on either side: two bins of 1, bin width 1 Hz.
+    assert _excess(hot, 7, 9) == pytest.approx(2.0)
+    assert _excess(hot, 28, 28) == pytest.approx(2.0)
+
+
 def test_a_background_between_red_and_white_adds_up() -> None:
     """AR(1) of the parameters phi and white share: integral over 0 … rate/2 is the variance."""
     b = Background(**{**_any_background(), "phi": 0.8, "white": 0.3, "variance": 2.5, "rate_hz": 1000.0})
@@ -68,6 +82,4 @@ def test_a_background_between_red_and_white_adds_up() -> None:
 
 
 def _any_background() -> dict[str, float]:
-    from dataclasses import fields
-
     return {field.name: 0.5 for field in fields(Background)}
