@@ -102,7 +102,12 @@ def facts_of(
         from ..scale.file import read_scale
 
         read = read_scale(scale)
-        facts |= {"mm_per_px": read.mm_per_px, "mm_per_px_u": read.u_mm_per_px, "scale_source": read.source}
+        facts |= {
+            "mm_per_px": read.mm_per_px,
+            "mm_per_px_u": read.u_mm_per_px,
+            "scale_source": read.source,
+            "stretch": read.stretch,
+        }
     return facts
 
 

@@ -114,8 +114,7 @@ def _assemble(
 ) -> Measurement:
     """Tables, flags and provenance from what was gathered."""
     facts = reader.facts
-    scale = recording.scale()
-    axes = axes_of(look, recording.travel_direction_deg, scale.mm_per_px)
+    axes = axes_of(look, recording)
     frames = frames_table(gathered, look, axes, recording.record_rate_hz, facts.full_scale)
     found = particles_of(gathered, look, axes, recording, settings, metal)
     if found.in_view is not None:
@@ -180,7 +179,10 @@ def _recording_flags(recording: Recording) -> set[str]:
         "no_exposure": recording.exposure_s,
         "no_material": recording.material,
     }
-    return {flag for flag, value in missing.items() if value is None}
+    flags = {flag for flag, value in missing.items() if value is None}
+    if recording.stretch is not None:
+        flags.add("view_tilted")
+    return flags
 
 
 def _reading_flags(gathered: Gathered) -> set[str]:
@@ -239,6 +241,7 @@ def _provenance(
             "origin_y": axes.origin_y,
             "direction_deg": axes.direction_deg,
             "mm_per_px": axes.mm_per_px,
+            "stretch": axes.stretch,
         },
         "steady": {
             "start": steady.start,

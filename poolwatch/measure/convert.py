@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.axes import PoolAxes
+from ..model.recording import Recording
 from ..model.tables import FRAMES
 from ..pool import PoolLook
 from .gather import Gathered
@@ -27,11 +28,11 @@ _SMALL = 3.0
 BLACK_SHARE = 0.6
 
 
-def axes_of(look: ClipLook, direction_deg: float, mm_per_px: float) -> PoolAxes:
+def axes_of(look: ClipLook, recording: Recording) -> PoolAxes:
     """Pool axes in the whole picture: origin at the keyhole's mean place."""
     left, top = look.region[:2]
     keyhole = look.pool.keyhole
-    return PoolAxes(keyhole.x + left, keyhole.y + top, direction_deg, mm_per_px)
+    return recording.axes(keyhole.x + left, keyhole.y + top)
 
 
 def frames_table(
@@ -62,7 +63,7 @@ def frames_table(
     if look.pool.moves:
         beam_x = beam_x + f["x"] - look.pool.x
         beam_y = beam_y + f["y"] - look.pool.y
-    (ux, uy), (vx, vy) = axes.forward, axes.left
+    (ux, uy), (vx, vy) = axes.matrix.tolist()
     along = beam_x * ux + beam_y * uy
     dx, dy = f["x"] - beam_x, f["y"] - beam_y
     brightness = f["keyhole"] / full_scale

@@ -104,7 +104,9 @@ def measure_block(
         if isinstance(look.pool, IlluminatedLook):
             pool = lit[i]
         else:
-            pool = find_pool(frames[i], look.pool, forward=look.forward, settings=settings.pool)
+            pool = find_pool(
+                frames[i], look.pool, forward=look.along, across=look.across, settings=settings.pool
+            )
         if look.view.meets(pool.vertices):
             pool = Pool("cut_off", none, gain=pool.gain)
         status.append(pool.status)
@@ -137,7 +139,7 @@ def _illuminated(
         parts.append(look.view.of(after, noise=False))
     window: Grey = np.concatenate(parts)  # type: ignore[assignment]
     return find_illuminated(
-        window, first, len(frames), look.pool, forward=look.forward, settings=settings.pool
+        window, first, len(frames), look.pool, forward=look.along, across=look.across, settings=settings.pool
     )
 
 

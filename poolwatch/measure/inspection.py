@@ -225,7 +225,8 @@ def _picture_findings(
     from ..model.axes import PoolAxes
 
     full = reader.facts.full_scale
-    forward = PoolAxes(0, 0, recording.travel_direction_deg if recording else 0.0).forward
+    axes = recording.axes() if recording else PoolAxes(0.0, 0.0, 0.0)
+    forward, ((a, b), (c, d)) = axes.forward, axes.matrix.tolist()
     try:
         look = learn_pool(sample, full, forward=forward, settings=settings.pool)
     except MeasurementError as error:
@@ -234,7 +235,9 @@ def _picture_findings(
             Finding("brightest pixel", f"{brightest:.3f} of full scale", "fact"),
             Finding("pool", "none found", "poor", str(error), "check that the beam is on in this clip"),
         ]
-    pools = [find_pool(frame, look, forward=forward, settings=settings.pool) for frame in sample]
+    pools = [
+        find_pool(frame, look, forward=(a, b), across=(c, d), settings=settings.pool) for frame in sample
+    ]
     good = [p for p in pools if p.status == "ok"]
     left, top, *_ = region_of(reader, settings)
     found = [

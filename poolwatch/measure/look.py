@@ -33,8 +33,8 @@ class ClipLook:
     ----------
     view
         The part of the picture that is looked at; all looks below are in its pixels.
-    forward
-        Unit vector along travel in the image (x right, y down).
+    along, across
+        What makes of image x and y the coordinates along travel and to its left in the plane of the weld, px.
     kind, kind_reason
         ``glowing`` or ``illuminated``, and why.
     pool
@@ -54,7 +54,8 @@ class ClipLook:
     """
 
     view: View
-    forward: tuple[float, float]
+    along: tuple[float, float]
+    across: tuple[float, float]
     kind: Kind
     kind_reason: str
     pool: PoolLook | IlluminatedLook
@@ -136,16 +137,15 @@ def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> 
     UsageError
         Region of interest, mask or hidden rectangles do not fit the picture.
     """
-    from ..model.axes import PoolAxes
-
-    forward = PoolAxes(0.0, 0.0, recording.travel_direction_deg).forward
+    forward = recording.axes().forward
+    along, across = _rows(recording)
     view = view_of(reader, settings)
     kind, reason = _kind_of(reader, view, settings)
     if kind == "illuminated":
-        return _look_at_illuminated(reader, recording, settings, view, forward, reason)
+        return _look_at_illuminated(reader, recording, settings, view, reason)
     numbers, sample = sample_of(reader, settings, view)
     pool = learn_pool(sample, reader.facts.full_scale, forward=forward, settings=settings.pool)
-    found = [find_pool(frame, pool, forward=forward, settings=settings.pool) for frame in sample]
+    found = [find_pool(frame, pool, forward=along, across=across, settings=settings.pool) for frame in sample]
     outlines = [p.vertices for p in found]
     good = [p for p in found if p.status == "ok"]
     places = np.empty((0, 2), dtype=np.int64)
@@ -165,7 +165,8 @@ def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> 
             pool = learn_pool(sample, reader.facts.full_scale, forward=forward, settings=known)
     return ClipLook(
         view=view,
-        forward=forward,
+        along=along,
+        across=across,
         kind="glowing",
         kind_reason=reason,
         pool=pool,
@@ -178,12 +179,24 @@ def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> 
     )
 
 
+def _rows(recording: Recording) -> tuple[tuple[float, float], tuple[float, float]]:
+    (a, b), (c, d) = recording.axes().matrix.tolist()
+    return (a, b), (c, d)
+
+
+def metal_of(recording: Recording) -> tuple[float, float] | None:
+    """Motion of the metal in a picture that rides with the head, px a frame; None without travel speed and scale."""
+    if not recording.travel_speed_mm_s or not recording.mm_per_px:
+        return None
+    x, y = recording.axes().image_vector([-recording.travel_speed_mm_s / recording.record_rate_hz, 0.0])
+    return float(x), float(y)
+
+
 def _look_at_illuminated(
     reader: Reader,
     recording: Recording,
     settings: MeasureSettings,
     view: View,
-    forward: tuple[float, float],
     reason: str,
 ) -> ClipLook:
     """The first look at lit footage: the metal's motion, and what does not follow it.
@@ -197,18 +210,20 @@ def _look_at_illuminated(
             f"which needs runs of {length}; record longer"
         )
     runs = runs_of(reader, view, length)
-    metal = None
-    if recording.travel_speed_mm_s and recording.mm_per_px:
-        step = recording.travel_speed_mm_s / recording.mm_per_px / recording.record_rate_hz
-        metal = (-step * forward[0], -step * forward[1])
+    metal = metal_of(recording)
+    along, across = _rows(recording)
     pool = learn_illuminated(
-        runs, reader.facts.full_scale, forward=forward, metal_px=metal, settings=settings.pool
+        runs,
+        reader.facts.full_scale,
+        forward=recording.axes().forward,
+        metal_px=metal,
+        settings=settings.pool,
     )
     middle = length // 2
     found = [
         p
         for run in runs
-        for p in find_illuminated(run, middle, 1, pool, forward=forward, settings=settings.pool)
+        for p in find_illuminated(run, middle, 1, pool, forward=along, across=across, settings=settings.pool)
     ]
     good = sorted((p for p in found if p.status == "ok"), key=lambda p: p.area)
     places = np.empty((0, 2), dtype=np.int64)
@@ -219,7 +234,8 @@ def _look_at_illuminated(
         )
     return ClipLook(
         view=view,
-        forward=forward,
+        along=along,
+        across=across,
         kind="illuminated",
         kind_reason=reason,
         pool=pool,

@@ -15,7 +15,7 @@ from ..model.recording import Recording
 from ..model.tables import SPATTER, SPATTER_REJECTED, TRACKS
 from ..spatter import link, particles
 from .gather import Gathered
-from .look import ClipLook
+from .look import ClipLook, metal_of
 from .settings import MeasureSettings
 
 if TYPE_CHECKING:
@@ -84,11 +84,8 @@ def particles_of(
         return gathered.outlines(frame) - shift
 
     exposure = recording.exposure_s * recording.record_rate_hz if recording.exposure_s else None
-    metal_px = None
-    if recording.travel_speed_mm_s and recording.mm_per_px and not look.pool.moves:
-        # The camera rides with the head: the sheet runs backwards through the picture.
-        step = recording.travel_speed_mm_s / recording.mm_per_px / recording.record_rate_hz
-        metal_px = (-step * axes.forward[0], -step * axes.forward[1])
+    # Where the camera rides with the head, the sheet runs backwards through the picture.
+    metal_px = None if look.pool.moves else metal_of(recording)
     found = particles(
         tracks, look.spatter, outline, exposure_frames=exposure, metal_px=metal_px, settings=settings.spatter
     )
@@ -107,7 +104,7 @@ def particles_of(
         ),
         tracks=TRACKS.frame({name: sightings[name] for name in TRACKS.names}),
         in_view=in_view,
-        min_diameter_mm=look.min_diameter_px * axes.mm_per_px,
+        min_diameter_mm=look.min_diameter_px * axes.particle_mm_per_px,
         look={
             "psf_sigma_px": look.spatter.psf_sigma_px,
             "psf_u_px": look.spatter.psf_u_px,
@@ -124,7 +121,7 @@ def _in_mm(
     table: pd.DataFrame, axes: PoolAxes, rate_hz: float, shift: NDArray[np.float64], metal: Material | None
 ) -> dict[str, Any]:
     """Columns of the spatter table from the spatter room's px and frames."""
-    mm = axes.mm_per_px
+    mm = axes.particle_mm_per_px
     first = axes.mm(table[["first_x_px", "first_y_px"]].to_numpy(dtype=np.float64).reshape(-1, 2) + shift)
     diameter = table["diameter_px"].to_numpy(dtype=np.float64) * mm
     diameter_u = table["diameter_u_px"].to_numpy(dtype=np.float64) * mm

@@ -58,7 +58,7 @@ class Measurement:
     @property
     def axes(self) -> PoolAxes:
         """Pool axes in the picture."""
-        return PoolAxes(**self.run["axes"])
+        return _axes(self.run["axes"])
 
     @property
     def flags(self) -> tuple[str, ...]:
@@ -137,7 +137,7 @@ def read_run(folder: Path) -> dict[str, Any]:
     path = folder / "run.json"
     try:
         run: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        PoolAxes(**run["axes"])
+        _axes(run["axes"])
     except FileNotFoundError:
         raise OutputError(
             f"{folder}: no finished measurement here (run.json is missing); run `poolwatch measure` first"
@@ -145,6 +145,11 @@ def read_run(folder: Path) -> dict[str, Any]:
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise OutputError(f"{path}: cannot be read ({error}); measure the clip again") from None
     return run
+
+
+def _axes(values: Mapping[str, Any]) -> PoolAxes:
+    stretch = values.get("stretch")
+    return PoolAxes(**{**values, "stretch": None if stretch is None else tuple(stretch)})
 
 
 def write_run(folder: Path, run: Mapping[str, Any], segments: Sequence[Segment] = ()) -> None:

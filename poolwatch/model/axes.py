@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from .errors import UsageError
 
@@ -28,11 +28,15 @@ class Scale:
         Standard uncertainty of `mm_per_px`, mm; 0 where none was given.
     source
         How it came about, in words.
+    stretch
+        How a tilted view is set upright at the weld's place: the 2 x 2 matrix (row after row, determinant 1) that turns
+        image px into px of the same area in the plane of the weld. None: the camera looks squarely at it.
     """
 
     mm_per_px: float
     u_mm_per_px: float = 0.0
     source: str = "given"
+    stretch: tuple[float, float, float, float] | None = None
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.mm_per_px) and self.mm_per_px > 0):
@@ -45,7 +49,7 @@ class Scale:
 
 @dataclass(frozen=True)
 class PoolAxes:
-    """Turns image pixels into pool axes.
+    """Turns image pixels into pool axes, in the plane of the weld.
 
     Attributes
     ----------
@@ -55,12 +59,34 @@ class PoolAxes:
         Travel direction in the image, degrees counter-clockwise as seen, 0 = right.
     mm_per_px
         Size of a pixel, mm.
+    stretch
+        See `Scale.stretch`.
     """
 
     origin_x: float
     origin_y: float
     direction_deg: float
     mm_per_px: float = 1.0
+    stretch: tuple[float, float, float, float] | None = None
+
+    @property
+    def matrix(self) -> NDArray[np.float64]:
+        """From image px to px along travel and to its left in the plane of the weld, shape (2, 2)."""
+        forward = np.array(self.forward)
+        if self.stretch is None:
+            return np.array([forward, self.left])
+        upright = np.array(self.stretch, dtype=np.float64).reshape(2, 2)
+        along = upright @ forward
+        along /= np.linalg.norm(along)
+        return np.asarray(np.array([along, (along[1], -along[0])]) @ upright)
+
+    @property
+    def particle_mm_per_px(self) -> float:
+        """Size of a pixel for what is round from every side: that across the tilt, which the tilt leaves as it is."""
+        if self.stretch is None:
+            return self.mm_per_px
+        upright = np.array(self.stretch, dtype=np.float64).reshape(2, 2)
+        return float(self.mm_per_px * np.linalg.svd(upright, compute_uv=False)[-1])
 
     @property
     def forward(self) -> tuple[float, float]:
@@ -77,8 +103,7 @@ class PoolAxes:
     def px(self, points: NDArray[np.floating]) -> NDArray[np.float64]:
         """Image points (..., 2) as (x, y) px to pool axes, still in px."""
         shifted = np.asarray(points, dtype=np.float64) - (self.origin_x, self.origin_y)
-        rotation = np.array([self.forward, self.left])
-        return np.asarray(shifted @ rotation.T)
+        return np.asarray(shifted @ self.matrix.T)
 
     def mm(self, points: NDArray[np.floating]) -> NDArray[np.float64]:
         """Image points (..., 2) as (x, y) px to pool axes in mm."""
@@ -86,9 +111,12 @@ class PoolAxes:
 
     def image(self, points_mm: NDArray[np.floating]) -> NDArray[np.float64]:
         """Pool-axes points (..., 2) in mm back to image (x, y) px."""
-        rotation = np.array([self.forward, self.left])
-        along = np.asarray(points_mm, dtype=np.float64) / self.mm_per_px
-        return np.asarray(along @ rotation + (self.origin_x, self.origin_y))
+        return self.image_vector(points_mm) + (self.origin_x, self.origin_y)
+
+    def image_vector(self, vectors_mm: ArrayLike) -> NDArray[np.float64]:
+        """Displacements (..., 2) in pool axes, mm, to image (x, y) px."""
+        along = np.asarray(vectors_mm, dtype=np.float64) / self.mm_per_px
+        return np.asarray(along @ np.linalg.inv(self.matrix).T)
 
     def direction(self, vectors: NDArray[np.floating]) -> NDArray[np.float64]:
         """Angle of image vectors (..., 2) to the travel direction, degrees in (-180, 180], counter-clockwise as seen."""

@@ -35,6 +35,7 @@ FLAGS: dict[str, str] = {
     "too_short": "the clip is too short against the pool's slowest motion for its interval to be trusted",
     "index_partial": "parts of the index are missing (see the other flags): do not set it beside an index of all parts",
     "noise_unknown": "nothing tells measurement noise from fluctuation in a signal that is white throughout: its _cv holds both",
+    "view_tilted": "the scale file's view is tilted: lengths, widths and areas are in the plane of the weld; particles, which leave that plane, are sized and timed with the scale across the tilt",
     "no_scale": "no scale was given: lengths are in pixels, written as if 1 px were 1 mm",
     "spatter_not_sought": "illuminated footage: particles are not looked for, for nothing yet tells them from marks on the moving metal",
     "no_travel_speed": "no travel speed was given: nothing per length of weld",

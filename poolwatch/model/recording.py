@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from .axes import Scale
+from .axes import PoolAxes, Scale
 from .settings import Settings
 
 
@@ -19,6 +19,8 @@ class Recording(Settings):
         Size of a pixel and its standard uncertainty, mm; None where not known.
     scale_source
         How `mm_per_px` came about.
+    stretch
+        How a tilted view is set upright, from a scale file (see `poolwatch.model.axes.Scale`); None: looked at squarely.
     travel_direction_deg
         Travel direction in the image, degrees counter-clockwise as seen, 0 = right.
     travel_speed_mm_s
@@ -35,6 +37,7 @@ class Recording(Settings):
     mm_per_px: float | None = Field(default=None, gt=0, le=100)
     mm_per_px_u: float = Field(default=0.0, ge=0)
     scale_source: str = "given"
+    stretch: tuple[float, float, float, float] | None = None
     travel_direction_deg: float = Field(default=0.0, ge=-360, le=360)
     travel_speed_mm_s: float | None = Field(default=None, gt=0, le=1e5)
     exposure_s: float | None = Field(default=None, gt=0)
@@ -46,4 +49,8 @@ class Recording(Settings):
         """Millimetres per pixel; 1 where none is known, so that mm read as px."""
         if self.mm_per_px is None:
             return Scale(1.0, 0.0, "none given: 1 px written as 1 mm")
-        return Scale(self.mm_per_px, self.mm_per_px_u, self.scale_source)
+        return Scale(self.mm_per_px, self.mm_per_px_u, self.scale_source, self.stretch)
+
+    def axes(self, origin_x: float = 0.0, origin_y: float = 0.0) -> PoolAxes:
+        """Pool axes with their origin at a place in the image, px."""
+        return PoolAxes(origin_x, origin_y, self.travel_direction_deg, self.scale().mm_per_px, self.stretch)

@@ -139,7 +139,7 @@ def support(p: NDArray[np.float64], q: NDArray[np.float64], half: float) -> floa
 
 @njit(cache=True, nogil=True)
 def extents(
-    x: NDArray[np.float64], y: NDArray[np.float64], ux: float, uy: float
+    x: NDArray[np.float64], y: NDArray[np.float64], ux: float, uy: float, vx: float, vy: float
 ) -> tuple[float, float, float, float]:
     """Reach of the outline forward, back, left and right.
 
@@ -147,8 +147,9 @@ def extents(
     ----------
     x, y
         Vertices in the image, px.
-    ux, uy
-        Unit vector along travel in the image (y down).
+    ux, uy, vx, vy
+        What makes of image x and y the coordinate along travel, and the one to its left: unit vectors (y down) where
+        the camera looks squarely at the weld.
 
     Returns
     -------
@@ -157,7 +158,7 @@ def extents(
         all from the image's origin, px.
     """
     p = x * ux + y * uy
-    q = x * uy - y * ux
+    q = x * vx + y * vy
     half_p = 0.5 * (p.max() - p.min())
     half_q = 0.5 * (q.max() - q.min())
     return (

@@ -68,7 +68,14 @@ class Pool:
 _NO_VERTICES = np.empty((0, 2), dtype=np.float32)
 
 
-def find_pool(frame: Grey, look: PoolLook, *, forward: tuple[float, float], settings: PoolSettings) -> Pool:
+def find_pool(
+    frame: Grey,
+    look: PoolLook,
+    *,
+    forward: tuple[float, float],
+    across: tuple[float, float] | None = None,
+    settings: PoolSettings,
+) -> Pool:
     """Measure the pool in one frame; depends on nothing but the frame and the first look.
 
     Parameters
@@ -77,8 +84,9 @@ def find_pool(frame: Grey, look: PoolLook, *, forward: tuple[float, float], sett
         Grey values at native depth, shape (h, w), the same view that `look` was learned from.
     look
         What the first look learned.
-    forward
-        Unit vector along travel in the image (x right, y down).
+    forward, across
+        What makes of image x and y the coordinates along travel and to its left (`PoolAxes.matrix`); without `across`,
+        `forward` is the unit vector along travel in the image (x right, y down) and the view is square.
     settings
         The settings `look` was learned with.
     """
@@ -135,7 +143,7 @@ def find_pool(frame: Grey, look: PoolLook, *, forward: tuple[float, float], sett
     mean = polygon_mean(view, x, y)
     x += c0
     y += r0
-    front, rear, left, right = extents(x, y, *forward)
+    front, rear, left, right = extents(x, y, *forward, *(across or (forward[1], -forward[0])))
     area, cx, cy = area_centroid(x, y)
     if not 0.3 * look.area_px < area < 3.0 * look.area_px:
         return Pool("broken", _NO_VERTICES, gain=gain)

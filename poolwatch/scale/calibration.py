@@ -21,6 +21,10 @@ METHODS = {
     "given": "written by a person",
 }
 Input = str | int | float | bool
+# Name of the contribution that a change of scale over the view makes.
+OVER_THE_VIEW = "scale changing over the view and with direction"
+# A view in which the scale differs by less than this with direction is square.
+_SQUARE = 0.02
 
 
 @dataclass(frozen=True)
@@ -85,6 +89,27 @@ class Plane:
         angle = math.radians(direction_deg)
         forward = np.array([math.cos(angle), -math.sin(angle)])
         return np.asarray(np.linalg.norm(self.jacobian(points) @ forward, axis=-1))
+
+    def upright(self) -> tuple[float, float, float, float] | None:
+        """Matrix that sets a tilted view upright at the weld's place (see `poolwatch.model.axes.Scale.stretch`).
+
+        The symmetric factor of the Jacobian's polar decomposition: a stretch along the tilt without any turn.
+        None where the view is square to within 2 % of scale.
+        """
+        _, values, axes = np.linalg.svd(self.jacobian((self.place_x, self.place_y)))
+        if values[0] < (1 + _SQUARE) * values[1]:
+            return None
+        a, b, c, d = (axes.T @ np.diag(values / math.sqrt(values[0] * values[1])) @ axes).ravel().tolist()
+        return a, b, c, d
+
+    def spread_when_upright(self) -> tuple[float, float]:
+        """Least and largest scale over the region and all directions in the view that `upright` gives, mm/px."""
+        x, y, width, height = self.region
+        columns, rows = np.meshgrid(np.linspace(x, x + width, 9), np.linspace(y, y + height, 9))
+        here = self.jacobian((self.place_x, self.place_y))
+        ratio = self.jacobian(np.stack([columns, rows], axis=-1)) @ np.linalg.inv(here)
+        values = np.linalg.svd(ratio, compute_uv=False) * math.sqrt(abs(np.linalg.det(here)))
+        return float(values[..., 1].min()), float(values[..., 0].max())
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
@@ -15,7 +16,7 @@ from ..model.axes import Scale
 from ..model.errors import UsageError
 from ..model.files import write_text
 from ..model.settings import Settings, read_toml
-from .calibration import Calibration, Input, Lens, Plane
+from .calibration import OVER_THE_VIEW, Calibration, Input, Lens, Plane
 from .uncertainty import Budget, Contribution
 
 _HEADER = """\
@@ -23,8 +24,8 @@ _HEADER = """\
 # u_mm_per_px is a standard uncertainty. It is one error shared by the whole clip: it does not shrink with frames.
 """
 
-# Scales that differ by more than this over the view and its directions are not one scale: 5 % is a tilt of 18 degrees.
-# Below that the difference is part of the scale's uncertainty.
+# Scales that differ by more than this over the view are not one scale. Below that the difference is part of its
+# uncertainty.
 _MOST_SPREAD = 0.05
 
 
@@ -69,26 +70,34 @@ class _ScaleFile(Settings):
 def read_scale(path: str | Path) -> Scale:
     """Read the scale from a scale file, made by `poolwatch calibrate` or by hand.
 
-    A file made by hand needs no more than a table ``[scale]`` with ``mm_per_px``.
+    A file made by hand needs no more than a table ``[scale]`` with ``mm_per_px``. Where the file holds a tilted plane,
+    the scale comes with the matrix that sets it upright at the weld's place; what the scale still changes over the
+    view, by perspective, is in its uncertainty.
 
     Raises
     ------
     UsageError
-        The file is missing or is not as it should be, or its view is so tilted that one scale for all places and
-        directions, which is what measuring takes, would be wrong by more than a few per cent.
+        The file is missing or is not as it should be, or the scale changes by more than a few per cent over the view
+        even when it is set upright.
     """
     calibration = read_calibration(path)
     plane = calibration.plane
-    if plane is not None and plane.most_mm_per_px > (1 + _MOST_SPREAD) * plane.least_mm_per_px:
-        place = (plane.place_x, plane.place_y)
-        rows, columns = (float(plane.scale_along(place, angle)) for angle in (0.0, 90.0))
+    if plane is None:
+        return calibration.scale
+    least, most = plane.least_mm_per_px, plane.most_mm_per_px
+    upright = plane.upright()
+    if upright is not None:
+        least, most = plane.spread_when_upright()
+    if most > (1 + _MOST_SPREAD) * least:
         raise UsageError(
-            f"{path}: the view is tilted: a pixel is worth {plane.least_mm_per_px:.4g} to {plane.most_mm_per_px:.4g} mm,"
-            " depending on place and direction, and measuring takes one scale for all; set the camera more squarely and"
-            f" calibrate again, or give --mm-per-px: {rows:.4g} along the picture's rows, {columns:.4g} along its"
-            " columns, at the weld's place"
+            f"{path}: the scale changes from {least:.4g} to {most:.4g} mm a pixel over the view, even with its tilt set"
+            " upright; calibrate again with --region around the weld, from further away or more squarely"
         )
-    return calibration.scale
+    if upright is None:
+        return calibration.scale
+    parts = [part.u for part in calibration.budget.contributions if part.name != OVER_THE_VIEW]
+    u = math.hypot(*parts, (most - least) / 2 / math.sqrt(3)) if parts else calibration.scale.u_mm_per_px
+    return replace(calibration.scale, u_mm_per_px=u, stretch=upright)
 
 
 def read_calibration(path: str | Path) -> Calibration:

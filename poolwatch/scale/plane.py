@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.errors import MeasurementError, UsageError
-from .calibration import Calibration, Input, Lens, Plane, apply_homography, undistorted
+from .calibration import OVER_THE_VIEW, Calibration, Input, Lens, Plane, apply_homography, undistorted
 from .target import Sighting, Target
 from .uncertainty import Budget, Contribution, propagate
 
@@ -99,7 +99,7 @@ def scale_from_target(
         Contribution("finding the target's points", math.sqrt(float(variance[0, 0])), 2 * len(image) - 8),
         Contribution("bias of finding the points", mm_per_px * _FINDER_PX / _extent(image)),
         Contribution("pitch of the target", mm_per_px * target.u_pitch_mm / target.pitch_mm),
-        Contribution("scale changing over the view and with direction", spread / 2 / math.sqrt(3)),
+        Contribution(OVER_THE_VIEW, spread / 2 / math.sqrt(3)),
     ]
     if u_height_mm > 0 and distance_mm is not None:
         parts.append(Contribution("height of the target", mm_per_px * u_height_mm / distance_mm))
@@ -112,7 +112,8 @@ def scale_from_target(
         notes.append(
             f"The view is tilted (about {plane.tilt_deg:.0f} degrees): over the region a pixel is"
             f" {plane.least_mm_per_px:.4g} to {plane.most_mm_per_px:.4g} mm, depending on place and direction. The"
-            " uncertainty holds that; above 5 % the scale is refused when a clip is measured. A squarer view does better."
+            " uncertainty of this one scale holds that. Measuring a clip sets the tilt upright at the weld's place, which"
+            " leaves what perspective changes over the region: choose it close around the weld."
         )
     if target.u_pitch_mm == 0:
         notes.append("The target's pitch was taken as exact; give its uncertainty to have it in the budget.")

@@ -267,7 +267,7 @@ class Sheet:
         self, result: ClipResult, low: NDArray[np.float64], high: NDArray[np.float64]
     ) -> NDArray[np.float64]:
         axes = result.axes
-        turn = np.array([axes.forward, np.negative(axes.left)]) * axes.mm_per_px * self.px_per_mm
+        turn = axes.matrix * ([1.0], [-1.0]) * axes.mm_per_px * self.px_per_mm
         origin = np.array([-low[0], high[1]]) * self.px_per_mm
         return np.column_stack([turn, origin - turn @ (axes.origin_x, axes.origin_y)])
 

@@ -236,7 +236,12 @@ def _scale(row: _Row, values: dict[str, Any], scales: dict[Path, Any]) -> None:
             row.fault("scale", str(error))
             return
         scale = scales[path]
-        values.update(mm_per_px=scale.mm_per_px, mm_per_px_u=scale.u_mm_per_px, scale_source=scale.source)
+        values.update(
+            mm_per_px=scale.mm_per_px,
+            mm_per_px_u=scale.u_mm_per_px,
+            scale_source=scale.source,
+            stretch=scale.stretch,
+        )
 
 
 def _check_columns(sheet: Sheet, problems: list[str]) -> list[str]:

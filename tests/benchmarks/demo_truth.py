@@ -29,9 +29,7 @@ def detection_cpu_s(path, recording: Recording) -> tuple[float, float, str]:
     with open_clip(path) as reader:
         look = look_at(reader, recording, settings)
         frames = np.concatenate([block.frames for block in reader.blocks()])
-    outlines = [
-        find_pool(f, look.pool, forward=look.forward, settings=settings.pool).vertices for f in frames
-    ]
+    outlines = [find_pool(f, look.pool, forward=look.along, settings=settings.pool).vertices for f in frames]
     detect(frames[:1], outlines[:1], look.spatter, settings.spatter)
     begun = time.process_time()
     detect(frames, outlines, look.spatter, settings.spatter)

@@ -47,7 +47,7 @@ def test_extents_of_a_turned_ellipse(angle):
     # Support function of an ellipse: half extent along u is sqrt(a² cos² + b² sin²).
     axes = PoolAxes(0, 0, angle)
     x, y = ellipse(60, 30, 0, 192)
-    front, rear, left, right = extents(x, y, *axes.forward)
+    front, rear, left, right = extents(x, y, *axes.forward, *axes.left)
     c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
     assert front == pytest.approx(math.hypot(60 * c, 30 * s), abs=0.03)
     assert rear == pytest.approx(-math.hypot(60 * c, 30 * s), abs=0.03)
@@ -61,7 +61,9 @@ def test_noisy_vertices_do_not_reach_too_far():
     x, y = ellipse(60, 30, 0, 192)
     found = []
     for _ in range(200):
-        found.append(extents(x + rng.normal(0, 0.1, 192), y + rng.normal(0, 0.1, 192), 1.0, 0.0)[0])
+        found.append(
+            extents(x + rng.normal(0, 0.1, 192), y + rng.normal(0, 0.1, 192), 1.0, 0.0, 0.0, -1.0)[0]
+        )
     assert np.mean(found) == pytest.approx(60, abs=0.03)
     naive = np.mean([(x + rng.normal(0, 0.1, 192)).max() for _ in range(200)])
     assert naive > 60.05

@@ -117,7 +117,7 @@ def test_the_place_of_a_blurred_edge_does_not_hang_on_the_contrast(sigma, liquid
             SEARCH + REACH,
             8.0,
         )
-        front, rear, *_ = extents(x, y, 1.0, 0.0)
+        front, rear, *_ = extents(x, y, 1.0, 0.0, 0.0, -1.0)
         radii.append(0.5 * (front - rear))
     assert np.mean(radii) == pytest.approx(25.3, abs=0.45)
     assert np.std(radii) < 0.3

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
 from scale_scenes import camera
 
+from poolwatch.model.axes import PoolAxes
 from poolwatch.model.errors import MeasurementError, UsageError
-from poolwatch.scale.calibration import Calibration, Lens, Plane
+from poolwatch.scale.calibration import OVER_THE_VIEW, Calibration, Lens, Plane
 from poolwatch.scale.compare import compare
 from poolwatch.scale.file import read_calibration, read_scale, scale_text, write_scale
 from poolwatch.scale.points import Pair, scale_from_points
@@ -158,20 +158,63 @@ def test_comparison_says_agreement_and_disagreement():
     assert not exact.judged
 
 
-@pytest.mark.parametrize(("tilt", "refused"), [(10, False), (35, True)])
-def test_a_tilted_view_is_refused_for_measuring(tmp_path, tilt, refused):
-    truth = camera(tilt, 90, focal_px=2500, px_per_mm=50, view=(400, 300))
-    plane = Plane(np.linalg.inv(truth), 199.5, 149.5, (100, 100, 200, 100), 1.0, 1.0)
-    at = np.stack(np.meshgrid([100, 300], [100, 200]), axis=-1)
-    both = [plane.scale_along(at, angle) for angle in (0, 90)]
-    plane = replace(plane, least_mm_per_px=float(np.min(both)), most_mm_per_px=float(np.max(both)))
-    made = Calibration.made(0.02, "target", Budget(()), inputs={}, found={}, plane=plane)
+def tilted(tmp_path, tilt: float, turn: float, region: tuple[float, float, float, float]):
+    """Scale file of a camera tilted by `tilt` about an axis at `turn` in the picture, 0.02 mm a px across the tilt."""
+    truth = camera(tilt, turn, focal_px=25_000, px_per_mm=50, view=(400, 300))
+    # The target may lie in any direction, and its axes may be mirrored.
+    turned = np.array([[0.0, -1.0, 3.0], [-1.0, 0.0, 1.0], [0.0, 0.0, 1.0]])
+    plane = Plane(
+        turned @ np.linalg.inv(truth), 199.5, 149.5, region, 0.02, 0.02 / math.cos(math.radians(tilt))
+    )
+    scale = float(plane.scale_at((199.5, 149.5)))
+    budget = Budget((Contribution("pitch", 1e-5), Contribution(OVER_THE_VIEW, 1e-3)))
+    made = Calibration.made(scale, "target", budget, inputs={}, found={}, plane=plane)
     path = tmp_path / "scale.toml"
     write_scale(path, made)
-    if not refused:
-        assert read_scale(path).mm_per_px == 0.02
-        return
-    # Tilted about the picture's columns: 0.02 mm along them, 0.02 / cos 35 degrees along the rows.
-    with pytest.raises(UsageError, match=r"0\.02442 along the picture's rows, 0\.02 along its columns"):
+    return path, plane, scale
+
+
+@pytest.mark.parametrize(("tilt", "turn"), [(30, 0), (40, 90), (35, 30), (25, -70)])
+def test_a_tilted_view_is_set_upright(tmp_path, tilt, turn):
+    path, plane, scale = tilted(tmp_path, tilt, turn, (100, 100, 200, 100))
+    read = read_scale(path)
+    assert read.mm_per_px == pytest.approx(scale)
+    across = np.array([math.cos(math.radians(turn)), math.sin(math.radians(turn))])
+    along = np.array([-across[1], across[0]])
+    upright = scale * np.array(read.stretch).reshape(2, 2)
+    # Across the tilt a pixel stays 0.02 mm, along it 0.02 / cos, and neither turns.
+    assert upright @ across == pytest.approx(0.02 * across, abs=2e-6)
+    assert upright @ along == pytest.approx(0.02 / math.cos(math.radians(tilt)) * along, abs=2e-6)
+    # The uncertainty holds no more than what perspective leaves: region 200 px of 25,000 px focal length.
+    left = scale * 200 / 25_000 * math.tan(math.radians(tilt))
+    assert 1e-5 < read.u_mm_per_px < 1e-5 + left
+    for direction in (0.0, 50.0, 180.0, -90.0):
+        axes = PoolAxes(199.5, 149.5, direction, read.mm_per_px, read.stretch)
+        points = np.array([[199.5, 149.5], [230.0, 140.0], [180.0, 175.0]])
+        mm = plane.mm(points)
+        size = np.linalg.norm(axes.mm(points)[1:], axis=1)
+        assert size == pytest.approx(np.linalg.norm(mm[1:] - mm[0], axis=1), rel=2e-3)
+        assert axes.image(axes.mm(points)) == pytest.approx(points, abs=1e-9)
+        # Forward is forward, and the left is on the left (y down in the picture).
+        ahead = axes.mm(np.array([199.5, 149.5]) + 10 * np.array(axes.forward))
+        assert ahead[1] == pytest.approx(0, abs=1e-9)
+        assert ahead[0] > 0
+        assert axes.mm(np.array([199.5, 149.5]) + 10 * np.array(axes.left))[1] > 0
+
+
+def test_a_square_view_stays_as_it_is(tmp_path):
+    path, _, scale = tilted(tmp_path, 5, 20, (100, 100, 200, 100))
+    read = read_scale(path)
+    assert read.stretch is None
+    assert (read.mm_per_px, read.u_mm_per_px) == pytest.approx((scale, math.hypot(1e-5, 1e-3)))
+
+
+def test_a_scale_that_perspective_changes_too_much_is_refused(tmp_path):
+    truth = camera(35, 90, focal_px=1500, px_per_mm=50, view=(400, 300))
+    plane = Plane(np.linalg.inv(truth), 199.5, 149.5, (50, 50, 300, 200), 0.02, 0.03)
+    made = Calibration.made(0.022, "target", Budget(()), inputs={}, found={}, plane=plane)
+    path = tmp_path / "scale.toml"
+    write_scale(path, made)
+    with pytest.raises(UsageError, match="even with its tilt set upright"):
         read_scale(path)
-    assert read_calibration(path).scale.mm_per_px == 0.02
+    assert read_calibration(path).scale.mm_per_px == 0.022

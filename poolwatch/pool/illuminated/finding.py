@@ -35,6 +35,7 @@ def find_illuminated(
     look: IlluminatedLook,
     *,
     forward: tuple[float, float],
+    across: tuple[float, float] | None = None,
     settings: PoolSettings,
 ) -> list[Pool]:
     """Measure the pool in consecutive frames.
@@ -53,14 +54,16 @@ def find_illuminated(
         Frames wanted.
     look
         What the first look learned.
-    forward
-        Unit vector along travel in the image (x right, y down).
+    forward, across
+        What makes of image x and y the coordinates along travel and to its left (`PoolAxes.matrix`); without `across`,
+        `forward` is the unit vector along travel in the image (x right, y down) and the view is square.
     settings
         The settings `look` was learned with.
     """
     prints = [hash(f[::8, ::8].tobytes()) for f in frames]
     small = _shrunk(frames) if look.moves else None
-    return [_find(frames, small, prints, i, look, forward, settings) for i in range(first, first + count)]
+    rows = (*forward, *(across or (forward[1], -forward[0])))
+    return [_find(frames, small, prints, i, look, rows, settings) for i in range(first, first + count)]
 
 
 def _shrunk(frames: Grey) -> Grey:
@@ -76,7 +79,7 @@ def _find(
     prints: list[int],
     i: int,
     look: IlluminatedLook,
-    forward: tuple[float, float],
+    rows: tuple[float, float, float, float],
     settings: PoolSettings,
 ) -> Pool:
     frame = frames[i]
@@ -131,7 +134,7 @@ def _find(
     y += box[0]
     if x.min() < 0.75 or y.min() < 0.75 or x.max() > shape[1] - 1.75 or y.max() > shape[0] - 1.75:
         return Pool("cut_off", _NO_VERTICES, gain=gain)
-    front, rear, left, right = extents(x, y, *forward)
+    front, rear, left, right = extents(x, y, *rows)
     area, cx, cy = area_centroid(x, y)
     if not 0.3 * look.area_px < area < 3.0 * look.area_px:
         return Pool("broken", _NO_VERTICES, gain=gain)
