@@ -18,6 +18,8 @@ _FAINTEST = 0.4
 # pool's own glow and the blur dilute its fluctuation.
 _CORE_HEIGHT = 0.8
 _CORE = 0.4
+# A spot darker than the pool is one if it lies this share of the pool's brightness below it, away from the rim.
+_DARKER = 0.15
 # Least radius, px: a disc smaller than a pixel is one pixel with all its noise.
 _LEAST = 1.0
 
@@ -39,9 +41,10 @@ class Keyhole:
     reach_px
         Radius around the mean place within which area is counted, px.
     level
-        Grey value, halfway from the pool to the keyhole's brightest, above which area counts.
+        Grey value, halfway from the pool to the keyhole's brightest, above which area counts; of a dark keyhole
+        its darkest, below which it does.
     soft
-        Half-width of that level's transition, grey values.
+        Half-width of that level's transition, grey values; below 0 for a dark keyhole.
     seen
         Whether a spot stands out of the pool; otherwise the region is a place by convention.
     saturated
@@ -67,6 +70,7 @@ def learn_keyhole(
     *,
     forward: tuple[float, float],
     radius_px: float | None = None,
+    dark: bool = True,
 ) -> Keyhole:
     """Find the keyhole in the mean picture of the pool.
 
@@ -82,6 +86,8 @@ def learn_keyhole(
         Unit vector along travel in the image.
     radius_px
         Radius of the region, px; None: found.
+    dark
+        Whether a spot darker than the pool is looked for too.
 
     Returns
     -------
@@ -100,6 +106,10 @@ def learn_keyhole(
     base = float(np.median(image[core]))
     peak = float(image[core].max())
     rows, cols = np.nonzero(inside)
+    turned = dark and _darker_inside(image, core, base, peak, size)
+    if turned:
+        image = np.where(core, 2.0 * base - image, base).astype(np.float32)
+        peak = float(image[core].max())
     if peak - base > 0.1 * base:
         half = base + 0.5 * (peak - base)
         spots, areas, cores = _spots(image, np.where(core, image, base), inside, base, peak)
@@ -126,7 +136,22 @@ def learn_keyhole(
     saturated = float((mean_image[region] >= 0.98 * full_scale).mean()) if region.any() else 0.0
     reach = max(1.4 * extent, 1.5 * radius) + float(np.hypot(*(spots - (x, y)).T).max())
     soft = max(0.1 * (peak - base), 1e-9)
+    if turned and seen:
+        half, soft = 2.0 * base - half, -soft
     return Keyhole(x, y, float(radius), half, soft, seen, saturated, spots, reach, extent)
+
+
+def _darker_inside(
+    image: NDArray[np.float32], core: NDArray[np.bool_], base: float, peak: float, size: float
+) -> bool:
+    """Whether the pool has a dark spot that stands out more than any bright one, and is no shade of the rim."""
+    wide = max(int(0.08 * size), 2)
+    deep = cv2.erode(core.astype(np.uint8), np.ones((3, 3), np.uint8), iterations=wide) > 0
+    rim = core & ~deep
+    if not deep.any() or not rim.any():
+        return False
+    low = float(image[deep].min())
+    return base - low > max(peak - base, _DARKER * base) and low < float(image[rim].min())
 
 
 def _spots(

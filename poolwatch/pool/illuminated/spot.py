@@ -73,7 +73,7 @@ def learn_spot(
     needed = max(_STANDS_OUT * spread, _LEAST_CONTRAST * base)
     seen = len(frames) >= 5 and max(up, down if dark else 0.0) > needed
     picture = np.where(core, full_scale - median, 0.0) if dark else np.where(core, median, base)
-    keyhole = learn_keyhole(picture, core, full_scale, forward=forward, radius_px=radius_px)
+    keyhole = learn_keyhole(picture, core, full_scale, forward=forward, radius_px=radius_px, dark=False)
     if not (seen and keyhole.seen):
         return replace(keyhole, seen=False, level=float("nan")), False
     # A spot is compact: what is wider than a third of the pool is shading.
