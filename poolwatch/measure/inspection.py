@@ -345,7 +345,7 @@ def _particle_finding(
         size = smallest_diameter(sample, [p.vertices for p in pools], ground, settings=settings.spatter)
     except PoolwatchError as error:
         return Finding("smallest particle", "cannot be said", "fair", str(error))
-    mm = recording.mm_per_px if recording else None
+    mm = recording.axes().particle_mm_per_px if recording and recording.mm_per_px else None
     known = math.isfinite(size)
     shown = f"{size:.1f} px" + (f" ({size * mm:.3f} mm)" if mm else "") if known else "cannot be said"
     verdict: Verdict = "fair" if not known or size > 3 else "good"

@@ -143,6 +143,9 @@ def recording_of(settings: MeasureSettings, given: dict[str, Any], *, where: str
         The record rate is missing, or a value is of the wrong kind or out of range.
     """
     values = {**settings.recording, **{name: value for name, value in given.items() if value is not None}}
+    if "stretch" in given:
+        # A scale file whose view is square says so by None.
+        values["stretch"] = given["stretch"]
     if values.get("record_rate_hz") is None:
         raise UsageError(
             f"{where}: the record rate is missing; give the rate at which the camera took the frames "

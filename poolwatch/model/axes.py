@@ -15,6 +15,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from .errors import UsageError
 
+# A 2 x 2 matrix, row after row.
+Stretch = tuple[float, float, float, float]
+
 
 @dataclass(frozen=True)
 class Scale:
@@ -36,7 +39,7 @@ class Scale:
     mm_per_px: float
     u_mm_per_px: float = 0.0
     source: str = "given"
-    stretch: tuple[float, float, float, float] | None = None
+    stretch: Stretch | None = None
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.mm_per_px) and self.mm_per_px > 0):
@@ -67,7 +70,7 @@ class PoolAxes:
     origin_y: float
     direction_deg: float
     mm_per_px: float = 1.0
-    stretch: tuple[float, float, float, float] | None = None
+    stretch: Stretch | None = None
 
     @property
     def matrix(self) -> NDArray[np.float64]:
@@ -87,6 +90,11 @@ class PoolAxes:
             return self.mm_per_px
         upright = np.array(self.stretch, dtype=np.float64).reshape(2, 2)
         return float(self.mm_per_px * np.linalg.svd(upright, compute_uv=False)[-1])
+
+    @property
+    def row_mm_per_px(self) -> float:
+        """What a pixel is worth along the picture's rows, mm; a tilted view makes it another than along the columns."""
+        return float(self.mm_per_px * np.linalg.norm(self.matrix[:, 0]))
 
     @property
     def forward(self) -> tuple[float, float]:

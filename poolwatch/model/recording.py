@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
-from .axes import PoolAxes, Scale
+from .axes import PoolAxes, Scale, Stretch
 from .settings import Settings
+
+# A determinant off by more than this gives areas that are: room for a matrix written to four digits.
+_UNIT_AREA = 1e-3
 
 
 class Recording(Settings):
@@ -37,13 +40,22 @@ class Recording(Settings):
     mm_per_px: float | None = Field(default=None, gt=0, le=100)
     mm_per_px_u: float = Field(default=0.0, ge=0)
     scale_source: str = "given"
-    stretch: tuple[float, float, float, float] | None = None
+    stretch: Stretch | None = None
     travel_direction_deg: float = Field(default=0.0, ge=-360, le=360)
     travel_speed_mm_s: float | None = Field(default=None, gt=0, le=1e5)
     exposure_s: float | None = Field(default=None, gt=0)
     material: str | None = None
     beam_shape: str = ""
     replicate: str = ""
+
+    @field_validator("stretch")
+    @classmethod
+    def _keeps_areas(cls, value: Stretch | None) -> Stretch | None:
+        if value is not None and abs(value[0] * value[3] - value[1] * value[2] - 1) > _UNIT_AREA:
+            raise ValueError(
+                "must be the rows of a matrix of determinant 1, neither mirrored nor of another size"
+            )
+        return value
 
     def scale(self) -> Scale:
         """Millimetres per pixel; 1 where none is known, so that mm read as px."""

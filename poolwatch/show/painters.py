@@ -179,7 +179,7 @@ class ScalePainter:
 
     def draw(self, canvas: Canvas, frame: int) -> None:
         """Draw a bar of a round length near a seventh of the picture's width."""
-        scale = self.result.axes.mm_per_px
+        scale = self.result.axes.row_mm_per_px
         length = nice_step(self.width * scale / 10)
         x, y = np.array([0.8, -0.8]) * canvas.size / canvas.factor + (0, self.height)
         end = x + length / scale

@@ -10,6 +10,7 @@ import pytest
 
 from poolwatch.measure import MeasureSettings, read_settings
 from poolwatch.measure.score import score
+from poolwatch.measure.settings import recording_of
 from poolwatch.model.data import data_folder
 from poolwatch.model.errors import UsageError
 from poolwatch.model.materials import material
@@ -111,3 +112,10 @@ def test_an_index_of_fewer_parts_says_so(leave_out: tuple[str, ...], partial: bo
         min_diameter_mm=0.02, density_kg_m3=6900.0, leave_out=leave_out,
     )  # fmt: skip
     assert ("index_partial" in found.flags) is partial
+
+
+def test_a_square_scale_file_goes_before_a_tilt_in_the_settings() -> None:
+    tilted = (1.25, 0.0, 0.0, 0.8)
+    settings = MeasureSettings(recording={"record_rate_hz": 1e4, "mm_per_px": 0.03, "stretch": tilted})
+    assert recording_of(settings, {"travel_speed_mm_s": 50.0}, where="here").stretch == tilted
+    assert recording_of(settings, {"mm_per_px": 0.02, "stretch": None}, where="here").stretch is None

@@ -90,3 +90,30 @@ def test_bad_toml(tmp_path, content, match):
         path.write_bytes(content)
     with pytest.raises(UsageError, match=match):
         read_toml(path)
+
+
+@pytest.mark.parametrize(
+    "stretch",
+    [
+        (1.0, 0.0, 0.0, -1.0),
+        (1.0, 0.0, 0.0, 0.0),
+        (2.0, 0.0, 0.0, 2.0),
+        (math.nan, 0.0, 0.0, 1.0),
+        (1.0, 0.0, 0.0),
+    ],
+    ids=["mirrored", "singular", "larger", "nan", "short"],
+)
+def test_a_stretch_that_changes_areas_is_refused_in_one_line(stretch):
+    with pytest.raises(UsageError, match="stretch") as refused:
+        Recording.checked({"record_rate_hz": 1e4, "mm_per_px": 0.02, "stretch": stretch}, where="here")
+    assert "\n" not in str(refused.value)
+
+
+def test_rows_of_a_tilted_picture_have_a_scale_of_their_own():
+    upright = (1.25, 0.0, 0.0, 0.8)
+    for direction in (0.0, 37.0, 90.0):
+        axes = PoolAxes(50.0, 40.0, direction, 0.02, upright)
+        ends = axes.mm(np.array([[10.0, 40.0], [110.0, 40.0]]))
+        assert 100 * axes.row_mm_per_px == pytest.approx(np.linalg.norm(ends[1] - ends[0]))
+    assert axes.row_mm_per_px == pytest.approx(0.025)
+    assert PoolAxes(0.0, 0.0, 37.0, 0.02).row_mm_per_px == pytest.approx(0.02)

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
+from poolwatch.model.axes import PoolAxes
 from poolwatch.model.errors import ClipError, UsageError
 from poolwatch.show.canvas import Canvas, StillLayer
 from poolwatch.show.overlay import OverlayPainter, enlargement, write_overlay, write_still
@@ -228,3 +229,22 @@ def test_still_is_a_png_of_the_painted_frame(clip, tmp_path):
     found = cv2.imread(str(tmp_path / "still.png"))
     np.testing.assert_array_equal(found, picture(clip, 40, min_width=1440)[1])
     assert found.shape[1] >= 1440
+
+
+def test_scale_bar_of_a_tilted_view_is_as_long_as_it_says(clip):
+    class Tilted:
+        axes = PoolAxes(256.0, 128.0, 30.0, 0.02, (1.25, 0.0, 0.0, 0.8))
+        unit = "mm"
+
+    drawn = {}
+
+    class Sheet(Canvas):
+        def strokes(self, paths, *args, **more):
+            drawn["bar"] = np.asarray(paths[0])
+
+        def write(self, text, *args, **more):
+            drawn["text"] = text
+
+    ScalePainter(Tilted(), 512, 256).draw(Sheet(np.zeros((256, 512, 3), np.uint8), 1.0), 0)
+    ends = Tilted.axes.mm(drawn["bar"])
+    assert np.linalg.norm(ends[1] - ends[0]) == pytest.approx(float(drawn["text"].split()[0]), rel=1e-3)
