@@ -197,7 +197,7 @@ def _plane(part: _PlanePart, where: str) -> Plane:
             np.array(part.lens.distortion),
         )
     x, y, width, height = part.region_px
-    return Plane(
+    plane = Plane(
         homography=_matrix(part.homography, "plane.homography", where),
         place_x=part.place_px[0],
         place_y=part.place_px[1],
@@ -207,6 +207,22 @@ def _plane(part: _PlanePart, where: str) -> Plane:
         tilt_deg=math.nan if part.tilt_deg is None else part.tilt_deg,
         lens=lens,
     )
+    _check_in_view(plane, where)
+    return plane
+
+
+def _check_in_view(plane: Plane, where: str) -> None:
+    """Refuse a plane that has no scale at the weld's place, or whose horizon runs through the region."""
+    x, y, width, height = plane.region
+    corners = [(x, y), (x + width, y), (x, y + height), (x + width, y + height)]
+    with np.errstate(all="ignore"):
+        jacobian = plane.jacobian([(plane.place_x, plane.place_y), *corners])
+        # The determinant changes its sign where the plane's horizon is.
+        size = np.linalg.det(jacobian) / (jacobian**2).sum(axis=(1, 2))
+    if not (np.isfinite(size).all() and (size * size[0] > 1e-12).all()):
+        raise UsageError(
+            f"{where}: 'plane.homography' gives no scale at the weld's place and all over the region; calibrate again"
+        )
 
 
 def _matrix(rows: list[list[float]], name: str, where: str) -> np.ndarray:

@@ -218,3 +218,36 @@ def test_a_scale_that_perspective_changes_too_much_is_refused(tmp_path):
     with pytest.raises(UsageError, match="even with its tilt set upright"):
         read_scale(path)
     assert read_calibration(path).scale.mm_per_px == 0.022
+
+
+@pytest.mark.parametrize(
+    "homography",
+    [
+        [[0.03, 0, 0], [0, 0, 0], [0, 0, 1]],
+        [[0, 0, 0], [0, 0, 0], [0, 0, 0]],
+        [[0.03, 0, 0], [0, 0.036, 0], [0, 1 / 64, -1]],
+        [[0.03, 0, 0], [0, 0.036, 0], [0, -0.0125, 1]],
+    ],
+    ids=["singular", "nothing", "horizon at the weld", "horizon in the region"],
+)
+def test_a_plane_without_a_scale_is_refused_in_one_line(tmp_path, homography):
+    plane = Plane(np.array(homography, dtype=float), 128.0, 64.0, (60.0, 30.0, 120.0, 60.0), 0.03, 0.03)
+    path = tmp_path / "scale.toml"
+    write_scale(path, Calibration.made(0.03, "given", Budget(()), inputs={}, found={}, plane=plane))
+    with pytest.raises(UsageError, match="homography") as refused:
+        read_scale(path)
+    assert "\n" not in str(refused.value)
+
+
+def test_a_plane_whose_own_axes_are_mirrored_or_turned_is_set_upright_alike(tmp_path):
+    read = []
+    for turn in ([[1, 0], [0, 1]], [[1, 0], [0, -1]], [[0.6, -0.8], [0.8, 0.6]]):
+        homography = np.eye(3)
+        homography[:2, :2] = np.array(turn) @ np.diag([0.03, 0.036])
+        plane = Plane(homography, 128.0, 64.0, (60.0, 30.0, 120.0, 60.0), 0.03, 0.036)
+        path = tmp_path / "scale.toml"
+        write_scale(path, Calibration.made(0.033, "given", Budget(()), inputs={}, found={}, plane=plane))
+        read.append(read_scale(path).stretch)
+    assert read[0] == pytest.approx((math.sqrt(1 / 1.2), 0, 0, math.sqrt(1.2)), abs=1e-9)
+    assert read[1] == pytest.approx(read[0], abs=1e-9)
+    assert read[2] == pytest.approx(read[0], abs=1e-9)
