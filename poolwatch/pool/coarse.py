@@ -58,7 +58,7 @@ def polygon_mean(frame: NDArray[np.generic], x: NDArray[np.float64], y: NDArray[
     rows = min(int(np.floor(y.max())), h - 1) + 1 - first
     if rows <= 0:
         return np.nan
-    # Where the outline crosses each row, in order; room for a ragged outline.
+    # Where the outline crosses each row, in order; more room is made for a ragged outline.
     room = 16
     crossing = np.empty((rows, room))
     used = np.zeros(rows, dtype=np.int64)
@@ -70,7 +70,9 @@ def polygon_mean(frame: NDArray[np.generic], x: NDArray[np.float64], y: NDArray[
             r = i - first
             m = used[r]
             if m == room:
-                continue
+                wider = np.empty((rows, 2 * room))
+                wider[:, :room] = crossing
+                crossing, room = wider, 2 * room
             v = x[k] + (i - y[k]) * slope
             while m > 0 and crossing[r, m - 1] > v:
                 crossing[r, m] = crossing[r, m - 1]

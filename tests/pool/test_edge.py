@@ -146,3 +146,19 @@ def test_mean_inside_a_polygon_counts_pixel_centres():
         1000, rel=1e-6
     )
     assert math.isnan(polygon_mean(picture, np.array([1.2, 1.4, 1.3]), np.array([1.2, 1.2, 1.4])))
+
+
+def test_mean_inside_an_outline_that_crosses_each_row_many_times():
+    # A comb of 15 teeth with its back below: 30 crossings a row.
+    tooth = np.array([[0, 90.0], [0, 10.5], [3.1, 10.5], [3.1, 90.0]])
+    teeth = [tooth + (5.3 + 6 * k, 0) for k in range(15)]
+    comb = np.vstack([*teeth, [[95.5, 95.5], [2.5, 95.5]]])
+    picture = np.random.default_rng(3).integers(0, 1000, (100, 100)).astype(np.uint16)
+    picture[:, :50] += 20_000
+    rows, cols = np.indices(picture.shape)
+    inside = np.zeros(picture.shape, dtype=bool)
+    for (x0, y0), (x1, y1) in zip(comb, np.roll(comb, -1, axis=0), strict=True):
+        if y0 != y1:
+            inside ^= ((y0 <= rows) != (y1 <= rows)) & (cols > x0 + (rows - y0) / (y1 - y0) * (x1 - x0))
+    mean = polygon_mean(picture, comb[:, 0].copy(), comb[:, 1].copy())
+    assert mean == pytest.approx(float(picture[inside].mean()), rel=1e-12)
