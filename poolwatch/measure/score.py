@@ -224,7 +224,8 @@ def _place_to_look(status: pd.Series, rate_hz: float, settings: StabilitySetting
         stop = len(status) if last is None else min(round(last * rate_hz), len(status))
     if start >= stop:
         raise UsageError(
-            f"stability.steady: start_s {first} to stop_s {last} holds no frame of a clip of {len(status) / rate_hz:g} s"
+            f"stability.steady: from start_s {first or 0:g} on there is no frame before the stop of the part or of the "
+            f"clip, {stop / rate_hz:g} s"
         )
     return start, stop, len(welds)
 

@@ -44,6 +44,12 @@ class SteadySettings(Settings):
     trend_tolerance: float = Field(default=0.3, gt=0)
     scatter_ratio: float = Field(default=3.0, gt=1)
 
+    @model_validator(mode="after")
+    def _stop_is_behind_start(self) -> Self:
+        if self.start_s is not None and self.stop_s is not None and self.stop_s <= self.start_s:
+            raise ValueError(f"stop_s {self.stop_s:g} must be above start_s {self.start_s:g}")
+        return self
+
 
 class ConditioningSettings(Settings):
     """What is bridged, and what counts as drift.

@@ -86,3 +86,8 @@ def test_a_part_without_frames_is_refused(recording):
     settings = MeasureSettings.checked({"stability": {"steady": {"start_s": 10.0}}}, where="test")
     with pytest.raises(UsageError, match="start_s"):
         measure_clip(path, settings=settings, **FACTS)
+
+
+def test_a_stop_before_the_start_is_refused_before_any_work():
+    with pytest.raises(UsageError, match=r"stop_s 0\.01 must be above start_s 0\.02"):
+        MeasureSettings.checked({"stability": {"steady": {"start_s": 0.02, "stop_s": 0.01}}}, where="here")
