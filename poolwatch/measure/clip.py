@@ -136,7 +136,7 @@ def _assemble(
         {
             *facts.flags,
             *scored.flags,
-            *picture_flags(frames, look, axes),
+            *picture_flags(frames.iloc[slice(*scored.part)], look, axes),
             *_recording_flags(recording),
             *_motion_flags(look.pool),
             *_reading_flags(gathered),

@@ -61,6 +61,8 @@ class Scored:
         The spectra table.
     steady
         The steady part.
+    part
+        First frame and frame after the last of the weld that was scored, in which the steady part was looked for.
     flags
         Flags that scoring raised.
     """
@@ -68,6 +70,7 @@ class Scored:
     row: dict[str, Any]
     spectra: pd.DataFrame
     steady: SteadyPart
+    part: tuple[int, int]
     flags: tuple[str, ...]
 
 
@@ -121,7 +124,7 @@ def score(
         for name, column, unit in _SIGNALS
     }
     start, stop, welds = _place_to_look(frames["status"], rate, settings)
-    if welds > 1:
+    if welds > 1 and settings.steady.start_s is None and settings.steady.stop_s is None:
         flags.add("several_welds")
     gates = [
         Series(name, whole[name].values[start:stop], rate, whole[name].unit)
@@ -211,13 +214,13 @@ def score(
     import pandas as pd
 
     spectra = SPECTRA.frame(pd.concat(tables, ignore_index=True) if tables else None)
-    return Scored(row, spectra, steady, check_flags(flags))
+    return Scored(row, spectra, steady, (start, stop), check_flags(flags))
 
 
 def _place_to_look(status: pd.Series, rate_hz: float, settings: StabilitySettings) -> tuple[int, int, int]:
     """First frame and frame after the last of what is scored, and how many welds the clip has."""
     welds = welds_of(status)
-    start, stop = longest(welds)
+    start, stop = longest(welds, status)
     first, last = settings.steady.start_s, settings.steady.stop_s
     if first is not None or last is not None:
         start = 0 if first is None else round(first * rate_hz)

@@ -12,6 +12,7 @@ _LEAST = 30
 _LEAST_SHARE = 0.05
 # Statuses of a frame in which nothing is welded.
 _NONE = ("dark", "no_pool")
+_MUTE = ("repeated", "undecodable")
 
 
 def welds_of(status: ArrayLike) -> list[tuple[int, int]]:
@@ -29,7 +30,9 @@ def welds_of(status: ArrayLike) -> list[tuple[int, int]]:
         least two, so that ramps and gaps within a single weld stay what they are.
     """
     words = np.asarray(status, dtype=object)
-    welding = ~np.isin(words, _NONE)
+    # A picture that comes again, or none, shows what the one before it showed.
+    known = np.where(np.isin(words, _MUTE), 0, np.arange(len(words)))
+    welding = ~np.isin(words, _NONE)[np.maximum.accumulate(known)] if len(words) else np.zeros(0, np.bool_)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], welding, [False]]).astype(np.int8)))
     runs = list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
     joined: list[tuple[int, int]] = []
@@ -44,6 +47,7 @@ def welds_of(status: ArrayLike) -> list[tuple[int, int]]:
     return welds if len(welds) > 1 else [(0, len(words))]
 
 
-def longest(welds: list[tuple[int, int]]) -> tuple[int, int]:
-    """The longest of some welds; the first of several as long."""
-    return max(welds, key=lambda weld: weld[1] - weld[0])
+def longest(welds: list[tuple[int, int]], status: ArrayLike) -> tuple[int, int]:
+    """The weld with the most frames measured; the first of several with as many."""
+    ok = np.asarray(status, dtype=object) == "ok"
+    return max(welds, key=lambda weld: int(ok[weld[0] : weld[1]].sum()))

@@ -25,7 +25,7 @@ FLAGS: dict[str, str] = {
     "dropped_frames": "particles or metal jump by whole steps: frames were dropped without a trace in the file, and times behind them are too early",
     "uneven_times": "time stamps in the file are uneven: frames may have been dropped, or taken at a changing rate; times are counted from the record rate alone",
     "repeated_frames": "frames repeat the one before; they fake spectra and are left out",
-    "several_welds": "the clip holds several welds, with no pool between them; only the longest was scored, unless settings name a part (stability.steady start_s, stop_s)",
+    "several_welds": "the clip holds several welds, with no pool between them; only the longest was scored; name another part in the settings (stability.steady start_s, stop_s)",
     "few_frames_measured": "fewer than 90 % of the frames of the steady part could be measured",
     "pool_saturated": "the pool's interior reaches full scale: keyhole brightness cannot be known",
     "black_cut_off": "most of the surroundings read exactly 0: the recording's black seems cut off, so faint light is missing; particles out of focus seem sharper than they are, and small ones too large",

@@ -96,7 +96,8 @@ def read_scale(path: str | Path) -> Scale:
     if upright is None:
         return calibration.scale
     parts = [part.u for part in calibration.budget.contributions if part.name != OVER_THE_VIEW]
-    u = math.hypot(*parts, (most - least) / 2 / math.sqrt(3)) if parts else calibration.scale.u_mm_per_px
+    known = math.hypot(*parts) if parts else calibration.scale.u_mm_per_px
+    u = math.hypot(known, (most - least) / 2 / math.sqrt(3))
     return replace(calibration.scale, u_mm_per_px=u, stretch=upright)
 
 

@@ -28,6 +28,8 @@ def words(*runs: tuple[str, int]) -> list[str]:
         (words(("ok", 200), ("blown", 60), ("ok", 200)), [(0, 460)]),  # the pool is there
         (words(("ok", 400), ("dark", 50), ("ok", 25)), [(0, 475)]),  # a flash
         (words(("ok", 40), ("dark", 60), ("hidden", 30), ("ok", 90), ("dark", 5)), [(0, 40), (100, 220)]),
+        (words(("ok", 90), ("dark", 1), ("repeated", 50), ("ok", 80)), [(0, 90), (141, 221)]),
+        (words(("ok", 90), ("repeated", 50), ("ok", 80)), [(0, 220)]),
         ([], [(0, 0)]),
     ],
 )
@@ -35,8 +37,10 @@ def test_welds_are_parted_by_lasting_gaps(status, welds):
     assert welds_of(status) == welds
 
 
-def test_the_longest_weld_is_the_first_of_equals():
-    assert longest([(0, 10), (20, 45), (60, 85)]) == (20, 45)
+def test_the_longest_weld_is_that_with_the_most_frames_measured():
+    status = words(("ok", 60), ("dark", 30), ("cut_off", 200), ("ok", 40))
+    assert longest([(0, 60), (90, 330)], status) == (0, 60)
+    assert longest([(0, 60), (60, 120), (120, 180)], ["ok"] * 180) == (0, 60)
 
 
 def pictures(frames: int, seed: int, sway: float) -> np.ndarray:
@@ -78,6 +82,7 @@ def test_another_weld_is_scored_on_request(recording):
     settings = MeasureSettings.checked({"stability": {"steady": {"stop_s": 0.05}}}, where="test")
     first = measure_clip(path, settings=settings, **FACTS)
     assert first.run["steady"]["stop"] <= 250
+    assert "several_welds" not in first.flags
     assert first.score["pool_length_cv"].iloc[0] < 0.02
 
 
@@ -91,3 +96,12 @@ def test_a_part_without_frames_is_refused(recording):
 def test_a_stop_before_the_start_is_refused_before_any_work():
     with pytest.raises(UsageError, match=r"stop_s 0\.01 must be above start_s 0\.02"):
         MeasureSettings.checked({"stability": {"steady": {"start_s": 0.02, "stop_s": 0.01}}}, where="here")
+
+
+def test_how_the_weld_that_was_scored_looks_is_what_counts(tmp_path):
+    steady = pictures(400, 6, 0.02)
+    dim = (pictures(200, 7, 0.02) * 0.7).astype(steady.dtype)
+    np.save(tmp_path / "two.npy", np.concatenate([dim, np.full((60, *dim.shape[1:]), 4, dim.dtype), steady]))
+    both = measure_clip(tmp_path / "two.npy", **FACTS)
+    assert "several_welds" in both.flags
+    assert not {"gain_drift", "flicker"} & set(both.flags)
