@@ -169,13 +169,14 @@ def _from_container(container: InputContainer, stream: VideoStream, file_size: i
     entries = list(stream.index_entries)
     if not entries or len(entries) != stream.frames:
         return None
-    # An entry of AVI is the place of the chunk's head, a packet's place is behind it.
-    head = 8 if container.format.name == "avi" else 0
-    if any(e.size <= 0 or e.pos < 0 or e.pos + head + e.size > file_size or e.is_discard for e in entries):
+    # An entry of AVI is the place of the chunk's head, a packet's place is behind it: so packets of AVI are never
+    # recognised after a jump, and single frames are reached by reading from the start. That is slow but safe: in a
+    # damaged AVI a jump by the index shows other pictures than reading on does.
+    if any(e.size <= 0 or e.pos < 0 or e.pos + e.size > file_size or e.is_discard for e in entries):
         return None
     yes = [True] * len(entries)
     return (
-        [e.pos + head for e in entries],
+        [e.pos for e in entries],
         [e.size for e in entries],
         [e.timestamp for e in entries],
         yes,

@@ -196,8 +196,11 @@ def event_triggered(
     departure = kernel_sum[events].sum() / own - 1
     most = min(settings.interval.resamples, n - 1)
     shifts = np.unique(np.linspace(1, n - 1, most).astype(np.int64))
-    moved = (events[None, :] + shifts[:, None]) % n
-    total, count = kernel_sum[moved].sum(axis=1), kernel_seen[moved].sum(axis=1)
+    # One shift at a time: all at once would take memory for events times shifts.
+    total, count = np.empty(len(shifts)), np.empty(len(shifts))
+    for k, shift in enumerate(shifts):
+        moved = (events + shift) % n
+        total[k], count[k] = kernel_sum[moved].sum(), kernel_seen[moved].sum()
     chance = np.where(count > 0, total / np.maximum(count, 1), 1.0) - 1
     p = (1 + int(np.sum(np.abs(chance) >= abs(departure)))) / (1 + len(shifts))
     return EventTriggered(lags / keyhole.rate_hz, around, float(1 + departure), p, len(events))
