@@ -252,43 +252,15 @@ def descend(
             if trial[2] <= 0.0:
                 trial[2] = 0.1 * p[2]
             new, _n = _normal_equations(
-                table,
-                xs,
-                ys,
-                values,
-                veils,
-                variance,
-                limits,
-                floors,
-                blur,
-                ground_sd,
-                cut_sd,
-                trial,
-                jtj,
-                jtr,
-                no_slopes,
-            )
+                table, xs, ys, values, veils, variance, limits, floors, blur, ground_sd, cut_sd, trial, jtj, jtr, no_slopes,
+            )  # fmt: skip
         if good and new < chi:
             gain = chi - new
             for a in range(PARAMETERS):
                 p[a] = trial[a]
             chi, n = _normal_equations(
-                table,
-                xs,
-                ys,
-                values,
-                veils,
-                variance,
-                limits,
-                floors,
-                blur,
-                ground_sd,
-                cut_sd,
-                p,
-                jtj,
-                jtr,
-                slopes,
-            )
+                table, xs, ys, values, veils, variance, limits, floors, blur, ground_sd, cut_sd, p, jtj, jtr, slopes,
+            )  # fmt: skip
             damping = max(damping * 0.1, 1e-7)
             if gain < 1e-2 + 1e-4 * chi or (turn >= 4 and chi > _HOPELESS * n and gain < 0.1 * chi):
                 break
