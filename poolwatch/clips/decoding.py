@@ -110,6 +110,8 @@ class Decoding:
     def _open(self) -> None:
         self.close()
         self._container, self._stream = open_stream(self._path)
+        # A packet read already, and the number of the one that comes next.
+        self._ahead: Packet[VideoStream] | None = None
         context = self._stream.codec_context
         self._codec = context.name
         if self._codec in _STRICT:
@@ -125,6 +127,7 @@ class Decoding:
         context.thread_count = threads
         context.thread_type = "NONE" if threads == 1 else "AUTO"
         self._fresh = True
+        self._next = 0
 
     def close(self) -> None:
         """Let go of the file."""
@@ -328,25 +331,25 @@ class Decoding:
                         yield number, None
                     number += 1
                 if number > last:
+                    self._ahead = packet
                     break
-                if number >= first:
-                    yield number, packet
                 number += 1
+                self._next = number
+                if number > first:
+                    yield number - 1, packet
         except av.error.FFmpegError:
-            return
+            self._next = 0
 
     def _pending(self, container: InputContainer) -> Iterator[Packet[VideoStream]]:
-        if self._peeked is not None:
-            yield self._peeked
-        if not self._at_end:
-            yield from container.demux(self._stream)
+        if self._ahead is not None:
+            packet, self._ahead = self._ahead, None
+            yield packet
+        yield from container.demux(self._stream)
 
     def _go_to(self, first: int) -> int:
         """Place the container at or before packet `first`; number of the packet that comes next."""
         import av
 
-        self._peeked: Packet[VideoStream] | None = None
-        self._at_end = False
         if not self._fresh:
             self._drain()
             self._stream.codec_context.flush_buffers()
@@ -354,13 +357,17 @@ class Decoding:
             self._fresh = False
             return 0
         container = cast("InputContainer", self._container)
-        if first > 0 and self._index.time[first] >= 0:
+        if not self._index.jumps:
+            if 0 < self._next <= first:
+                return self._next
+        elif first > 0 and self._index.time[first] >= 0:
+            self._ahead = None
             try:
                 container.seek(int(self._index.time[first]), stream=self._stream, backward=True)
                 packet = next(p for p in container.demux(self._stream) if p.size and not p.is_discard)
                 number = self._number_at(packet.pos)
                 if number is not None and number <= first:
-                    self._peeked = packet
+                    self._ahead = packet
                     return number
             except (av.error.FFmpegError, StopIteration):
                 pass

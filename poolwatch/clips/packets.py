@@ -35,6 +35,8 @@ class PacketIndex:
         frames are then numbered as the decoder gives them out.
     broken
         Reading stopped at an error, not at the end.
+    jumps
+        Whether a packet is recognised by its place after a jump in the file.
     """
 
     position: NDArray[np.int64]
@@ -47,6 +49,7 @@ class PacketIndex:
     ordered: bool
     broken: bool
     first_frame_from: NDArray[np.int64]
+    jumps: bool
 
     def __len__(self) -> int:
         return len(self.position)
@@ -117,6 +120,7 @@ def read_index(container: InputContainer, stream: VideoStream, file_size: int) -
     """Index a stream: from the container's own index where it is enough, else by reading all packets."""
     rows = _from_container(container, stream, file_size)
     broken = False
+    from_index = rows is not None
     if rows is None:
         rows, broken = _by_reading(container, stream)
     position, size, time, stamped, key, damaged = rows
@@ -153,6 +157,9 @@ def read_index(container: InputContainer, stream: VideoStream, file_size: int) -
         ordered,
         broken,
         np.minimum.accumulate(frame[::-1])[::-1] if len(frame) else frame,
+        # An entry of AVI's own index is the place of the chunk's head, a packet's place is behind it. To jump there all
+        # the same would be wrong: in a damaged AVI a jump by the index shows other pictures than reading on does.
+        not (from_index and container.format.name == "avi"),
     )
 
 
@@ -169,9 +176,6 @@ def _from_container(container: InputContainer, stream: VideoStream, file_size: i
     entries = list(stream.index_entries)
     if not entries or len(entries) != stream.frames:
         return None
-    # An entry of AVI is the place of the chunk's head, a packet's place is behind it: so packets of AVI are never
-    # recognised after a jump, and single frames are reached by reading from the start. That is slow but safe: in a
-    # damaged AVI a jump by the index shows other pictures than reading on does.
     if any(e.size <= 0 or e.pos < 0 or e.pos + e.size > file_size or e.is_discard for e in entries):
         return None
     yes = [True] * len(entries)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -23,6 +24,7 @@ from .welds import welds_of
 
 Progress = Callable[[int, int], None]
 _OUTLINE_VERTICES = 96
+_BLOCK_BYTES = 8 << 20
 
 
 @dataclass(frozen=True)
@@ -59,7 +61,7 @@ def gather(
     settings: MeasureSettings,
     *,
     workers: int = 2,
-    block_size: int = 64,
+    block_size: int | None = None,
     progress: Progress | None = None,
 ) -> Gathered:
     """Measure every frame.
@@ -78,7 +80,7 @@ def gather(
     workers
         Threads that measure.
     block_size
-        Frames in a block.
+        Frames in a block; None: as many as 8 MB hold, 8 to 64.
     progress
         Called with frames done and frames in all.
 
@@ -87,6 +89,10 @@ def gather(
     ClipError
         Not one frame could be decoded.
     """
+    if block_size is None:
+        facts = reader.facts
+        frame_bytes = facts.height * facts.width * np.dtype(facts.dtype).itemsize
+        block_size = min(max(_BLOCK_BYTES // frame_bytes, 8), 64)
     assembly = _Assembly(look, progress, reader.facts.frame_count)
     previous = None
     waiting: deque[Future[BlockResult]] = deque()
@@ -135,15 +141,17 @@ class _Assembly:
         self._progress = progress
         self._total = total
         self._status: list[str] = []
-        self._figures: list[NDArray[np.float64]] = []
-        self._agitation: list[float] = []
+        # Bytes that grow in place: one copy of everything, and no small pieces left between large ones.
+        self._figures = [bytearray() for _ in FIGURES]
+        self._agitation = array("d")
         self._recent: deque[NDArray[np.float32]] = deque(maxlen=look.lag)
-        self._sightings: list[NDArray[np.void]] = []
+        self._sightings = bytearray()
         self._outlines = Outlines(_OUTLINE_VERTICES)
 
     def add(self, result: BlockResult) -> None:
         self._status += result.status
-        self._figures.append(result.figures)
+        for column, values in zip(self._figures, result.figures.T, strict=True):
+            column += values.tobytes()
         self._outlines.append(result.outlines, shift=self._look.region[:2])
         for now in result.sums:
             known = len(self._recent) == self._look.lag and now.size > 0
@@ -151,7 +159,7 @@ class _Assembly:
             self._recent.append(now)
         if result.sightings is not None and len(result.sightings):
             result.sightings["frame"] += result.start
-            self._sightings.append(result.sightings)
+            self._sightings += result.sightings.tobytes()
         if self._progress:
             self._progress(len(self._status), max(self._total, len(self._status)))
 
@@ -161,16 +169,17 @@ class _Assembly:
             raise ClipError(
                 f"{reader.facts.path}: not one frame could be decoded; the file is damaged: copy it again from the camera"
             )
-        figures = np.concatenate(self._figures)
         sightings = None
         if self._look.spatter is not None:
-            from ..spatter.records import no_sightings
+            from ..spatter.records import SIGHTING
 
-            sightings = np.concatenate(self._sightings) if self._sightings else no_sightings()
+            sightings = np.frombuffer(self._sightings, dtype=SIGHTING)
         return Gathered(
             status=np.array(self._status, dtype=object),
-            figures={name: figures[:, k].copy() for k, name in enumerate(FIGURES)},
-            agitation=np.array(self._agitation),
+            figures={
+                name: np.frombuffer(column) for name, column in zip(FIGURES, self._figures, strict=True)
+            },
+            agitation=np.frombuffer(self._agitation),
             outlines=self._outlines,
             sightings=sightings,
             findings=findings,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
+import threading
 import weakref
 from collections.abc import Iterable
 from pathlib import Path
@@ -21,7 +22,7 @@ _NONE = np.uint16(65535)
 
 
 class Outlines:
-    """Outlines of a clip: a fixed number of vertices a frame, to 1/32 px, in a file that is mapped, not read.
+    """Outlines of a clip: a fixed number of vertices a frame, to 1/32 px, in a file, read one by one.
 
     File format: the line ``poolwatch outlines 1``, the line ``<frames> <vertices>``, then little-endian 16-bit
     numbers, x and y of each vertex in 1/32 px, frame after frame; 65535 where a frame has no outline.
@@ -37,7 +38,8 @@ class Outlines:
         self._file: BinaryIO = cast(BinaryIO, tempfile.TemporaryFile(prefix="poolwatch-outlines-"))  # noqa: SIM115
         weakref.finalize(self, self._file.close)
         self._frames = 0
-        self._map: NDArray[np.uint16] | None = None
+        self._first = 0
+        self._lock = threading.Lock()
 
     def append(
         self, outlines: list[NDArray[np.floating]], *, shift: tuple[float, float] = (0.0, 0.0)
@@ -51,31 +53,30 @@ class Outlines:
             pick = np.linspace(0, length, self.vertices, endpoint=False).astype(np.intp)
             places = np.stack([outlines[row] for row in rows])[:, pick] + np.asarray(shift, dtype=np.float32)
             block[rows] = np.clip(np.round(places / _STEP), 0, 65534)
-        self._file.write(block.tobytes())
-        self._frames += len(outlines)
-        self._map = None
+        with self._lock:
+            self._file.seek(0, 2)
+            self._file.write(block.tobytes())
+            self._frames += len(outlines)
 
     def remove(self, frames: Iterable[int]) -> None:
         """Take the outlines of some frames out; for outlines that are being made, not for loaded ones."""
         empty = np.full((self.vertices, 2), _NONE, dtype="<u2").tobytes()
-        for frame in frames:
-            self._file.seek(int(frame) * len(empty))
-            self._file.write(empty)
-        self._file.seek(0, 2)
-        self._map = None
+        with self._lock:
+            for frame in frames:
+                self._file.seek(int(frame) * len(empty))
+                self._file.write(empty)
 
     def __len__(self) -> int:
         return self._frames
 
     def __call__(self, frame: int) -> NDArray[np.float64]:
         """Outline of one frame, shape (k, 2) as x, y px; (0, 2) where there is none."""
-        if self._map is None:
-            self._file.flush()
-            shape = (self._frames, self.vertices, 2)
-            if self._frames == 0:
-                return np.empty((0, 2))
-            self._map = np.memmap(self._file, dtype="<u2", mode="r", shape=shape)
-        row = self._map[frame]
+        if not 0 <= frame < self._frames:
+            raise IndexError(f"frame {frame}: there are outlines of frames 0 to {self._frames - 1}")
+        size = 4 * self.vertices
+        with self._lock:
+            self._file.seek(self._first + frame * size)
+            row = np.frombuffer(self._file.read(size), dtype="<u2").reshape(-1, 2)
         if row[0, 0] == _NONE:
             return np.empty((0, 2))
         return np.asarray(row, dtype=np.float64) * _STEP
@@ -88,16 +89,14 @@ class Outlines:
         OutputError
             The place cannot be written.
         """
-        self._file.flush()
-        with written_whole(path) as beside, beside.open("wb") as out:
+        with self._lock, written_whole(path) as beside, beside.open("wb") as out:
             out.write(_MAGIC + f"{self._frames} {self.vertices}\n".encode())
-            self._file.seek(0)
+            self._file.seek(self._first)
             shutil.copyfileobj(self._file, out, 1 << 20)
-            self._file.seek(0, 2)
 
     @classmethod
     def load(cls, path: Path) -> Self:
-        """Map a saved file.
+        """Open a saved file.
 
         Raises
         ------
@@ -123,9 +122,6 @@ class Outlines:
         out._frames = frames
         out._file = file
         weakref.finalize(out, file.close)
-        out._map = (
-            np.memmap(file, dtype="<u2", mode="r", offset=offset, shape=(frames, vertices, 2))
-            if frames
-            else None
-        )
+        out._first = offset
+        out._lock = threading.Lock()
         return out

@@ -7,10 +7,10 @@ import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, TextIO
 
 from .errors import OutputError
-from .files import write_text
+from .files import written_whole
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,6 +19,7 @@ Kind = Literal["int", "float", "text"]
 _DTYPES: dict[Kind, str] = {"int": "Int64", "float": "float64", "text": "str"}
 # A spreadsheet runs a cell that starts so; a leading apostrophe keeps it text.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_ROWS = 4096
 
 
 @dataclass(frozen=True)
@@ -87,20 +88,37 @@ def cell(value: Any) -> str:
     if str(value) in ("nan", "<NA>", "NaT"):
         return ""
     if isinstance(value, float) or (hasattr(value, "dtype") and value.dtype.kind == "f"):
-        number = float(value)
-        text = f"{number:.9g}"
-        return "0" if text == "-0" else text
+        return _number(float(value))
     return str(int(value)) if hasattr(value, "__index__") else str(value)
 
 
 def csv_text(frame: pd.DataFrame) -> str:
     """The table as CSV text: comma, ``\\n``, a header line; the same on every machine and in any locale."""
     out = io.StringIO()
+    _write_rows(out, frame)
+    return out.getvalue()
+
+
+def _write_rows(out: TextIO, frame: pd.DataFrame) -> None:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow([cell(str(name)) for name in frame.columns])
-    columns = [frame[name].tolist() for name in frame.columns]
-    writer.writerows([cell(value) for value in row] for row in zip(*columns, strict=True))
-    return out.getvalue()
+    # Some rows at a time: as Python objects a long table takes ten times its memory.
+    for start in range(0, len(frame), _ROWS):
+        part = frame.iloc[start : start + _ROWS]
+        columns = [_cells(part[name]) for name in part.columns]
+        writer.writerows(zip(*columns, strict=True))
+
+
+def _cells(column: pd.Series) -> list[str]:
+    values = column.tolist()
+    if column.dtype == "float64":
+        return ["" if value != value else _number(value) for value in values]
+    return [cell(value) for value in values]
+
+
+def _number(value: float) -> str:
+    text = f"{value:.9g}"
+    return "0" if text == "-0" else text
 
 
 def write_csv(path: str | Path, frame: pd.DataFrame) -> None:
@@ -111,7 +129,8 @@ def write_csv(path: str | Path, frame: pd.DataFrame) -> None:
     OutputError
         The place cannot be written.
     """
-    write_text(path, csv_text(frame))
+    with written_whole(path) as beside, beside.open("w", encoding="utf-8", newline="") as out:
+        _write_rows(out, frame)
 
 
 def read_csv(path: str | Path, table: Table) -> pd.DataFrame:

@@ -177,12 +177,12 @@ class StabilityIndex:
 
 @dataclass(frozen=True)
 class _Prepared:
-    """A part's interval, and per-frame columns whose block sums tell how it moves: (above, below, mean)."""
+    """A part's interval, and per-frame columns whose block sums tell how it moves: above, below and mean."""
 
     x: float
     low: float
     high: float
-    columns: NDArray[np.float64]
+    columns: tuple[NDArray[np.floating | np.bool_], ...]
     too_short: bool
 
 
@@ -253,15 +253,22 @@ def _draw(
     from scipy.special import gammaincinv, ndtri
 
     generator = np.random.default_rng(settings.interval.seed)
-    columns = np.concatenate([p.columns for p in prepared.values()], axis=1)
-    n = len(columns)
-    lengths = [block_length(columns[:, i])[1] for i in range(0, columns.shape[1], 3)]
+    n = len(next(iter(prepared.values())).columns[0])
+    lengths = [block_length(p.columns[0].astype(np.float64))[1] for p in prepared.values()]
     # Not more than 100 blocks: more cost time and tell nothing new of how the parts move together; not fewer than 8.
     length = int(max(1, min(max(math.ceil(max(lengths)), n // 100), n // 8)))
     resamples = settings.interval.resamples
     # Blocks are built from eighths: the sums are the same, and long clips cost less.
     piece = max(1, length // 8)
-    eighths = np.add.reduceat(columns, np.arange(0, n, piece), axis=0)
+    starts = np.arange(0, n, piece)
+    eighths = np.stack(
+        [
+            np.add.reduceat(column, starts, dtype=np.float64)
+            for p in prepared.values()
+            for column in p.columns
+        ],
+        axis=1,
+    )
     sums = block_sums(eighths, max(1, round(length / piece)), resamples, generator)
     z = float(ndtri(0.5 + settings.interval.confidence / 2))
     result = {}
@@ -298,25 +305,25 @@ def _prepare(part: PartSeries, settings: StabilitySettings, band_hz: tuple[float
         raise UsageError(f"a part of kind {part.kind!r} needs a series")
     if part.kind == "collapse":
         return _collapse(series, settings)
-    seen = series.seen.astype(np.float64)
-    values = np.where(series.seen, np.nan_to_num(series.values), 0.0)
+    seen = series.seen
+    values = np.where(seen, np.nan_to_num(series.values), 0.0)
     if part.kind in ("level", "root"):
         f = fluctuation(replace(series, noise_sd=0.0), settings)
-        columns = np.stack([values, seen, np.zeros_like(seen)], axis=1)
+        columns = (values, seen, _all(0.0, len(seen)))
         ends = [max(value, 0.0) for value in (f.mean, f.mean_low, f.mean_high)]
         if part.kind == "root":
             ends = [math.sqrt(value) for value in ends]
         return _Prepared(ends[0], ends[1], ends[2], columns, f.too_short)
     e = energy(series, settings, band_hz=band_hz)
     f = summary(series, e, settings)
-    columns = np.stack([e.signal**2, seen, values], axis=1)
+    columns = (e.signal**2, seen, values)
     return _Prepared(f.cv, f.cv_low, f.cv_high, columns, f.too_short)
 
 
 def _collapse(series: Series, settings: StabilitySettings) -> _Prepared:
     found = collapses(series, settings)
-    seen = series.seen.astype(np.float64)
-    columns = np.stack([found.inside.astype(np.float64), seen, np.zeros_like(seen)], axis=1)
+    seen = series.seen
+    columns = (found.inside, seen, _all(0.0, len(seen)))
     lasted = found.duration_s * series.rate_hz
     time = float(seen.sum())
     if len(lasted) == 0:
@@ -332,7 +339,7 @@ def _events(part: PartSeries, settings: StabilitySettings) -> _Prepared:
     assert part.amounts is not None
     n = part.frame_count
     above = np.bincount(part.frames.astype(np.int64), weights=part.amounts, minlength=n).astype(np.float64)
-    columns = np.stack([above, np.ones(n), np.zeros(n)], axis=1)
+    columns = (above, _all(1.0, n), _all(0.0, n))
     total = float(part.amounts.sum())
     if total == 0:
         return _Prepared(0.0, 0.0, _counted(0.0, settings)[1] / part.length * part.typical, columns, False)
@@ -340,6 +347,11 @@ def _events(part: PartSeries, settings: StabilitySettings) -> _Prepared:
     return _Prepared(
         total / part.length, total * low / part.length, total * high / part.length, columns, False
     )
+
+
+def _all(value: float, n: int) -> NDArray[np.float64]:
+    """A column of one value that takes no memory."""
+    return np.broadcast_to(np.float64(value), (n,))
 
 
 def _compound(
