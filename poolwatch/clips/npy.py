@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from tokenize import TokenError
 from typing import Any
 
 import numpy as np
@@ -93,6 +94,6 @@ def _header(path: Path) -> tuple[tuple[int, ...], bool, np.dtype[Any], int]:
             )
             shape, fortran, dtype = read(file)
             return shape, fortran, dtype, file.tell()
-    except (ValueError, EOFError) as error:
+    except (ValueError, EOFError, SyntaxError, TokenError) as error:  # a damaged header is parsed as Python
         reason = str(error).splitlines()[0][:120]
         raise ClipError(f"{path}: is no NPY file ({reason}); save the frames again with numpy.save") from None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -60,21 +61,22 @@ class Table:
         """
         import pandas as pd
 
-        frame = pd.DataFrame(data if data is not None else {name: [] for name in self.names})
+        frame = pd.DataFrame(data if data is not None else {name: [] for name in self.names}, copy=False)
         strangers = [name for name in frame.columns if name not in self.names]
         if strangers:
             raise KeyError(f"table {self.name!r} has no columns {strangers}")
-        frame = frame.reindex(columns=self.names)
+        frame = frame.reset_index(drop=True)
+        made = {}
         for column in self.columns:
-            if column.kind == "text":
-                frame[column.name] = (
-                    frame[column.name].astype("object").where(frame[column.name].notna(), "").astype("str")
-                )
-            elif column.kind == "int":
-                frame[column.name] = pd.to_numeric(frame[column.name]).astype("Int64")
+            if column.name not in frame:
+                values = pd.Series("" if column.kind == "text" else math.nan, index=frame.index)
+            elif column.kind == "text":
+                values = frame[column.name].astype("object").where(frame[column.name].notna(), "")
             else:
-                frame[column.name] = pd.to_numeric(frame[column.name]).astype("float64")
-        return frame.reset_index(drop=True)
+                values = pd.to_numeric(frame[column.name])
+            made[column.name] = values.astype(_DTYPES[column.kind])
+        # Column by column and without a copy: a long clip's table is large.
+        return pd.DataFrame(made, copy=False)
 
 
 def cell(value: Any) -> str:

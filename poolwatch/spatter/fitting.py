@@ -16,6 +16,8 @@ from .profile import INVERSE, PIXEL_VARIANCE, RADIUS, SHAPE, density, light, sha
 
 PARAMETERS = 7
 _ROUNDS = 25
+# Fall of chi-square, which moves by 1 for a standard error, that ends a fit.
+_ROUGHLY, CLOSELY = 0.3, 0.01
 # Mean squared misfit, in noise, of what is no particle at all: not worth more rounds.
 _HOPELESS = 100.0
 # From this share of pixels at black the ground may lie below it, …
@@ -200,11 +202,14 @@ def descend(
     floors: NDArray,  # type: ignore[type-arg]
     blur: float,
     ground_sd: float,
+    close: float,
     p: NDArray,  # type: ignore[type-arg]
     jtj: NDArray,  # type: ignore[type-arg]
     jtr: NDArray,  # type: ignore[type-arg]
 ) -> tuple[float, int]:
     """Levenberg-Marquardt at a given noise; `p` and the normal equations are overwritten.
+
+    It ends where chi-square would fall by less than `close` and a hundredth of `close` of itself.
 
     Nothing is taken to be longer or wider than twice the place its pixels take up: beyond, they tell nothing.
     """
@@ -218,7 +223,10 @@ def descend(
         cut_sd = max(ground_sd, _CUT_DEPTH * top)
     work, step = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
     trial = np.empty(PARAMETERS)
+    next_jtj, next_jtr = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
     damping = 1e-2
+    # After a step that helped the next will, too: its slopes are worked out at once.
+    hopeful = True
     # Truths that Numba cannot know beforehand: it would compile the function once for each.
     slopes, no_slopes = blur > 0.0, blur <= 0.0
     chi, n = _normal_equations(
@@ -229,12 +237,12 @@ def descend(
             for b in range(PARAMETERS):
                 work[a, b] = jtj[a, b]
             work[a, a] = jtj[a, a] * (1.0 + damping) + 1e-30
-        good, new = _solve(work, jtr, step), 0.0
+        good, new, next_n = _solve(work, jtr, step), 0.0, n
         if good:
             promise = 0.0
             for a in range(PARAMETERS):
                 promise += step[a] * jtr[a]
-            if promise < 1e-2 + 1e-4 * chi and damping < 1.0:
+            if promise < close * (1.0 + 1e-2 * chi) and damping < 1.0:
                 break
             size = max(p[4], 0.0) + blur * blur
             step[4] = min(max(step[4], -0.7 * size), 1.5 * size)
@@ -251,21 +259,31 @@ def descend(
             trial[4] = min(max(trial[4], -0.8 * blur * blur + length2 / 24.0), longest2)
             if trial[2] <= 0.0:
                 trial[2] = 0.1 * p[2]
-            new, _n = _normal_equations(
-                table, xs, ys, values, veils, variance, limits, floors, blur, ground_sd, cut_sd, trial, jtj, jtr, no_slopes,
+            new, next_n = _normal_equations(
+                table, xs, ys, values, veils, variance, limits, floors, blur, ground_sd, cut_sd, trial,
+                next_jtj, next_jtr, slopes if hopeful else no_slopes,
             )  # fmt: skip
         if good and new < chi:
             gain = chi - new
             for a in range(PARAMETERS):
                 p[a] = trial[a]
-            chi, n = _normal_equations(
-                table, xs, ys, values, veils, variance, limits, floors, blur, ground_sd, cut_sd, p, jtj, jtr, slopes,
-            )  # fmt: skip
+            chi, n = new, next_n
+            if not hopeful:
+                chi, n = _normal_equations(
+                    table, xs, ys, values, veils, variance, limits, floors, blur, ground_sd, cut_sd, p,
+                    next_jtj, next_jtr, slopes,
+                )  # fmt: skip
+            for a in range(PARAMETERS):
+                jtr[a] = next_jtr[a]
+                for b in range(PARAMETERS):
+                    jtj[a, b] = next_jtj[a, b]
+            hopeful = True
             damping = max(damping * 0.1, 1e-7)
-            if gain < 1e-2 + 1e-4 * chi or (turn >= 4 and chi > _HOPELESS * n and gain < 0.1 * chi):
+            if gain < close * (1.0 + 1e-2 * chi) or (turn >= 4 and chi > _HOPELESS * n and gain < 0.1 * chi):
                 break
         else:
             damping *= 8.0
+            hopeful = False
             if damping > 1e5:
                 break
     return chi, n
@@ -311,11 +329,11 @@ def fit_sighting(
     veil(xs, ys, grounds, p[0], p[1], veils)
     chi, n = 0.0, 0
     jtj, jtr = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
-    # The noise goes by the model, not by the data, and stands still while the model is fitted: twice.
-    for _ in range(2):
+    # The noise goes by the model, not by the data, and stands still while the model is fitted: twice, at first roughly.
+    for close in (_ROUGHLY, CLOSELY):
         noise_of(table, xs, ys, grounds, blur, read, shot, p, variance)
         chi, n = descend(
-            table, xs, ys, values, veils, variance, limits, -grounds, blur, ground_sd, p, jtj, jtr
+            table, xs, ys, values, veils, variance, limits, -grounds, blur, ground_sd, close, p, jtj, jtr
         )
         if chi > _HOPELESS * max(n, 1):
             break
@@ -351,9 +369,11 @@ def soft_edge(
     soft[4] = p[4] - 0.7 * disc
     wide = math.sqrt(blur * blur + 0.7 * disc)
     a, _n = descend(
-        table, xs, ys, values, veils, variance, limits, -grounds, blur, ground_sd, sharp, jtj, jtr
+        table, xs, ys, values, veils, variance, limits, -grounds, blur, ground_sd, CLOSELY, sharp, jtj, jtr
     )
-    b, _n = descend(table, xs, ys, values, veils, variance, limits, -grounds, wide, ground_sd, soft, jtj, jtr)
+    b, _n = descend(
+        table, xs, ys, values, veils, variance, limits, -grounds, wide, ground_sd, CLOSELY, soft, jtj, jtr
+    )
     return bool(b < 0.9 * a and b < a - 9.0)
 
 

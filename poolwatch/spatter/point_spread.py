@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from .fitting import PARAMETERS, blur_of, descend, noise_of, veil
+from .fitting import CLOSELY, PARAMETERS, blur_of, descend, noise_of, veil
 from .profile import disc_table
 from .records import BORDER, CROWDED, RIM, UNFITTED
 from .searching import window, work_arrays
@@ -250,7 +250,7 @@ def _curve(
             p[4] += blur_of(1.0) ** 2 - blur**2
             p[4] = max(p[4], float(np.hypot(p[5], p[6])) / 24 - 0.5 * blur**2)
             curve[j], used = descend(
-                table, xs, ys, lights, veils, variance, limits, -grounds, blur, ground_sd, p, jtj, jtr
+                table, xs, ys, lights, veils, variance, limits, -grounds, blur, ground_sd, CLOSELY, p, jtj, jtr
             )
             most = max(most, used)
     return curve, most
