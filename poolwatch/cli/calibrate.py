@@ -286,6 +286,12 @@ def ruler(
     "--mask", type=click.Path(path_type=Path), default=None, help="Still: left out where not black."
 )
 @click.option(
+    "--tilt",
+    type=click.Path(path_type=Path),
+    default=None,
+    help="Scale file of a target photo of the same view: its tilt is taken over, its size found anew.",
+)
+@click.option(
     "--tile-px", type=int, default=None, help="Side of the tiles compared, px; default: by the frame's size."
 )
 @_outputs
@@ -298,6 +304,7 @@ def travel(
     from_frame: int,
     to_frame: int | None,
     mask: Path | None,
+    tilt: Path | None,
     tile_px: int | None,
     out: Path,
     date: str | None,
@@ -307,9 +314,13 @@ def travel(
     The camera must ride with the head, and lamp or laser light must show the texture of the metal.
     """
     from ..clips import open_clip
+    from ..scale.file import read_calibration
     from ..scale.photo import read_photo
     from ..scale.travel import motion_in_clip, scale_from_travel
 
+    target_seen = None if tilt is None else read_calibration(tilt)
+    if target_seen is not None and target_seen.plane is None:
+        raise UsageError(f"{tilt}: holds no plane; give the scale file of a target photo")
     left_out = None if mask is None else read_photo(mask) > 0
     with open_clip(clip) as reader:
         count = reader.facts.frame_count
@@ -323,7 +334,13 @@ def travel(
                 travel_speed_mm_s=travel_speed,
                 u_travel_speed_mm_s=u_travel_speed,
                 view=(reader.facts.width, reader.facts.height),
-                inputs={"clip": clip.name, "from_frame": from_frame, "to_frame": stop},
+                tilt=target_seen,
+                inputs={
+                    "clip": clip.name,
+                    "from_frame": from_frame,
+                    "to_frame": stop,
+                    **({} if tilt is None else {"tilt": tilt.name}),
+                },
             )
     _finish(made, out, date)
 
@@ -332,15 +349,19 @@ def travel(
 @click.argument("first", type=click.Path(path_type=Path))
 @click.argument("second", type=click.Path(path_type=Path))
 def compare(first: Path, second: Path) -> None:
-    """Say whether two scale files of one view agree within their uncertainties."""
-    from ..scale.compare import compare as compare_scales
+    """Say whether two scale files of one view agree within their uncertainties.
+
+    In a tilted view the scale differs with direction: what a ruler, two points or the travel speed gave is held
+    against a target along its own line.
+    """
+    from ..scale.compare import compare_calibrations
     from ..scale.file import read_calibration
 
-    one, other = read_calibration(first), read_calibration(second)
-    for path, made in ((first, one), (second, other)):
-        scale = made.scale
+    view = compare_calibrations(read_calibration(first), read_calibration(second))
+    click.echo(f"compared {view.where}")
+    for path, scale in ((first, view.first), (second, view.second)):
         click.echo(f"{scale.mm_per_px:.6g} mm/px ± {scale.u_mm_per_px:.2g}  {path}  ({scale.source})")
-    result = compare_scales(one.scale, other.scale, dof_first=one.budget.dof, dof_second=other.budget.dof)
+    result = view.result
     click.echo(
         f"the second is {100 * result.difference:+.3g} % from the first; 95 % limit ± {100 * result.limit:.2g} %"
     )
@@ -353,6 +374,8 @@ def compare(first: Path, second: Path) -> None:
             "THEY DISAGREE beyond their uncertainties: check pitch, distances, travel speed, record rate, tilt and"
             " whether zoom and picture size were the same; do not average them"
         )
+        if view.hint:
+            click.echo(view.hint)
 
 
 @contextlib.contextmanager

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -23,6 +23,11 @@ METHODS = {
 Input = str | int | float | bool
 # Name of the contribution that a change of scale over the view makes.
 OVER_THE_VIEW = "scale changing over the view and with direction"
+# The same of a scale that was seen along a line, which holds without it where it was seen.
+OVER_THE_LINE = "scale changing over the view"
+# What makes one size of all of a target, and nothing of its tilt.
+PITCH = "pitch of the target"
+HEIGHT = "height of the target"
 # A view in which the scale differs by less than this with direction is square.
 _SQUARE = 0.02
 
@@ -102,6 +107,16 @@ class Plane:
         a, b, c, d = (axes.T @ np.diag(values / math.sqrt(values[0] * values[1])) @ axes).ravel().tolist()
         return a, b, c, d
 
+    def resized(self, factor: float) -> Plane:
+        """The same view of a plane in which all is `factor` times as large."""
+        size = np.diag([factor, factor, 1.0])
+        return replace(
+            self,
+            homography=size @ self.homography,
+            least_mm_per_px=self.least_mm_per_px * factor,
+            most_mm_per_px=self.most_mm_per_px * factor,
+        )
+
     def spread_when_upright(self) -> tuple[float, float]:
         """Least and largest scale over the region and all directions in the view that `upright` gives, mm/px."""
         x, y, width, height = self.region
@@ -110,6 +125,33 @@ class Plane:
         ratio = self.jacobian(np.stack([columns, rows], axis=-1)) @ np.linalg.inv(here)
         values = np.linalg.svd(ratio, compute_uv=False) * math.sqrt(abs(np.linalg.det(here)))
         return float(values[..., 1].min()), float(values[..., 0].max())
+
+
+@dataclass(frozen=True)
+class Line:
+    """Where and along which direction in the image a scale was seen that knows nothing of a tilt.
+
+    Attributes
+    ----------
+    x, y
+        Its middle, px.
+    direction_deg
+        Degrees counter-clockwise as seen, 0 = right.
+    """
+
+    x: float
+    y: float
+    direction_deg: float
+
+    def noted(self) -> dict[str, Input]:
+        """As it stands among what a calibration found."""
+        return {"along_x_px": self.x, "along_y_px": self.y, "along_deg": self.direction_deg}
+
+    @classmethod
+    def between(cls, start: tuple[float, float], end: tuple[float, float]) -> Line:
+        """From two image points, px."""
+        (x0, y0), (x1, y1) = start, end
+        return cls((x0 + x1) / 2, (y0 + y1) / 2, math.degrees(math.atan2(y0 - y1, x1 - x0)))
 
 
 @dataclass(frozen=True)
@@ -144,6 +186,20 @@ class Calibration:
     notes: tuple[str, ...] = ()
     date: str = ""
     plane: Plane | None = None
+
+    @property
+    def line(self) -> Line | None:
+        """Where and along what the scale was seen; None where it was seen over a plane, or nothing tells."""
+        values = [self.found.get(name) for name in ("along_x_px", "along_y_px", "along_deg")]
+        if self.plane is not None or any(isinstance(v, bool | str) or v is None for v in values):
+            return None
+        x, y, angle = (float(v) for v in values if v is not None)
+        return Line(x, y, angle)
+
+    def u_but_for(self, *names: str) -> float:
+        """Standard uncertainty without the contributions of these names, mm/px; all of it where no budget is known."""
+        parts = [part.u for part in self.budget.contributions if part.name not in names]
+        return math.hypot(*parts) if self.budget.contributions else self.scale.u_mm_per_px
 
     @classmethod
     def made(

@@ -95,9 +95,7 @@ def read_scale(path: str | Path) -> Scale:
         )
     if upright is None:
         return calibration.scale
-    parts = [part.u for part in calibration.budget.contributions if part.name != OVER_THE_VIEW]
-    known = math.hypot(*parts) if parts else calibration.scale.u_mm_per_px
-    u = math.hypot(known, (most - least) / 2 / math.sqrt(3))
+    u = math.hypot(calibration.u_but_for(OVER_THE_VIEW), (most - least) / 2 / math.sqrt(3))
     return replace(calibration.scale, u_mm_per_px=u, stretch=upright)
 
 

@@ -14,7 +14,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.errors import MeasurementError, UsageError
-from .calibration import OVER_THE_VIEW, Calibration, Input, Lens, Plane, apply_homography, undistorted
+from .calibration import (
+    HEIGHT,
+    OVER_THE_VIEW,
+    PITCH,
+    Calibration,
+    Input,
+    Lens,
+    Plane,
+    apply_homography,
+    undistorted,
+)
 from .target import Sighting, Target
 from .uncertainty import Budget, Contribution, propagate
 
@@ -98,11 +108,11 @@ def scale_from_target(
     parts = [
         Contribution("finding the target's points", math.sqrt(float(variance[0, 0])), 2 * len(image) - 8),
         Contribution("bias of finding the points", mm_per_px * _FINDER_PX / _extent(image)),
-        Contribution("pitch of the target", mm_per_px * target.u_pitch_mm / target.pitch_mm),
+        Contribution(PITCH, mm_per_px * target.u_pitch_mm / target.pitch_mm),
         Contribution(OVER_THE_VIEW, spread / 2 / math.sqrt(3)),
     ]
     if u_height_mm > 0 and distance_mm is not None:
-        parts.append(Contribution("height of the target", mm_per_px * u_height_mm / distance_mm))
+        parts.append(Contribution(HEIGHT, mm_per_px * u_height_mm / distance_mm))
     notes = []
     if not (seen[0] <= place[0] <= seen[0] + seen[2] and seen[1] <= place[1] <= seen[1] + seen[3]):
         notes.append(

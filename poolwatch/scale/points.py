@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..model.errors import MeasurementError, UsageError
-from .calibration import Calibration, Input
+from .calibration import Calibration, Input, Line
 from .uncertainty import Budget, Contribution
 
 Point = tuple[float, float]
@@ -85,6 +85,8 @@ def scale_from_points(
     dof = math.inf
     notes: list[str] = []
     found: dict[str, Input] = {"pairs": len(pairs), "longest_px": float(px.max())}
+    if len(pairs) == 1:
+        found |= Line.between(pairs[0].first, pairs[0].second).noted()
     if len(pairs) > 1:
         scatter_px = math.sqrt(float(np.sum((px - mm / scale) ** 2)) / (len(pairs) - 1))
         found["scatter_px"] = scatter_px

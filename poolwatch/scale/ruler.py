@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.errors import MeasurementError, UsageError
-from .calibration import Calibration, Input
+from .calibration import Calibration, Input, Line
 from .uncertainty import Budget, Contribution
 
 Point = tuple[float, float]
@@ -155,6 +155,7 @@ def scale_from_ruler(
             "period_px": graduation.period_px,
             "scatter_px": graduation.scatter_px,
             "change_along_line_percent": 100 * graduation.change,
+            **Line.between(graduation.start, graduation.end).noted(),
         },
         notes=tuple(notes),
     )

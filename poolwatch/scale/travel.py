@@ -10,7 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.errors import MeasurementError, UsageError
-from .calibration import Calibration, Input
+from .calibration import (
+    HEIGHT,
+    OVER_THE_LINE,
+    OVER_THE_VIEW,
+    PITCH,
+    Calibration,
+    Input,
+    Line,
+    Plane,
+)
 from .motion import Motion, rigid_motion
 from .uncertainty import Budget, Contribution
 
@@ -105,6 +114,7 @@ def scale_from_travel(
     u_travel_speed_mm_s: float | None = None,
     u_record_rate_hz: float = 0.0,
     view: tuple[int, int] | None = None,
+    tilt: Calibration | None = None,
     inputs: Mapping[str, Input] | None = None,
 ) -> Calibration:
     """Scale from the motion of the metal and the known travel speed.
@@ -119,6 +129,8 @@ def scale_from_travel(
         Travel speed of the head and its standard uncertainty, mm/s; 1 % is assumed where none is given.
     view
         Width and height of the frames, px: how the scale changes over the view enters the uncertainty.
+    tilt
+        Calibration by a target photo of the same view: its tilt is taken over, and its size found anew.
     inputs
         More to be noted in the scale file.
 
@@ -144,9 +156,13 @@ def scale_from_travel(
             "the metal stands still in the picture: the travel speed gives a scale only where the camera rides"
             " with the head; use a target photo or two points"
         )
-    scale = travel_speed_mm_s / (motion.speed * record_rate_hz)
+    plane = None if tilt is None else _sized(tilt, motion, travel_speed_mm_s / record_rate_hz)
+    if plane is None:
+        scale, u_motion = travel_speed_mm_s / (motion.speed * record_rate_hz), motion.u_speed / motion.speed
+    else:
+        scale, u_motion = float(plane.scale_at((plane.place_x, plane.place_y))), _u_along(plane, motion)
     parts = [
-        Contribution("motion found in the clip", scale * motion.u_speed / motion.speed),
+        Contribution("motion found in the clip", scale * u_motion),
         Contribution(
             "travel speed (1 % assumed)" if assumed else "travel speed", scale * u_travel / travel_speed_mm_s
         ),
@@ -161,15 +177,35 @@ def scale_from_travel(
         "pairs": motion.pairs,
         "tiles_that_follow_percent": 100 * motion.explained,
     }
-    notes = ["The scale holds along travel, where the metal was seen; a tilt across travel stays unseen."]
-    change = _change_over(motion, view)
+    if tilt is None or plane is None:
+        found |= Line(motion.centre_x, motion.centre_y, motion.travel_direction_deg).noted()
+        notes = [
+            "The scale holds along travel, where the metal was seen; a tilt across travel stays unseen. A target photo"
+            " shows the tilt (--tilt)."
+        ]
+    else:
+        change = float(tilt.scale.mm_per_px / scale - 1)
+        found |= {"tilt_deg": plane.tilt_deg, "target_less_travel_percent": 100 * change}
+        # A direction's error is up to √2 that of the mean over directions, which the target's file states.
+        known = tilt.u_but_for(OVER_THE_VIEW, PITCH, HEIGHT) / tilt.scale.mm_per_px
+        least, most = plane.spread_when_upright()
+        parts += [
+            Contribution("tilt, as the target shows it", math.sqrt(2) * scale * known),
+            Contribution(OVER_THE_VIEW, (most - least) / 2 / math.sqrt(3)),
+        ]
+        notes = ["The tilt is that of the target photo; its size is that of the travel speed."]
+    change = _change_over(motion, view, plane)
     if math.isfinite(change):
-        parts.append(Contribution("scale changing over the view", scale * change / 2 / math.sqrt(3)))
+        parts.append(Contribution(OVER_THE_LINE, scale * change / 2 / math.sqrt(3)))
         found["change_over_view_percent"] = 100 * change
         if change > 0.02:
             notes.append(
-                f"The metal moves {100 * change:.1f} % faster at one side of the view than at the other: the view is"
-                " tilted or turning. A target photo would take that out."
+                f"The metal moves {100 * change:.1f} % faster at one side of the view than at the other"
+                + (
+                    ": the view is tilted or turning. A target photo would take that out (--tilt)."
+                    if plane is None
+                    else " beyond what the target's tilt explains: was the camera moved in between?"
+                )
             )
     if assumed:
         notes.append(
@@ -192,16 +228,49 @@ def scale_from_travel(
         },
         found=found,
         notes=tuple(notes),
+        plane=plane,
     )
 
 
-def _change_over(motion: Motion, view: tuple[int, int] | None) -> float:
-    """Relative change of the speed along travel between the sides of the view; NaN where it was not seen."""
+def _sized(tilt: Calibration, motion: Motion, mm_per_frame: float) -> Plane:
+    """The target's plane, so large that the metal moves as far in it as it does in truth."""
+    if tilt.plane is None:
+        raise UsageError(
+            f"a calibration by {tilt.scale.source} shows no tilt; give that of a target photo, or none"
+        )
+    moved = tilt.plane.jacobian((motion.centre_x, motion.centre_y)) @ (motion.dx, motion.dy)
+    return tilt.plane.resized(mm_per_frame / float(np.linalg.norm(moved)))
+
+
+def _u_along(plane: Plane, motion: Motion) -> float:
+    """Relative standard uncertainty of the speed in the plane that comes from that of the motion in the image."""
+    here = plane.jacobian((motion.centre_x, motion.centre_y))
+    moved = here @ (motion.dx, motion.dy)
+    sensitivity = moved @ here / float(moved @ moved)
+    return float(np.hypot(*(sensitivity * (motion.u_dx, motion.u_dy))))
+
+
+def _change_over(motion: Motion, view: tuple[int, int] | None, plane: Plane | None) -> float:
+    """Relative change of the speed along travel between the sides of the view, beyond that of a known plane.
+
+    NaN where it was not seen.
+    """
     if view is None or not np.isfinite(motion.gradient).all():
         return math.nan
+    gradient = motion.gradient - (0.0 if plane is None else _perspective(plane, motion))
     along = np.array([motion.dx, motion.dy]) / motion.speed
-    slope = along @ motion.gradient / motion.speed
+    slope = along @ gradient / motion.speed
     return float(abs(slope[0]) * view[0] + abs(slope[1]) * view[1])
+
+
+def _perspective(plane: Plane, motion: Motion) -> NDArray[np.float64]:
+    """Change of the motion (dx, dy) per px to the right and down, shape (2, 2), that a plane's perspective makes."""
+    centre = np.array([motion.centre_x, motion.centre_y])
+    moved = plane.jacobian(centre) @ (motion.dx, motion.dy)
+    steps = 10.0 * np.eye(2)
+    ahead = np.linalg.solve(plane.jacobian(centre + steps), moved[:, None])[..., 0]
+    behind = np.linalg.solve(plane.jacobian(centre - steps), moved[:, None])[..., 0]
+    return np.asarray(((ahead - behind) / 20.0).T)
 
 
 def _middle(start: int, stop: int, frames: int, spacing: int) -> list[int]:
