@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from poolwatch.model.flags import FLAGS, STATUSES
-from poolwatch.model.tables import TABLES, markdown
+from poolwatch.model.table import markdown
+from poolwatch.model.tables import TABLES
 
 ROOT = Path(__file__).resolve().parents[1]
 BIN = Path(sys.executable).parent

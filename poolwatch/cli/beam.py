@@ -57,7 +57,7 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
       poolwatch beam ring-50.png --mm-per-px 10um --power 3kW --out beam.csv
     """
     from ..model.errors import MeasurementError, PoolwatchError, UsageError
-    from ..model.tables import write_csv
+    from ..model.table import write_csv
     from ..plan.beam_figures import BEAM, beam_figures
     from ..plan.beam_image import read_beam_image
 
@@ -172,7 +172,7 @@ def _into_manifest(path: Path, figures: Any) -> int:
     import pandas as pd
 
     from ..model.errors import UsageError
-    from ..model.tables import cell, write_csv
+    from ..model.table import cell, write_csv
     from ..trial.sheet import read_sheet
 
     sheet = read_sheet(path)

@@ -105,7 +105,7 @@ def trial(**given: Any) -> None:
 
     from ..model.files import write_text
     from ..model.materials import material
-    from ..model.tables import write_csv
+    from ..model.table import write_csv
     from ..plan.factors import parse_factors
     from ..plan.printed import run_sheet_html
     from ..plan.runsheet import make_run_sheet, manifest_table

@@ -36,7 +36,7 @@ def command(
     The unit of evidence is the weld. Shapes that share a letter cannot be told apart on these welds.
     """
     from ..model.files import remove
-    from ..model.tables import write_csv
+    from ..model.table import write_csv
     from ..trial.ranking import rank
     from ..trial.rows import read_rows
     from ..trial.settings import read_rank_settings

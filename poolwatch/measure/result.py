@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 from ..model.axes import PoolAxes
 from ..model.errors import OutputError
 from ..model.files import remove, write_text
-from ..model.tables import FRAMES, SCORE, SPATTER, SPATTER_REJECTED, SPECTRA, TRACKS, read_csv, write_csv
+from ..model.table import read_csv, write_csv
+from ..model.tables import FRAMES, SCORE, SPATTER, SPATTER_REJECTED, SPECTRA, TRACKS
 from .outlines import Outlines
 
 if TYPE_CHECKING:

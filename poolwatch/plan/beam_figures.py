@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from ..model.tables import Column, Table
+from ..model.table import Column, Table
 from .beam_image import BeamImage
 from .beam_moments import Moments, second_moments
 from .beam_regions import Regions, Shares, power_shares

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.errors import UsageError
-from ..model.tables import FRAMES, SCORE, read_csv
+from ..model.table import read_csv
+from ..model.tables import FRAMES, SCORE
 
 
 def pilot_series(path: str | Path, signal: str) -> tuple[NDArray[np.float64], float]:

@@ -15,7 +15,8 @@ import numpy as np
 
 from ..model.errors import OutputError, PoolwatchError
 from ..model.files import write_text
-from ..model.tables import INDEX_PARTS, SCORE, csv_text
+from ..model.table import csv_text
+from ..model.tables import INDEX_PARTS, SCORE
 from .batch import BatchResult, Runner
 from .likewise import check_likeness
 from .manifest import Entry, Manifest

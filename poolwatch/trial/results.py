@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..model.files import remove, write_text
-from ..model.tables import csv_text
+from ..model.table import csv_text
 from .measurer import Common
 from .ranking import Ranking
 from .report import report_is_current, write_report

@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..model.errors import UsageError
-from ..model.tables import SCORE, Column
+from ..model.table import Column
+from ..model.tables import SCORE
 from .sheet import Sheet, read_sheet
 
 if TYPE_CHECKING:

@@ -21,7 +21,8 @@ from poolwatch.clips import open_clip
 from poolwatch.measure import MeasureSettings, read_measurement, read_settings, recording_of
 from poolwatch.model.errors import ClipError, OutputError, PoolwatchError, UsageError
 from poolwatch.model.materials import materials
-from poolwatch.model.tables import SCORE, csv_text
+from poolwatch.model.table import csv_text
+from poolwatch.model.tables import SCORE
 from poolwatch.scale.file import read_calibration
 from poolwatch.simulate import Scene
 from poolwatch.trial import rank, read_rows

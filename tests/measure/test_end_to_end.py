@@ -14,7 +14,8 @@ from poolwatch.footage import write_frames
 from poolwatch.measure import MeasureSettings, read_measurement, rescore
 from poolwatch.model.axes import PoolAxes
 from poolwatch.model.recording import Recording
-from poolwatch.model.tables import FRAMES, SCORE, SPATTER, SPECTRA, csv_text
+from poolwatch.model.table import csv_text
+from poolwatch.model.tables import FRAMES, SCORE, SPATTER, SPECTRA
 
 
 def truth(clip):

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import poolwatch
-from poolwatch.model.tables import csv_text
+from poolwatch.model.table import csv_text
 from poolwatch.simulate import Scene, write_simulation
 
 FACTS = {"record_rate_hz": 10_000.0, "mm_per_px": 0.03, "travel_speed_mm_s": 60.0}

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from poolwatch.model.tables import FRAMES, SCORE, SPATTER, TABLES, cell, csv_text, read_csv, write_csv
+from poolwatch.model.table import cell, csv_text, read_csv, write_csv
+from poolwatch.model.tables import FRAMES, SCORE, SPATTER, TABLES
 
 
 def test_empty_table_has_all_columns():

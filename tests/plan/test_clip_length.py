@@ -12,7 +12,8 @@ from scipy.signal import lfilter
 
 from poolwatch.cli.main import main
 from poolwatch.model.errors import UsageError
-from poolwatch.model.tables import FRAMES, SCORE, write_csv
+from poolwatch.model.table import write_csv
+from poolwatch.model.tables import FRAMES, SCORE
 from poolwatch.plan.clip_length import (
     Memory,
     clip_length_for_index,

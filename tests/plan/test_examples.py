@@ -14,7 +14,8 @@ import pytest
 from poolwatch.cli.beam import command as beam
 from poolwatch.cli.main import main
 from poolwatch.cli.plan import command as plan
-from poolwatch.model.tables import FRAMES, SCORE, write_csv
+from poolwatch.model.table import write_csv
+from poolwatch.model.tables import FRAMES, SCORE
 
 COMMANDS = {**plan.commands, "beam": beam}  # type: ignore[attr-defined]
 # Wishes that the example shows to be in conflict: the command says so and ends with 1.

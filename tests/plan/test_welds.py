@@ -11,7 +11,8 @@ from scipy import stats
 
 from poolwatch.cli.main import main
 from poolwatch.model.errors import UsageError
-from poolwatch.model.tables import SCORE, write_csv
+from poolwatch.model.table import write_csv
+from poolwatch.model.tables import SCORE
 from poolwatch.plan.pilot import Z95, expit, logit, points_to_logit, read_pilot
 from poolwatch.plan.power import (
     Comparison,

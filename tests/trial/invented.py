@@ -33,7 +33,7 @@ def recording(content: str, name: str) -> str:
     """The text of a recording: what was said of it, and the score row that follows from that and its name."""
     import numpy as np
 
-    from poolwatch.model.tables import csv_text
+    from poolwatch.model.table import csv_text
     from tests.trial.simulated import score_rows
 
     said = facts(content)

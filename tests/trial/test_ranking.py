@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 
 from poolwatch.model.errors import UsageError
-from poolwatch.model.tables import RANKING, csv_text
+from poolwatch.model.table import csv_text
+from poolwatch.model.tables import RANKING
 from poolwatch.trial import rank
 from tests.trial.simulated import WEIGHT, score_rows
 

@@ -8,7 +8,7 @@ import pytest
 
 from poolwatch.cli.main import main
 from poolwatch.model.errors import UsageError
-from poolwatch.model.tables import csv_text, write_csv
+from poolwatch.model.table import csv_text, write_csv
 from poolwatch.trial import rank, read_rows
 from tests.trial.simulated import score_rows
 
