@@ -19,7 +19,8 @@ def resample(cx: NDArray[np.float64], cy: NDArray[np.float64], n: int) -> tuple[
     length[0] = 0.0
     for i in range(m):
         j = i + 1 if i + 1 < m else 0
-        length[i + 1] = length[i] + math.hypot(cx[j] - cx[i], cy[j] - cy[i])
+        dx, dy = cx[j] - cx[i], cy[j] - cy[i]
+        length[i + 1] = length[i] + math.sqrt(dx * dx + dy * dy)
     total = length[m]
     x = np.empty(n)
     y = np.empty(n)
@@ -46,12 +47,20 @@ def smooth_closed(v: NDArray[np.float64], sigma: float) -> NDArray[np.float64]:
     for k in range(r + 1):
         w[k] = math.exp(-0.5 * (k / sigma) ** 2)
         total += w[k] if k == 0 else 2.0 * w[k]
+    # With the ends repeated, and over the sequence inside: the compiler then works on several places at once.
+    round_it = np.empty(n + 2 * r)
+    round_it[:r] = v[n - r :]
+    round_it[r : n + r] = v
+    round_it[n + r :] = v[:r]
     out = np.empty(n)
     for i in range(n):
-        s = w[0] * v[i]
-        for k in range(1, r + 1):
-            s += w[k] * (v[(i + k) % n] + v[(i - k) % n])
-        out[i] = s / total
+        out[i] = w[0] * v[i]
+    for k in range(1, r + 1):
+        ahead, behind, share = round_it[r + k :], round_it[r - k :], w[k]
+        for i in range(n):
+            out[i] += share * (ahead[i] + behind[i])
+    for i in range(n):
+        out[i] /= total
     return out
 
 
@@ -65,20 +74,20 @@ def normals_curvature(
     sy = smooth_closed(y, sigma)
     turn = 0.0
     for i in range(n):
-        j = (i + 1) % n
+        j = i + 1 if i + 1 < n else 0
         turn += sx[i] * sy[j] - sx[j] * sy[i]
     sign = 1.0 if turn > 0 else -1.0
     nx = np.empty(n)
     ny = np.empty(n)
     curvature = np.empty(n)
     for i in range(n):
-        a = (i - 1) % n
-        b = (i + 1) % n
+        a = i - 1 if i > 0 else n - 1
+        b = i + 1 if i + 1 < n else 0
         dx = 0.5 * (sx[b] - sx[a])
         dy = 0.5 * (sy[b] - sy[a])
         ddx = sx[b] - 2.0 * sx[i] + sx[a]
         ddy = sy[b] - 2.0 * sy[i] + sy[a]
-        d = math.hypot(dx, dy)
+        d = math.sqrt(dx * dx + dy * dy)
         if d < 1e-9:
             nx[i] = 0.0
             ny[i] = 0.0

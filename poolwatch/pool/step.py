@@ -170,7 +170,7 @@ def fit_step(
         s0 += move
         if abs(s0 - start) > 2.5 or h <= 0.0:
             return start, max(h, 0.0), 0.0, False, g, f
-        if abs(move) < 3e-3:
+        if abs(move) < 1e-2:
             break
     return s0, h, sse / max(used, 1), abs(move) < 0.02, g, f
 
@@ -245,6 +245,6 @@ def fit_place(
         s0 += move
         if abs(s0 - start) > 2.5 or h <= 0.0:
             return start, max(h, 0.0), False
-        if abs(move) < 3e-3:
+        if abs(move) < 1e-2:
             break
     return s0, h, abs(move) < 0.02
