@@ -11,6 +11,7 @@
 (5, 16, [(2, 8, 16), (2, 8, 16), (1, 8, 16)])
 """
 
+from .beside import blocks_beside
 from .identity import fingerprint
 from .opening import open_clip
 from .reader import ClipSettings, Reader, ReadFindings, merged_findings
@@ -20,6 +21,7 @@ __all__ = [
     "ClipSettings",
     "ReadFindings",
     "Reader",
+    "blocks_beside",
     "fingerprint",
     "merged_findings",
     "open_clip",

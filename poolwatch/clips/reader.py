@@ -136,6 +136,8 @@ class BaseReader:
     """
 
     facts: ClipFacts
+    # Whether a block takes no longer to read by itself than after those before it.
+    apart: bool = True
 
     def __init__(self) -> None:
         self._closed = False
@@ -157,6 +159,10 @@ class BaseReader:
             self._check_open()
             frames, decoded = self._read(first, min(first + size, stop))
             yield self._block(first, frames, decoded)
+
+    def sent(self, first: int, frames: NDArray[Any], decoded: NDArray[np.bool_]) -> Block:
+        """A block that another reader of the same clip has read, counted as if it were read here."""
+        return self._block(first, frames, decoded)
 
     def _block(self, first: int, frames: NDArray[Any], decoded: NDArray[np.bool_]) -> Block:
         good = int(np.count_nonzero(decoded))

@@ -33,6 +33,7 @@ class VideoReader(BaseReader):
         self._settings = settings
         self._threads = threads
         self._random: Decoding | None = None
+        self._idle: Decoding | None = None
         container, stream = open_stream(path)
         try:
             self._open(container, stream)
@@ -51,6 +52,7 @@ class VideoReader(BaseReader):
         codec = context.name
         time_base = float(stream.time_base or 0)
         self._index = read_index(container, stream, path.stat().st_size)
+        self.apart = self._index.intra
         count = len(self._index)
         if count == 0:
             raise ClipError(f"{path}: not one frame is stored in it; copy it again from the camera")
@@ -122,7 +124,8 @@ class VideoReader(BaseReader):
     def blocks(self, start: int = 0, stop: int | None = None, *, size: int = 64) -> Iterator[Block]:
         """See `Reader.blocks`."""
         start, stop = self._range(start, stop, size)
-        decoding = Decoding(self._path, self._index, self._threads)
+        # Where every picture stands alone, the next blocks go on with the same decoder.
+        decoding, self._idle = self._idle or Decoding(self._path, self._index, self._threads), None
         try:
             first, frames, decoded = start, *self._empty(min(size, stop - start))
             for number, picture in decoding.run(start, stop):
@@ -133,7 +136,10 @@ class VideoReader(BaseReader):
                     first = number + 1
                     frames, decoded = self._empty(min(size, stop - first))
         finally:
-            decoding.close()
+            if self.apart and self._idle is None and not self._closed:
+                self._idle = decoding
+            else:
+                decoding.close()
 
     def frames(self, indices: Iterable[int]) -> NDArray[np.uint8] | NDArray[np.uint16]:
         """See `Reader.frames`."""
@@ -218,9 +224,10 @@ class VideoReader(BaseReader):
         return True
 
     def _release(self) -> None:
-        if self._random is not None:
-            self._random.close()
-            self._random = None
+        for decoding in (self._random, self._idle):
+            if decoding is not None:
+                decoding.close()
+        self._random = self._idle = None
 
 
 def _from_duration(index: PacketIndex, duration: float, time_base: float, rate: float) -> int | None:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from array import array
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..clips import Reader, ReadFindings, repeated
+from ..clips import Reader, ReadFindings, blocks_beside, repeated
 from ..model.clip import Block
 from ..model.errors import ClipError
 from ..pool import agitation_power
@@ -25,11 +25,12 @@ from .welds import welds_of
 Progress = Callable[[int, int], None]
 _OUTLINE_VERTICES = 96
 _BLOCK_BYTES = 8 << 20
+_MOST_HELPERS = 3
 
 
-@dataclass(frozen=True)
+@dataclass
 class Gathered:
-    """Every frame's figures, in px and grey values.
+    """Every frame's figures, in px and grey values; what a table has taken over may be let go of.
 
     Attributes
     ----------
@@ -98,7 +99,10 @@ def gather(
     waiting: deque[Future[BlockResult]] = deque()
     with ThreadPoolExecutor(max_workers=max(workers, 1)) as pool:
         try:
-            for block, before, after in _with_context(reader, max(block_size, look.context), look.context):
+            # Illuminated footage takes longer to measure than to decode.
+            helpers = 0 if look.context else min(workers - 1, _MOST_HELPERS)
+            blocks = blocks_beside(reader, settings.clip, size=max(block_size, look.context), helpers=helpers)
+            for block, before, after in _with_context(blocks, look.context):
                 doubled = repeated(block.frames, previous) & block.decoded
                 previous = block.frames[-1].copy() if block.decoded[-1] else None
                 waiting.append(pool.submit(measure_block, block, doubled, look, settings, before, after))
@@ -113,17 +117,15 @@ def gather(
     return assembly.finish(reader)
 
 
-def _with_context(
-    reader: Reader, size: int, context: int
-) -> Iterator[tuple[Block, Grey | None, Grey | None]]:
+def _with_context(blocks: Iterable[Block], context: int) -> Iterator[tuple[Block, Grey | None, Grey | None]]:
     """Blocks with `context` frames of their neighbours on either side; fewer at the ends of the clip."""
     if context == 0:
-        for block in reader.blocks(size=size):
+        for block in blocks:
             yield block, None, None
         return
     before: Grey | None = None
     held: Block | None = None
-    for block in reader.blocks(size=size):
+    for block in blocks:
         if held is not None:
             yield held, before, block.frames[:context]
             # A block holds at least as many frames as the context.

@@ -250,7 +250,20 @@ def _curve(
             p[4] += blur_of(1.0) ** 2 - blur**2
             p[4] = max(p[4], float(np.hypot(p[5], p[6])) / 24 - 0.5 * blur**2)
             curve[j], used = descend(
-                table, xs, ys, lights, veils, variance, limits, -grounds, blur, ground_sd, CLOSELY, p, jtj, jtr
+                table,
+                xs,
+                ys,
+                lights,
+                veils,
+                variance,
+                limits,
+                -grounds,
+                blur,
+                ground_sd,
+                CLOSELY,
+                p,
+                jtj,
+                jtr,
             )
             most = max(most, used)
     return curve, most
