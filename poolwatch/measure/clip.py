@@ -15,7 +15,7 @@ import numpy as np
 
 from .. import __version__
 from ..clips import Reader, fingerprint, open_clip
-from ..model.axes import PoolAxes
+from ..model.axes import PoolAxes, stretch_seen
 from ..model.flags import check_flags
 from ..model.materials import Material, material
 from ..model.recording import Recording
@@ -155,6 +155,7 @@ def _assemble(
             *(("dropped_frames",) if drops.after else ()),
         }
     )
+    view_stretch, view_stretch_deg = stretch_seen(recording.stretch)
     identity = {
         "clip": facts.path.name,
         "clip_id": fingerprint(facts.path),
@@ -170,6 +171,8 @@ def _assemble(
         "exposure_s": recording.exposure_s,
         "material": recording.material or "",
         "footage": look.kind,
+        "view_stretch": view_stretch,
+        "view_stretch_deg": view_stretch_deg,
     }
     return Measurement(
         frames=frames,

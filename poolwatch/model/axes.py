@@ -19,6 +19,21 @@ from .errors import UsageError
 Stretch = tuple[float, float, float, float]
 
 
+def stretch_seen(stretch: Stretch | None) -> tuple[float, float]:
+    """How many times as much a pixel is worth along a tilt as across it, and along which direction.
+
+    Returns
+    -------
+    tuple of float
+        1 for a square view; and degrees in the picture, counter-clockwise as seen, in (-90, 90], NaN for a square view.
+    """
+    if stretch is None:
+        return 1.0, math.nan
+    _, values, axes = np.linalg.svd(np.array(stretch, dtype=np.float64).reshape(2, 2))
+    angle = math.degrees(math.atan2(-axes[0, 1], axes[0, 0]))
+    return float(values[0] / values[1]), 90.0 - (90.0 - angle) % 180.0
+
+
 @dataclass(frozen=True)
 class Scale:
     """Millimetres per pixel with its standard uncertainty: one shared error for a whole clip.

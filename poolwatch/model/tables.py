@@ -259,6 +259,18 @@ SCORE = Table(
         _c("footage", "text", "", "glowing or illuminated"),
         _c("band_low_hz", "float", "Hz", "lower end of the band in which fluctuation was taken"),
         _c("band_high_hz", "float", "Hz", "upper end of the band in which fluctuation was taken"),
+        _c(
+            "view_stretch",
+            "float",
+            "",
+            "how many times as much a pixel is worth along the tilt of the view as across it; 1 for a square view",
+        ),
+        _c(
+            "view_stretch_deg",
+            "float",
+            "°",
+            "direction of that in the picture, 0 = right, 90 = up; empty for a square view",
+        ),
     ),
 )
 RANKING = Table(

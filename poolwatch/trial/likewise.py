@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from ..model.errors import UsageError
 from ..model.flags import FLAGS
 
@@ -22,7 +24,18 @@ _RATIOS = {
 }
 _SAME = {"material": "material", "poolwatch_version": "version of poolwatch"}
 # A settings id holds these facts too, so it tells of other settings only between rows that share them.
-_FACTS = ["record_rate_hz", "mm_per_px", "mm_per_px_u", "travel_speed_mm_s", "exposure_s", "material"]
+_FACTS = [
+    "record_rate_hz",
+    "mm_per_px",
+    "mm_per_px_u",
+    "view_stretch",
+    "view_stretch_deg",
+    "travel_speed_mm_s",
+    "exposure_s",
+    "material",
+]
+# Views whose scale differs with direction by no more than this between them count as one.
+_ONE_VIEW = 0.02
 # Flags that bear on the index of a clip, not only on lengths or masses.
 GRAVE = (
     "truncated",
@@ -67,8 +80,9 @@ def check_likeness(scores: pd.DataFrame) -> Likeness:
     """Sort out score rows that cannot stand beside the others, and name what differs between the rest.
 
     Refused, by name: rows without an index; the rarer kind of footage, because a glowing and an illuminated
-    outline are not the same thing. Named only: differences in exposure, scale, travel speed, material, band,
-    smallest particle, settings and version.
+    outline are not the same thing. Named only: differences in exposure, scale, tilt of the view, travel speed,
+    material, band, smallest particle, settings and version. A tilt is set upright before lengths, widths and areas are
+    taken, so they may stand beside those of another; particles are seen from another side.
 
     Raises
     ------
@@ -101,6 +115,7 @@ def check_likeness(scores: pd.DataFrame) -> Likeness:
         _spread(kept, column, ratio, words, unit, notes, remarks)
     for column, words in _SAME.items():
         _unlike(kept, column, words, notes, remarks)
+    _views(kept, notes, remarks)
     _settings(kept, notes, remarks)
     for place, text in kept["flags"].items():
         grave = [flag for flag in text.split() if flag in GRAVE]
@@ -165,6 +180,27 @@ def _unlike(
     notes.append(f"{words}: {', '.join(map(str, counts.index))} between clips; judge differences with care")
     for place in other.index:
         remarks.setdefault(int(place), []).append(f"{words} {other[place]}")
+
+
+def _views(rows: pd.DataFrame, notes: list[str], remarks: dict[int, list[str]]) -> None:
+    known = rows.index[rows["view_stretch"] > 0]
+    if len(known) < 2:
+        return
+    stretch = rows.loc[known, "view_stretch"].to_numpy(dtype=np.float64)
+    angle = rows.loc[known, "view_stretch_deg"].fillna(0.0).to_numpy(dtype=np.float64)
+    # Twice the angle: a tilt and the same turned by half a turn are one.
+    seen = np.log(stretch) * np.exp(2j * np.radians(angle))
+    apart = np.abs(seen[:, None] - seen[None, :])
+    usual = int(np.argmin(apart.sum(axis=1)))
+    other = np.flatnonzero(apart[usual] > _ONE_VIEW)
+    for i in other:
+        tilt = "square" if stretch[i] == 1 else f"stretched {stretch[i]:.3g} times along {angle[i]:.0f}°"
+        remarks.setdefault(int(known[i]), []).append(f"view {tilt}")
+    if len(other):
+        notes.append(
+            "view: the camera was tilted differently between clips; lengths, widths and areas are set upright, but "
+            "particles and the keyhole are seen from another side: judge differences in them with care"
+        )
 
 
 def _settings(rows: pd.DataFrame, notes: list[str], remarks: dict[int, list[str]]) -> None:

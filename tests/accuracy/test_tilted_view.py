@@ -69,5 +69,9 @@ def test_a_tilted_view_gives_the_lengths_of_a_square_one(tmp_path, tilt, turn, d
     area = (result.frames["pool_area_mm2"] / truth["area_mm2"].to_numpy())[ok]
     assert abs(area.mean() - 1) < 0.004
     assert "view_tilted" in result.flags
+    row = result.score.iloc[0]
+    assert row["view_stretch"] == pytest.approx(1 / math.cos(math.radians(tilt)))
+    # A pixel is worth most square to the axis of the tilt; `turn` runs clockwise as seen.
+    assert abs((row["view_stretch_deg"] - (90 - turn) + 90) % 180 - 90) < 1e-6
     result.write(tmp_path / "out")
     assert read_measurement(tmp_path / "out").axes == result.axes

@@ -171,6 +171,24 @@ def test_a_settings_id_that_follows_from_other_facts_is_no_other_setting() -> No
     assert not any(note.startswith("settings") for note in rank(scores).notes)
 
 
+def test_a_differing_tilt_is_named_as_a_view_not_as_settings() -> None:
+    scores = rows()
+    scores["view_stretch"], scores["view_stretch_deg"] = 1.22, 88.0
+    # Half a turn further, and a little off: the same view.
+    scores.loc[7, ["view_stretch", "view_stretch_deg"]] = [1.225, -90.0]
+    scores["settings_id"] = "a"
+    assert not any(note.startswith(("view", "settings")) for note in rank(scores).notes)
+    scores.loc[4, ["view_stretch", "view_stretch_deg", "settings_id"]] = [1.22, 0.0, "b"]
+    scores.loc[9, ["view_stretch", "view_stretch_deg", "settings_id"]] = [1.0, np.nan, "c"]
+    ranking = rank(scores)
+    assert any(note.startswith("view: the camera was tilted differently") for note in ranking.notes)
+    assert not any(note.startswith("settings") for note in ranking.notes)
+    remarks = " ".join(ranking.table["remarks"])
+    assert f"{scores['clip'][4]}: view stretched 1.22 times along 0°" in remarks
+    assert f"{scores['clip'][9]}: view square" in remarks
+    assert len(ranking.welds) == len(scores)
+
+
 def test_weights_given_are_used_and_said() -> None:
     scores = rows()
     weights = dict.fromkeys(WEIGHT, 0.0) | {"keyhole": 1.0}
