@@ -36,7 +36,8 @@ def recording_options(command: Callable[..., Any]) -> Callable[..., Any]:
                 "--travel-direction",
                 type=float,
                 metavar="DEG",
-                help="Travel direction in the picture: 0 = right (default), 90 = up.",
+                help="Travel direction in the picture: 0 = right, 90 = up. Default: 0, or what the metal or a pool that crosses the"
+                " view shows.",
             ),
             click.option(
                 "--travel-speed",

@@ -25,6 +25,7 @@ from ..pool.illuminated import IlluminatedLook
 from .convert import axes_of, frames_table, picture_flags
 from .drops import find_drops
 from .gather import Gathered, Progress, gather, mark_jumps
+from .heading import motion_flags, noted
 from .look import ClipLook, look_at
 from .particles import Particles, particles_of
 from .result import Measurement
@@ -98,6 +99,7 @@ def measure_clip(
     threads = workers if workers is not None else (os.cpu_count() or 1)
     with open_clip(path, settings=settings.clip) as reader:
         look = look_at(reader, recording, settings)
+        recording = look.recording
         _hand_back()
         gathered = gather(reader, look, settings, workers=threads, block_size=block_size, progress=progress)
         _hand_back()
@@ -150,7 +152,7 @@ def _assemble(
             *scored.flags,
             *picture_flags(frames.iloc[slice(*scored.part)], look, axes),
             *_recording_flags(recording),
-            *_motion_flags(look.pool),
+            *_footage_flags(look),
             *_reading_flags(gathered),
             *(("dropped_frames",) if drops.after else ()),
         }
@@ -167,6 +169,7 @@ def _assemble(
         "record_rate_hz": recording.record_rate_hz,
         "mm_per_px": recording.mm_per_px,
         "mm_per_px_u": recording.mm_per_px_u if recording.mm_per_px is not None else None,
+        "travel_direction_deg": recording.travel_direction_deg,
         "travel_speed_mm_s": recording.travel_speed_mm_s,
         "exposure_s": recording.exposure_s,
         "material": recording.material or "",
@@ -269,6 +272,7 @@ def _provenance(
             "sample_frames": len(look.sample),
             "footage": look.kind,
             "footage_reason": look.kind_reason,
+            **noted(look.heading),
             **_pool_facts(pool),
             "pool_area_px": pool.area_px,
             "pool_moves": pool.moves,
@@ -307,15 +311,15 @@ def _pool_facts(pool: PoolLook | IlluminatedLook) -> dict[str, Any]:
     }
 
 
-def _motion_flags(pool: PoolLook | IlluminatedLook) -> set[str]:
-    """Whether the motion of the metal agrees with what was given."""
-    if not isinstance(pool, IlluminatedLook):
-        return set()
-    flags = {"spatter_not_sought"}
-    if not pool.standing and pool.metal_forward_px > 0:
-        flags.add("direction_disagrees")
-    if not pool.metal_agrees:
-        flags.add("scale_disagrees")
+def _footage_flags(look: ClipLook) -> set[str]:
+    """What the first look says of the kind of footage and of what moves in it."""
+    flags = motion_flags(look.pool, look.heading, look.recording)
+    if look.direction_found:
+        flags.add("direction_found")
+    if look.kind_seen is not None:
+        flags.add("footage_disagrees")
+    if look.kind == "illuminated":
+        flags.add("spatter_not_sought")
     return flags
 
 

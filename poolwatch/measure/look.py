@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from ..pool import Pool, PoolLook, agitation_places, find_pool, learn_pool
 from ..pool.illuminated import IlluminatedLook, find_illuminated, learn_illuminated, window_length
 from ..pool.kind import Kind, footage_kind
 from ..spatter import SpatterLook, learn, smallest_diameter
+from .heading import Heading, heading_of, metal_of, with_heading
 from .settings import MeasureSettings
 from .view import View, view_of
 
@@ -51,6 +52,14 @@ class ClipLook:
         Smallest particle that the clip could show, px; NaN where not known.
     black_share
         Share of the surroundings that reads exactly 0.
+    heading
+        Direction of travel as the motion in the clip shows it; None where nothing does.
+    recording
+        Facts about the recording, its direction of travel found where none was given.
+    direction_found
+        Whether it was.
+    kind_seen
+        What the pictures show where `kind` was forced and they clearly contradict it; None: they do not.
     """
 
     view: View
@@ -65,6 +74,10 @@ class ClipLook:
     lag: int
     min_diameter_px: float
     black_share: float
+    heading: Heading | None
+    recording: Recording
+    direction_found: bool = False
+    kind_seen: Kind | None = None
 
     @property
     def region(self) -> tuple[int, int, int, int]:
@@ -102,11 +115,15 @@ def sample_of(
 def runs_of(reader: Reader, view: View, length: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
     """Runs of `length` consecutive frames spread over the clip, cut to the view: (runs, length, h, w)."""
     left, top, right, bottom = view.region
-    last = reader.facts.frame_count - length
-    starts = sorted({min(start, last) for start in reader.cheap_frames(_RUNS)})
+    starts = _starts(reader, length)
     numbers = [start + k for start in starts for k in range(length)]
     frames = view.of(reader.frames(numbers), noise=False)
     return frames.reshape(len(starts), length, bottom - top, right - left)
+
+
+def _starts(reader: Reader, length: int) -> list[int]:
+    last = reader.facts.frame_count - length
+    return sorted({min(start, last) for start in reader.cheap_frames(_RUNS)})
 
 
 def black_share(sample: NDArray[np.uint8] | NDArray[np.uint16], pools: Sequence[Pool]) -> float:
@@ -119,12 +136,17 @@ def black_share(sample: NDArray[np.uint8] | NDArray[np.uint16], pools: Sequence[
     return float((sample == 0).sum() / max(outside, 1.0))
 
 
-def _kind_of(reader: Reader, view: View, settings: MeasureSettings) -> tuple[Kind, str]:
-    if settings.pool.footage != "auto":
-        return settings.pool.footage, "by the settings"
+def kind_of(reader: Reader, view: View, settings: MeasureSettings) -> tuple[Kind, str, Kind | None]:
+    """Kind of footage, why, and the other kind where the settings force one that the pictures clearly contradict."""
+    forced = settings.pool.footage
     if reader.facts.frame_count < 20:
-        return "glowing", "too few frames to tell; taken as glowing"
-    return footage_kind(runs_of(reader, view, 2))
+        if forced != "auto":
+            return forced, "by the settings", None
+        return "glowing", "too few frames to tell; taken as glowing", None
+    kind, reason, clear = footage_kind(runs_of(reader, view, 2))
+    if forced == "auto":
+        return kind, reason, None
+    return forced, f"by the settings; by itself: {reason}", kind if clear and kind != forced else None
 
 
 def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> ClipLook:
@@ -137,12 +159,31 @@ def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> 
     UsageError
         Region of interest, mask or hidden rectangles do not fit the picture.
     """
+    view = view_of(reader, settings)
+    kind, reason, seen = kind_of(reader, view, settings)
+    look_in = _look_at_illuminated if kind == "illuminated" else _look_at_glowing
+    try:
+        look = look_in(reader, recording, settings, view, reason)
+    except MeasurementError as error:
+        if seen is None:
+            raise
+        raise MeasurementError(
+            f"{error}; pool.footage in the settings says {kind}, but the pictures clearly show {seen} footage: "
+            "take it out, or set it to that"
+        ) from None
+    heading = look.heading
+    turned = with_heading(recording, heading)
+    if turned is not recording:
+        look = look_in(reader, turned, settings, view, reason)
+    return replace(look, heading=heading, direction_found=turned is not recording, kind_seen=seen)
+
+
+def _look_at_glowing(
+    reader: Reader, recording: Recording, settings: MeasureSettings, view: View, reason: str
+) -> ClipLook:
+    """The first look at footage in which the pool outshines its surroundings."""
     forward = recording.axes().forward
     along, across = _rows(recording)
-    view = view_of(reader, settings)
-    kind, reason = _kind_of(reader, view, settings)
-    if kind == "illuminated":
-        return _look_at_illuminated(reader, recording, settings, view, reason)
     numbers, sample = sample_of(reader, settings, view)
     pool = learn_pool(sample, reader.facts.full_scale, forward=forward, settings=settings.pool)
     found = [find_pool(frame, pool, forward=along, across=across, settings=settings.pool) for frame in sample]
@@ -176,20 +217,14 @@ def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> 
         lag=max(1, round(settings.pool.agitation_lag_s * recording.record_rate_hz)),
         min_diameter_px=smallest,
         black_share=black_share(sample, found),
+        heading=heading_of(pool, numbers, found),
+        recording=recording,
     )
 
 
 def _rows(recording: Recording) -> tuple[tuple[float, float], tuple[float, float]]:
     (a, b), (c, d) = recording.axes().matrix.tolist()
     return (a, b), (c, d)
-
-
-def metal_of(recording: Recording) -> tuple[float, float] | None:
-    """Motion of the metal in a picture that rides with the head, px a frame; None without travel speed and scale."""
-    if not recording.travel_speed_mm_s or not recording.mm_per_px:
-        return None
-    x, y = recording.axes().image_vector([-recording.travel_speed_mm_s / recording.record_rate_hz, 0.0])
-    return float(x), float(y)
 
 
 def _look_at_illuminated(
@@ -245,4 +280,6 @@ def _look_at_illuminated(
         lag=max(1, round(settings.pool.agitation_lag_s * recording.record_rate_hz)),
         min_diameter_px=float("nan"),
         black_share=float((runs == 0).mean()),
+        heading=heading_of(pool, [n + middle for n in _starts(reader, length)], found),
+        recording=recording,
     )

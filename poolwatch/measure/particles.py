@@ -15,7 +15,8 @@ from ..model.recording import Recording
 from ..model.tables import SPATTER, SPATTER_REJECTED, TRACKS
 from ..spatter import link, particles
 from .gather import Gathered
-from .look import ClipLook, metal_of
+from .heading import metal_of
+from .look import ClipLook
 from .settings import MeasureSettings
 
 if TYPE_CHECKING:

@@ -108,6 +108,8 @@ def read_settings(path: str | Path | None) -> MeasureSettings:
     if path is None:
         return MeasureSettings()
     settings = MeasureSettings.checked(read_toml(path), where=str(path))
+    # Here, for where they are used nobody knows any more which value came from which file.
+    Recording.checked({"record_rate_hz": 1.0, **settings.recording}, where=f"{path}, recording")
     # Absolute, so that the clip can be measured again from what run.json holds.
     view, materials = settings.view, settings.materials_file
     if view.mask is not None:

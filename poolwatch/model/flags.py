@@ -45,7 +45,9 @@ FLAGS: dict[str, str] = {
     "flicker": "overall brightness flickers by more than 2 % from frame to frame",
     "depth_found": "the effective bit depth was found from the data, not given",
     "scale_disagrees": "the metal does not move as scale, travel speed and record rate say, beyond its uncertainty: one of the three is wrong",
-    "direction_disagrees": "the metal in the clip does not move along the travel direction that was given",
+    "direction_disagrees": "the metal, or the pool that crosses a standing camera's view, does not move along the travel direction that was given: length and width are mixed up",
+    "direction_found": "no travel direction was given: it was found from the motion in the clip",
+    "footage_disagrees": "the settings say glowing or illuminated, and the pictures clearly show the other: the outline follows something else",
     "pool_small": "fewer than 30 pixels across the pool: edges limit the figures",
 }
 

@@ -271,6 +271,12 @@ SCORE = Table(
             "°",
             "direction of that in the picture, 0 = right, 90 = up; empty for a square view",
         ),
+        _c(
+            "travel_direction_deg",
+            "float",
+            "°",
+            "as given, or found from the motion in the clip; 0 = right, 90 = up in the picture",
+        ),
     ),
 )
 RANKING = Table(

@@ -22,9 +22,11 @@ _RANGE_PX = 8
 # pattern comes near the strength of texture.
 _LEVEL = 0.075
 _TEXTURE = 0.012
+# From this distance of the score from 0 the verdict is clear: a factor of 3 in level, or of 9 in texture.
+_CLEAR = 2.2
 
 
-def footage_kind(windows: Grey) -> tuple[Kind, str]:
+def footage_kind(windows: Grey) -> tuple[Kind, str, bool]:
     """Decide whether the pool glows by itself or is lit from outside.
 
     Parameters
@@ -36,7 +38,7 @@ def footage_kind(windows: Grey) -> tuple[Kind, str]:
     Returns
     -------
     tuple
-        ``glowing`` or ``illuminated``, and the reason in words.
+        ``glowing`` or ``illuminated``, the reason in words, and whether the pictures leave no doubt.
     """
     level, texture, share = footage_features(windows)
     # What noise alone would show must not be taken for nothing.
@@ -45,9 +47,10 @@ def footage_kind(windows: Grey) -> tuple[Kind, str]:
         f"the surroundings lie {level:.0%} of the way from the darkest to the brightest of the picture, and texture "
         f"of {texture:.1%} of that range moves as one sheet in {share:.0%} of them"
     )
+    clear = abs(score) > _CLEAR
     if score > 0:
-        return "illuminated", f"{seen}: metal lit from outside"
-    return "glowing", f"{seen}: the pool outshines what is around it"
+        return "illuminated", f"{seen}: metal lit from outside", clear
+    return "glowing", f"{seen}: the pool outshines what is around it", clear
 
 
 def footage_features(windows: Grey) -> tuple[float, float, float]:

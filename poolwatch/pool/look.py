@@ -16,6 +16,8 @@ from .settings import PoolSettings
 from .spread import edge_spread
 
 _QUANTILE = 0.5
+# Correlation of a place with time from which it runs one way.
+_ONE_WAY = 0.95
 # What is brighter than this share of full scale may be clipped.
 _CLIPPING = 0.99
 _FRACTIONS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.88)
@@ -42,7 +44,7 @@ class PoolLook:
     x, y
         Median place of the pool, px.
     moves
-        Whether the pool's place wanders by more than a quarter of its size: standing camera.
+        Whether the pool's place wanders by more than a quarter of its size, or runs as far one way: standing camera.
     neck
         Width of the widest neck by which something may hang on the pool without belonging to it, px.
     reach
@@ -141,7 +143,7 @@ def learn_pool(
     size = math.sqrt(area)
     places = np.array([c.mean(axis=0) for _, c, _ in regions_ok])
     x, y = np.median(places, axis=0)
-    moves = bool(np.median(np.abs(places - (x, y)), axis=0).max() > 0.25 * size)
+    moves = _wanders(places, size)
     reach = math.ceil(settings.search_px) if settings.search_px else max(4, math.ceil(0.04 * size))
     sigma, step, hidden = edge_spread(
         sample, regions_ok[:16], _CLIPPING * full_scale, noise, reach, settings.edge_sigma_px
@@ -242,6 +244,21 @@ def _steepest_fraction(frames: list[Grey], references: list[float], background: 
     # Of levels nearly as good, the one nearest the middle: it lies furthest from noise and from texture.
     good = [f for f, s in zip(_FRACTIONS, score, strict=True) if s > 0.85 * best]
     return min(good, key=lambda f: abs(f - 0.5))
+
+
+def _wanders(places: NDArray[np.float64], size: float) -> bool:
+    """Whether places (n, 2) in order of time are those of a pool that crosses the view of a standing camera."""
+    if np.median(np.abs(places - np.median(places, axis=0)), axis=0).max() > 0.25 * size:
+        return True
+    if len(places) < 8:
+        return False
+    # A short clip holds a short way, but all of it in one direction; a restless pool comes back.
+    first, last = np.percentile(places, (10, 90), axis=0)
+    axis = int(np.argmax(last - first))
+    if (last - first)[axis] < 0.25 * size:
+        return False
+    steady = np.corrcoef(np.arange(len(places)), places[:, axis])[0, 1]
+    return bool(abs(steady) > _ONE_WAY)
 
 
 def _box(

@@ -83,7 +83,7 @@ def test_kind_is_right_in_all_of_44_varied_clips():
         for kind in ("glowing", "illuminated"):
             sim = Simulation(Scene.checked(varied(kind, seed), where="test"))
             runs = np.array([sim.frames(first, first + 8) for first in (1, 9, 18)])
-            found, reason = footage_kind(runs)
+            found, reason, _ = footage_kind(runs)
             assert "%" in reason
             if found != kind:
                 wrong.append((seed, kind, reason))

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from poolwatch.cli.main import main
 from poolwatch.measure import MeasureSettings, read_settings
 from poolwatch.measure.score import score
 from poolwatch.measure.settings import recording_of
@@ -119,3 +121,24 @@ def test_a_square_scale_file_goes_before_a_tilt_in_the_settings() -> None:
     settings = MeasureSettings(recording={"record_rate_hz": 1e4, "mm_per_px": 0.03, "stretch": tilted})
     assert recording_of(settings, {"travel_speed_mm_s": 50.0}, where="here").stretch == tilted
     assert recording_of(settings, {"mm_per_px": 0.02, "stretch": None}, where="here").stretch is None
+
+
+@pytest.mark.parametrize(
+    ("line", "message"),
+    [
+        ("stretch = [2.0, 0.0, 0.0, 2.0]", "'stretch': must be the rows of a matrix of determinant 1"),
+        ("mm_per_px = -1.0", "'mm_per_px': input should be greater than 0"),
+    ],
+)
+def test_a_bad_fact_in_a_settings_file_names_that_file(
+    line: str, message: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text(f"[recording]\nrecord_rate_hz = 10000.0\n{line}\n", encoding="utf-8")
+    with pytest.raises(UsageError, match=r"mine\.toml, recording: " + re.escape(message)):
+        read_settings(path)
+    for command in (["measure", "clip.npy", "--out", str(tmp_path)], ["inspect", "clip.npy"]):
+        assert main([*command, "--settings", str(path)]) == 2
+        said = capsys.readouterr().err
+        assert "mine.toml, recording" in said
+        assert "command line" not in said

@@ -253,6 +253,11 @@ def evidence_of(
             )
             neck = neck_of(math.sqrt(float((distances(outlines[len(better)], (h, w)) > 0).sum())))
             contour, _ = contour_of(cv2.blur(weight, (3, 3)) > 0, neck)
+            if len(contour) < 3:
+                raise MeasurementError(
+                    "no pool found: what rigid motion of the metal leaves unexplained is no one thing; check that the "
+                    "beam is on, or set pool.footage if this clip glows"
+                )
             x, y = follow(weight, contour[:, 0].copy(), contour[:, 1].copy(), settings.vertices, 6, neck)
             x, y, _, _ = settle(
                 alone,

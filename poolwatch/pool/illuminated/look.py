@@ -40,14 +40,8 @@ class IlluminatedLook:
         Motion of the solid metal in the image, px per frame (x right, y down).
     metal_u_px
         Its standard uncertainty, px per frame.
-    metal_given_px
-        The motion that was given, px per frame; None if none was.
-    metal_agrees
-        Whether given and found motion agree within three standard uncertainties and 2 % (True if none was given).
     metal_share
         Share of the compared metal that follows the motion.
-    metal_forward_px
-        Part of `metal_px` along travel: below 0 for a riding camera whose direction was given rightly.
     standing
         Whether the metal stands still in the picture.
     moves
@@ -82,10 +76,7 @@ class IlluminatedLook:
 
     metal_px: tuple[float, float]
     metal_u_px: tuple[float, float]
-    metal_given_px: tuple[float, float] | None
-    metal_agrees: bool
     metal_share: float
-    metal_forward_px: float
     standing: bool
     moves: bool
     lags: tuple[int, ...]
@@ -141,7 +132,7 @@ def learn_illuminated(
     forward
         Unit vector along travel in the image (x right, y down).
     metal_px
-        Motion of the metal in the image, px per frame, if it is known; it is checked either way.
+        Motion of the metal in the image, px per frame, if it is known: where the search starts; what the clip shows counts.
     settings
         What the user fixed.
 
@@ -196,10 +187,7 @@ def learn_illuminated(
     return IlluminatedLook(
         metal_px=metal,
         metal_u_px=u,
-        metal_given_px=metal_px,
-        metal_agrees=_agrees(metal_px, metal, u),
         metal_share=share,
-        metal_forward_px=metal[0] * forward[0] + metal[1] * forward[1],
         standing=math.hypot(*metal) * half < STILL_PX,
         moves=moves,
         lags=lags,
@@ -223,10 +211,3 @@ def learn_illuminated(
 
 def _middle(outline: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(0.5 * (outline.min(axis=0) + outline.max(axis=0)))
-
-
-def _agrees(given: tuple[float, float] | None, found: tuple[float, float], u: tuple[float, float]) -> bool:
-    if given is None:
-        return True
-    allowed = 0.02 * math.hypot(*found)
-    return all(abs(g - f) <= 3 * s + allowed for g, f, s in zip(given, found, u, strict=True))
