@@ -5,7 +5,8 @@ all is well. At the first sign of damage (an error, a frame marked corrupt, a fr
 stops, and the packets from that frame's keyframe to the next keyframe are decoded again the careful way: on one
 thread, one packet at a time, so that the damaged packet is known. What leans on a damaged picture, up to the
 next keyframe, counts as damaged too. Damage that still decodes into some picture without an error cannot be seen
-by any reader; FFV1 with checksums has none such. So neither threads nor the frame at which reading starts change a result.
+by any reader; FFV1 with checksums has none such. So the frame at which reading starts changes no result, nor do
+threads, but for one thing: FFmpeg may hand on a frame of damaged H.264 before another thread has marked it corrupt.
 """
 
 from __future__ import annotations
@@ -122,7 +123,7 @@ class Decoding:
         threads = 1 if self._by_log else self._threads
         if threads != 1:
             # On several threads FFmpeg may hand a frame on before its own thread has marked it corrupt; an error
-            # always comes through.
+            # always comes through. What was patched up without one is missed then, some times in a hundred.
             context.options = {"err_detect": "explode"}
         context.thread_count = threads
         context.thread_type = "NONE" if threads == 1 else "AUTO"
@@ -164,11 +165,14 @@ class Decoding:
         last = self._last_packet(start, stop)
         self._careful_until = stop
         held: collections.deque[tuple[int, VideoFrame]] = collections.deque()
-        hold = 0 if index.intra or not self._stream.codec_context.has_b_frames else _REORDER
+        hold, reorder = 0, 0 if index.intra else self._stream.codec_context.has_b_frames
+        if reorder:
+            # As many packets more as a frame can be late: what comes out behind a later one has a damaged number.
+            hold, last = _REORDER, min(last + reorder, len(index) - 1) if index.ordered else last
         # Frames that must come, in this order. Those before `start` count too: later ones lean on them.
         must = np.sort(index.frame[packet_number : last + 1])
         coming = iter(must[must >= min(int(index.frame[packet_number]), start)].tolist())
-        due = next(coming, stop)
+        due = next(coming, len(index))
         sequence = index.frames_from(packet_number)
         errors = self._error_count()
         for number, packet in self._packets(packet_number, last):
@@ -178,68 +182,82 @@ class Decoding:
                 shown, sequence = self._shown(frame, sequence)
                 if shown >= due:
                     trouble = trouble or frame.is_corrupt or shown != due
-                    if not trouble and shown < stop:
-                        due = next(coming, stop)
-                        if shown >= start:
-                            held.append((shown, frame))
+                    due = next(coming, len(index))
+                    if not trouble and start <= shown < stop:
+                        held.append((shown, frame))
             if trouble:
                 self._careful_until = index.frames_from(index.key_after(number))
                 return
             while len(held) > hold:
                 yield held.popleft()
-        drained = self._drain()
+        for frame in self._drain():
+            shown, sequence = self._shown(frame, sequence)
+            if shown >= due:
+                # Frames from `stop` on count too: those before may be built on them.
+                if frame.is_corrupt or shown != due or self._error_count() != errors:
+                    self._drained_whole = False
+                    break
+                due = next(coming, len(index))
+                if start <= shown < stop:
+                    held.append((shown, frame))
         if not self._drained_whole:
             self._careful_until = index.frames_from(index.key_after(last))
             return
-        for frame in drained:
-            shown, sequence = self._shown(frame, sequence)
-            if due <= shown < stop:
-                if frame.is_corrupt or shown != due or self._error_count() != errors:
-                    self._careful_until = index.frames_from(index.key_after(last))
-                    return
-                due = next(coming, stop)
-                if shown >= start:
-                    held.append((shown, frame))
         yield from held
 
     def _carefully(self, start: int, stop: int) -> Iterator[Numbered]:
-        """Frames [start, stop), None where damaged or leaning on a damaged one; on one thread."""
+        """Frames [start, stop), None where damaged or leaning on a damaged one; on one thread.
+
+        All packets between two keyframes are read, whichever of their frames are asked for, and none that leans on a
+        damaged one: the decoder would give out others in another order.
+        """
         index = self._index
-        first = index.key_before(start)
+        apart = index.ordered and not index.intra
+        first, last = index.key_before(start), self._last_packet(start, stop)
+        if apart:
+            last = index.key_after(last) - 1
         due = start
         sequence = index.frames_from(first)
         bad: set[int] = set()  # damaged packets and those that lean on them
         # A frame may be shown before the damaged one that it leans on: it waits until that has come out.
         held: collections.deque[tuple[int, VideoFrame]] = collections.deque()
         hold = 0 if index.intra else _REORDER
-        for number, packet in self._packets(first, self._last_packet(start, stop)):
+        for number, packet in self._packets(first, last):
+            if apart and number in bad:
+                continue
+            out = self._finish() if apart and number > first and index.closed(number) else []
             errors = self._error_count()
             frames = self._decode(packet, number)
             leading = index.frame[number] < index.frame[first]
             damaged = frames is None or index.damaged[number] or self._error_count() != errors
             damaged = damaged or any(frame.is_corrupt and frame.pts == number for frame in frames or ())
+            out += frames or ()
             if damaged and not leading:
                 bad.update(index.leaning_on(number))
-            for frame in frames or ():
+                if apart:
+                    out += self._finish()
+            for frame in out:
                 shown, sequence = self._shown(frame, sequence)
                 self._note_corrupt(frame, shown, first, bad)
                 held.append((shown, frame))
             while len(held) > hold:
                 shown, frame = held.popleft()
-                if due <= shown < stop:
-                    yield from ((lost, None) for lost in range(due, shown))
-                    yield shown, None if frame.is_corrupt or frame.pts in bad else frame
-                    due = shown + 1
+                yield from _up_to(due, stop, shown, frame, bad)
+                due = max(due, shown + 1)
         for frame in self._drain():
             shown, sequence = self._shown(frame, sequence)
             self._note_corrupt(frame, shown, first, bad)
             held.append((shown, frame))
         for shown, frame in held:
-            if due <= shown < stop:
-                yield from ((lost, None) for lost in range(due, shown))
-                yield shown, None if frame.is_corrupt or frame.pts in bad else frame
-                due = shown + 1
+            yield from _up_to(due, stop, shown, frame, bad)
+            due = max(due, shown + 1)
         yield from ((lost, None) for lost in range(due, stop))
+
+    def _finish(self) -> list[VideoFrame]:
+        """The frames still in the decoder, which then begins afresh."""
+        frames = self._drain()
+        self._stream.codec_context.flush_buffers()
+        return frames
 
     def _note_corrupt(self, frame: VideoFrame, shown: int, first: int, bad: set[int]) -> None:
         """Add what leans on a corrupt frame to `bad`.
@@ -383,6 +401,16 @@ class Decoding:
             if len(self._numbers) + self._index.lost < len(places):
                 self._numbers = {}
         return self._numbers.get(position) if position is not None else None
+
+
+def _up_to(due: int, stop: int, shown: int, frame: VideoFrame, bad: set[int]) -> Iterator[Numbered]:
+    """The frames lost before `shown`, then that one; none before `due` and none from `stop` on.
+
+    What comes out behind a later one has a damaged number: it is lost wherever reading begins and ends.
+    """
+    yield from ((lost, None) for lost in range(due, min(shown, stop)))
+    if due <= shown < stop:
+        yield shown, None if frame.is_corrupt or frame.pts in bad else frame
 
 
 def _all_zero(packet: Packet[VideoStream]) -> bool:

@@ -24,7 +24,7 @@ _SCATTERED = 100
 class Hdf5Reader(BaseReader):
     """Reads the data set of three axes (frames, height, width)."""
 
-    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 0) -> None:
+    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 1) -> None:
         super().__init__()
         import h5py
 

@@ -17,7 +17,7 @@ from .reader import BaseReader, ClipSettings, check_size, check_type, read_at
 class NpyReader(BaseReader):
     """Reads an NPY file of shape (frames, height, width)."""
 
-    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 0) -> None:
+    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 1) -> None:
         super().__init__()
         shape, fortran, dtype, offset = _header(path)
         if dtype.hasobject:

@@ -28,7 +28,7 @@ READERS: dict[str, tuple[str, str, tuple[str, ...]]] = {
 _GROUP = "poolwatch.readers"
 
 
-def open_clip(path: str | Path, *, settings: ClipSettings | None = None, threads: int = 0) -> Reader:
+def open_clip(path: str | Path, *, settings: ClipSettings | None = None, threads: int = 1) -> Reader:
     """Open a recording for reading.
 
     Parameters
@@ -38,8 +38,8 @@ def open_clip(path: str | Path, *, settings: ClipSettings | None = None, threads
     settings
         What is known of the values beyond what the file tells.
     threads
-        Threads that decoding may use; 0 for as many as the machine has cores, 1 beside other workers.
-        Never changes a value.
+        Threads that decoding may use; 0 for as many as the machine has cores. Never changes a value of an undamaged
+        recording. Of damaged H.264 only one thread sees every time what its decoder patched up without an error.
 
     Returns
     -------

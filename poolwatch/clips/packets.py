@@ -85,6 +85,11 @@ class PacketIndex:
         later = np.flatnonzero(self.key[packet + 1 :])
         return packet + 1 + int(later[0]) if len(later) else len(self)
 
+    def closed(self, packet: int) -> bool:
+        """Whether `packet` is a keyframe that no frame shown before it comes behind."""
+        after = self.frame[packet + 1 : packet + 2]
+        return bool(self.key[packet] and not (after < self.frame[packet]).any())
+
     def leaning_on(self, packet: int) -> list[int]:
         """`packet` and those whose pictures may be built on it: up to the next keyframe, and what leads that one."""
         key = self.key_after(packet)

@@ -31,7 +31,7 @@ from .reader import BaseReader, ClipSettings, check_size, read_at
 class RawReader(BaseReader):
     """Reads frames of known size and packing, one after the other."""
 
-    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 0) -> None:
+    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 1) -> None:
         super().__init__()
         layout = _layout(path)
         self._layout = layout

@@ -23,7 +23,7 @@ _DIGITS = re.compile(r"(\d+)")
 class StillsReader(BaseReader):
     """Reads stills in the order of the numbers in their names; a missing number is an undecodable frame."""
 
-    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 0) -> None:
+    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 1) -> None:
         super().__init__()
         self._settings = settings
         names, notes = _ordered(path)

@@ -26,7 +26,7 @@ def quiet_tifffile() -> None:
 class TiffReader(BaseReader):
     """Reads TIFF and BigTIFF; pages that lie in one piece come straight from the file."""
 
-    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 0) -> None:
+    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 1) -> None:
         super().__init__()
         import tifffile
 

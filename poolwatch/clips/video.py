@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 class VideoReader(BaseReader):
     """Reads the first video stream of a file."""
 
-    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 0) -> None:
+    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 1) -> None:
         super().__init__()
         self._path = path
         self._settings = settings
