@@ -15,11 +15,11 @@ from ..pool import Pool, PoolLook
 from ..pool.illuminated import IlluminatedLook
 
 # A direction off by more than this and three times its uncertainty is another one, degrees. Lengths are then 0.4 % off.
-_OTHER_DEG = 5.0
+OTHER_DEG = 5.0
 # A direction nobody gave stays the default where the motion does not contradict it by more than this, degrees.
 _DEFAULT_DEG = 1.0
 # A speed off by more than this share and three times its uncertainty is another one.
-_OTHER_SPEED = 0.02
+OTHER_SPEED = 0.02
 # A pool's places tell a direction where it went that many times as far as they scatter.
 _CLEAR = 8.0
 
@@ -83,7 +83,7 @@ def motion_flags(pool: PoolLook | IlluminatedLook, heading: Heading | None, reco
     flags: set[str] = set()
     if heading is None:
         return flags
-    if heading.off(recording.travel_direction_deg) > _OTHER_DEG + 3 * heading.u_deg:
+    if heading.off(recording.travel_direction_deg) > OTHER_DEG + 3 * heading.u_deg:
         flags.add("direction_disagrees")
     if heading.source == "metal" and isinstance(pool, IlluminatedLook):
         # The speed alone: along the direction seen, for a tilted view shows another speed in another direction.
@@ -92,7 +92,7 @@ def motion_flags(pool: PoolLook | IlluminatedLook, heading: Heading | None, reco
         if given is not None and recording.mm_per_px is not None:
             speed, u = math.hypot(*pool.metal_px), math.hypot(*pool.metal_u_px)
             u_scale = recording.mm_per_px_u / recording.mm_per_px
-            if abs(math.hypot(*given) - speed) > 3 * math.hypot(u, u_scale * speed) + _OTHER_SPEED * speed:
+            if abs(math.hypot(*given) - speed) > 3 * math.hypot(u, u_scale * speed) + OTHER_SPEED * speed:
                 flags.add("scale_disagrees")
     return flags
 

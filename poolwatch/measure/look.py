@@ -115,13 +115,14 @@ def sample_of(
 def runs_of(reader: Reader, view: View, length: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
     """Runs of `length` consecutive frames spread over the clip, cut to the view: (runs, length, h, w)."""
     left, top, right, bottom = view.region
-    starts = _starts(reader, length)
+    starts = starts_of(reader, length)
     numbers = [start + k for start in starts for k in range(length)]
     frames = view.of(reader.frames(numbers), noise=False)
     return frames.reshape(len(starts), length, bottom - top, right - left)
 
 
-def _starts(reader: Reader, length: int) -> list[int]:
+def starts_of(reader: Reader, length: int) -> list[int]:
+    """Numbers of the first frames of `runs_of`."""
     last = reader.facts.frame_count - length
     return sorted({min(start, last) for start in reader.cheap_frames(_RUNS)})
 
@@ -280,6 +281,6 @@ def _look_at_illuminated(
         lag=max(1, round(settings.pool.agitation_lag_s * recording.record_rate_hz)),
         min_diameter_px=float("nan"),
         black_share=float((runs == 0).mean()),
-        heading=heading_of(pool, [n + middle for n in _starts(reader, length)], found),
+        heading=heading_of(pool, [n + middle for n in starts_of(reader, length)], found),
         recording=recording,
     )

@@ -16,11 +16,11 @@ Grey = NDArray[np.uint8] | NDArray[np.uint16]
 _TILE = 32
 # Largest motion of the metal looked for between the two pictures compared, px.
 _RANGE_PX = 8
-# Brightness of the surroundings and strength of their moving texture, both against the picture's range, between
-# what glowing and what lit metal shows. A glowing pool outshines its surroundings some twenty times and more, lit
-# metal is of the order of the highlights on it. The level counts twice: in very dim footage the sensor's own
+# Brightness of the surroundings and strength of their moving texture, both against the brightest of the picture,
+# between what glowing and what lit metal shows. A glowing pool outshines its surroundings some twenty times and more,
+# lit metal is of the order of the highlights on it. The level counts twice: in very dim footage the sensor's own
 # pattern comes near the strength of texture.
-_LEVEL = 0.075
+_LEVEL = 0.11
 _TEXTURE = 0.012
 # From this distance of the score from 0 the verdict is clear: a factor of 3 in level, or of 9 in texture.
 _CLEAR = 2.2
@@ -44,8 +44,8 @@ def footage_kind(windows: Grey) -> tuple[Kind, str, bool]:
     # What noise alone would show must not be taken for nothing.
     score = 2.0 * math.log(max(level, 1e-3) / _LEVEL) + math.log(max(texture, 1e-4) / _TEXTURE)
     seen = (
-        f"the surroundings lie {level:.0%} of the way from the darkest to the brightest of the picture, and texture "
-        f"of {texture:.1%} of that range moves as one sheet in {share:.0%} of them"
+        f"the surroundings have {level:.0%} of the brightness of the brightest of the picture, and texture of "
+        f"{texture:.1%} of it moves as one sheet in {share:.0%} of them"
     )
     clear = abs(score) > _CLEAR
     if score > 0:
@@ -64,8 +64,14 @@ def footage_features(windows: Grey) -> tuple[float, float, float]:
     Returns
     -------
     tuple of float
-        Brightness of the surroundings between the darkest (0) and the brightest (1) of the picture; standard
-        deviation of texture that moves as one sheet, in the same unit; share of the surroundings that show it.
+        Brightness of the surroundings over that of the brightest of the picture; standard deviation of texture that
+        moves as one sheet, over the picture's range; share of the surroundings that show it.
+
+    Notes
+    -----
+    Black lies somewhere between grey value 0 and the darkest of the picture. Evenly lit metal without anything darker
+    seems black against the darkest, a glowing clip with a high black level seems lit against 0: the geometric mean of
+    both errs least.
     """
     levels, commons, coherent = [], [], []
     for run in windows:
@@ -76,7 +82,7 @@ def footage_features(windows: Grey) -> tuple[float, float, float]:
         )
         low, quarter, high = (float(v) for v in np.percentile(tiles, (1.0, 25.0, 99.5)))
         span = max(high - low, 1e-6)
-        levels.append((quarter - low) / span)
+        levels.append(math.sqrt(max(quarter - low, 0.0) / span * max(quarter, 0.0) / max(high, 1e-6)))
         common, own = _sheet(one, two, quarter + 0.35 * span)
         commons.append(common / span**2)
         coherent.append(common > 0.35 * own)

@@ -1,0 +1,89 @@
+"""What an inspection says of any kind of footage: where the pool is, how large, which way it travels, how black black is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from ..model.recording import Recording
+from ..pool import Pool, PoolLook
+from ..pool.illuminated import IlluminatedLook
+from .convert import BLACK_SHARE
+from .finding import Finding
+from .heading import OTHER_DEG, Heading
+from .view import View
+
+
+def pool_finding(look: PoolLook | IlluminatedLook, pools: Sequence[Pool], view: View) -> Finding:
+    """Whether the pool is found, and where."""
+    good = sum(p.status == "ok" for p in pools)
+    left, top, *_ = view.region
+    return Finding(
+        "pool",
+        f"in {good} of {len(pools)} frames looked at, around x {look.x + left:.0f}, y {look.y + top:.0f} px"
+        + ("; it wanders: standing camera" if look.moves else ""),
+        "good" if good >= 0.9 * len(pools) else "fair" if good >= 0.5 * len(pools) else "poor",
+        ", ".join(f"{n} {w}" for w, n in _count_words(pools).items() if w != "ok"),
+    )
+
+
+def heading_finding(heading: Heading | None, recording: Recording | None) -> list[Finding]:
+    """Which way the beam travels, where anything shows it, against what was given."""
+    if heading is None:
+        return []
+    seen = f"{heading.deg:.1f}° in the picture, by the " + (
+        "metal that runs backwards" if heading.source == "metal" else "pool that crosses the view"
+    )
+    given = recording is not None and "travel_direction_deg" in recording.model_fields_set
+    if recording is None or not given:
+        return [
+            Finding(
+                "travel direction",
+                seen,
+                "fact",
+                "length and width rest on it; measuring takes this one where none is given",
+            )
+        ]
+    right = heading.off(recording.travel_direction_deg) <= OTHER_DEG + 3 * heading.u_deg
+    return [
+        Finding(
+            "travel direction",
+            f"{seen}; given {recording.travel_direction_deg:g}°",
+            "good" if right else "poor",
+            "length and width rest on it",
+            "" if right else f"give --travel-direction {heading.deg:.0f}, or none",
+        )
+    ]
+
+
+def size_finding(good: Sequence[Pool], recording: Recording | None) -> Finding:
+    """Pixels across the pool."""
+    length = float(np.median([p.front - p.rear for p in good]))
+    width = float(np.median([p.left - p.right for p in good]))
+    mm = recording.mm_per_px if recording else None
+    size = f"{length:.0f} x {width:.0f} px" + (f" ({length * mm:.2f} x {width * mm:.2f} mm)" if mm else "")
+    return Finding(
+        "pixels across the pool",
+        size,
+        "good" if width >= 50 else "fair" if width >= 25 else "poor",
+        "edges are known to a few hundredths of a pixel at best, to half a pixel in illuminated footage",
+        "" if width >= 50 else "move the camera closer or use a longer lens",
+    )
+
+
+def black_finding(share: float) -> Finding:
+    """Whether black seems cut off."""
+    cut = share > BLACK_SHARE
+    return Finding(
+        "black",
+        f"{share:.0%} of the surroundings read exactly 0",
+        "fair" if cut else "good",
+        "where black is cut off, faint light is missing and particles seem sharper than they are",
+        "set the camera's black level so that dark noise lies above 0, and subtract nothing" if cut else "",
+    )
+
+
+def _count_words(pools: Sequence[Pool]) -> dict[str, int]:
+    words = [p.status for p in pools]
+    return {word: words.count(word) for word in sorted(set(words))}

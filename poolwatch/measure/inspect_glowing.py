@@ -1,0 +1,128 @@
+"""What the pictures of a glowing pool tell an inspection."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..clips import Reader
+from ..model.errors import MeasurementError, PoolwatchError
+from ..model.recording import Recording
+from ..pool import Pool, PoolLook, find_pool, learn_pool
+from .finding import Finding, Verdict
+from .heading import heading_of, with_heading
+from .inspect_common import black_finding, heading_finding, pool_finding, size_finding
+from .look import black_share, sample_of
+from .settings import MeasureSettings
+from .view import View
+
+
+def glowing_findings(
+    reader: Reader, recording: Recording | None, settings: MeasureSettings, view: View
+) -> list[Finding]:
+    """Findings about a pool that outshines its surroundings, from frames spread over the clip."""
+    numbers, sample = sample_of(reader, settings, view)
+    full = reader.facts.full_scale
+    # Axes need no rate.
+    known = recording or Recording(record_rate_hz=1.0)
+    try:
+        look = learn_pool(sample, full, forward=known.axes().forward, settings=settings.pool)
+    except MeasurementError as error:
+        brightest = float(sample.max()) / full if sample.size else 0.0
+        return [
+            Finding("brightest pixel", f"{brightest:.3f} of full scale", "fact"),
+            Finding("pool", "none found", "poor", str(error), "check that the beam is on in this clip"),
+        ]
+
+    def pools_in(seen: Recording) -> list[Pool]:
+        (a, b), (c, d) = seen.axes().matrix.tolist()
+        return [find_pool(f, look, forward=(a, b), across=(c, d), settings=settings.pool) for f in sample]
+
+    pools = pools_in(known)
+    heading = heading_of(look, numbers, pools)
+    if with_heading(known, heading) is not known:
+        pools = pools_in(with_heading(known, heading))
+    good = [p for p in pools if p.status == "ok"]
+    found = [pool_finding(look, pools, view), *heading_finding(heading, recording)]
+    found.append(black_finding(black_share(sample, pools)))
+    if good:
+        found += [size_finding(good, recording), *_pool_findings(look, good, full)]
+    if settings.spatter_on and good:
+        found.append(_particle_finding(look, pools, sample, recording, settings, full))
+    return found
+
+
+def _pool_findings(look: PoolLook, good: list[Pool], full: float) -> list[Finding]:
+    contrast = look.step / look.noise
+    clipped = float(np.median([p.keyhole_clipped for p in good]))
+    keyhole = float(np.median([p.keyhole for p in good])) / full
+    return [
+        Finding(
+            "edge of the pool",
+            f"step {look.step / full:.2f} of full scale, {contrast:.0f} times the noise of a pixel",
+            "good" if contrast >= 20 else "fair" if contrast >= 8 else "poor",
+            "the outline's noise falls with this contrast",
+            ""
+            if contrast >= 20
+            else "expose longer, open the aperture, or choose a filter with more contrast",
+        ),
+        Finding(
+            "focus",
+            f"edges blurred by {look.sigma:.2f} px (standard deviation)",
+            "good" if look.sigma <= 2 else "fair" if look.sigma <= 4 else "poor",
+            "blur costs precision and hides small particles; defocus, motion and heat haze add up",
+            "" if look.sigma <= 2 else "focus on the plate surface, stop down, expose shorter",
+        ),
+        Finding(
+            "saturation of the pool",
+            f"{look.clipped:.1%} of the glowing area at full scale",
+            "good" if look.clipped < 0.05 else "fair" if look.clipped < 0.3 else "poor",
+            "what is clipped has no brightness and no clear edge",
+            "" if look.clipped < 0.05 else "expose shorter or use a denser filter",
+        ),
+        Finding(
+            "keyhole",
+            (
+                f"brightness {keyhole:.2f} of full scale, {clipped:.0%} of the region clipped"
+                if look.keyhole.seen
+                else "no spot stands out of the pool"
+            ),
+            "poor" if clipped > 0.2 else "fair" if clipped > 0.02 or not look.keyhole.seen else "good",
+            "its brightness and collapses enter the index",
+            "expose shorter" if clipped > 0.02 else "",
+        ),
+    ]
+
+
+def _particle_finding(
+    look: PoolLook,
+    pools: list[Pool],
+    sample: NDArray[np.uint8] | NDArray[np.uint16],
+    recording: Recording | None,
+    settings: MeasureSettings,
+    full: float,
+) -> Finding:
+    from ..spatter import learn, smallest_diameter
+
+    try:
+        ground = learn(
+            sample, full_scale=full, outlines=[p.vertices for p in pools], settings=settings.spatter
+        )
+        size = smallest_diameter(sample, [p.vertices for p in pools], ground, settings=settings.spatter)
+    except PoolwatchError as error:
+        return Finding("smallest particle", "cannot be said", "fair", str(error))
+    mm = recording.axes().particle_mm_per_px if recording and recording.mm_per_px else None
+    known = math.isfinite(size)
+    shown = f"{size:.1f} px" + (f" ({size * mm:.3f} mm)" if mm else "") if known else "cannot be said"
+    verdict: Verdict = "fair" if not known or size > 3 else "good"
+    if known and mm and size * mm > 0.2:
+        verdict = "poor"
+    return Finding(
+        "smallest particle",
+        shown,
+        verdict,
+        "smaller ones are not counted; spatter is some 20 to 500 µm across (from memory)",
+        "" if verdict == "good" else "record at a finer scale, in better focus, with more light",
+    )

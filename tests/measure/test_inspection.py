@@ -1,0 +1,121 @@
+"""What an inspection says of tilted views and of illuminated footage."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from poolwatch.measure import MeasureSettings
+from poolwatch.measure.inspection import inspect_clip
+from poolwatch.model.recording import Recording
+from poolwatch.pool.settings import PoolSettings
+from poolwatch.simulate import Scene, write_simulation
+
+
+def made(folder, kind="illuminated", **changes):
+    scene = {
+        "kind": kind,
+        "frames": 60,
+        "seed": 91,
+        "travel_speed_mm_s": 90.0,
+        "camera": {
+            "width": 200,
+            "height": 130,
+            "mm_per_px": 0.025,
+            "exposure_s": 5e-5,
+            "direction_deg": 20.0,
+        },
+    }
+    for name, value in changes.items():
+        scene[name] = {**scene.get(name, {}), **value}
+    return write_simulation(Scene.checked(scene, where="test"), folder, format="npy")
+
+
+def told(clip, recording=None, settings=None):
+    found = inspect_clip(clip, recording=recording, settings=settings)
+    return {f.name: f for f in found.findings}
+
+
+FACTS = {"record_rate_hz": 10_000.0, "mm_per_px": 0.025, "exposure_s": 5e-5, "travel_speed_mm_s": 90.0}
+
+
+def numbers(text: str) -> list[float]:
+    return [float(word) for word in text.replace("%", " ").split() if word.replace(".", "", 1).isdigit()]
+
+
+@pytest.mark.parametrize(("across", "direction"), [(0.0, 0.0), (0.0, 90.0), (90.0, 30.0)])
+def test_motion_in_a_tilted_view_is_told_as_the_camera_sees_it(tmp_path, across, direction):
+    # Tilted by 40° about an axis at `across` degrees in the picture, 0.02 mm a px along it.
+    longer = 1 / math.cos(math.radians(40))
+    turn = math.radians(across)
+    axes = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
+    mm = axes.T @ np.diag([0.02, 0.02 * longer]) @ axes
+    scale = math.sqrt(np.linalg.det(mm))
+    recording = Recording(
+        record_rate_hz=10_000.0,
+        mm_per_px=scale,
+        stretch=tuple((mm / scale).ravel().tolist()),
+        exposure_s=5e-5,
+        travel_speed_mm_s=200.0,
+        travel_direction_deg=direction,
+    )
+    found = told(made(tmp_path, "glowing"), recording)
+    ahead = np.array([math.cos(math.radians(direction)), -math.sin(math.radians(direction))])
+    metal = 200.0 * 5e-5 / np.linalg.norm(mm @ ahead)
+    assert f"metal at the travel speed {metal:.2f} px" in found["motion blur"].value
+    # A particle flies anywhere: across the tilt a pixel is worth 0.02 mm, and there it is drawn longest.
+    assert f"drawn {5e-5 * 10_000 / 0.02:.1f} px long" in found["motion blur"].value
+    assert found["step of a fast particle"].value.startswith(f"{10_000 / 0.02 / 10_000:.0f} px")
+
+
+def test_illuminated_footage_is_judged_by_its_metal(tmp_path):
+    clip = made(tmp_path)
+    found = told(clip, Recording(**FACTS))
+    assert found["footage"].value.startswith("illuminated")
+    assert found["pool"].verdict == "good"
+    metal = found["metal"]
+    assert metal.verdict == "good"
+    # 90 mm/s at 10 kHz and 0.025 mm: 0.36 px a frame, half of that in the exposure.
+    assert "moves 0.3" in metal.value
+    assert "blurred by 0.18 px" in metal.value
+    length, width = numbers(found["pixels across the pool"].value)[:2]
+    assert abs(length - 96) < 3
+    assert abs(width - 48) < 3
+    assert found["contrast of the pool"].verdict == "good"
+    assert numbers(found["contrast of the pool"].value)[0] == pytest.approx(0.7, abs=0.15)
+    assert numbers(found["focus"].value)[0] == pytest.approx(math.hypot(0.9, 0.29), abs=0.2)
+    assert "20" in found["travel direction"].value
+    assert found["travel direction"].verdict == "fact"
+    assert "not looked for" in found["smallest particle"].value
+
+
+def test_what_was_given_is_held_against_the_metal(tmp_path):
+    clip = made(tmp_path)
+    right = told(clip, Recording(**FACTS, travel_direction_deg=20.0))
+    assert right["travel direction"].verdict == "good"
+    wrong = told(clip, Recording(**FACTS | {"mm_per_px": 0.03}, travel_direction_deg=-20.0))
+    assert wrong["travel direction"].verdict == "poor"
+    assert "--travel-direction 20" in wrong["travel direction"].change
+    assert wrong["metal"].verdict == "fair"
+    assert "one of the three is wrong" in wrong["metal"].change
+
+
+def test_faint_texture_and_too_short_clips_are_said(tmp_path):
+    faint = made(
+        tmp_path / "faint", lighting={"texture": 0.02, "ripple_marks": 0.02}, camera={"read_noise": 0.01}
+    )
+    lit = MeasureSettings(pool=PoolSettings(footage="illuminated"))
+    found = told(faint, Recording(**FACTS), lit)
+    said = found.get("contrast of the pool", found["pool"])
+    assert said.verdict in ("fair", "poor")
+    assert said.change
+    short = told(made(tmp_path / "short"), Recording(**FACTS | {"record_rate_hz": 1e5}), lit)
+    assert short["pool"].verdict == "poor"
+    assert "record longer" in short["pool"].change
+
+
+def test_footage_forced_against_the_pictures_is_poor(tmp_path):
+    glowing = MeasureSettings(pool=PoolSettings(footage="glowing"))
+    assert told(made(tmp_path), None, glowing)["footage"].verdict == "poor"
