@@ -15,6 +15,9 @@ from ..model.errors import ClipError
 from .pictures import TIFF_DAMAGE, luma, page_values
 from .reader import BaseReader, ClipSettings, check_size, check_type, read_at, reason_of
 
+# So far behind the last page's directory another is looked for, in bytes: several large frames.
+_SEARCHED = 1 << 26
+
 
 def quiet_tifffile() -> None:
     """Keep tifffile's log off standard error unless the caller has set up logging."""
@@ -33,6 +36,7 @@ class TiffReader(BaseReader):
         quiet_tifffile()
         # Values that begin at this place, of this type, in frames without pages of their own.
         self._stack: tuple[int, np.dtype[Any], int] | None = None
+        self._layout: tuple[Any, ...] | None = None
         self._file = path.open("rb", buffering=0)
         try:
             self._tif = tifffile.TiffFile(path)
@@ -83,6 +87,9 @@ class TiffReader(BaseReader):
             if broken:
                 flags.add("truncated")
                 notes.append("the chain of pages breaks off: the file was cut")
+            elif self._pages_behind(first):
+                flags.add("truncated")
+                notes.append("the chain of pages ends too early: others are stored behind its last one")
         if count < 1:
             raise ClipError(f"{path}: not one whole page is there; copy it again")
         if colour:
@@ -159,6 +166,22 @@ class TiffReader(BaseReader):
             return True
         return False
 
+    def _pages_behind(self, first: Any) -> bool:
+        """Whether the directory of a page of the same size lies behind the last page: a zero in the chain cut it short.
+
+        A writer puts data of the last page there, and may be a few words; directories begin alike, width and height.
+        """
+        last = self._tif.pages[len(self._tif.pages) - 1]
+        width, height = first.tags.get(256), first.tags.get(257)
+        if width is None or height is None:
+            return False
+        begin, end = width.offset, height.offset + (20 if self._tif.is_bigtiff else 12)
+        alike, behind = np.zeros(max(end - begin, 1), np.uint8), last.offset + end - first.offset
+        data = np.zeros(max(min(self._size - behind, _SEARCHED), 0), np.uint8)
+        read_at(self._file, begin, alike)
+        read_at(self._file, behind, data)
+        return bool(end > begin) and data.tobytes().find(alike.tobytes()) >= 0
+
     def _number(self, form: str, at: int) -> int:
         """One number at a place in the file."""
         data = np.zeros(struct.calcsize(form), np.uint8)
@@ -193,11 +216,25 @@ class TiffReader(BaseReader):
                 decoded[place] = True
         return out, decoded
 
+    def _reads_alike(self, page: Any) -> bool:
+        """Whether a page's tags say to read it as the others are; where they do not, a tag is damaged."""
+        if self._layout is None:
+            first = [_layout(self._tif.pages[number]) for number in range(min(3, len(self._tif.pages)))]
+            self._layout = max(first, key=first.count)
+        packing, *rest = _layout(page)
+        if rest != list(self._layout[1:]) or not isinstance(page.imagewidth + page.imagelength, int):
+            return False
+        # A writer may leave a page plain that cannot be packed; then it is as long as its values.
+        plain = page.imagewidth * page.imagelength * page.samplesperpixel * np.dtype(page.dtype).itemsize
+        return bool(packing == self._layout[0] or (packing == 1 and sum(page.databytecounts) == plain))
+
     def _page(self, number: int) -> NDArray[Any] | None:
         """Grey values of a page; None where its data are damaged."""
         facts = self.facts
         try:
             page: Any = self._tif.pages[number]
+            if not self._reads_alike(page):
+                return None
             if (page.imagelength, page.imagewidth) != (facts.height, facts.width):
                 raise ClipError(
                     f"{facts.path}: page {number} is {page.imagewidth} x {page.imagelength} px, the first is "
@@ -223,3 +260,8 @@ class TiffReader(BaseReader):
     def _release(self) -> None:
         self._file.close()
         self._tif.close()
+
+
+def _layout(page: Any) -> tuple[Any, ...]:
+    """What a page's tags say of the way its values are stored, packing first."""
+    return page.compression, page.predictor, page.photometric, page.bitspersample, page.samplesperpixel

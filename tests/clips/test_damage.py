@@ -287,3 +287,36 @@ def test_a_packet_that_is_gone_keeps_the_numbers_of_the_others(tmp_path: Path, n
         assert any("2 frames are missing by their times" in note for note in clip.facts.notes)
         assert "missing_frames" in clip.facts.flags
         assert "undecodable_frames" in clip.facts.flags
+
+
+def test_a_zero_in_the_chain_of_tiff_pages_is_not_its_end(tmp_path: Path) -> None:
+    import tifffile
+
+    path = tmp_path / "a.tif"
+    write_frames(path, moving(), format="tiff-deflate", depth_bits=8)
+    with open_clip(path) as clip:
+        assert "truncated" not in clip.facts.flags
+    with tifffile.TiffFile(path) as tif:
+        page = tif.pages[30]
+        pointer = page.offset + 2 + 12 * len(page.tags)
+    data = bytearray(path.read_bytes())
+    data[pointer : pointer + 4] = bytes(4)
+    path.write_bytes(data)
+    with open_clip(path) as clip:
+        assert clip.facts.frame_count == 31
+        assert "truncated" in clip.facts.flags
+        assert any("others are stored behind" in note for note in clip.facts.notes)
+
+
+def test_a_tiff_page_whose_packing_is_no_longer_told_is_no_picture(tmp_path: Path) -> None:
+    import tifffile
+
+    path = tmp_path / "a.tif"
+    write_frames(path, moving(), format="tiff-deflate", depth_bits=8)
+    with tifffile.TiffFile(path) as tif:
+        place = tif.pages[20].tags["Compression"].offset
+    data = bytearray(path.read_bytes())
+    data[place : place + 2] = b"\xff\x80"  # a tag that nobody knows
+    path.write_bytes(data)
+    _, decoded = read(path)
+    assert np.flatnonzero(~decoded).tolist() == [20]
