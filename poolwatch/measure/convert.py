@@ -77,7 +77,7 @@ def frames_table(
         {
             "frame": np.arange(n),
             "time_s": np.arange(n) / rate_hz,
-            "status": gathered.status.astype(str),
+            "status": gathered.status,
             "pool_length_mm": (f["front"] - f["rear"]) * mm,
             "pool_width_mm": (f["left"] - f["right"]) * mm,
             "pool_area_mm2": f["area"] * mm**2,

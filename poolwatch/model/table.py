@@ -73,7 +73,8 @@ class Table:
             elif column.kind == "text":
                 values = frame[column.name].astype("object").where(frame[column.name].notna(), "")
             else:
-                values = pd.to_numeric(frame[column.name])
+                values = frame[column.name]
+                values = values if values.dtype == "float64" else pd.to_numeric(values)
             made[column.name] = values.astype(_DTYPES[column.kind])
         # Column by column and without a copy: a long clip's table is large.
         return pd.DataFrame(made, copy=False)
@@ -146,30 +147,55 @@ def read_csv(path: str | Path, table: Table) -> pd.DataFrame:
     import pandas as pd
 
     path = Path(path)
+    kinds = {c.name: c.kind for c in table.columns}
     try:
-        frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
+        # Numbers as numbers at once: as text a long table takes ten times its memory.
+        names = pd.read_csv(path, nrows=0, dtype=str, encoding="utf-8-sig").columns
+        numbers = {name for name in names if kinds.get(name) == "float"}
+        frame = pd.read_csv(
+            path,
+            dtype={name: "str" for name in names if name not in numbers},
+            converters=dict.fromkeys(numbers, _number_in),
+            keep_default_na=False,
+            encoding="utf-8-sig",
+        )
     except FileNotFoundError:
         raise OutputError(f"{path}: no such file; measure the clip first") from None
     except (OSError, UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
         raise OutputError(f"{path}: cannot be read as a table ({error}); measure the clip again") from None
+    except ValueError as error:
+        raise _no_number(path, error) from None
     for name in frame.columns:
-        frame[name] = [
-            text[1:] if text[:1] == "'" and text[1:2] and text[1] in "=+-@\t\r" else text
-            for text in frame[name]
-        ]
+        if name not in numbers:
+            frame[name] = [
+                text[1:] if text[:1] == "'" and text[1:2] and text[1] in "=+-@\t\r" else text
+                for text in frame[name]
+            ]
     extra = [name for name in frame.columns if name not in table.names]
     known = {
-        c.name: [v if v != "" else None for v in frame[c.name]] for c in table.columns if c.name in frame
+        name: frame[name] if name in numbers else [text if text != "" else None for text in frame[name]]
+        for name in table.names
+        if name in frame
     }
     try:
         result = table.frame(known)
     except (ValueError, TypeError) as error:
-        raise OutputError(
-            f"{path}: a column holds something that is no number ({error}); measure the clip again"
-        ) from None
+        raise _no_number(path, error) from None
     for name in extra:
         result[name] = frame[name]
     return result
+
+
+def _number_in(text: str) -> float:
+    if "_" in text:  # Python takes it as a mark between thousands.
+        raise ValueError(f"could not convert string to float: {text!r}")
+    return float(text) if text else math.nan
+
+
+def _no_number(path: Path, error: Exception) -> OutputError:
+    return OutputError(
+        f"{path}: a column holds something that is no number ({error}); measure the clip again"
+    )
 
 
 def markdown(table: Table) -> str:
