@@ -135,6 +135,8 @@ def rank(
             alone["stability_index_high"],
             settings.confidence,
         )
+        # The logit of an index at an end of the scale stops short of it.
+        low, high = np.minimum(low, means), np.maximum(high, means)
     tests = compare_pairs(groups)
     apart = tests.apart(len(groups.names), settings.alpha)
     outlier_p = outlying(shapes, value)
@@ -159,6 +161,8 @@ def rank(
         notes.append(f"left out of the index for all clips, because some cannot give it: {words}")
     part_table, share = _parts(order, place, parts, values, weights)
     pairs = _pair_table(order, means, low, high, tests, settings, groups.replicated)
+    if (pairs["told_apart"] == 1).any():
+        notes += _few_welds(groups, settings.alpha)
     reading = read_ranking(table, pairs, share, welds, likeness.excluded, replicated=groups.replicated)
     return Ranking(table, pairs, part_table, share, welds, likeness.excluded, left_out, tuple(notes), reading)
 
@@ -168,6 +172,19 @@ def default_weights() -> dict[str, float]:
     from ..stability.settings import IndexSettings
 
     return {name: part.weight for name, part in IndexSettings().parts.items()}
+
+
+def _few_welds(groups: Groups, alpha: float) -> list[str]:
+    """What too few welds cannot keep where shapes scatter unlike each other; the accuracy tests hold the shares."""
+    fewest = int(groups.count[groups.count > 1].min())
+    least = 5 if len(groups.names) == 2 else 4
+    if fewest >= least or alpha > 0.05:
+        return []
+    return [
+        f"few welds (down to {fewest} of a shape): should one shape scatter much more from weld to weld than the others, "
+        f"shapes that are alike are told apart in up to {18 if fewest == 2 else 9} % of such trials, not in "
+        f"{100 * alpha:.3g} %; {least} welds of every shape keep to that"
+    ]
 
 
 def _index(

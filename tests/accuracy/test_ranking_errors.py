@@ -87,6 +87,10 @@ def test_four_shapes_alike_over_6000_trials() -> None:
         ([1.0, 4.0], [3] * 2, 0.08),
         ([1.0, 1.0, 1.0, 4.0], [2] * 4, 0.07),
         ([1.0, 1.0, 4.0], [6, 6, 3], 0.075),
+        # The shares that the ranking's note names.
+        ([1.0, 4.0], [6, 3], 0.09),
+        ([1.0, 4.0], [6, 2], 0.18),
+        ([1.0, 4.0], [5, 5], 0.05),
     ],
 )
 def test_rate_of_false_differences_over_3000_trials(sds: list[float], welds: list[int], most: float) -> None:

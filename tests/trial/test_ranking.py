@@ -229,3 +229,40 @@ def test_nothing_left_to_rank_is_said() -> None:
     scores["stability_index"] = np.nan
     with pytest.raises(UsageError, match="no clip is left to rank"):
         rank(scores)
+
+
+def test_few_welds_say_how_often_they_mislead() -> None:
+    few = rank(rows(unsteadiness=(0.2, 2.0), welds=3))
+    assert (few.pairs["told_apart"] == 1).all()
+    assert any(note.startswith("few welds") and "up to 9 %" in note for note in few.notes)
+    two = rank(rows(unsteadiness=(0.1, 0.7, 5.0), welds=2))
+    assert any(note.startswith("few welds") and "up to 18 %" in note for note in two.notes)
+    assert not any(note.startswith("few welds") for note in rank(rows()).notes)
+    alike = rank(rows(unsteadiness=(0.7, 0.7), welds=3))
+    assert (alike.pairs["told_apart"] == 0).all()
+    assert not any(note.startswith("few welds") for note in alike.notes)
+
+
+@pytest.mark.parametrize("end", [0.0, 100.0])
+@pytest.mark.parametrize("welds", [1, 3])
+def test_an_index_at_an_end_of_the_scale_breaks_nothing(end: float, welds: int) -> None:
+    scores = rows(welds=welds)
+    at_end = scores["beam_shape"] == "flat-top"
+    scores.loc[at_end, ["stability_index", "stability_index_low", "stability_index_high"]] = end
+    scores = scores.drop(columns=[name for name in scores if name.startswith("d_")])
+    table = rank(scores).table.set_index("beam_shape")
+    assert table["stability_index"]["flat-top"] == end
+    assert table["rank"]["flat-top"] == (1 if end else 3)
+    low, high = table["stability_index_low"], table["stability_index_high"]
+    assert ((low <= table["stability_index"]) & (table["stability_index"] <= high)).all()
+    assert low.between(0, 100).all()
+    assert high.between(0, 100).all()
+    # And with the desirabilities that such an index has.
+    again = rows(welds=welds)
+    for name in [name for name in again if name.startswith("d_")]:
+        again.loc[at_end, name] = end / 100
+    again.loc[at_end, ["stability_index", "stability_index_low", "stability_index_high"]] = end
+    ranking = rank(again)
+    assert ranking.table.set_index("beam_shape")["rank"]["flat-top"] == (1 if end else 3)
+    assert np.isfinite(ranking.parts["effect"]).all()
+    assert np.isfinite(list(ranking.part_share.values())).all()
