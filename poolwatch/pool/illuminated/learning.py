@@ -15,7 +15,7 @@ from .boundary import follow, settle
 from .evidence import BINS, FINER, REACH, SEARCH, Counts, Evidence, learn_evidence, weigh
 from .metal import Grey, register, shifted
 from .motion import find_motion, noise_of, refine_motion
-from .region import SHARE, box_around, contour_of, distances, lighting_of, touches
+from .region import SHARE, Box, box_around, contour_of, distances, lighting_of, margin_of, touches
 from .residual import unexplained
 
 # Where brightness tells little, a spread of about a pixel is taken: cost of a factor e either way.
@@ -26,6 +26,8 @@ _CLEAR = 8.0
 STILL_PX = 0.5
 # Side of the tiles in which soft light is looked for, px.
 _TILE = 8
+# Window number, coarse contour, unexplained shares of surroundings and of pixels.
+Region = tuple[int, NDArray[np.float64], NDArray[np.float32], NDArray[np.float32]]
 # Spreads of the edge that are tried, px.
 _SIGMAS = (0.6, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.2)
 
@@ -85,19 +87,34 @@ def noise_of_pairs(
 
 
 def veil_of(
-    windows: Grey, metal: tuple[float, float], solid: NDArray[np.uint8], noise: tuple[float, float], half: int
+    windows: Grey,
+    metal: tuple[float, float],
+    solid: NDArray[np.uint8],
+    noise: tuple[float, float],
+    half: int,
+    pools: list[Region] | None = None,
 ) -> bool:
-    """Whether soft light comes and goes over the metal: registered differences hold more than noise in the large."""
+    """Whether soft light comes and goes over the metal: registered differences hold more than noise in the large.
+
+    With `pools`, only the metal around them counts: light over the weld is a small part of a wide view.
+    """
     h, w = windows.shape[2:]
     box = (0, h, 0, w)
+    around = None if pools is None else _around(pools, (h, w))
     found = []
     level = float(np.mean([run[half].mean() for run in windows]))
     variance = noise[0] + noise[1] * level
-    for run in windows[:12]:
+    for i, run in enumerate(windows[:12]):
+        if around is not None and i not in around:
+            continue
         dx, dy, gain, _ = register(
             run[half], run[0], box, solid, -half * metal[0], -half * metal[1], *noise, 3
         )
         read, (a, b, c, d) = shifted(run[0], box, dx, dy)
+        if around is not None:
+            a, b, c, d = _common((a, b, c, d), around[i])
+            if b - a < _TILE or d - c < _TILE:
+                continue
         difference = run[half][a:b, c:d].astype(np.float32) - np.float32(gain) * read[a:b, c:d]
         size = (max((d - c) // _TILE, 1), max((b - a) // _TILE, 1))
         mean = cv2.resize(difference, size, interpolation=cv2.INTER_AREA)
@@ -110,6 +127,19 @@ def veil_of(
     return bool(found) and float(np.median(found)) > 3.0 * 1.44 * math.sqrt(variance) / _TILE
 
 
+def _around(pools: list[Region], shape: tuple[int, int]) -> dict[int, Box]:
+    """By window, the box of its pool and of the metal around it."""
+    boxes = {}
+    for i, contour, *_ in pools:
+        size = math.sqrt(abs(float(cv2.contourArea(contour.astype(np.float32)))))
+        boxes[i] = box_around(contour, margin_of(size), shape)
+    return boxes
+
+
+def _common(one: Box, other: Box) -> Box:
+    return max(one[0], other[0]), min(one[1], other[1]), max(one[2], other[2]), min(one[3], other[3])
+
+
 def neck_of(size: float) -> int:
     """Width of the widest neck or bump that may hang on a pool without belonging to it, px."""
     return max(round(0.15 * size), 4)
@@ -119,9 +149,6 @@ def lags_of(unit: int, half: int) -> tuple[int, ...]:
     """Up to four distances from `unit` to `half`, evenly spread in proportion."""
     unit = min(unit, half)
     return tuple(sorted({round(unit * (half / unit) ** (i / 3)) for i in range(4)}))
-
-
-Region = tuple[int, NDArray[np.float64], NDArray[np.float32], NDArray[np.float32]]
 
 
 def regions_of(

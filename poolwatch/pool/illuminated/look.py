@@ -155,6 +155,9 @@ def learn_illuminated(
     noise = noise_of_pairs(windows, metal, everywhere, half)
     veil = veil_of(windows, metal, everywhere, noise, half)
     pools = regions_of(windows, metal, noise, lags_of(1, half), veil, settings)
+    if not veil and veil_of(windows, metal, everywhere, noise, half, pools):
+        veil = True
+        pools = regions_of(windows, metal, noise, lags_of(1, half), veil, settings)
     unit = unit_of(windows, pools, metal, noise, veil, half)
     lags = lags_of(unit, half)
     if unit > 1:
