@@ -22,8 +22,9 @@ Floats = NDArray[np.float64]
 _NEAR = 0.25
 # Particles slower than this say little in a step, px; metal slower than this says nothing, px.
 _LEAST_STEP_PX, _LEAST_METAL_PX = 1.5, 0.12
-# Steps of a track on either side that tell how far it goes in one frame.
-_SIDE = 2
+# Steps of a track on either side that tell how far it goes in one frame; so many must be alike within `_NEAR`, for
+# a wisp of plume that was followed for a while stumbles.
+_SIDE, _ALIKE = 2, 3
 # So many particles must jump at once, and this share of all that pass there.
 _WITNESSES, _SHARE = 2, 0.6
 # Most frames missing at one place that are looked for in moving metal.
@@ -111,7 +112,7 @@ def by_particles(particle: NDArray[np.generic], frame: NDArray[np.int64], places
 
 
 def _usual(step: Floats, track: NDArray[np.int64]) -> Floats:
-    """Middle of the steps of the same track around each, itself left out; NaN where there are fewer than three."""
+    """Middle of the steps of the same track around each, itself left out; NaN where fewer than three are alike."""
     n = len(step)
     near = np.full((2 * _SIDE, n), np.nan)
     row = 0
@@ -122,10 +123,12 @@ def _usual(step: Floats, track: NDArray[np.int64]) -> Floats:
         there = slice(max(shift, 0), n - max(-shift, 0))
         near[row, here] = np.where(track[there] == track[here], step[there], np.nan)
         row += 1
-    known = np.isfinite(near).sum(axis=0)
     middle = np.full(n, np.nan)
-    enough = known >= 3
+    enough = np.isfinite(near).sum(axis=0) >= _ALIKE
     middle[enough] = np.nanmedian(near[:, enough], axis=0)
+    with np.errstate(invalid="ignore"):
+        alike = (np.abs(near - middle) < _NEAR * middle).sum(axis=0)
+    middle[alike < _ALIKE] = np.nan
     return middle
 
 

@@ -58,6 +58,20 @@ def test_one_particle_alone_is_no_proof_and_none_tells_nothing() -> None:
     assert by_particles(np.arange(3), np.arange(3), np.zeros((3, 2))) == Drops()
 
 
+def test_two_wisps_that_stumble_alike_are_no_proof() -> None:
+    # Steps as short and long as those of plume followed for a while, among them one that happens to be doubled.
+    steps = np.array([2.1, 9.4, 4.2, 1.6, 4.5, 2.9, 0.9, 4.4, 4.0, 1.2])
+    along = np.concatenate([[0.0], np.cumsum(steps)])
+    way = np.column_stack([along, np.zeros(11)])
+    frame = np.arange(11)
+    found = by_particles(np.repeat([0, 1], 11), np.tile(frame, 2), np.concatenate([way, 0.97 * way]))
+    assert found.after == ()
+    even = np.where(np.arange(10) == 4, 6.0, 3.0)
+    way = np.column_stack([np.concatenate([[0.0], np.cumsum(even)]), np.zeros(11)])
+    found = by_particles(np.repeat([0, 1], 11), np.tile(frame, 2), np.concatenate([way, 0.97 * way]))
+    assert found.after == (4,)
+
+
 GONE = (30, 61, 62, 110)
 
 
