@@ -168,7 +168,13 @@ def block_sums(
     for begin in range(0, resamples, piece):
         size = min(piece, resamples - begin)
         start = generator.integers(0, n, size=(size, whole))
-        result[begin : begin + size] = (running[start + length] - running[start]).sum(axis=1)
+        # Sums of a few resamples at a time: what is looked up takes far more memory than where.
+        few = max(1, size // 16)
+        for row in range(0, size, few):
+            part = start[row : row + few]
+            result[begin + row : begin + row + len(part)] = (running[part + length] - running[part]).sum(
+                axis=1
+            )
         if rest:
             start = generator.integers(0, n, size=size)
             result[begin : begin + size] += running[start + rest] - running[start]
