@@ -74,11 +74,15 @@ def peaks(spectrum: Spectrum, series: Series, settings: StabilitySettings) -> tu
     duration = n / series.rate_hz
     step = float(spectrum.frequency_hz[1])
     found: list[Peak] = []
-    for first, last in _hot(spectrum):
+    groups = sorted(((_excess(spectrum, *group), *group) for group in _hot(spectrum)), reverse=True)
+    for excess, first, last in groups:
+        strongest = sorted((peak.amplitude for peak in found), reverse=True)[: settings.spectrum.max_peaks]
+        if len(strongest) == settings.spectrum.max_peaks and 2 * excess < 0.25 * strongest[-1] ** 2:
+            # Nothing in the groups left can be among the strongest.
+            break
         # A cosine and a sine are one function at 0 and at half the rate: keep a resolution away.
         low = max(float(spectrum.frequency_hz[first]) - step, c.low_hz / 2, 0.75 / duration)
         high = min(float(spectrum.frequency_hz[last]) + step, series.rate_hz / 2 - 0.75 / duration)
-        excess = _excess(spectrum, first, last)
         red = float(np.mean(spectrum.red_noise[first : last + 1]))
         ratio = float(np.max(spectrum.psd[first : last + 1] / spectrum.red_noise[first : last + 1]))
         # A line at least this high cannot be the continuum's own (whole-length bins, exponential).
