@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .filtering import BLOCK, pool_spans
-from .noise import finest, noise_model, upper_spread
+from .noise import ROUNDING, finest, noise_model, upper_spread
 from .searching import work_arrays
 from .segmenting import prepare
 from .settings import SpatterSettings
@@ -17,6 +17,8 @@ from .settings import SpatterSettings
 # Noise of the binomial 3x3 mean over that of a pixel: sqrt(sum of squared weights).
 SMOOTHED_NOISE = 0.375
 _LATTICE = 4
+# Variance of a dark pixel up to which there is hardly any noise but that of rounding, squared grey values.
+_QUIET = 3 * ROUNDING
 
 
 @dataclass(frozen=True)
@@ -140,8 +142,8 @@ def learn(
     look = replace(
         look, read=read, shot=shot, threshold=np.asarray(settings.detection_level * spread, dtype=np.float32)
     )
-    if settings.background == "learned" and not dark and len(sample) >= 8 and read <= 1 / 12:
-        # Quiet places without any noise: a codec or a clipped black took it away, and the model cannot speak for
+    if settings.background == "learned" and not dark and len(sample) >= 8 and read <= _QUIET:
+        # Quiet places with hardly any noise: a codec or a clipped black took it away, and the model cannot speak for
         # the rest of the picture.
         from .alarms import alarm_factor
 

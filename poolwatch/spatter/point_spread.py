@@ -19,8 +19,8 @@ from .settings import SpatterSettings
 if TYPE_CHECKING:
     from .look import SpatterLook
 
-# Particles that are tried, the clearest first.
-_TRIED = 120
+# Particles that are tried, the clearest first, and times the detection level from which one is worth a try.
+_TRIED, _CLEAR = 120, 1.6
 _SIGMAS = np.exp(np.linspace(np.log(0.3), np.log(6.0), 25))
 ASSUMED = 0.8
 # No lens is a Gaussian to better than this share of its width.
@@ -48,7 +48,9 @@ def find_point_spread(
 
     rough = detect(sample, outlines, replace(look, psf_sigma_px=1.0), settings)
     bad = UNFITTED | BORDER | RIM | CROWDED
-    candidates = rough[((rough["mark"] & bad) == 0) & (rough["signal"] > 8) & (rough["peak"] > 0)]
+    candidates = rough[
+        ((rough["mark"] & bad) == 0) & (rough["signal"] > _CLEAR * look.detection_level) & (rough["peak"] > 0)
+    ]
     order = np.argsort(
         -candidates["signal"].astype(np.float64) * np.sqrt(np.maximum(candidates["spread"], 0.3)),
         kind="stable",

@@ -14,6 +14,7 @@ from .fitting import blur_of
 from .look import SpatterLook
 from .paths import distance_outside
 from .profile import SHAPE, densities, disc_table, shape_of
+from .records import SATURATED
 from .settings import SpatterSettings
 
 # Sizes that are tried: from 0.3 px, each 12 % larger.
@@ -24,6 +25,8 @@ _DRAWN = 160
 # one frame unseen between them are a track: by enumeration 0.51, 0.44, 0.39 for 6, 8 and 10 frames in view; what is
 # near the limit comes nearer to it where the ground is brighter or its streak longer, so the upper end is taken.
 _SHARE = 0.5
+# Times the detection level from which a sighting counts as clear: what a codec leaves hardly passes the level.
+_CLEAR = 2.4
 # Surface brightness of a drawn particle where the clip shows none to go by, of full scale.
 _ASSUMED = 0.5
 
@@ -67,7 +70,7 @@ def smallest_diameter(
     frames = sample[chosen]
     around = None if outlines is None else [np.asarray(outlines[k], dtype=np.float64) for k in chosen]
     seen = detect(frames, around, look, settings)
-    streak = streak_px if streak_px is not None else _usual_streak(seen)
+    streak = streak_px if streak_px is not None else _usual_streak(seen, look)
     light = brightness if brightness is not None else _usual_brightness(seen, look)
     rng = np.random.default_rng(20_240_229)
     low, high = 0, int(np.searchsorted(_LADDER, 0.7 * settings.max_diameter_px)) - 1
@@ -97,9 +100,14 @@ def smallest_diameter(
     return _passing(shares)
 
 
+def _clear(seen: NDArray[np.void], look: SpatterLook) -> NDArray[np.void]:
+    alone = (seen["mark"] & ~np.uint16(SATURATED)) == 0
+    return np.asarray(seen[alone & (seen["signal"] > _CLEAR * look.detection_level)])
+
+
 def _usual_brightness(seen: NDArray[np.void], look: SpatterLook) -> float:
     """Median surface brightness above the ground, fraction of full scale."""
-    clear = seen[((seen["mark"] & ~np.uint16(1)) == 0) & (seen["signal"] > 12)]
+    clear = _clear(seen, look)
     length2 = np.hypot(clear["streak_m"], clear["streak_n"])
     square = 16.0 * clear["spread"] - 2 / 3 * length2
     # The disc must be resolved for its surface to be known.
@@ -110,9 +118,9 @@ def _usual_brightness(seen: NDArray[np.void], look: SpatterLook) -> float:
     return float(np.clip(np.median(surface), 0.01, 1.0))
 
 
-def _usual_streak(seen: NDArray[np.void]) -> float:
+def _usual_streak(seen: NDArray[np.void], look: SpatterLook) -> float:
     """Median streak, px; 0 where it is not seen."""
-    clear = seen[(seen["mark"] & ~np.uint16(1)) == 0]
+    clear = _clear(seen, look)
     if len(clear) < 3:
         return 0.0
     length2 = np.hypot(clear["streak_m"], clear["streak_n"]).astype(np.float64)

@@ -11,6 +11,7 @@ from poolwatch.pool import PoolSettings, find_pool, learn_pool
 from poolwatch.simulate import Scene, Simulation
 from poolwatch.spatter import SpatterSettings, detect, learn
 from poolwatch.spatter.alarms import alarm_factor
+from poolwatch.spatter.visibility import smallest_diameter
 
 SETTINGS = SpatterSettings()
 
@@ -47,3 +48,24 @@ def test_a_sound_noise_model_is_left_alone(pictures):
     look = learn(pictures, full_scale=255.0, outlines=outlines, settings=SETTINGS)
     assert alarm_factor(pictures, outlines, look, SETTINGS) == 1.0
     assert look.detection_level == SETTINGS.detection_level
+
+
+@pytest.mark.parametrize("rate_per_s", [0.0, 60.0])
+def test_what_compression_leaves_does_not_pass_for_usual_particles(tmp_path, rate_per_s):
+    """The smallest particle goes by the clip's own bright ones, or by what is assumed: blocks of a codec are neither."""
+    scene = {
+        "frames": 240,
+        "seed": 8,
+        "camera": {"width": 320, "height": 192, "mm_per_px": 0.02},
+        "pool": {"length": {"noise_sd": 0.03}},
+        "spatter": {"rate_per_s": rate_per_s},
+    }
+    drawn = Simulation(Scene.checked(scene, where="test")).frames(0, 240)
+    path = write_frames(tmp_path / "c.avi", drawn, format="avi-mjpeg", depth_bits=8)
+    smallest = []
+    with open_clip(path) as reader:
+        for frames in (drawn[::5], reader.frames(range(0, 240, 5))):
+            outlines = outlines_of(frames)
+            look = learn(frames, full_scale=255.0, outlines=outlines, settings=SETTINGS)
+            smallest.append(smallest_diameter(frames, outlines, look, settings=SETTINGS))
+    assert smallest[0] < smallest[1] < 2.5 * smallest[0]
