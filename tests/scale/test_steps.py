@@ -48,6 +48,16 @@ def test_the_vote_knows_no_unit(unit: float) -> None:
     assert vote((unit * frames).astype(np.float32), None, 50.0) == []
 
 
+def test_what_stands_still_in_the_picture_outvotes_no_metal() -> None:
+    """Dirt on the window, three times the contrast of the metal that moves behind it."""
+    rng = np.random.default_rng(9)
+    plate = np.fft.fft2(gaussian_filter(rng.normal(size=(96, 128)), 1.0, mode="wrap"))
+    frames = np.array([np.fft.ifft2(fourier_shift(plate, (-1.0 * n, 1.5 * n))).real for n in range(16)])
+    dirt = gaussian_filter(rng.normal(size=(96, 128)), 1.0)
+    votes = vote((frames + 3 * dirt).astype(np.float32), None, 0.5)
+    assert any(found == pytest.approx((1.5, -1.0), abs=0.06) for found in votes)
+
+
 def test_slopes_are_exact_for_a_cubic() -> None:
     y, x = np.mgrid[:48, :56] / 20.0
     template = Template.cut(

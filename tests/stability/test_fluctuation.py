@@ -81,3 +81,12 @@ def test_series_are_left_as_they_were() -> None:
     before = x.copy()
     fluctuation(Series("x", x, 1000.0), SETTINGS)
     assert np.array_equal(x, before, equal_nan=True)
+
+
+def test_a_mean_of_exactly_nothing_has_no_relative_fluctuation() -> None:
+    values = np.random.default_rng(2).normal(size=1000)
+    values = np.concatenate([values, -values])
+    found = fluctuation(Series("pool_length", values, 1000.0), SETTINGS)
+    assert found.mean == 0
+    assert found.sd > 0
+    assert np.isnan([found.cv, found.cv_low, found.cv_high]).all()

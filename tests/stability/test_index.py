@@ -200,3 +200,33 @@ def test_root_of_a_mean_of_squares_is_not_lifted_by_noise() -> None:
     assert part.x_low < 0.05 < part.x_high
     lifted = level(Series("agitation", np.sqrt(np.maximum(power.values, 0)), 5000.0))
     assert abs(stability_index({"agitation": lifted}, SETTINGS).parts["agitation"].x - 0.05) > 0.015
+
+
+def test_half_values_stand_as_documented() -> None:
+    # A changed half-value changes every index: it is a change of what the figures mean.
+    half = {name: part.half for name, part in SETTINGS.index.parts.items()}
+    assert half == {
+        "pool_length": 0.05, "pool_width": 0.05, "pool_area": 0.08, "agitation": 0.10,
+        "keyhole": 0.15, "collapses": 0.02, "spatter_count": 1.0, "spatter_mass": 10.0,
+    }  # fmt: skip
+
+
+def test_no_collapse_in_a_clip_bounds_their_share_by_its_length_not_its_rate() -> None:
+    rng = np.random.default_rng(4)
+    high = []
+    for rate in (5_000.0, 20_000.0):
+        keyhole = Series("keyhole_brightness", 0.6 + 0.01 * rng.normal(size=int(0.4 * rate)), rate)
+        part = stability_index({"collapses": collapse_share(keyhole)}, SETTINGS).parts["collapses"]
+        assert part.x == 0
+        high.append(part.x_high)
+    # None in 0.4 s: at most 2.51 of them (Jeffreys' interval of a Poisson count of 0: chi-square of one degree of
+    # freedom, 97.5 %, halved), each as long as one could stay unseen.
+    assert high[0] == pytest.approx(5.024 / 2 * SETTINGS.collapse.unseen_s / 0.4, rel=0.01)
+    assert high[1] == pytest.approx(high[0], rel=0.01)
+
+
+def test_an_unseen_event_counts_as_one() -> None:
+    none = events(np.empty(0), 1000, 0.05)
+    part = stability_index({"spatter_count": none}, SETTINGS).parts["spatter_count"]
+    assert part.x == 0
+    assert part.x_high == pytest.approx(5.024 / 2 / 0.05, rel=0.01)
