@@ -231,6 +231,8 @@ def show_score(result: Measurement, recording: Recording) -> None:
             f"{'' if per_m == '–' else per_m}{'' if mass == '–' else mass}"
             f"smallest that this clip could show {_number(row['spatter_min_diameter_mm'], '{:.3f}')} {unit}"
         )
+    else:
+        console.print("spatter: particles were not looked for, which is not 0 (see spatter_not_sought)")
     counts = result.run["statuses"]
     total = sum(counts.values())
     console.print(

@@ -58,7 +58,7 @@ def rescore(
     smallest = float("nan") if own is None else float(own)
     scored = score(
         measured.frames,
-        measured.spatter if settings.spatter_on else None,
+        measured.spatter if settings.spatter_on and "spatter_not_sought" not in run["flags"] else None,
         recording,
         settings.stability,
         min_diameter_mm=smallest if min_diameter_mm is None else min_diameter_mm,

@@ -283,6 +283,7 @@ def _provenance(
             "keyhole_spots_px": [[float(x) + left, float(y) + top] for x, y in pool.keyhole.spots],
             "keyhole_seen": pool.keyhole.seen,
             "black_share": look.black_share,
+            "end_width_in_spreads": look.end_width,
             "agitation_lag_frames": look.lag,
             "agitation_places": len(look.places),
             **found.look,
@@ -308,6 +309,7 @@ def _pool_facts(pool: PoolLook | IlluminatedLook) -> dict[str, Any]:
         "level_fraction": pool.fraction,
         "edge_sigma_px": pool.sigma,
         "edge_step": pool.step,
+        "edge_clipped": pool.edge_clipped,
     }
 
 
@@ -318,7 +320,7 @@ def _footage_flags(look: ClipLook) -> set[str]:
         flags.add("direction_found")
     if look.kind_seen is not None:
         flags.add("footage_disagrees")
-    if look.kind == "illuminated":
+    if look.spatter is None:
         flags.add("spatter_not_sought")
     return flags
 

@@ -11,6 +11,7 @@ from ..model.axes import PoolAxes
 from ..model.recording import Recording
 from ..model.tables import FRAMES
 from ..pool import PoolLook
+from ..pool.tail import NARROW
 from .gather import Gathered
 from .look import ClipLook
 
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 # more than that share of such frames says nothing at all, for the bright ones are those that are missing.
 _BLIND = 0.1
 _BLIND_FRAMES = 0.05
+# Share of the edge whose step is clipped from which the outline rests on the foot of the step.
+EDGE_CLIPPED = 0.5
 # A keyhole narrower than this many times the blur is diluted.
 _SMALL = 3.0
 # Share of exact zeros around the pool from which black counts as cut off: half are there where it is cut in the middle
@@ -116,6 +119,10 @@ def picture_flags(frames: pd.DataFrame, look: ClipLook, axes: PoolAxes) -> set[s
     if look.black_share > BLACK_SHARE:
         flags.add("black_cut_off")
     pool = look.pool
+    if isinstance(pool, PoolLook) and pool.edge_clipped > EDGE_CLIPPED:
+        flags.add("edge_saturated")
+    if look.end_width < NARROW:
+        flags.add("tail_narrow")
     if isinstance(pool, PoolLook) and pool.keyhole.seen and pool.keyhole.extent_px < _SMALL * pool.sigma:
         flags.add("keyhole_small")
     width: NDArray[np.float64] = frames["pool_width_mm"].to_numpy(dtype=np.float64)

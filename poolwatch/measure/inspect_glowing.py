@@ -11,6 +11,8 @@ from ..clips import Reader
 from ..model.errors import MeasurementError, PoolwatchError
 from ..model.recording import Recording
 from ..pool import Pool, PoolLook, find_pool, learn_pool
+from ..pool.tail import NARROW, end_width
+from .convert import EDGE_CLIPPED
 from .finding import Finding, Verdict
 from .heading import heading_of, with_heading
 from .inspect_common import black_finding, heading_finding, pool_finding, size_finding
@@ -49,6 +51,7 @@ def glowing_findings(
     found.append(black_finding(black_share(sample, pools)))
     if good:
         found += [size_finding(good, recording), *_pool_findings(look, good, full)]
+        found.append(_ends_finding(look, good, with_heading(known, heading)))
     if settings.spatter_on and good:
         found.append(_particle_finding(look, pools, sample, recording, settings, full))
     return found
@@ -56,6 +59,7 @@ def glowing_findings(
 
 def _pool_findings(look: PoolLook, good: list[Pool], full: float) -> list[Finding]:
     contrast = look.step / look.noise
+    clipped_edge = look.edge_clipped > EDGE_CLIPPED
     clipped = float(np.median([p.keyhole_clipped for p in good]))
     keyhole = float(np.median([p.keyhole for p in good])) / full
     return [
@@ -77,8 +81,9 @@ def _pool_findings(look: PoolLook, good: list[Pool], full: float) -> list[Findin
         ),
         Finding(
             "saturation of the pool",
-            f"{look.clipped:.1%} of the glowing area at full scale",
-            "good" if look.clipped < 0.05 else "fair" if look.clipped < 0.3 else "poor",
+            f"{look.clipped:.1%} of the glowing area at full scale"
+            + (f", the step at {look.edge_clipped:.0%} of its edge too" if clipped_edge else ""),
+            "good" if look.clipped < 0.05 else "fair" if look.clipped < 0.3 and not clipped_edge else "poor",
             "what is clipped has no brightness and no clear edge",
             "" if look.clipped < 0.05 else "expose shorter or use a denser filter",
         ),
@@ -94,6 +99,18 @@ def _pool_findings(look: PoolLook, good: list[Pool], full: float) -> list[Findin
             "expose shorter" if clipped > 0.02 else "",
         ),
     ]
+
+
+def _ends_finding(look: PoolLook, good: list[Pool], recording: Recording) -> Finding:
+    (a, b), (c, d) = recording.axes().matrix.tolist()
+    width = end_width([p.vertices for p in good], (a, b), (c, d), look.sigma)
+    return Finding(
+        "ends of the pool",
+        f"the narrower one is {width:.1f} times the blur wide where it is three times the blur deep",
+        "good" if width >= 7 else "fair" if width >= NARROW else "poor",
+        "a tail that runs out narrower than the blur is seen too short",
+        "" if width >= 7 else "focus better, or record at a finer scale",
+    )
 
 
 def _particle_finding(

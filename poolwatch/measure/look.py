@@ -15,6 +15,7 @@ from ..model.recording import Recording
 from ..pool import Pool, PoolLook, agitation_places, find_pool, learn_pool
 from ..pool.illuminated import IlluminatedLook, find_illuminated, learn_illuminated, window_length
 from ..pool.kind import Kind, footage_kind
+from ..pool.tail import end_width
 from ..spatter import SpatterLook, learn, smallest_diameter
 from .heading import Heading, heading_of, metal_of, with_heading
 from .settings import MeasureSettings
@@ -56,6 +57,8 @@ class ClipLook:
         Direction of travel as the motion in the clip shows it; None where nothing does.
     recording
         Facts about the recording, its direction of travel found where none was given.
+    end_width
+        Width of the narrower end of a glowing pool, in spreads of its edge.
     direction_found
         Whether it was.
     kind_seen
@@ -76,6 +79,7 @@ class ClipLook:
     black_share: float
     heading: Heading | None
     recording: Recording
+    end_width: float = float("nan")
     direction_found: bool = False
     kind_seen: Kind | None = None
 
@@ -220,6 +224,7 @@ def _look_at_glowing(
         black_share=black_share(sample, found),
         heading=heading_of(pool, numbers, found),
         recording=recording,
+        end_width=end_width([p.vertices for p in good], along, across, pool.sigma),
     )
 
 

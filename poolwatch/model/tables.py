@@ -35,7 +35,12 @@ FRAMES = Table(
         _c("pool_rear_mm", "float", "mm", "rearmost place of the outline, from the beam (negative: behind)"),
         _c("keyhole_brightness", "float", "full scale", "mean brightness of the keyhole region"),
         _c("keyhole_area_mm2", "float", "mm²", "area in the keyhole region above the clip's keyhole level"),
-        _c("spatter_in_view", "int", "", "particles that left the pool and are seen in this frame"),
+        _c(
+            "spatter_in_view",
+            "int",
+            "",
+            "particles that left the pool and are seen in this frame; empty where they were not looked for",
+        ),
         _c("pool_centre_x_mm", "float", "mm", "centroid of the pool along travel, from the beam"),
         _c(
             "pool_centre_y_mm",
@@ -161,7 +166,12 @@ SCORE = Table(
         ),
         _c("pool_width_peak_hz", "float", "Hz", "same, width"),
         _c("keyhole_brightness_peak_hz", "float", "Hz", "same, keyhole brightness"),
-        _c("spatter_count", "int", "", "particles that left the pool in the steady part"),
+        _c(
+            "spatter_count",
+            "int",
+            "",
+            "particles that left the pool in the steady part; empty where they were not looked for",
+        ),
         _c("spatter_per_s", "float", "1/s", "same, per second"),
         _c("spatter_per_m", "float", "1/m", "same, per metre of weld; empty without a travel speed"),
         _c(

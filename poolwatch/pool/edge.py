@@ -18,7 +18,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .curve import Vertices, normals_curvature, resample, smooth_closed
+from .curve import Vertices, normals_curvature, resample, resample_to_bends, smooth_closed
 from .step import fit_place, fit_step
 
 # How well a clip's usual height of the step is known for a part of one outline, relative; for a vertex the height of
@@ -314,9 +314,9 @@ def _pass(
 ) -> tuple[Vertices, Vertices, int, int]:
     """One pass: the contour smoothed by `smoothing` vertices, each vertex moved along its normal to the step.
 
-    A fine pass fits the model of the step; a coarse one takes the top of the filter's response.
+    A fine pass has its vertices closer where the outline bends, and fits the model of the step; a coarse one takes the top of the filter's response.
     """
-    x, y = resample(cx, cy, n)
+    x, y = resample_to_bends(cx, cy, n) if fine else resample(cx, cy, n)
     x, y, nx, ny, _ = normals_curvature(x, y, smoothing)
     # The model reaches further out than the filter.
     edge = int(math.ceil(2.5 * sigma + 3.5)) if fine else 0

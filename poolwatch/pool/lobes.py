@@ -25,7 +25,7 @@ def cut_lobes(x: NDArray[np.float64], y: NDArray[np.float64], widest: float, lea
     Parameters
     ----------
     x, y
-        Evenly spaced vertices of the outline, px.
+        Vertices of the outline, px, evenly spaced but for sharp bends.
     widest
         Greatest width of a lobe's foot, px.
     least

@@ -114,6 +114,11 @@ class ClipResult:
         return tuple(value.split()) if isinstance(value, str) else ()
 
     @property
+    def spatter_sought(self) -> bool:
+        """Whether particles were looked for: where not, none found does not mean that there were none."""
+        return "spatter_not_sought" not in self.flags
+
+    @property
     def unit(self) -> str:
         """Unit of lengths: mm, or px where no scale was given."""
         return "px" if "no_scale" in self.flags else "mm"

@@ -274,7 +274,11 @@ def _worst(result: ClipResult, frames: NDArray[np.int64], count: int, most: int)
             for name in ("length", "width")
         ),
         (_drop(result.series("keyhole_brightness")[rows]), "keyhole darkest at {at}"),
-        (_arrivals(result, frames, count), "most new particles around {at}"),
+        *(
+            [(_arrivals(result, frames, count), "most new particles around {at}")]
+            if result.spatter_sought
+            else []
+        ),
     ]
     for _ in range(_PER_KIND):
         for strength, words in kinds:

@@ -30,12 +30,13 @@ class Lane:
 
 def lanes(result: ClipResult) -> tuple[Lane, ...]:
     """The curves of a clip's strip, from top to bottom."""
-    return (
+    every = (
         Lane("pool_length_mm", "length", result.unit, POOL),
         Lane("pool_width_mm", "width", result.unit, POOL),
         Lane("keyhole_brightness", "keyhole", "of full scale", KEYHOLE),
         Lane("spatter_in_view", "particles", "in view", PARTICLE, steps=True),
     )
+    return every if result.spatter_sought else every[:-1]
 
 
 @dataclass(frozen=True)

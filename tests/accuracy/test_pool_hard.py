@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from poolwatch.pool import PoolSettings
+from poolwatch.pool.tail import NARROW, end_width
 
 MOTION = {
     "length": {"tones": [{"frequency_hz": 310, "amplitude": 0.05}], "noise_sd": 0.02},
@@ -108,3 +109,46 @@ def test_known_spread_outlines_what_is_blown_out_further(pool_scene):
     found = pool_scene(scene, 40, PoolSettings(edge_sigma_px=spread))
     for what in ("length", "width"):
         assert abs(found.error(what).mean()) < 0.6
+
+
+@pytest.mark.parametrize(
+    ("seed", "rim", "camera"),
+    [
+        (241, 1.8, {"psf_sigma_px": 1.1, "direction_deg": 200, "mm_per_px": 0.024}),
+        (242, 2.1, {"psf_sigma_px": 0.9, "depth_bits": 12}),
+        (243, 2.6, {"psf_sigma_px": 1.0, "direction_deg": 75}),
+    ],
+)
+def test_rims_beyond_that_are_off_by_little_more_and_known(pool_scene, seed, rim, camera):
+    pool = {**MOTION, "rim": rim, "hot": 2 * rim}
+    found = pool_scene({"seed": seed, "camera": {"width": 200, "height": 200, **camera}, "pool": pool}, 24)
+    assert found.look.edge_clipped > 0.5  # what the flag `edge_saturated` stands on
+    for what in ("length", "width"):
+        assert abs(found.error(what).mean()) < 1.0, what
+        assert found.error(what).std() < 0.3, what
+
+
+@pytest.mark.parametrize(
+    ("taper", "camera", "bar"),
+    [
+        (0.6, {}, 0.2),
+        (0.7, {"direction_deg": 100}, 0.4),
+        (0.7, {"mm_per_px": 0.012, "width": 320, "height": 160}, 0.4),
+        (0.8, {"direction_deg": 130}, 1.3),
+        (0.8, {"mm_per_px": 0.014, "width": 280, "height": 150}, 1.3),
+    ],
+)
+def test_a_pointed_tail_is_followed_to_where_the_blur_hides_it(pool_scene, taper, camera, bar):
+    scene = {
+        "seed": 250,
+        "camera": {"width": 200, "height": 200, **camera},
+        "pool": {**MOTION, "taper": taper},
+    }
+    found = pool_scene(scene, 24)
+    assert found.ok.all()
+    assert abs(found.error("length").mean()) < bar
+    assert found.error("length").std() < 0.2
+    direction = math.radians(camera.get("direction_deg", 0))
+    ahead, left = (math.cos(direction), -math.sin(direction)), (-math.sin(direction), -math.cos(direction))
+    narrow = end_width([p.vertices for p in found.pools], ahead, left, found.look.sigma) < NARROW
+    assert narrow == (taper > 0.7)

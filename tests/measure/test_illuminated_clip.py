@@ -7,6 +7,9 @@ import pandas as pd
 import pytest
 
 import poolwatch
+from poolwatch.cli.measure import show_score
+from poolwatch.measure import MeasureSettings, rescore, write_clip_report
+from poolwatch.model.recording import Recording
 from poolwatch.model.table import csv_text
 from poolwatch.simulate import Scene, write_simulation
 
@@ -47,7 +50,28 @@ def test_particles_are_not_sought_and_it_says_so(lit):
     assert "spatter_not_sought" in lit.flags
     assert lit.frames["spatter_in_view"].isna().all()
     assert lit.score["spatter_count"].isna().all()
+    assert "index_partial" in lit.flags
     assert np.isfinite(lit.score["stability_index"].iloc[0])
+
+
+def test_not_looked_for_is_never_told_as_none(lit, lit_clip, tmp_path, capsys):
+    lit.write(tmp_path / "lit")
+    # A trial scores clips again from their tables.
+    again = rescore(tmp_path / "lit")
+    assert again["spatter_count"].isna().all()
+    assert again["spatter_per_s"].isna().all()
+    assert again["stability_index"].iloc[0] == pytest.approx(lit.score["stability_index"].iloc[0], rel=1e-6)
+    write_clip_report(lit, tmp_path / "lit")
+    page = (tmp_path / "lit" / "report.html").read_text(encoding="utf-8")
+    assert "Particles were not looked for: empty is not 0." in page
+    assert "particles in view: not looked for" in page
+    assert "0 particles" not in page
+    show_score(lit, Recording(**FACTS))
+    assert "particles were not looked for, which is not 0" in " ".join(capsys.readouterr().out.split())
+    off = poolwatch.measure_clip(
+        lit_clip, settings=MeasureSettings(spatter_on=False, pool={"footage": "glowing"}), **FACTS
+    )
+    assert "spatter_not_sought" in off.flags
 
 
 @pytest.mark.parametrize(("workers", "block"), [(1, 9), (2, 100)])

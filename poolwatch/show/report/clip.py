@@ -86,7 +86,11 @@ def _figures(evidence: ClipEvidence, dpi: float) -> list[tuple[Picture, str, str
     if evidence.space_time is not None:
         words = "Brightness along the pool's middle line over time, with front, tail and beam."
         found.append((space_time_figure(result, evidence.space_time), "Middle line over time", words))
-    words = f"Flight directions and diameters of {len(result.spatter)} particles that left the pool."
+    words = (
+        f"Flight directions and diameters of {len(result.spatter)} particles that left the pool."
+        if result.spatter_sought
+        else "Particles were not looked for: empty is not 0."
+    )
     found.append((spatter_figure(result), "Spatter", words))
     return [(picture(figure, dpi=dpi), title, words) for figure, title, words in found]
 

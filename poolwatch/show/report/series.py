@@ -41,7 +41,8 @@ def series_view(result: ClipResult, segments: Sequence[Segment]) -> dict[str, An
     x = WIDE * (numbers - first) / (last - first)
     stride = max(1, -(-len(numbers) // _READ_OUT))
     lanes, values, places_of = [], [], []
-    for column, name, kind in _LANES:
+    for column, words, kind in _LANES:
+        name = words if kind != "particle" or result.spatter_sought else f"{words}: not looked for"
         series = result.series(column)
         found = series[np.isfinite(series)]
         low, high = (float(found.min()), float(found.max())) if found.size else (0.0, 1.0)

@@ -30,6 +30,8 @@ def sector_counts(directions: NDArray[np.float64]) -> NDArray[np.int64]:
 def spatter_figure(result: ClipResult) -> Figure:
     """Rose of flight directions (areas are counts) and distribution of diameters."""
     spatter = result.spatter
+    if not result.spatter_sought:
+        return nothing_to_show("particles were not looked for")
     if not len(spatter):
         return nothing_to_show("no particle left the pool")
     figure = new_figure(3.3, margins=(0.5, 0.5, 0.08, 0.66))

@@ -1,0 +1,47 @@
+"""A clip whose outline is known less well than usual says so: clipped edges, ends narrower than the blur."""
+
+from __future__ import annotations
+
+import pytest
+
+import poolwatch
+from poolwatch.measure.inspection import inspect_clip
+from poolwatch.model.recording import Recording
+from poolwatch.simulate import Scene, write_simulation
+
+
+def measured(folder, pool, **camera):
+    scene = {
+        "frames": 40,
+        "seed": 57,
+        "camera": {"width": 200, "height": 200, "mm_per_px": 0.025, "exposure_s": 2e-5, **camera},
+        "pool": {"length": {"noise_sd": 0.02}, "width": {"noise_sd": 0.01}, **pool},
+    }
+    clip = write_simulation(Scene.checked(scene, where="test"), folder, format="npy")
+    direction = camera.get("direction_deg", 0.0)
+    return clip, poolwatch.measure_clip(clip, record_rate_hz=10_000.0, travel_direction_deg=direction)
+
+
+@pytest.mark.parametrize(
+    ("pool", "camera", "flags"),
+    [
+        ({}, {}, set()),
+        ({"taper": 0.6}, {"psf_sigma_px": 0.7}, set()),
+        ({"taper": 0.8}, {"direction_deg": 70.0}, {"tail_narrow"}),
+        ({"taper": 0.9}, {"psf_sigma_px": 0.6}, {"tail_narrow"}),
+        ({"taper": 0.6}, {"psf_sigma_px": 2.0}, {"tail_narrow"}),
+        ({}, {"gain": 4.5}, {"edge_saturated", "pool_saturated"}),
+        ({"rim": 2.5, "hot": 4.0}, {"direction_deg": 200.0}, {"edge_saturated", "pool_saturated"}),
+        # The keyhole's surroundings alone are clipped: the edge is whole.
+        ({"hot": 1.3, "rim": 0.3}, {}, set()),
+    ],
+)
+def test_what_is_wrong_with_the_edge_is_flagged(tmp_path, pool, camera, flags):
+    clip, found = measured(tmp_path, pool, **camera)
+    assert {"edge_saturated", "pool_saturated", "tail_narrow"} & set(found.flags) == flags
+    recording = Recording(
+        record_rate_hz=10_000.0, travel_direction_deg=float(camera.get("direction_deg", 0.0))
+    )
+    told = {f.name: f for f in inspect_clip(clip, recording=recording).findings}
+    assert (told["ends of the pool"].verdict == "poor") == ("tail_narrow" in flags)
+    assert (told["saturation of the pool"].verdict == "poor") == ("edge_saturated" in flags)
