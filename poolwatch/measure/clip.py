@@ -16,6 +16,7 @@ import numpy as np
 from .. import __version__
 from ..clips import Reader, fingerprint, open_clip
 from ..model.axes import PoolAxes, stretch_seen
+from ..model.errors import MeasurementError
 from ..model.flags import check_flags
 from ..model.materials import Material, material
 from ..model.recording import Recording
@@ -26,7 +27,7 @@ from .convert import axes_of, frames_table, picture_flags
 from .drops import find_drops
 from .gather import Gathered, Progress, gather, mark_jumps
 from .heading import motion_flags, noted
-from .look import ClipLook, look_at
+from .look import ClipLook, contradicted, look_at
 from .particles import Particles, particles_of
 from .result import Measurement
 from .score import score
@@ -104,7 +105,12 @@ def measure_clip(
         gathered = gather(reader, look, settings, workers=threads, block_size=block_size, progress=progress)
         _hand_back()
         mark_jumps(gathered, look.lag)
-        result = _assemble(reader, look, gathered, recording, settings, metal)
+        try:
+            result = _assemble(reader, look, gathered, recording, settings, metal)
+        except MeasurementError as error:
+            if look.kind_seen is None:
+                raise
+            raise contradicted(error, look.kind, look.kind_seen) from None
     result.run["started"] = started.isoformat(timespec="seconds")
     result.run["seconds"] = round(time.perf_counter() - clock, 2)
     return result

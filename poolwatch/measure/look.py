@@ -154,6 +154,14 @@ def kind_of(reader: Reader, view: View, settings: MeasureSettings) -> tuple[Kind
     return forced, f"by the settings; by itself: {reason}", kind if clear and kind != forced else None
 
 
+def contradicted(error: MeasurementError, kind: Kind, seen: Kind) -> MeasurementError:
+    """What went wrong, and that the settings force a kind of footage that the pictures contradict."""
+    return MeasurementError(
+        f"{error}; pool.footage in the settings says {kind}, but the pictures clearly show {seen} footage: take it "
+        "out, or set it to that"
+    )
+
+
 def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> ClipLook:
     """Learn all that measuring each frame needs.
 
@@ -172,10 +180,7 @@ def look_at(reader: Reader, recording: Recording, settings: MeasureSettings) -> 
     except MeasurementError as error:
         if seen is None:
             raise
-        raise MeasurementError(
-            f"{error}; pool.footage in the settings says {kind}, but the pictures clearly show {seen} footage: "
-            "take it out, or set it to that"
-        ) from None
+        raise contradicted(error, kind, seen) from None
     heading = look.heading
     turned = with_heading(recording, heading)
     if turned is not recording:

@@ -89,11 +89,18 @@ def test_a_riding_camera_over_a_glowing_pool_shows_no_direction(tmp_path):
     assert not {"direction_found", "direction_disagrees"} & set(found.flags)
 
 
+def test_particles_switched_off_are_said_not_to_be_looked_for(clips):
+    found = poolwatch.measure_clip(clips["glowing"], settings=MeasureSettings(spatter_on=False), **RATE)
+    assert "spatter_not_sought" in found.flags
+    assert found.score["spatter_count"].isna().all()
+
+
 def test_footage_forced_against_the_pictures_is_flagged(clips, tmp_path):
     def forced(kind):
         return MeasureSettings(pool=PoolSettings(footage=kind))
 
     right = poolwatch.measure_clip(clips["glowing"], settings=forced("glowing"), **RATE)
+    assert "spatter_not_sought" not in right.flags
     assert "footage_disagrees" not in right.flags
     assert right.run["look"]["footage_reason"].startswith("by the settings")
     # A lit pool with a bright keyhole on dull metal passes for a glowing one.
