@@ -45,17 +45,21 @@ def disc_table() -> NDArray[np.float32]:
     return np.ascontiguousarray(np.maximum(table - bend / 12, 0.0), dtype=np.float32)
 
 
-# What `shape_of` prepares: radius and 1/width of the blur, the streak's direction, its length, the places along it, and
-# from `ROW` on the light of the blurred disc over the distance from its centre, from `START` on in steps of `STEP`.
+# What `shape_of` prepares: radius and 1/width of the blur, the streak's direction and length, the panels that it is cut
+# into (number, width, middle of the first) and the places in each with their weights (Gauss and Legendre: one to three
+# of them give the light of a streak to a fifth of a per cent, and its length exactly), and from `ROW` on the light of the blurred disc over the distance from its centre, from `START` on in steps of `STEP`.
 # `slopes_of` adds rows of the same length: slope with the distance; with the variance (spread T) of the disc; and
 # curvature along the radius less that across it.
-RADIUS, INVERSE, UX, UY, LENGTH, NODES, SPACING, ORIGIN, START, COUNT, ROW = range(11)
+RADIUS, INVERSE, UX, UY, LENGTH, PANELS, WIDTH, FIRST, PLACES, START, COUNT = range(11)
+_PLACE, _WEIGHT, ROW = 11, 14, 17
 _LONGEST = int((_R_MAX + REACH) / STEP) + 4
 _SLOPE, _SPREAD, _BEND = ROW + _LONGEST, ROW + 2 * _LONGEST, ROW + 3 * _LONGEST
 SHAPE = ROW + 4 * _LONGEST
 # Below this radius the disc's variance acts like the blur's; below this length the streak acts through the curvature.
 _SMALL_RADIUS = 0.6
 _SHORT_STREAK = 0.7
+# Longest streak for two places, and longest panel with three, standard deviations of the blur.
+_PAIR, _PANEL = 1.3, 2.7
 
 
 @njit(cache=True, nogil=True)
@@ -84,14 +88,21 @@ def shape_of(
     out[RADIUS], out[INVERSE] = radius / width, 1.0 / width
     angle = 0.5 * math.atan2(n, m)
     out[UX], out[UY], out[LENGTH] = math.cos(angle), math.sin(angle), length
-    nodes = int(math.ceil(length / 0.8))
+    panels = max(1, int(math.ceil(length / _PANEL)))
+    panel = length / panels
+    out[PANELS], out[WIDTH], out[FIRST] = panels, max(panel, 1e-9), 0.5 * panel - 0.5 * length
     if length < 1e-6:
-        out[NODES], out[SPACING], out[ORIGIN] = 1, 1.0, 0.0
-    elif nodes <= 2:
-        # Two places of Gauss and Legendre.
-        out[NODES], out[SPACING], out[ORIGIN] = 2, length / math.sqrt(3.0), -0.5 * length / math.sqrt(3.0)
+        out[PLACES], out[_PLACE], out[_WEIGHT] = 1, 0.0, 1.0
+    elif length < _PAIR:
+        out[PLACES] = 2
+        out[_PLACE], out[_PLACE + 1] = -0.5 * panel / math.sqrt(3.0), 0.5 * panel / math.sqrt(3.0)
+        out[_WEIGHT] = out[_WEIGHT + 1] = 0.5
     else:
-        out[NODES], out[SPACING], out[ORIGIN] = nodes, length / nodes, 0.5 * length / nodes - 0.5 * length
+        out[PLACES] = 3
+        out[_PLACE], out[_PLACE + 1] = -0.5 * panel * math.sqrt(0.6), 0.0
+        out[_PLACE + 2] = 0.5 * panel * math.sqrt(0.6)
+        out[_WEIGHT] = out[_WEIGHT + 2] = 5.0 / 18.0
+        out[_WEIGHT + 1] = 8.0 / 18.0
     radius = out[RADIUS]
     start = 0.0
     if radius > _R_MAX - STEP:
@@ -144,17 +155,17 @@ def slopes_of(table: NDArray, shape: NDArray) -> None:  # type: ignore[type-arg]
 
 
 @njit(cache=True, nogil=True)
-def _places(shape: NDArray, a: float, c: float) -> tuple[int, int]:  # type: ignore[type-arg]
-    """First and last place along the streak whose disc reaches (a, c)."""
-    nodes = int(shape[NODES])
-    if nodes <= 2:
-        return 0, nodes - 1
+def _panels(shape: NDArray, a: float, c: float) -> tuple[int, int]:  # type: ignore[type-arg]
+    """First and last panel of the streak from which a disc reaches (a, c)."""
+    panels = int(shape[PANELS])
+    if panels == 1:
+        return 0, 0
     reach = shape[RADIUS] + REACH
     if abs(c) > reach:
         return 0, -1
     chord = math.sqrt(reach * reach - c * c)
-    first = max(0, int(math.ceil((a - chord - shape[ORIGIN]) / shape[SPACING])))
-    last = min(nodes - 1, int(math.floor((a + chord - shape[ORIGIN]) / shape[SPACING])))
+    first = max(0, int(math.ceil((a - chord - shape[FIRST]) / shape[WIDTH] - 0.5)))
+    last = min(panels - 1, int(math.floor((a + chord - shape[FIRST]) / shape[WIDTH] + 0.5)))
     return first, last
 
 
@@ -164,16 +175,19 @@ def density(dx: float, dy: float, shape: NDArray) -> float:  # type: ignore[type
     inverse = shape[INVERSE]
     a = (dx * shape[UX] + dy * shape[UY]) * inverse
     c = (dy * shape[UX] - dx * shape[UY]) * inverse
-    first, last = _places(shape, a, c)
+    first, last = _panels(shape, a, c)
+    places = int(shape[PLACES])
     f = 0.0
     for i in range(first, last + 1):
-        t = a - (shape[ORIGIN] + i * shape[SPACING])
-        place = (math.sqrt(t * t + c * c) - shape[START]) * (1.0 / STEP)
-        j = max(int(place), 0)
-        if j + 1 < shape[COUNT]:
-            low = shape[ROW + j]
-            f += low + max(place - j, 0.0) * (shape[ROW + j + 1] - low)
-    return float(f * inverse * inverse / shape[NODES])
+        middle = a - (shape[FIRST] + i * shape[WIDTH])
+        for k in range(places):
+            t = middle - shape[_PLACE + k]
+            place = (math.sqrt(t * t + c * c) - shape[START]) * (1.0 / STEP)
+            j = max(int(place), 0)
+            if j + 1 < shape[COUNT]:
+                low = shape[ROW + j]
+                f += shape[_WEIGHT + k] * (low + max(place - j, 0.0) * (shape[ROW + j + 1] - low))
+    return float(f * inverse * inverse / shape[PANELS])
 
 
 @njit(cache=True, nogil=True)
@@ -196,29 +210,32 @@ def light(dx: float, dy: float, shape: NDArray, out: NDArray) -> float:  # type:
     ux, uy = shape[UX], shape[UY]
     a = (dx * ux + dy * uy) * inverse
     c = (dy * ux - dx * uy) * inverse
-    first, last = _places(shape, a, c)
+    first, last = _panels(shape, a, c)
+    places = int(shape[PLACES])
     f = fa = fc = ft = along = turned = 0.0
     for i in range(first, last + 1):
-        s = shape[ORIGIN] + i * shape[SPACING]
-        t = a - s
-        r = math.sqrt(t * t + c * c)
-        place = (r - shape[START]) * (1.0 / STEP)
-        j = max(int(place), 0)
-        if j + 1 >= shape[COUNT]:
-            continue
-        v = max(place - j, 0.0)
-        low = shape[ROW + j]
-        f += low + v * (shape[ROW + j + 1] - low)
-        low = shape[_SPREAD + j]
-        ft += low + v * (shape[_SPREAD + j + 1] - low)
-        if place >= 0.0:
-            low = shape[_SLOPE + j]
-            slope = (low + v * (shape[_SLOPE + j + 1] - low)) / max(r, 1e-9)
-            fa += slope * t
-            fc += slope * c
-            along += s * slope * t
-            turned += s * slope * c
-    scale = inverse * inverse / shape[NODES]
+        middle = shape[FIRST] + i * shape[WIDTH]
+        for k in range(places):
+            s = middle + shape[_PLACE + k]
+            t = a - s
+            r = math.sqrt(t * t + c * c)
+            place = (r - shape[START]) * (1.0 / STEP)
+            j = max(int(place), 0)
+            if j + 1 >= shape[COUNT]:
+                continue
+            v, weight = max(place - j, 0.0), shape[_WEIGHT + k]
+            low = shape[ROW + j]
+            f += weight * (low + v * (shape[ROW + j + 1] - low))
+            low = shape[_SPREAD + j]
+            ft += weight * (low + v * (shape[_SPREAD + j + 1] - low))
+            if place >= 0.0:
+                low = shape[_SLOPE + j]
+                slope = weight * (low + v * (shape[_SLOPE + j + 1] - low)) / max(r, 1e-9)
+                fa += slope * t
+                fc += slope * c
+                along += s * slope * t
+                turned += s * slope * c
+    scale = inverse * inverse / shape[PANELS]
     one, two = scale * inverse, scale * inverse * inverse
     out[0] = -(fa * ux - fc * uy) * one
     out[1] = -(fa * uy + fc * ux) * one

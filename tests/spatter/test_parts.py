@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from scipy.optimize import linear_sum_assignment
@@ -116,3 +118,31 @@ def test_a_fit_of_a_slope_stays_within_its_pixels(seed: int) -> None:
     longest2 = 4.0 * (4.0**2 + 4.0**2) + 0.6**2
     assert np.hypot(p[5], p[6]) <= longest2 * (1 + 1e-9)
     assert p[4] <= longest2
+
+
+@pytest.mark.parametrize("length", [0.9, 1.6, 2.4, 3.5, 7.0, 13.0])
+@pytest.mark.parametrize("diameter", [0.6, 3.0])
+def test_a_streak_is_the_mean_of_discs_along_it(length: float, diameter: float) -> None:
+    """Against 400 places side by side: light within 0.3 % of its peak, and exactly the variance of its length."""
+    table, shape, one = disc_table(), np.zeros(SHAPE), np.zeros(SHAPE)
+    angle, size, blur = 0.4, 0.25, 0.9
+    shape_of(
+        table, diameter**2 / 16 + length**2 / 24, length**2 * math.cos(2 * angle), length**2 * math.sin(2 * angle),
+        blur, shape,
+    )  # fmt: skip
+    shape_of(table, diameter**2 / 16, 0.0, 0.0, blur, one)
+    places = ((np.arange(400) + 0.5) / 400 - 0.5) * length
+    along = np.arange(-0.5 * length - 6, 0.5 * length + 6, size)
+    for across in (0.0, 0.7, 2.1):
+        got = [
+            density(
+                x * math.cos(angle) - across * math.sin(angle),
+                x * math.sin(angle) + across * math.cos(angle),
+                shape,
+            )
+            for x in along
+        ]
+        due = [np.mean([density(x - s, across, one) for s in places]) for x in along]
+        assert np.abs(np.subtract(got, due)).max() < 0.003 * density(0.0, 0.0, shape)
+        x2 = [np.sum(along**2 * values) / np.sum(values) for values in (got, due)]
+        assert x2[0] == pytest.approx(x2[1], rel=2e-3)
