@@ -116,7 +116,8 @@ def estimate_effects(design: Design) -> tuple[pd.DataFrame, list[str]]:
         remarks.append(_lenth(effects, orthogonal=_orthogonal(matrix)))
     elif fit.df_resid < 4:
         remarks.append(
-            f"the error rests on {int(fit.df_resid)} degrees of freedom only: intervals are wide; repeat welds"
+            f"the error rests on {int(fit.df_resid)} degree{'s' if fit.df_resid > 1 else ''} of freedom only: intervals "
+            "are wide; repeat welds"
         )
     return effects, remarks
 

@@ -206,14 +206,13 @@ def _entry(
             f"{values['exposure_s']:g} s is longer than the time between frames at "
             f"{values['record_rate_hz']:g} Hz; the exposure is in seconds",
         )
-    if len(row.problems) > before:
-        return None
+    # A rate that is missing or no number was complained of above; the others are held to their range all the same.
+    given = {"record_rate_hz": 1.0} | {name: value for name, value in values.items() if value is not None}
     try:
-        recording = Recording.checked(
-            {name: value for name, value in values.items() if value is not None}, where=f"row {row.line}"
-        )
+        recording = Recording.checked(given, where=f"row {row.line}")
     except UsageError as error:
         row.problems.append(str(error))
+    if len(row.problems) > before:
         return None
     assert path is not None
     return Entry(row.cells["clip"], path, folder, recording, settings_path, factors, outcomes)

@@ -231,3 +231,18 @@ def test_names_that_would_leave_the_folder(clip: str) -> None:
     (name,) = folder_names([clip])
     assert (Path("/trial") / name).resolve().parent == Path("/trial")
     assert name.lower() not in ("con", "scores", "ranking", "report")
+
+
+def test_values_out_of_range_are_named_beside_other_faults_of_their_row(place: Path) -> None:
+    path = write(place, HEADER + ",travel_speed_mm_s", "a.avi,,1,10000,-0.03,6 m/min", ",crescent,2,0,0.02,")
+    with pytest.raises(UsageError) as refused:
+        read_manifest(path)
+    said = str(refused.value)
+    for words in (
+        "row 2, beam_shape: is empty",
+        "row 2, travel_speed_mm_s: '6 m/min'",
+        "row 3, clip: is empty",
+    ):
+        assert words in said
+    assert "row 2: 'mm_per_px'" in said
+    assert "row 3: 'record_rate_hz'" in said
