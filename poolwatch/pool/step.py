@@ -170,7 +170,8 @@ def fit_step(
         s0 += move
         if abs(s0 - start) > 2.5 or h <= 0.0:
             return start, max(h, 0.0), 0.0, False, g, f
-        if abs(move) < 1e-2:
+        # Where the inside is cut off the steps shrink slowly, and what is still to come is many times the last one.
+        if abs(move) < (3e-3 if blind else 1e-2):
             break
     return s0, h, sse / max(used, 1), abs(move) < 0.02, g, f
 
