@@ -19,6 +19,10 @@ from .settings import PoolSettings
 _LOBE_WIDTH = 0.25
 _LOBE_PX = 8.0
 _LOBE_RISE_PX = 0.8
+# Vertices that may see but a weak step before the contour is looked for at higher levels, and these levels: shares of
+# the way from the usual one to the brightness of the pool. A puff of plume at the rim outshines the usual level.
+_WEAK_VERTICES = 4
+_HIGHER = (0.25, 0.45)
 
 
 @dataclass(frozen=True)
@@ -124,17 +128,21 @@ def find_pool(
         )
         if touches(contour, *view.shape):
             return Pool("cut_off", _NO_VERTICES, gain=gain)
-    x, y, found, outside = refine(
-        view,
-        contour[:, 0].copy(),
-        contour[:, 1].copy(),
-        settings.vertices,
-        look.reach,
-        look.sigma,
-        _CLIPPING * look.full_scale,
-        look.step,
-        look.noise,
-    )
+    x, y, found, outside, weak = _refined(view, contour, look, settings)
+    # Where the pool is at full scale its steps are cut off, and tell nothing.
+    seen = not outside and bright < _CLIPPING * look.full_scale
+    for higher in _HIGHER if seen and weak >= _WEAK_VERTICES else ():
+        raised = level + higher * (bright - level)
+        contour, inner = largest_region(
+            smoothed(view), raised, look.neck, None if near is None else (look.x - c0, look.y - r0)
+        )
+        if inner < 0.5 * area or touches(contour, *view.shape):
+            break
+        other = _refined(view, contour, look, settings)
+        if other[4] <= weak // 2 and other[2] >= found and not other[3]:
+            x, y, found, outside, weak = other
+        if weak < _WEAK_VERTICES:
+            break
     if outside:
         return Pool("cut_off", _NO_VERTICES, gain=gain)
     if found < (1.0 - settings.hidden_share) * settings.vertices:
@@ -165,3 +173,21 @@ def find_pool(
         keyhole_area=keyhole_area,
         keyhole_clipped=keyhole_clipped,
     )
+
+
+def _refined(
+    view: Grey, contour: NDArray[np.float64], look: PoolLook, settings: PoolSettings
+) -> tuple[NDArray[np.float64], NDArray[np.float64], int, int, int]:
+    """Outline from a coarse contour; see `refine`."""
+    found: tuple[NDArray[np.float64], NDArray[np.float64], int, int, int] = refine(
+        view,
+        contour[:, 0].copy(),
+        contour[:, 1].copy(),
+        settings.vertices,
+        look.reach,
+        look.sigma,
+        _CLIPPING * look.full_scale,
+        look.step,
+        look.noise,
+    )
+    return found

@@ -48,6 +48,18 @@ def test_flicker_gain_plume_shake_and_bad_frames(pool_scene, camera):
         assert np.mean(np.abs(error) > 1) < 0.02
 
 
+@pytest.mark.parametrize("seed", [204, 205])
+def test_puffs_at_the_rim_that_outshine_the_usual_level(pool_scene, seed):
+    plume = {"brightness": 0.12, "size_mm": 0.3, "life_s": 0.003, "puffs": 4, "flicker_sd": 0.3}
+    pool = {**MOTION, "length_mm": 2.4, "width_mm": 1.2, "rim": 0.27, "halo": 0.07}
+    camera = {"width": 224, "height": 140, "mm_per_px": 0.025}
+    scene = {"seed": seed, "camera": camera, "pool": pool, "disturbances": {"plume": plume}}
+    found = pool_scene(scene, 150)
+    assert found.ok.mean() > 0.97
+    for what in ("length", "width"):
+        assert np.mean(np.abs(found.error(what)) > 1.5) < 0.02
+
+
 @pytest.mark.parametrize("camera", CAMERAS)
 @pytest.mark.parametrize(("fade", "width"), [(1.0, 0.3), (2.0, 0.6)])
 def test_hot_trail_at_three_quarters_of_the_pool(pool_scene, camera, fade, width):
