@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ..model.errors import UsageError
 from ..plan.amounts import parse_amount
 
 if TYPE_CHECKING:
@@ -23,7 +24,12 @@ class Amount(_ParamType):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """The amount in the unit of poolwatch's files."""
-        return value if isinstance(value, float) else parse_amount(str(value), self.unit)
+        if isinstance(value, float):
+            return value
+        try:
+            return parse_amount(str(value), self.unit)
+        except UsageError as error:
+            raise UsageError(f"{param.opts[0]}: {error}" if param is not None else str(error)) from None
 
     def get_metavar(self, param: click.Parameter, ctx: click.Context) -> str:
         """The unit."""

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from .amounts import Amount
+
 if TYPE_CHECKING:
     from ..measure import Measurement
     from ..model.recording import Recording
@@ -19,12 +21,15 @@ def recording_options(command: Callable[..., Any]) -> Callable[..., Any]:
         (
             click.option(
                 "--record-rate",
-                type=float,
+                type=Amount("Hz"),
                 metavar="HZ",
                 help="Rate at which the camera took the frames (required, here or in the settings).",
             ),
             click.option(
-                "--mm-per-px", type=float, metavar="X", help="Size of a pixel in the plane of the weld, mm."
+                "--mm-per-px",
+                type=Amount("mm/px"),
+                metavar="X",
+                help="Size of a pixel in the plane of the weld, mm.",
             ),
             click.option(
                 "--scale",
@@ -41,13 +46,13 @@ def recording_options(command: Callable[..., Any]) -> Callable[..., Any]:
             ),
             click.option(
                 "--travel-speed",
-                type=float,
+                type=Amount("mm/s"),
                 metavar="MM_S",
                 help="Welding speed, mm/s: needed for anything per metre of weld.",
             ),
             click.option(
                 "--exposure",
-                type=float,
+                type=Amount("s"),
                 metavar="S",
                 help="Exposure of a frame, s: tells fast particles' streaks from their size.",
             ),
@@ -150,7 +155,7 @@ def command(
     """Measure one clip: outline, keyhole, particles, spectra and stability index.
 
     Writes frames.csv, spatter.csv, spectra.csv, score.csv, overlay.mp4, report.html and run.json into
-    OUT/<clip name>/.
+    OUT/<clip name>/. Amounts take units (10kHz, 20um, 6m/min, 40us); without one they are in Hz, mm, mm/s and s.
 
     \b
     poolwatch measure weld.mkv --out results --record-rate 10000 --mm-per-px 0.02 \\

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from pydantic import Field, field_validator
+from pydantic import Field, ValidationInfo, field_validator
 
 from .axes import PoolAxes, Scale, Stretch
 from .settings import Settings
 
 # A determinant off by more than this gives areas that are: room for a matrix written to four digits.
 _UNIT_AREA = 1e-3
+# No picture of a weld pool has larger pixels, mm; 1 stands where lengths are to stay in pixels.
+_LARGEST_MM_PER_PX = 1.0
+# A shutter open all the time may be a rounded figure longer than the time between frames.
+_OPEN_SHUTTER = 1.001
 
 
 class Recording(Settings):
@@ -37,7 +41,7 @@ class Recording(Settings):
     """
 
     record_rate_hz: float = Field(gt=0, le=1e8)
-    mm_per_px: float | None = Field(default=None, gt=0, le=100)
+    mm_per_px: float | None = Field(default=None, gt=0)
     mm_per_px_u: float = Field(default=0.0, ge=0)
     scale_source: str = "given"
     stretch: Stretch | None = None
@@ -54,6 +58,23 @@ class Recording(Settings):
         if value is not None and abs(value[0] * value[3] - value[1] * value[2] - 1) > _UNIT_AREA:
             raise ValueError(
                 "must be the rows of a matrix of determinant 1, neither mirrored nor of another size"
+            )
+        return value
+
+    @field_validator("mm_per_px")
+    @classmethod
+    def _is_in_mm(cls, value: float | None) -> float | None:
+        if value is not None and value > _LARGEST_MM_PER_PX:
+            raise ValueError("is in millimetres, at most 1; a pixel of 20 µm is 0.02")
+        return value
+
+    @field_validator("exposure_s")
+    @classmethod
+    def _fits_between_frames(cls, value: float | None, info: ValidationInfo) -> float | None:
+        rate = info.data.get("record_rate_hz")
+        if value is not None and rate is not None and value * rate > _OPEN_SHUTTER:
+            raise ValueError(
+                f"is in seconds, and longer than the time between frames at {rate:g} Hz ({1 / rate:.3g} s); 20 µs is 2e-5"
             )
         return value
 

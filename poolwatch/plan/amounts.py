@@ -51,6 +51,8 @@ def parse_amount(text: str, unit: str) -> float:
     """
     known = _UNITS[unit]
     found = _AMOUNT.fullmatch(text.replace("µ", "u").replace("μ", "u"))
+    if re.match(r"\s*[+-]?\d*,\d", text):
+        raise UsageError(f"{text!r} is no amount in {unit}; write a decimal point, not a comma")
     if not found or (found[2] and found[2].strip() not in known):
         raise UsageError(
             f"{text!r} is no amount in {unit}; write a number, with one of these units or none "

@@ -54,7 +54,7 @@ def read_rows(path: str | Path) -> pd.DataFrame:
     }
     for row, line in _rows(sheet):
         if not row["beam_shape"]:
-            problems.append(f"row {line}, beam_shape: is empty")
+            problems.append(f"row {line}, beam_shape: is empty; name the shape of every weld")
     if problems:
         listed = "\n".join(f"({n}) {text}" for n, text in enumerate(problems, 1))
         raise UsageError(f"{sheet.path}: cannot be ranked:\n{listed}")

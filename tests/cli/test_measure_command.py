@@ -42,6 +42,26 @@ def test_measure_writes_the_contract(clip, tmp_path, capsys):
     assert set(run["flags"]) >= {"no_travel_speed", "no_exposure", "no_material"}
 
 
+def test_amounts_may_carry_units(clip, tmp_path):
+    plain = ["--record-rate", "10000", "--mm-per-px", "0.02", "--exposure", "2e-5", "--travel-speed", "100"]
+    units = [
+        "--record-rate",
+        "10kHz",
+        "--mm-per-px",
+        "20um",
+        "--exposure",
+        "20us",
+        "--travel-speed",
+        "6 m/min",
+    ]
+    rows = []
+    for name, facts in (("plain", plain), ("units", units)):
+        arguments = [str(clip), "--out", str(tmp_path / name), "--no-overlay", "--no-report", *facts]
+        assert main(["measure", *arguments]) == 0
+        rows.append((tmp_path / name / clip.stem / "score.csv").read_bytes())
+    assert rows[0] == rows[1]
+
+
 def test_overlay_again_and_a_still(clip, tmp_path, capsys):
     assert main(["measure", str(clip), "--out", str(tmp_path), "--no-overlay", *GOOD]) == 0
     folder = tmp_path / clip.stem
@@ -56,13 +76,19 @@ def test_overlay_again_and_a_still(clip, tmp_path, capsys):
     ("arguments", "said"),
     [
         ([], "record rate is missing"),
-        (["--record-rate", "0"], "record_rate_hz"),
-        (["--record-rate", "-5"], "record_rate_hz"),
-        (["--record-rate", "nan"], "record_rate_hz"),
-        (["--record-rate", "inf"], "record_rate_hz"),
-        (["--record-rate", "quick"], "not a valid float"),
-        (["--record-rate", "10000", "--mm-per-px", "0"], "mm_per_px"),
-        (["--record-rate", "10000", "--mm-per-px", "nan"], "mm_per_px"),
+        (["--record-rate", "0"], "--record-rate: '0' must be"),
+        (["--record-rate", "-5"], "--record-rate: '-5' must be"),
+        (["--record-rate", "nan"], "--record-rate: 'nan' is no amount"),
+        (["--record-rate", "inf"], "--record-rate"),
+        (["--record-rate", "quick"], "'quick' is no amount in Hz"),
+        (["--record-rate", "10000", "--mm-per-px", "0"], "--mm-per-px"),
+        (["--record-rate", "10000", "--mm-per-px", "nan"], "--mm-per-px"),
+        (["--record-rate", "10000", "--mm-per-px", "20"], "a pixel of 20 µm is 0.02"),
+        (["--record-rate", "10kHz", "--mm-per-px", "0,02"], "a decimal point, not a comma"),
+        (
+            ["--record-rate", "10kHz", "--mm-per-px", "20um", "--exposure", "20"],
+            "longer than the time between frames",
+        ),
         (["--record-rate", "10000", "--material", "cheese"], "unknown material"),
         (["--record-rate", "10000", "--settings", "none.toml"], "no such file"),
         (["--record-rate", "10000", "--scale", "none.toml"], "none.toml"),

@@ -234,8 +234,8 @@ def effects_figure(effects: pd.DataFrame, *, narrow: bool = False) -> Figure:
     axes.set_ylim(len(effects) - (0.6 if narrow else 0.4), -0.85 if narrow else -0.6)
     axes.grid(visible=False, axis="y")
     axes.set_xlabel("effect on the stability index, points")
-    words = ("bar: estimate   band: its 95 % interval;", "across 0: the sign is not known")
-    panel_name(axes, "\n".join(words) if narrow else " ".join(words))
+    words = ("bar: estimate   band: its 95 % interval", "across 0: sign unknown")
+    panel_name(axes, "\n".join(words) if narrow else "   ".join(words))
     if narrow:
         _names_above(axes, [_short(name, 34) for name in names])
     return figure
