@@ -16,7 +16,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Generator
 from pathlib import Path
 from typing import IO, Any
 
@@ -33,6 +33,10 @@ _LEAST_FRAME_S = 0.8e-3
 # Blocks from which the time of one is told, and blocks that wait from one process at most.
 _TIMED = 2
 _AHEAD = 2
+# Longest wait for another process, s and times what its block takes to decode: one that hangs is left out.
+_PATIENCE_S, _PATIENCE = 30.0, 50.0
+# Sent before the first frame: whatever else stands in the pipe did not come from here.
+_MARK = b"poolwatch frames\n"
 
 
 def blocks_beside(
@@ -43,7 +47,7 @@ def blocks_beside(
     helpers: int,
     least_left_s: float = _LEAST_LEFT_S,
     least_frame_s: float = _LEAST_FRAME_S,
-) -> Iterator[Block]:
+) -> Generator[Block]:
     """All blocks of a clip in order, as `Reader.blocks` gives them; slow ones also from processes beside this one.
 
     Parameters
@@ -72,8 +76,11 @@ def blocks_beside(
     if a_frame < least_frame_s or a_frame * (total - began) < least_left_s:
         yield from reader.blocks(began, size=size)
         return
-    others = [_Other(reader, settings, began + k * size, size, (helpers + 1) * size) for k in range(helpers)]
+    patience = _PATIENCE_S + _PATIENCE * a_frame * size
+    others: list[_Other] = []
     try:
+        for k in range(helpers):
+            others.append(_Other(reader, settings, began + k * size, size, (helpers + 1) * size, patience))
         turn = 0
         for start in range(began, total, size):
             stop = min(start + size, total)
@@ -92,8 +99,11 @@ def blocks_beside(
 class _Other:
     """A process that decodes every so many blocks, and a thread that takes its frames out of the pipe."""
 
-    def __init__(self, reader: Reader, settings: ClipSettings, first: int, size: int, step: int) -> None:
+    def __init__(
+        self, reader: Reader, settings: ClipSettings, first: int, size: int, step: int, patience_s: float
+    ) -> None:
         facts = reader.facts
+        self._patience_s = patience_s
         self._shape, self._dtype = (facts.height, facts.width), np.dtype(facts.dtype)
         task = {
             "path": str(Path(facts.path).absolute()),
@@ -110,7 +120,8 @@ class _Other:
         self._process: subprocess.Popen[bytes] | None = None
         root = str(Path(__file__).parents[2])
         paths = os.pathsep.join(filter(None, (root, os.environ.get("PYTHONPATH"))))
-        with contextlib.suppress(OSError, ValueError):
+        # A program that holds Python within itself may name none, and is then not to be started again.
+        with contextlib.suppress(OSError, ValueError, TypeError):
             self._process = subprocess.Popen(
                 # Without the present folder among the places where modules are looked for.
                 [sys.executable, "-P", "-m", __name__],
@@ -129,7 +140,9 @@ class _Other:
     def _take(self) -> None:
         try:
             if self._process is not None and self._process.stdout is not None:
-                for start, stop in zip(self._starts, self._stops, strict=True):
+                mark = np.empty(len(_MARK), np.uint8)
+                whole = _fill(self._process.stdout, mark) and mark.tobytes() == _MARK
+                for start, stop in zip(self._starts, self._stops, strict=True) if whole else ():
                     decoded = np.empty(stop - start, np.bool_)
                     frames = np.empty((stop - start, *self._shape), self._dtype)
                     if not (_fill(self._process.stdout, decoded) and _fill(self._process.stdout, frames)):
@@ -149,7 +162,10 @@ class _Other:
         """Its next block, of `count` frames; None where it sends no more."""
         if self._over.is_set():
             return None
-        sent = self._waiting.get()
+        try:
+            sent = self._waiting.get(timeout=self._patience_s)
+        except queue.Empty:
+            sent = None
         if sent is None or len(sent[0]) != count:
             self.end()
             return None
@@ -191,6 +207,7 @@ def _send() -> None:
         facts = reader.facts
         same = [facts.frame_count, facts.height, facts.width, facts.dtype, facts.full_scale] == task["facts"]
         size = task["size"]
+        out.write(_MARK)
         for start in range(task["first"], facts.frame_count, task["step"]) if same else ():
             for block in reader.blocks(start, min(start + size, facts.frame_count), size=size):
                 for part in (block.decoded, block.frames):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from array import array
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
@@ -102,12 +103,14 @@ def gather(
             # Illuminated footage takes longer to measure than to decode.
             helpers = 0 if look.context else min(workers - 1, _MOST_HELPERS)
             blocks = blocks_beside(reader, settings.clip, size=max(block_size, look.context), helpers=helpers)
-            for block, before, after in _with_context(blocks, look.context):
-                doubled = repeated(block.frames, previous) & block.decoded
-                previous = block.frames[-1].copy() if block.decoded[-1] else None
-                waiting.append(pool.submit(measure_block, block, doubled, look, settings, before, after))
-                if len(waiting) > 2 * max(workers, 1):
-                    assembly.add(waiting.popleft().result())
+            # Closed whatever happens: the processes beside this one end with it.
+            with contextlib.closing(blocks):
+                for block, before, after in _with_context(blocks, look.context):
+                    doubled = repeated(block.frames, previous) & block.decoded
+                    previous = block.frames[-1].copy() if block.decoded[-1] else None
+                    waiting.append(pool.submit(measure_block, block, doubled, look, settings, before, after))
+                    if len(waiting) > 2 * max(workers, 1):
+                        assembly.add(waiting.popleft().result())
             while waiting:
                 assembly.add(waiting.popleft().result())
         except BaseException:

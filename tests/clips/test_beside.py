@@ -90,6 +90,32 @@ def test_a_process_that_is_killed_or_cannot_start_changes_nothing(
     assert np.array_equal(read(path, 1)[0], pictures())
 
 
+def test_a_process_that_hangs_or_says_something_else_changes_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = write_frames(tmp_path / "clip.mkv", [pictures()], format="mkv-ffv1", depth_bits=8)
+    popen = beside.subprocess.Popen
+    started = []
+
+    def replaced(program: str) -> None:
+        def start(command: list[str], **options: object) -> object:
+            started.append(popen([command[0], "-c", program], **options))  # type: ignore[call-overload]
+            return started[-1]
+
+        monkeypatch.setattr(beside.subprocess, "Popen", start)
+
+    monkeypatch.setattr(beside, "_PATIENCE_S", 0.5)
+    replaced("import time; time.sleep(600)")
+    assert np.array_equal(read(path, 1)[0], pictures())
+    # A start-up file that prints, before frames that would all be moved by its words.
+    replaced("import sys; sys.stdout.buffer.write(b'hello' + b'\\1' * 200_000)")
+    assert np.array_equal(read(path, 1)[0], pictures())
+    assert [process.poll() is not None for process in started] == [True, True]
+    monkeypatch.setattr(beside.subprocess, "Popen", popen)
+    monkeypatch.setattr(beside.sys, "executable", None)
+    assert np.array_equal(read(path, 1)[0], pictures())
+
+
 def test_no_process_is_started_where_it_does_not_pay(clip: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def refused(*args: object, **options: object) -> object:
         raise AssertionError("started")
