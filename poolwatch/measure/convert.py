@@ -114,7 +114,8 @@ def picture_flags(frames: pd.DataFrame, look: ClipLook, axes: PoolAxes) -> set[s
     if look.pool.clipped > 0.3:
         flags.add("pool_saturated")
     clipped = frames["keyhole_saturated"].to_numpy(dtype=np.float64)
-    if np.isfinite(clipped).any() and np.nanmean(clipped) > 0.02:
+    emptied = frames["keyhole_brightness"].isna().all() and (clipped > _BLIND).any()
+    if np.isfinite(clipped).any() and (np.nanmean(clipped) > 0.02 or emptied):
         flags.add("keyhole_saturated")
     if look.black_share > BLACK_SHARE:
         flags.add("black_cut_off")

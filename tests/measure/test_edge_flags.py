@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
+import numpy as np
 import pytest
 
 import poolwatch
+from poolwatch.measure.convert import picture_flags
 from poolwatch.measure.inspection import inspect_clip
+from poolwatch.model.axes import PoolAxes
 from poolwatch.model.recording import Recording
+from poolwatch.model.tables import FRAMES
 from poolwatch.simulate import Scene, write_simulation
 
 
@@ -45,3 +51,19 @@ def test_what_is_wrong_with_the_edge_is_flagged(tmp_path, pool, camera, flags):
     told = {f.name: f for f in inspect_clip(clip, recording=recording).findings}
     assert (told["ends of the pool"].verdict == "poor") == ("tail_narrow" in flags)
     assert (told["saturation of the pool"].verdict == "poor") == ("edge_saturated" in flags)
+
+
+@pytest.mark.parametrize("emptied", [True, False])
+def test_keyhole_brightness_that_is_left_empty_has_its_flag(emptied):
+    # A tenth of the frames with a fifth of the region clipped: the mean alone would pass as clear.
+    frames = FRAMES.frame(
+        {
+            "frame": np.arange(100),
+            "keyhole_saturated": np.where(np.arange(100) % 10 == 0, 0.15, 0.0),
+            "keyhole_brightness": np.full(100, np.nan if emptied else 0.9),
+            "pool_width_mm": np.full(100, 50.0),
+            "gain": np.ones(100),
+        }
+    )
+    look = SimpleNamespace(pool=SimpleNamespace(clipped=0.0), black_share=0.0, end_width=9.0)
+    assert picture_flags(frames, look, PoolAxes(0, 0, 0)) == ({"keyhole_saturated"} if emptied else set())
