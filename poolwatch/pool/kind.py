@@ -20,7 +20,7 @@ _RANGE_PX = 8
 # between what glowing and what lit metal shows. A glowing pool outshines its surroundings some twenty times and more,
 # lit metal is of the order of the highlights on it. The level counts twice: in very dim footage the sensor's own
 # pattern comes near the strength of texture.
-_LEVEL = 0.11
+_LEVEL = 0.1
 _TEXTURE = 0.012
 # From this distance of the score from 0 the verdict is clear: a factor of 3 in level, or of 9 in texture.
 _CLEAR = 2.2
@@ -43,6 +43,8 @@ def footage_kind(windows: Grey) -> tuple[Kind, str, bool]:
     level, texture, share = footage_features(windows)
     # What noise alone would show must not be taken for nothing.
     score = 2.0 * math.log(max(level, 1e-3) / _LEVEL) + math.log(max(texture, 1e-4) / _TEXTURE)
+    # Texture that few of the surroundings show is chance or marks.
+    score += 0.5 * math.log(max(share, 0.05))
     seen = (
         f"the surroundings have {level:.0%} of the brightness of the brightest of the picture, and texture of "
         f"{texture:.1%} of it moves as one sheet in {share:.0%} of them"
