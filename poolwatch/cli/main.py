@@ -136,6 +136,9 @@ def _drop_output() -> None:
 
 def console() -> None:
     """Entry point of the console script."""
+    from .letters import tolerant_streams
+
+    tolerant_streams()
     if not sys.warnoptions:
         # Warnings of libraries are for programmers; PYTHONWARNINGS=default shows them.
         warnings.simplefilter("ignore")

@@ -179,3 +179,21 @@ def test_messages_stay_short(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     assert "and 32 more" in err
     assert main(["inspect", str(settings)]) == 1
     assert len(capsys.readouterr().err) < 400
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "cp437"])
+def test_a_terminal_of_few_letters_gets_the_nearest_ones(encoding: str, tmp_path: Path) -> None:
+    command = "from poolwatch.cli.main import console; console()"
+    done = subprocess.run(
+        [sys.executable, "-c", command, "inspect", "größe µ ± 漢.avi", "--record-rate", "1000"],
+        env={**os.environ, "PYTHONIOENCODING": encoding, "PYTHONUTF8": "1"},
+        cwd=tmp_path,
+        capture_output=True,
+        check=False,
+    )
+    said = done.stderr.decode(encoding)
+    assert done.returncode == 1
+    assert said.count("\n") == 1
+    assert "unexpected" not in said
+    assert "größe" in said
+    assert "?.avi" in said
