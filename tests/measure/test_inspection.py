@@ -111,7 +111,9 @@ def test_faint_texture_and_too_short_clips_are_said(tmp_path):
     said = found.get("contrast of the pool", found["pool"])
     assert said.verdict in ("fair", "poor")
     assert said.change
-    short = told(made(tmp_path / "short"), Recording(**FACTS | {"record_rate_hz": 1e5}), lit)
+    short = told(
+        made(tmp_path / "short"), Recording(**FACTS | {"record_rate_hz": 1e5, "exposure_s": 5e-6}), lit
+    )
     assert short["pool"].verdict == "poor"
     assert "record longer" in short["pool"].change
 
