@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 from scale_scenes import ruler_photo
-from scipy.special import erf
+from scipy.special import erf, ndtr
 
 from poolwatch.model.errors import MeasurementError, UsageError
 from poolwatch.scale.ruler import find_graduation, scale_from_ruler
@@ -108,3 +108,13 @@ def test_no_edge_says_so():
         edge_blur(np.arange(4.0), np.arange(4.0))
     with pytest.raises(MeasurementError, match="stands out"):
         edge_blur(np.arange(40.0), rng.normal(0, 1, 40))
+
+
+@pytest.mark.parametrize("angle", [7, 20, 40])
+def test_a_bright_speck_beside_the_edge_does_not_turn_it(angle: int) -> None:
+    """Steeper than the edge itself, it pulls the first estimate of the direction."""
+    y, x = np.mgrid[:90, :120].astype(float)
+    a = math.radians(angle)
+    distance = (x - 59.5) * math.cos(a) + (y - 44.5) * math.sin(a)
+    picture = 0.2 + 0.5 * ndtr(distance / 1.2) + 0.6 * np.exp(-((x - 73.5) ** 2 + (y - 14) ** 2) / 4.5)
+    assert slanted_edge_blur(picture).sigma_px == pytest.approx(1.2, rel=0.06)
