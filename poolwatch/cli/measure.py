@@ -162,6 +162,7 @@ def command(
         --travel-speed 100 --exposure 4e-5 --material austenitic-stainless
     """
     from ..measure import measure_clip, read_settings, recording_of, write_clip_report, write_clip_stills
+    from ..model.errors import MeasurementError
     from ..model.files import check_folder
     from .progress import bar, compile_once
 
@@ -173,7 +174,12 @@ def command(
     if clip.exists():
         compile_once()
     with bar(f"measuring {clip.name}") as tell:
-        result = measure_clip(clip, recording=recording, settings=settings, progress=tell, workers=workers)
+        try:
+            result = measure_clip(
+                clip, recording=recording, settings=settings, progress=tell, workers=workers
+            )
+        except MeasurementError as error:
+            raise MeasurementError(f"{clip}: {error}") from None
     with bar("writing the overlay", "pictures") as tell:
         result.write(folder, overlay=not no_overlay, progress=tell)
     if not no_report:

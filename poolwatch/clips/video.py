@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..model.clip import Block, ClipFacts
+from ..model.clip import DRAWN, Block, ClipFacts
 from ..model.errors import ClipError
 from .decoding import Decoding, open_stream
 from .luma import Luma
@@ -42,6 +42,8 @@ class VideoReader(BaseReader):
 
     def _open(self, container: InputContainer, stream: VideoStream) -> None:
         path, settings = self._path, self._settings
+        if container.metadata.get("comment") == DRAWN:
+            raise ClipError(f"{path}: is a video that poolwatch drew; give the recording itself")
         context = stream.codec_context
         check_size(path, context.width, context.height, settings)
         promised = stream.frames or None

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from ..model.clip import DRAWN
 from ..model.errors import OutputError, UsageError
 from ..model.files import written_whole
 
@@ -151,6 +152,7 @@ def open_browser_video(
     with written_whole(path) as beside:
         try:
             with av.open(str(beside), "w", format="mp4", options={"movflags": "+faststart"}) as out:
+                out.metadata["comment"] = DRAWN
                 stream = out.add_stream("libx264", rate=rate, options=quality | {"preset": preset})
                 stream.width, stream.height = width + width % 2, height + height % 2
                 stream.pix_fmt = "yuv420p"

@@ -8,6 +8,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+# Comment in the header of videos that are drawn here: they look like recordings, and are none.
+DRAWN = "drawn by poolwatch, no recording"
+
 
 @dataclass(frozen=True)
 class ClipFacts:

@@ -68,6 +68,10 @@ def test_overlay_again_and_a_still(clip, tmp_path, capsys):
     assert not (folder / "overlay.mp4").exists()
     assert main(["overlay", str(folder), "--max-seconds", "2"]) == 0
     assert (folder / "overlay.mp4").stat().st_size > 1000
+    # Taken for a recording by mistake, under whatever name.
+    renamed = (folder / "overlay.mp4").rename(tmp_path / "weld7.mp4")
+    err = fails(capsys, ["measure", renamed, "--out", tmp_path / "o", *GOOD], code=1)
+    assert "a video that poolwatch drew; give the recording itself" in err
     assert main(["overlay", str(folder), "--still", "9"]) == 0
     assert (folder / "frame_9.png").stat().st_size > 1000
 
@@ -122,7 +126,7 @@ def pictures(kind, shape=(40, 96, 128)):
 def test_no_pool_is_said_and_nothing_is_written(tmp_path, capsys, kind):
     np.save(tmp_path / "clip.npy", pictures(kind))
     err = fails(capsys, ["measure", tmp_path / "clip.npy", "--out", tmp_path / "o", *GOOD], code=1)
-    assert "no pool found" in err
+    assert f"{tmp_path / 'clip.npy'}: no pool found" in err
     assert err.count("\n") == 0
     assert not (tmp_path / "o").exists()
 
