@@ -47,6 +47,8 @@ _SIGNALS = (
     ("keyhole_brightness", "keyhole_brightness", "full scale"),
 )
 _WINDOWS = 40
+# Fewest frames for any statistics.
+_FEWEST = 30
 
 
 @dataclass(frozen=True)
@@ -114,10 +116,16 @@ def score(
     rate = recording.record_rate_hz
     flags: set[str] = set()
     ok = (frames["status"] == "ok").to_numpy()
-    if ok.sum() < 30:
+    if ok.sum() < _FEWEST:
+        words = frames["status"][~ok].value_counts()
+        why = f" ({', '.join(f'{count} {word}' for word, count in words.items())})" if len(words) else ""
+        cure = (
+            "record more"
+            if len(ok) < _FEWEST
+            else "see README for what these words mean, or give a region of interest (view.region)"
+        )
         raise MeasurementError(
-            f"only {int(ok.sum())} of {len(ok)} frames could be measured; that is too few for statistics: "
-            "look at the status column of frames.csv, or give a region of interest"
+            f"only {int(ok.sum())} of {len(ok)} frames could be measured{why}; statistics need {_FEWEST}: {cure}"
         )
     whole = {
         name: Series(name, frames[column].to_numpy(dtype=np.float64), rate, unit)

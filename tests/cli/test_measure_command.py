@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from poolwatch.cli.main import main
+from poolwatch.clips import open_clip
 from poolwatch.simulate import Scene, write_simulation
 
 GOOD = ["--record-rate", "10000", "--mm-per-px", "0.03"]
@@ -120,6 +121,13 @@ def pictures(kind, shape=(40, 96, 128)):
     if kind == "white":
         return np.full(shape, 255, np.uint8)
     return rng.integers(0, 256, shape, dtype=np.uint8)
+
+
+def test_a_clip_of_a_few_frames_is_told_to_be_longer(clip, tmp_path, capsys):
+    with open_clip(clip) as reader:
+        np.save(tmp_path / "short.npy", reader.frames(range(12)))
+    err = fails(capsys, ["measure", tmp_path / "short.npy", "--out", tmp_path / "o", *GOOD], code=1)
+    assert "only 12 of 12 frames could be measured; statistics need 30: record more" in err
 
 
 @pytest.mark.parametrize("kind", ["black", "white", "noise"])

@@ -85,7 +85,7 @@ def test_an_outline_along_what_is_hidden_is_cut_off(clips):
     _, plain, _ = clips
     short = write(plain.parent, "short.npy", np.load(plain)[:60])
     values = {"view": {"hide": [[30, 30, 80, 100]]}, "spatter_on": False}
-    with pytest.raises(MeasurementError, match="only 0 of 60 frames"):
+    with pytest.raises(MeasurementError, match=r"only 0 of 60 frames could be measured \(60 .*view.region"):
         poolwatch.measure_clip(short, settings=MeasureSettings.checked(values, where="test"), **FACTS)
 
 
