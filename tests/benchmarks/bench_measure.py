@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from poolwatch.clips import open_clip
-from poolwatch.footage import FORMATS, write_frames
+from poolwatch.footage import FORMATS, FootageOptions, write_frames
 from poolwatch.measure.gather import gather
 from poolwatch.measure.look import look_at
 from poolwatch.measure.settings import MeasureSettings, recording_of
@@ -44,9 +44,14 @@ def footage(frames: int, rate_per_s: float, width: int, height: int, depth: int)
     return Simulation(Scene.checked(scene, where="benchmark")).frames(0, frames)
 
 
-def write(folder: Path, kind: str, pictures: np.ndarray, loops: int, depth: int = 8) -> Path:
+def write(
+    folder: Path, kind: str, pictures: np.ndarray, loops: int, depth: int = 8, quality: int = 18
+) -> Path:
     path = folder / f"clip-{kind}{FORMATS[kind].ending}"
-    return write_frames(path, (pictures for _ in range(loops)), format=kind, depth_bits=depth)
+    options = FootageOptions(quality=quality)
+    return write_frames(
+        path, (pictures for _ in range(loops)), format=kind, depth_bits=depth, options=options
+    )
 
 
 def decode(path: Path) -> tuple[float, float, int]:
@@ -77,6 +82,9 @@ def main() -> None:
     options.add_argument("--width", type=int, default=512)
     options.add_argument("--height", type=int, default=256)
     options.add_argument("--depth", type=int, default=8, help="bits of a grey value")
+    options.add_argument(
+        "--quality", type=int, default=18, help="of H.264: 18 keeps hardly any noise, 10 most"
+    )
     options.add_argument("--kinds", default=",".join(KINDS))
     options.add_argument("--workers", type=int, default=2, help="threads that measure")
     options.add_argument("--plain", action="store_true", help="time a plain script too")
@@ -88,11 +96,12 @@ def main() -> None:
         f" particles/s; ms a frame, median of {given.rounds}"
     )
     print(
-        "format         decode cpu  measure cpu  decode wall  measure wall  measure / decode  plain / measure"
+        "format         decode cpu  measure cpu  decode wall  measure wall  measure / decode  plain / measure  bytes/frame"
     )
     with tempfile.TemporaryDirectory() as folder:
         for kind in given.kinds.split(","):
-            path = write(Path(folder), kind, pictures, given.loops, given.depth)
+            path = write(Path(folder), kind, pictures, given.loops, given.depth, given.quality)
+            frame_bytes = path.stat().st_size / (given.frames * given.loops)
             rounds = []
             measure(path, given.workers)
             for _ in range(given.rounds):
@@ -104,7 +113,9 @@ def main() -> None:
                     done = plain_script(path, min(PLAIN, n))
                     rounds[-1][-1] = (time.perf_counter() - began) / done / (mw / n)
             r = np.median(rounds, axis=0)
-            print(f"{kind:13s} {r[0]:11.3f} {r[1]:12.3f} {r[2]:12.3f} {r[3]:13.3f} {r[4]:17.2f} {r[5]:16.0f}")
+            print(
+                f"{kind:13s} {r[0]:11.3f} {r[1]:12.3f} {r[2]:12.3f} {r[3]:13.3f} {r[4]:17.2f} {r[5]:16.0f} {frame_bytes:12.0f}"
+            )
             path.unlink()
     if given.memory:
         print(
