@@ -33,6 +33,9 @@ from .result import Measurement
 from .score import score
 from .settings import MeasureSettings, recording_of, settings_id
 
+# Below this rate a recording cannot show the fluctuations that pools have.
+_LOW_RATE_HZ = 500.0
+
 
 def measure_clip(
     path: str | Path,
@@ -206,6 +209,8 @@ def _recording_flags(recording: Recording) -> set[str]:
     flags = {flag for flag, value in missing.items() if value is None}
     if recording.stretch is not None:
         flags.add("view_tilted")
+    if recording.record_rate_hz < _LOW_RATE_HZ:
+        flags.add("record_rate_low")
     return flags
 
 

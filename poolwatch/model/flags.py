@@ -23,6 +23,7 @@ FLAGS: dict[str, str] = {
     "count_disagrees": "more frames are stored than the header says: some may have been doubled or joined in from elsewhere",
     "missing_frames": "frames are missing by their time stamps or numbers: they stand as rows without figures, so that times stay right",
     "dropped_frames": "particles or metal jump by whole steps: frames were dropped without a trace in the file, and times behind them are too early",
+    "record_rate_low": "the record rate is below 500 Hz: a pool's fluctuation, some 50 to 800 Hz (common practice, no source), is missed or mirrored to lower frequencies; check that it is not the playback rate",
     "uneven_times": "time stamps in the file are uneven: frames may have been dropped, or taken at a changing rate; times are counted from the record rate alone",
     "repeated_frames": "frames repeat the one before; they fake spectra and are left out",
     "several_welds": "the clip holds several welds, with no pool between them; only the longest was scored; name another part in the settings (stability.steady start_s, stop_s)",

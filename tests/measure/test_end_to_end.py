@@ -146,3 +146,10 @@ def test_outline_lies_where_the_pool_is(measured):
     row = measured.frames.iloc[50]
     assert outline[:, 0].max() == pytest.approx(row["pool_front_mm"], abs=0.01)
     assert outline[:, 0].min() == pytest.approx(row["pool_rear_mm"], abs=0.03)
+
+
+def test_a_playback_rate_given_for_the_record_rate_is_pointed_out(weld_clip, measured, facts):
+    """At 25 Hz nothing of a pool's fluctuation is seen, whatever the figures say."""
+    assert "record_rate_low" not in measured.flags
+    slow = poolwatch.measure_clip(weld_clip, **{**facts, "record_rate_hz": 25.0, "exposure_s": None})
+    assert "record_rate_low" in slow.flags
