@@ -35,7 +35,8 @@ def test_no_damaged_file_is_answered_wrongly(place: Path, lot: int) -> None:
         path.unlink()
     # The mutator does damage, and the readers do go on where they can.
     assert words.count("same") < len(words) / 2
-    assert {"refused", "flagged"} <= set(words)
+    assert words.count("flagged") > 3
+    assert words.count("flagged") + words.count("refused") > len(words) / 5
 
 
 @pytest.mark.parametrize("kind", sorted(KINDS))
