@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 
 from ..model.clip import DRAWN, Block, ClipFacts
 from ..model.errors import ClipError
-from .decoding import Decoding, open_stream
+from .decoding import Decoding
 from .luma import Luma
 from .packets import PacketIndex, read_index
 from .reader import BaseReader, ClipSettings, check_size, spread
+from .streams import open_stream
 
 if TYPE_CHECKING:
     from av.container import InputContainer

@@ -26,6 +26,7 @@ from .welds import welds_of
 Progress = Callable[[int, int], None]
 _OUTLINE_VERTICES = 96
 _BLOCK_BYTES = 8 << 20
+# Processes that decode beside the first: more would outrun the threads that measure.
 _MOST_HELPERS = 3
 
 

@@ -316,7 +316,8 @@ def _pass(
 ) -> tuple[Vertices, Vertices, int, int, int]:
     """One pass: the contour smoothed by `smoothing` vertices, each vertex moved along its normal to the step.
 
-    A fine pass has its vertices closer where the outline bends, and fits the model of the step; a coarse one takes the top of the filter's response.
+    A fine pass has its vertices closer where the outline bends, and fits the model of the step; a coarse one takes the
+    top of the filter's response.
     """
     x, y = resample_to_bends(cx, cy, n) if fine else resample(cx, cy, n)
     x, y, nx, ny, _ = normals_curvature(x, y, smoothing)

@@ -114,7 +114,8 @@ def find_pool(
     gain = (bright - look.background) / (look.reference - look.background)
     level = look.background + look.fraction * (bright - look.background)
     near = None if look.moves else (look.x - c0, look.y - r0)
-    contour, area = largest_region(smoothed(view), level, look.neck, near)
+    smooth = smoothed(view)
+    contour, area = largest_region(smooth, level, look.neck, near)
     if area < max(0.2 * look.area_px, settings.smallest_area_px):
         return Pool("no_pool", _NO_VERTICES, gain=gain)
     h, w = view.shape
@@ -123,9 +124,8 @@ def find_pool(
     if touches(contour, h, w):
         # The crop was too tight for this frame: take the whole picture.
         view, r0, c0 = sixteen(frame), 0, 0
-        contour, area = largest_region(
-            smoothed(view), level, look.neck, None if near is None else (look.x, look.y)
-        )
+        smooth, near = smoothed(view), None if near is None else (look.x, look.y)
+        contour, area = largest_region(smooth, level, look.neck, near)
         if touches(contour, *view.shape):
             return Pool("cut_off", _NO_VERTICES, gain=gain)
     x, y, found, outside, weak = _refined(view, contour, look, settings)
@@ -133,9 +133,7 @@ def find_pool(
     seen = not outside and bright < _CLIPPING * look.full_scale
     for higher in _HIGHER if seen and weak >= _WEAK_VERTICES else ():
         raised = level + higher * (bright - level)
-        contour, inner = largest_region(
-            smoothed(view), raised, look.neck, None if near is None else (look.x - c0, look.y - r0)
-        )
+        contour, inner = largest_region(smooth, raised, look.neck, near)
         if inner < 0.5 * area or touches(contour, *view.shape):
             break
         other = _refined(view, contour, look, settings)

@@ -78,7 +78,8 @@ def peaks(spectrum: Spectrum, series: Series, settings: StabilitySettings) -> tu
     for excess, first, last in groups:
         strongest = sorted((peak.amplitude for peak in found), reverse=True)[: settings.spectrum.max_peaks]
         if len(strongest) == settings.spectrum.max_peaks and 2 * excess < 0.25 * strongest[-1] ** 2:
-            # Nothing in the groups left can be among the strongest.
+            # A line has no more than its group's power; twice the amplitude is left for chance. Nothing in the groups
+            # that are left is among the strongest.
             break
         # A cosine and a sine are one function at 0 and at half the rate: keep a resolution away.
         low = max(float(spectrum.frequency_hz[first]) - step, c.low_hz / 2, 0.75 / duration)

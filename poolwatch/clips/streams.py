@@ -1,0 +1,58 @@
+"""A video file opened to its first stream, or what is wrong with it in one line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ..model.errors import ClipError
+
+if TYPE_CHECKING:
+    from av.container import InputContainer
+    from av.video.stream import VideoStream
+
+
+def open_stream(path: Path) -> tuple[InputContainer, VideoStream]:
+    """Open a file and its first video stream.
+
+    Raises
+    ------
+    ClipError
+        It cannot be opened, or has no video.
+    """
+    import av
+
+    try:
+        container = av.open(str(path), "r", metadata_errors="replace")
+    except av.error.FFmpegError as error:
+        raise ClipError(f"{path}: {_cure(path, error)}") from None
+    streams = container.streams.video
+    if not streams:
+        container.close()
+        raise ClipError(f"{path}: has no video stream; give the recording itself")
+    context: object | None = streams[0].codec_context  # None where FFmpeg knows no such codec
+    if context is None:
+        container.close()
+        raise ClipError(
+            f"{path}: nothing here can decode its video; its header may be damaged: copy it again, or convert it"
+        )
+    return container, streams[0]
+
+
+def _cure(path: Path, error: Exception) -> str:
+    try:
+        with path.open("rb") as file:
+            head = file.read(64)
+    except OSError as gone:
+        return (
+            f"cannot be read any more ({gone.strerror}); check the disc or network, and that it was not moved"
+        )
+    if path.suffix.lower() in (".mp4", ".m4v", ".mov") and (b"ftyp" in head or b"mdat" in head):
+        return (
+            "its index (moov) is missing, so no frame can be found: the recording was cut off or never finished; "
+            "copy it again from the camera, or record to Matroska or AVI, which survive a cut"
+        )
+    if head and all(byte in b"\t\n\r" or 32 <= byte < 127 for byte in head):
+        return "is text, not video; give the recording itself"
+    reason = getattr(error, "strerror", None) or str(error)
+    return f"is no video that can be read ({reason}); copy it again, or check that it plays"
