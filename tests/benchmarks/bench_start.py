@@ -1,0 +1,41 @@
+"""Time from the start of the process to the first block measured: python tests/benchmarks/bench_start.py.
+
+The clip is measured once before, so that all caches are warm.
+"""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from bench_measure import FACTS, footage, write
+
+FIRST = f"""
+import os, sys, poolwatch
+poolwatch.measure_clip(sys.argv[1], progress=lambda done, total: os._exit(0), **{FACTS})
+"""
+
+
+def main() -> None:
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--kinds", default="mp4-h264,avi-mjpeg,npy")
+    options.add_argument("--rounds", type=int, default=3)
+    given = options.parse_args()
+    pictures = footage(1000, 200.0, 512, 256, 8)
+    with tempfile.TemporaryDirectory() as folder:
+        for kind in given.kinds.split(","):
+            path = write(Path(folder), kind, pictures, 2)
+            took = []
+            for _ in range(given.rounds + 1):
+                began = time.perf_counter()
+                subprocess.run([sys.executable, "-c", FIRST, str(path)], check=True)
+                took.append(time.perf_counter() - began)
+            print(f"{kind}: {min(took[1:]):.2f} to {max(took[1:]):.2f} s")
+
+
+if __name__ == "__main__":
+    main()
