@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from .fitting import blur_of
 from .look import SpatterLook
 from .records import SIGHTING, UNFITTED
-from .searching import COLUMNS, search, work_arrays
+from .searching import COLUMNS, packed, search, work_arrays
 from .settings import SpatterSettings
 
 _ROOM = 256
@@ -72,23 +72,23 @@ def detect(
         # No room for pixels, no fit.
         work = (*work[:-1], work[-1][:, :0].copy())
     found = np.zeros((_ROOM, COLUMNS))
-    nothing = np.zeros((0, 2))
     max_length = settings.max_diameter_px + settings.max_step_px + 4 * blur
+    around = packed(outlines, len(frames))
     kept: list[NDArray[np.float64]] = []
     numbers: list[int] = []
-    for i in range(len(frames)):
-        outline = nothing if outlines is None else np.ascontiguousarray(outlines[i], dtype=np.float64)
-        while True:
-            n = search(
-                frames[i], outline, look, read, shot, blur, settings.pool_margin_px + 3.0 * blur,
-                settings.max_diameter_px, max_length, work, found,
-            )  # fmt: skip
-            if n <= len(found):
-                break
+    i = 0
+    while i < len(frames):
+        i, n = search(
+            frames, i, around, look, read, shot, blur, settings.pool_margin_px + 3.0 * blur,
+            settings.max_diameter_px, max_length, work, found,
+        )  # fmt: skip
+        if n > len(found):
             found = np.zeros((2 * n, COLUMNS))
+            continue
         if n:
             kept.append(found[:n].copy())
             numbers += [i] * n
+        i += 1
     return _records(np.concatenate(kept), numbers) if kept else np.zeros(0, dtype=SIGHTING)
 
 

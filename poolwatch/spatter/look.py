@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .filtering import BLOCK, pool_spans
+from .filtering import BLOCK, light_at, pool_spans
 from .noise import ROUNDING, finest, noise_model, upper_spread
 from .searching import work_arrays
 from .segmenting import prepare
@@ -44,7 +44,8 @@ class SpatterLook:
     detection_level
         Standard deviations in `threshold`.
     places
-        Flat places of pixels whose brightness tells a frame's overall gain; empty where the clip does not flicker.
+        Rows and columns, shape (2, k), of pixels whose brightness tells a frame's overall gain; none where the clip
+        does not flicker.
     black
         Grey value without light.
     sign, offset
@@ -127,7 +128,7 @@ def learn(
         full_scale=float(full_scale),
         full_level=_full_level(background, even, dark, float(full_scale)),
         detection_level=settings.detection_level,
-        places=np.zeros(0, dtype=np.int64),
+        places=np.zeros((2, 0), dtype=np.int64),
         black=black,
         sign=sign,
         offset=offset,
@@ -205,33 +206,33 @@ def _scatter(
     """Noise model of a pixel, scatter of the smoothed picture, and the look with its flicker."""
     n, h, w = sample.shape
     work = work_arrays(h, w)
-    left, right, res, means, level, picture, hits, owner = work[:8]
+    left, right, res, means, level, picture, hits = work[:7]
     nothing = np.zeros((0, 2))
     margin = settings.pool_margin_px + 4.0
     light = look.background - look.black
     usable = ~hidden & (look.background < 0.9 * look.full_scale) & (light > 0.02 * look.full_scale)
     candidates = np.flatnonzero(usable)
-    places = np.zeros(0, dtype=np.int64)
+    places = np.zeros((2, 0), dtype=np.int64)
     flicker = 0.0
 
     def frame_of(i: int, chosen: NDArray[np.int64]) -> float:
         outline = nothing if outlines is None else np.ascontiguousarray(outlines[i], dtype=np.float64)
         return float(
             prepare(
-                sample[i], outline, look.background, look.threshold, chosen, look.black, look.sign,
-                look.offset, look.even, margin, left, right, res, means, level, picture, hits,
-                owner,
+                sample[i], outline, look.background, look.threshold, chosen,
+                light_at(look.background, chosen, look.black), look.black, look.sign, look.offset, look.even, margin, left, right, res, means, level, picture, hits,
             )
         )  # fmt: skip
 
     if settings.background == "learned" and candidates.size >= 200:
         order = np.argsort(-light.ravel()[candidates], kind="stable")[:1000]
         chosen = np.sort(candidates[order])
-        gains = np.array([frame_of(i, chosen) for i in range(n)])
+        spots = np.array(np.divmod(chosen, w))
+        gains = np.array([frame_of(i, spots) for i in range(n)])
         middle = float(np.median(gains))
         flicker = float(1.4826 * np.median(np.abs(gains - middle)))
         if flicker * float(np.median(light.ravel()[chosen])) > 0.25:
-            places = chosen
+            places = spots
     ys, xs = np.arange(_LATTICE // 2, h, _LATTICE), np.arange(_LATTICE // 2, w, _LATTICE)
     seen = np.empty((n, ys.size, xs.size), dtype=np.float32)
     raw, fine = np.empty_like(seen), np.empty_like(seen)

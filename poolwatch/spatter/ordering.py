@@ -40,32 +40,49 @@ def _sift(keys: NDArray, order: NDArray, start: int, end: int) -> None:  # type:
 
 
 @njit(cache=True, nogil=True)
-def middle_of(values: NDArray, n: int) -> float:  # type: ignore[type-arg]
-    """Median of the first `n` values, `n` > 0; their order is lost (selection by parting, Hoare 1961)."""
+def _below(values: NDArray, limit: float) -> int:  # type: ignore[type-arg]
+    """How many values lie below a limit."""
+    n = 0
+    for k in range(values.size):
+        n += values[k] < limit
+    return n
+
+
+@njit(cache=True, nogil=True)
+def middle_of(values: NDArray) -> float:  # type: ignore[type-arg]
+    """Median of at least one value, none of them NaN.
+
+    A limit that parts them into halves is found by bisection: counting runs on several values at once, and sorting
+    does not.
+    """
+    n = values.size
     half = n // 2
-    low, high = 0, n - 1
-    while low < high:
-        pivot = values[(low + high) // 2]
-        i, j = low, high
-        while i <= j:
-            while values[i] < pivot:
-                i += 1
-            while pivot < values[j]:
-                j -= 1
-            if i <= j:
-                values[i], values[j] = values[j], values[i]
-                i += 1
-                j -= 1
-        if half <= j:
-            high = j
-        elif half >= i:
-            low = i
-        else:
+    low, high = values.min(), values.max()
+    # From here on: fewer than or as many as `half` lie below `low`, more below anything above `high`.
+    limit = low
+    while True:
+        limit = 0.5 * (low + high)
+        if limit <= low or limit >= high:
+            # Nothing lies between: equal values are in the middle.
+            limit = high if _below(values, high) <= half else low
             break
-    upper = values[half]
-    if n % 2:
+        below = _below(values, limit)
+        if below == half:
+            break
+        if below < half:
+            low = limit
+        else:
+            high = limit
+    upper = np.inf
+    lower = -np.inf
+    below = 0
+    for k in range(n):
+        v = values[k]
+        if v < limit:
+            below += 1
+            lower = max(lower, v)
+        else:
+            upper = min(upper, v)
+    if n % 2 or below < half:
         return float(upper)
-    lower = values[0]
-    for k in range(1, half):
-        lower = max(lower, values[k])
     return float(0.5 * (lower + upper))

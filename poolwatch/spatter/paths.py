@@ -69,7 +69,7 @@ def fly(
                 dx = x[a + i] - x0 - vx * (t[i] - t0)
                 dy = y[a + i] - y0 - vy * (t[i] - ty)
                 chi[i] = bx[i] * dx * dx + by[i] * dy * dy
-            middle = max(middle_of(chi.copy(), n) / 1.386, 1.0)
+            middle = max(middle_of(chi) / 1.386, 1.0)
             total = used = 0.0
             for i in range(n):
                 # Weights of Geman and McClure: none left for what lies far off the line.

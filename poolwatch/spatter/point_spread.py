@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from .fitting import CLOSELY, PARAMETERS, blur_of, descend, noise_of, veil
 from .profile import disc_table
 from .records import BORDER, CROWDED, RIM, UNFITTED
-from .searching import window, work_arrays
+from .searching import packed, window, work_arrays
 from .segmenting import clear, find_regions
 from .settings import SpatterSettings
 
@@ -136,11 +136,9 @@ def _all_curves(
     found: dict[int, NDArray[np.float64]] = {}
     for frame in np.unique(candidates["frame"]):
         places = np.flatnonzero(candidates["frame"] == frame)
-        outline = (
-            np.zeros((0, 2)) if outlines is None else np.ascontiguousarray(outlines[frame], dtype=np.float64)
-        )
+        outline = packed(None if outlines is None else outlines[frame : frame + 1], 1)
         for k, curve in _curves(
-            sample[frame], outline, candidates[places], look, settings, sigmas, work, sparse
+            sample[frame : frame + 1], outline, candidates[places], look, settings, sigmas, work, sparse
         ):
             found[int(places[k])] = curve
     return found
@@ -148,7 +146,7 @@ def _all_curves(
 
 def _curves(
     frame: NDArray[np.unsignedinteger],
-    outline: NDArray[np.float64],
+    outline: tuple[NDArray[np.float64], NDArray[np.int64]],
     chosen: NDArray[np.void],
     look: SpatterLook,
     settings: SpatterSettings,
@@ -158,8 +156,8 @@ def _curves(
 ) -> list[tuple[int, NDArray[np.float64]]]:
     """Chi-square over the ladder of widths, one curve a sighting that can be fitted, with its place."""
     left, right, res, means, level, picture, hits, owner, pixels, values = work
-    gain, _count, used_pixels = find_regions(
-        frame, outline, look.background, look.threshold, look.places, look.black, look.sign, look.offset,
+    _frame, gain, _count, used_pixels = find_regions(
+        frame, 0, *outline, look.background, look.threshold, look.places, look.black, look.sign, look.offset,
         look.even, look.full_level, look.detection_level, settings.pool_margin_px + 4.0, left, right, res, means, level, picture, hits, owner, pixels,
     )  # fmt: skip
     read, shot = look.read, look.shot

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -111,8 +112,9 @@ def window(
 
 
 def search(
-    frame: NDArray[np.uint16],
-    outline: NDArray[np.float64],
+    frames: NDArray[np.uint16],
+    first: int,
+    outlines: tuple[NDArray[np.float64], NDArray[np.int64]],
     look: SpatterLook,
     read: float,
     shot: float,
@@ -122,16 +124,18 @@ def search(
     max_length: float,
     work: tuple[NDArray, ...],  # type: ignore[type-arg]
     found: NDArray[np.float64],
-) -> int:
-    """Find and fit what stands out of one frame; rows of `found`, in the order of `records.SIGHTING` after frame.
+) -> tuple[int, int]:
+    """The next frame from `first` in which something stands out, found and fitted.
 
-    Returns the number found; where it is more than `found` has rows, only those were kept.
+    Rows of `found` are in the order of `records.SIGHTING` after frame; `outlines` see `packed`. Returns the frame, or
+    their number where none is left, and how many were found; where it is more than `found` has rows, only those were
+    kept.
     """
     left, right, res, means, level, picture, hits, owner, pixels, values = work
     # All regions first, so that a fit knows its neighbours' pixels. Two kernels, not one around both: the compiler
     # would work through everything below once more.
-    gain, count, used = find_regions(
-        frame, outline, look.background, look.threshold, look.places, look.black, look.sign, look.offset,
+    frame, gain, count, used = find_regions(
+        frames, first, *outlines, look.background, look.threshold, look.places, look.black, look.sign, look.offset,
         look.even, look.full_level, look.detection_level, margin, left, right, res, means, level,
         picture, hits, owner, pixels,
     )  # fmt: skip
@@ -143,7 +147,18 @@ def search(
             owner, pixels[:used], count, values, found,
         )  # fmt: skip
     clear(owner, pixels, used)
-    return kept
+    return frame, kept
+
+
+def packed(
+    outlines: Sequence[NDArray[np.floating]] | None, number: int
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Outlines of `number` frames in one array, shape (m, 2), and where each starts, shape (number + 1,)."""
+    starts = np.zeros(number + 1, dtype=np.int64)
+    if outlines is None or not len(outlines):
+        return np.zeros((0, 2)), starts
+    starts[1:] = np.cumsum([len(each) for each in outlines])
+    return np.concatenate(outlines, dtype=np.float64).reshape(-1, 2), starts
 
 
 @njit(cache=True, nogil=True)

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+import warnings
 
 import numpy as np
 import pytest
 from scipy.optimize import linear_sum_assignment
 
 from poolwatch.spatter.assignment import cheapest_pairs
+from poolwatch.spatter.filtering import BLOCK, ground, pool_spans
 from poolwatch.spatter.fitting import PARAMETERS, blur_of, fit_sighting
-from poolwatch.spatter.ordering import rising
+from poolwatch.spatter.ordering import middle_of, rising
 from poolwatch.spatter.paths import PATH_COLUMNS, distance_outside, fly, trace_back
 from poolwatch.spatter.profile import SHAPE, density, disc_table, shape_of
 from tests.spatter.rendered import stamp
@@ -81,6 +83,54 @@ def test_assignment_is_as_cheap_as_scipy() -> None:
 def test_sorting_keeps_the_order_of_equals() -> None:
     keys = np.random.default_rng(3).integers(0, 20, 200).astype(float)
     assert (rising(keys) == np.argsort(keys, kind="stable")).all()
+
+
+def test_middle_is_the_median() -> None:
+    rng = np.random.default_rng(5)
+    for k in range(400):
+        n = int(rng.integers(1, 40))
+        values = (
+            rng.normal(size=n),
+            rng.integers(0, 4, n).astype(float),
+            np.full(n, 0.1),
+            np.where(rng.random(n) < 0.5, 1.0, np.nextafter(1.0, 2.0)),
+        )[k % 4]
+        assert middle_of(values) == np.median(values)
+
+
+def test_ground_is_the_median_of_nine_blocks() -> None:
+    """Against NumPy, with and without blocks that are out of sight; in the middle of a block, to rounding."""
+    rng = np.random.default_rng(6)
+    means = rng.normal(size=(7, 9)).astype(np.float32)
+    for gone in (0.0, 0.3):
+        means[rng.random(means.shape) < gone] = np.nan
+        level = np.empty((7, 9 * BLOCK), dtype=np.float32)
+        ground(means, level)
+        wide = np.pad(means, 1, constant_values=np.nan)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            due = np.nanmedian([wide[a : a + 7, b : b + 9] for a in range(3) for b in range(3)], axis=0)
+        middle = 0.5 * (level[:, BLOCK // 2 - 1 :: BLOCK] + level[:, BLOCK // 2 :: BLOCK])
+        # Rising on one side and falling on the other: the mean of both is off by a 32nd of the steps.
+        steps = np.pad(np.abs(np.diff(due, axis=1)), ((0, 0), (1, 1)))
+        assert (np.abs(middle - due) <= (steps[:, 1:] + steps[:, :-1]) / 32 + 1e-5).all()
+
+
+def test_spans_reach_as_far_as_the_margin() -> None:
+    """Of a circle, whose widening is a circle too: never less, at most a rounded pixel and the discs' excess more."""
+    turn = np.linspace(0, 2 * np.pi, 192, endpoint=False)
+    x, y, radius, margin = 60.3, 50.7, 30.0, 5.0
+    left, right = np.zeros(100, dtype=np.int64), np.zeros(100, dtype=np.int64)
+    pool_spans(np.column_stack([x + radius * np.cos(turn), y + radius * np.sin(turn)]), margin, left, right)
+    rows = np.arange(100)
+    half = np.sqrt(np.maximum((radius + margin) ** 2 - (rows - y) ** 2, 0.0))
+    hidden = np.abs(rows - y) < radius + margin - 0.2
+    assert (left[hidden] <= x - half[hidden] + 0.02).all()
+    assert (right[hidden] >= x + half[hidden] - 0.02).all()
+    wide = np.abs(rows - y) < radius
+    assert (left[wide] >= x - half[wide] - 1.4).all()
+    assert (right[wide] <= x + half[wide] + 1.4).all()
+    assert (left <= right).sum() <= 2 * (radius + margin) + 2
 
 
 def test_speed_uncertainty_is_that_of_a_straight_line() -> None:
