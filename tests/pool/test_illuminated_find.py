@@ -58,8 +58,8 @@ def clip():
     )
 
 
-def test_windows_last_as_long_at_every_rate():
-    assert [window_length(r) for r in (1000, 10_000, 20_000, 1e6)] == [9, 17, 33, 65]
+def test_windows_are_as_long_as_memory_allows():
+    assert [window_length(r) for r in (1000, 3000, 5000, 10_000, 20_000, 30_000, 1e6)] == [9, 21, 33, 33, 33, 49, 65]
 
 
 def test_metal_and_edge_are_learned(clip):

@@ -189,14 +189,15 @@ def level_bumps(place: Places, spacing: float, width: float, limit: float) -> Pl
     """
     n = place.size
     half = min(int(math.ceil(width / spacing)), n // 4)
-    window = np.empty(2 * half + 1)
+    # Kept in order from place to place: one value leaves, one comes.
+    window = np.sort(np.array([place[t % n] for t in range(-half, half + 1)]))
     good = np.ones(n, dtype=np.bool_)
     out = place.copy()
     bad = 0
     for j in range(n):
-        for t in range(-half, half + 1):
-            window[t + half] = place[(j + t) % n]
-        if place[j] - np.median(window) > limit:
+        if j > 0:
+            _replace(window, place[(j - 1 - half) % n], place[(j + half) % n])
+        if place[j] - window[half] > limit:
             # Its flanks rise with it.
             for t in range(-2, 3):
                 good[(j + t) % n] = False
@@ -215,6 +216,21 @@ def level_bumps(place: Places, spacing: float, width: float, limit: float) -> Pl
             b += 1
         out[j] = (b * place[(j - a) % n] + a * place[(j + b) % n]) / (a + b)
     return out
+
+
+@njit(cache=True, nogil=True)
+def _replace(ordered: Places, old: float, new: float) -> None:
+    """Put a value in the place of another, the order kept."""
+    k = 0
+    while ordered[k] != old:
+        k += 1
+    while k + 1 < ordered.size and ordered[k + 1] < new:
+        ordered[k] = ordered[k + 1]
+        k += 1
+    while k > 0 and ordered[k - 1] > new:
+        ordered[k] = ordered[k - 1]
+        k -= 1
+    ordered[k] = new
 
 
 @njit(cache=True, nogil=True)

@@ -146,9 +146,9 @@ def neck_of(size: float) -> int:
 
 
 def lags_of(unit: int, half: int) -> tuple[int, ...]:
-    """Up to four distances from `unit` to `half`, evenly spread in proportion."""
+    """Up to five distances from `unit` to `half`, evenly spread in proportion."""
     unit = min(unit, half)
-    return tuple(sorted({round(unit * (half / unit) ** (i / 3)) for i in range(4)}))
+    return tuple(sorted({round(unit * (half / unit) ** (i / 4)) for i in range(5)}))
 
 
 def regions_of(

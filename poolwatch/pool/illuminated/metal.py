@@ -57,23 +57,39 @@ def shifted(
     tuple
         Grey values, shape of the box; and the rows and columns of it that the frame covers (r0, r1, c0, c1).
     """
+    r0, r1, c0, c1 = box
+    out = np.zeros((r1 - r0, c1 - c0), dtype=np.float32)
+    read, (i, j), valid = read_at(frame, box, dx, dy)
+    h, w = valid[1] - valid[0], valid[3] - valid[2]
+    out[valid[0] : valid[1], valid[2] : valid[3]] = read[i : i + h, j : j + w]
+    return out, valid
+
+
+def read_at(
+    frame: Grey, box: tuple[int, int, int, int], dx: float, dy: float
+) -> tuple[Field, tuple[int, int], tuple[int, int, int, int]]:
+    """Read a frame as in `shifted`, without a copy of what was read.
+
+    Returns
+    -------
+    tuple
+        Grey values with a margin; row and column in them of the first pixel that the frame covers; and the rows and
+        columns of the box that it covers (r0, r1, c0, c1).
+    """
     h, w = frame.shape
     r0, r1, c0, c1 = box
     ix, iy = math.floor(dx + 0.5), math.floor(dy + 0.5)
     # The part of the box whose source lies in the frame, and the kernel's margin where there is one.
     a, b = max(r0 + iy, 0), min(r1 + iy, h)
     c, d = max(c0 + ix, 0), min(c1 + ix, w)
-    out = np.zeros((r1 - r0, c1 - c0), dtype=np.float32)
     if a >= b or c >= d:
-        return out, (0, 0, 0, 0)
+        return np.zeros((1, 1), dtype=np.float32), (0, 0), (0, 0, 0, 0)
     top, left = min(TAPS, a), min(TAPS, c)
     source = frame[a - top : min(b + TAPS, h), c - left : min(d + TAPS, w)]
     read = cv2.sepFilter2D(
         source, cv2.CV_32F, kernel(dx - ix), kernel(dy - iy), borderType=cv2.BORDER_REPLICATE
     )
-    valid = (a - iy - r0, b - iy - r0, c - ix - c0, d - ix - c0)
-    out[valid[0] : valid[1], valid[2] : valid[3]] = read[top : top + b - a, left : left + d - c]
-    return out, valid
+    return np.asarray(read), (top, left), (a - iy - r0, b - iy - r0, c - ix - c0, d - ix - c0)
 
 
 @njit(cache=True, nogil=True)

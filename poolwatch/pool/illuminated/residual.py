@@ -1,10 +1,11 @@
 """What rigid motion cannot explain in one frame, from the frames around it.
 
 A pixel of solid metal looks like the same piece of metal in every other frame in which that piece is solid too.
-Which frames these are depends on the side: ahead of the pool the past ones, behind it the later ones. So each
-pixel is compared with frames on both sides at several lags, and must be explained by three eighths of them: a
-particle spoils one or two of them, never so many, and liquid looks like the metal of one of many frames now and
-then, of several rarely.
+Which frames these are depends on the side: ahead of the pool the past ones, behind it the later ones; and on how the
+pool moves: metal that a short pool leaves bare is liquid again in most frames around it. So each pixel is compared
+with frames on both sides at several distances, and must be explained by a fifth of them, two of ten. Were more
+needed, the pool would never look shorter than it is in most of them, and its fluctuation smaller than it is; with
+one, liquid that looks like the metal of one of many frames now and then would pass for metal.
 """
 
 from __future__ import annotations
@@ -17,12 +18,12 @@ from numba import njit
 from numpy.typing import NDArray
 
 from .evidence import SOFT
-from .metal import Field, Grey, register, shifted
+from .metal import Field, Grey, read_at, register, shifted
 
 # Side of the square over which a comparison is judged, px.
 WINDOW = 5
 # Share of the compared frames that must explain a pixel.
-AGREEING = 3 / 8
+AGREEING = 1 / 5
 # Share of the compared pixels that must agree, and range of gain, for a frame to be compared at all.
 _LEAST_AGREEMENT = 0.3
 _GAIN = (0.4, 2.5)
@@ -56,48 +57,52 @@ def _compare(
     value: Field,
     weight: Field,
     read: Field,
+    place: tuple[int, int],
     valid: tuple[int, int, int, int],
     gain: float,
     share: Field,
-    difference: Field,
 ) -> None:
-    """Difference in units of its noise, and the unexplained share, of each pixel; where nothing is known, all is."""
+    """Unexplained share of each pixel; 2 where nothing is known. The first valid pixel is read at `place`."""
     h, w = value.shape
     g = np.float32(gain)
     soft = np.float32(SOFT)
-    for i in range(h):
-        for j in range(w):
-            d = (value[i, j] - g * read[i, j]) * weight[i, j]
+    if valid[0] > 0 or valid[1] < h or valid[2] > 0 or valid[3] < w:
+        share[:] = np.float32(2.0)
+    down = place[0] - valid[0]
+    right = place[1] - valid[2]
+    for i in range(valid[0], valid[1]):
+        for j in range(valid[2], valid[3]):
+            d = (value[i, j] - g * read[i + down, j + right]) * weight[i, j]
             e = d * d
             share[i, j] = e / (e + soft)
-            difference[i, j] = d
-    if valid[0] == 0 and valid[1] == h and valid[2] == 0 and valid[3] == w:
-        return
-    for i in range(h):
-        for j in range(w):
-            if i < valid[0] or i >= valid[1] or j < valid[2] or j >= valid[3]:
-                share[i, j] = np.float32(2.0)
-                difference[i, j] = np.float32(0.0)
 
 
 @njit(cache=True, nogil=True)
-def _rank(
-    shares: NDArray[np.float32], differences: NDArray[np.float32], share: Field, difference: Field
-) -> None:
-    """Put a comparison in its place among the best of each pixel, best first; `share` and `difference` are used up."""
-    n, h, w = shares.shape
+def _rank(best: NDArray[np.float32], alone: NDArray[np.float32], window: Field, share: Field) -> None:
+    """Put a comparison in its place among the best of each pixel by its window, best first; both are used up."""
+    n, h, w = best.shape
     for k in range(n):
         for i in range(h):
             for j in range(w):
-                s = share[i, j]
-                d = difference[i, j]
-                t = shares[k, i, j]
-                f = differences[k, i, j]
+                s = window[i, j]
+                d = share[i, j]
+                t = best[k, i, j]
+                f = alone[k, i, j]
                 better = s < t
-                shares[k, i, j] = s if better else t
-                differences[k, i, j] = d if better else f
-                share[i, j] = t if better else s
-                difference[i, j] = f if better else d
+                best[k, i, j] = s if better else t
+                alone[k, i, j] = d if better else f
+                window[i, j] = t if better else s
+                share[i, j] = f if better else d
+
+
+@njit(cache=True, nogil=True)
+def _forget(alone: Field) -> None:
+    """A pixel of which nothing is known alone speaks for nothing but metal."""
+    h, w = alone.shape
+    for i in range(h):
+        for j in range(w):
+            if alone[i, j] > np.float32(1.0):
+                alone[i, j] = np.float32(0.0)
 
 
 def soft_light(difference: Field, variance: float) -> Field:
@@ -161,10 +166,9 @@ def unexplained(
     value, weight = _prepared(here, box, noise[0], noise[1])
     shape = value.shape
     agreeing = max(round(AGREEING * len(others)), 1)
-    shares = np.full((agreeing, *shape), 2.0, dtype=np.float32)
-    differences = np.zeros((agreeing, *shape), dtype=np.float32)
+    best = np.full((agreeing, *shape), 2.0, dtype=np.float32)
+    alone = np.zeros((agreeing, *shape), dtype=np.float32)
     share = np.empty(shape, dtype=np.float32)
-    difference = np.empty(shape, dtype=np.float32)
     step = max(2, round(math.sqrt(value.size / _REGISTERED)))
     used = 0
     for other in others:
@@ -174,25 +178,17 @@ def unexplained(
         )
         if agreement < _LEAST_AGREEMENT or not _GAIN[0] < gain < _GAIN[1]:
             continue
-        read, valid = shifted(frames[other], box, dx, dy)
         if veil:
+            read, valid = shifted(frames[other], box, dx, dy)
+            place = valid[0], valid[2]
             read = gain * read
             read += soft_light(value - read, noise[0] + noise[1] * float(value.mean()))
             gain = 1.0
-        _compare(value, weight, read, valid, gain, share, difference)
-        smooth = cv2.blur(share, (WINDOW, WINDOW), borderType=cv2.BORDER_REPLICATE)
-        _rank(shares, differences, smooth, difference)
+        else:
+            read, place, valid = read_at(frames[other], box, dx, dy)
+        _compare(value, weight, read, place, valid, gain, share)
+        window = cv2.blur(share, (WINDOW, WINDOW), borderType=cv2.BORDER_REPLICATE)
+        _rank(best, alone, window, share)
         used += 1
-    return shares[-1], _shares(differences[-1]), used
-
-
-@njit(cache=True, nogil=True)
-def _shares(differences: Field) -> Field:
-    """Unexplained share of each pixel alone."""
-    h, w = differences.shape
-    out = np.empty((h, w), dtype=np.float32)
-    for i in range(h):
-        for j in range(w):
-            e = differences[i, j] ** 2
-            out[i, j] = e / (e + np.float32(SOFT))
-    return out
+    _forget(alone[-1])
+    return best[-1], alone[-1], used
