@@ -59,7 +59,8 @@ def clip():
 
 
 def test_windows_are_as_long_as_memory_allows():
-    assert [window_length(r) for r in (1000, 3000, 5000, 10_000, 20_000, 30_000, 1e6)] == [9, 21, 33, 33, 33, 49, 65]
+    rates = 1000, 3000, 5000, 10_000, 20_000, 30_000, 1e6
+    assert [window_length(r) for r in rates] == [9, 21, 33, 33, 33, 49, 65]
 
 
 def test_metal_and_edge_are_learned(clip):
