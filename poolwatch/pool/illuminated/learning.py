@@ -220,7 +220,9 @@ def unit_of(
     for lag in tried:
         shares = []
         for i, contour, *_ in pools[:6]:
-            inside = distances(contour, (h, w)) > 3
+            depth = distances(contour, (h, w))
+            # A thin region has no place 3 px inside.
+            inside = depth > min(3.0, 0.5 * float(depth.max()))
             box = box_around(contour, 2, (h, w))
             r0, r1, c0, c1 = box
             for other in (half - lag, half + lag):
