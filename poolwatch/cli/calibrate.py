@@ -34,6 +34,14 @@ def point(text: str) -> tuple[float, ...]:
     return numbers(text, 2, "X,Y")
 
 
+def size(text: str) -> tuple[int, int]:
+    """Convert a picture's size WIDTH,HEIGHT."""
+    width, height = numbers(text, 2, "WIDTH,HEIGHT")
+    if width != int(width) or height != int(height) or min(width, height) < 1:
+        raise click.BadParameter(f"{text!r} is not a size in whole px, at least 1,1")
+    return int(width), int(height)
+
+
 def rectangle(text: str) -> tuple[float, ...]:
     """Convert a rectangle X,Y,WIDTH,HEIGHT."""
     return numbers(text, 4, "X,Y,WIDTH,HEIGHT")
@@ -96,7 +104,18 @@ def command() -> None:
     show_default=True,
     help="Standard uncertainty of the true distance, mm.",
 )
-@click.option("--photo", default=None, help="Name of the picture, to be noted in the file.")
+@click.option(
+    "--photo",
+    default=None,
+    help="The picture; its name and, if it can be read, its size are noted in the file.",
+)
+@click.option(
+    "--picture",
+    type=size,
+    default=None,
+    metavar="WIDTH,HEIGHT",
+    help="Size of the picture in px, to be noted in the file: clips of another size are then told.",
+)
 @_outputs
 def points(
     ends: tuple[tuple[tuple[float, float], tuple[float, float]], ...],
@@ -104,10 +123,12 @@ def points(
     u_px: float,
     u_mm: float,
     photo: str | None,
+    picture: tuple[int, int] | None,
     out: Path,
     date: str | None,
 ) -> None:
     """Scale from two points of known distance."""
+    from ..scale.photo import read_photo
     from ..scale.points import Pair, scale_from_points
 
     if len(ends) != len(distances):
@@ -115,8 +136,16 @@ def points(
             f"{len(ends)} pairs of points but {len(distances)} distances; give one --mm for each --px"
         )
     pairs = [Pair(first, second, mm) for (first, second), mm in zip(ends, distances, strict=True)]
-    inputs = {} if photo is None else {"photo": photo}
-    _finish(scale_from_points(pairs, u_px=u_px, u_mm=u_mm, inputs=inputs), out, date)
+    inputs = {} if photo is None else {"photo": Path(photo).name}
+    if photo is not None and Path(photo).is_file():
+        height, width = read_photo(Path(photo)).shape
+        if picture not in (None, (width, height)):
+            raise UsageError(
+                f"{photo}: is {width} x {height} px, but --picture says {picture[0]},{picture[1]}"
+            )
+        picture = (width, height)
+    made = scale_from_points(pairs, u_px=u_px, u_mm=u_mm, inputs=inputs, picture_px=picture)
+    _finish(made, out, date)
 
 
 @command.command()
@@ -264,7 +293,13 @@ def ruler(
     picture = read_photo(photo)
     with _named(photo):
         graduation = find_graduation(picture, line, width_px=width_px, period_px=period_px)
-    made = scale_from_ruler(graduation, pitch_mm, u_pitch_mm=u_pitch_mm, inputs={"photo": photo.name})
+    made = scale_from_ruler(
+        graduation,
+        pitch_mm,
+        u_pitch_mm=u_pitch_mm,
+        inputs={"photo": photo.name},
+        picture_px=(picture.shape[1], picture.shape[0]),
+    )
     _finish(made, out, date)
 
 
@@ -348,11 +383,16 @@ def travel(
 @command.command()
 @click.argument("first", type=click.Path(path_type=Path))
 @click.argument("second", type=click.Path(path_type=Path))
-def compare(first: Path, second: Path) -> None:
+@click.option(
+    "--strict",
+    is_flag=True,
+    help="For scripts: end with 1 unless they agree. Where nothing can be judged they do not.",
+)
+def compare(first: Path, second: Path, strict: bool) -> None:
     """Say whether two scale files of one view agree within their uncertainties.
 
     In a tilted view the scale differs with direction: what a ruler, two points or the travel speed gave is held
-    against a target along its own line.
+    against a target along its own line. Ends with 0 whatever comes out, unless --strict is given.
     """
     from ..scale.compare import compare_calibrations
     from ..scale.file import read_calibration
@@ -365,6 +405,8 @@ def compare(first: Path, second: Path) -> None:
     click.echo(
         f"the second is {100 * result.difference:+.3g} % from the first; 95 % limit ± {100 * result.limit:.2g} %"
     )
+    if view.sizes:
+        click.echo(view.sizes)
     if not result.judged:
         click.echo("neither file states an uncertainty: nothing can be judged")
     elif result.agree:
@@ -376,6 +418,15 @@ def compare(first: Path, second: Path) -> None:
         )
         if view.hint:
             click.echo(view.hint)
+    if strict and not (result.judged and result.agree):
+        raise MeasurementError(
+            f"{first} and {second} "
+            + (
+                f"disagree: {100 * result.difference:+.3g} % where ± {100 * result.limit:.2g} % is allowed"
+                if result.judged
+                else "cannot be judged: neither states an uncertainty; calibrate again, or write u_mm_per_px into one"
+            )
+        )
 
 
 @contextlib.contextmanager

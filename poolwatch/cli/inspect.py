@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from ..model.errors import MeasurementError
 from .measure import facts_of, recording_options
+
+if TYPE_CHECKING:
+    from ..measure.inspection import Inspection
 
 _STYLE = {"good": "green", "fair": "yellow", "poor": "bold red", "fact": "dim"}
 
@@ -17,17 +21,18 @@ _STYLE = {"good": "green", "fair": "yellow", "poor": "bold red", "fact": "dim"}
 @recording_options
 @click.option("--quick", is_flag=True, help="Do not decode every frame to count and compare them.")
 @click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
-def command(clip: Path, settings_file: Path | None, quick: bool, as_json: bool, **given: Any) -> None:
+@click.option("--strict", is_flag=True, help="For scripts: end with 1 where anything is poor.")
+def command(
+    clip: Path, settings_file: Path | None, quick: bool, as_json: bool, strict: bool, **given: Any
+) -> None:
     """Look at a clip before measuring it: every finding with a verdict, why it matters and what to change.
+
+    Ends with 0 whatever is found, unless --strict is given.
 
     \b
     poolwatch inspect weld.mkv --record-rate 10000 --mm-per-px 0.02 --exposure 4e-5
     """
     import json
-
-    from rich.console import Console
-    from rich.markup import escape
-    from rich.table import Table
 
     from ..measure import read_settings, recording_of
     from ..measure.inspection import as_rows, inspect_clip
@@ -44,7 +49,19 @@ def command(clip: Path, settings_file: Path | None, quick: bool, as_json: bool, 
         click.echo(
             json.dumps({"clip": str(clip), "fit": inspection.fit, "findings": as_rows(inspection)}, indent=2)
         )
-        return
+    else:
+        _show(inspection)
+    if strict and not inspection.fit:
+        poor = ", ".join(f.name for f in inspection.findings if f.verdict == "poor")
+        raise MeasurementError(f"{clip}: not fit for measuring as it is; poor: {poor}")
+
+
+def _show(inspection: Inspection) -> None:
+    """Print the findings as a table."""
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
     table = Table(box=None, pad_edge=False, show_header=False)
     table.add_column(no_wrap=True)
     table.add_column(no_wrap=True)

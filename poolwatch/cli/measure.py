@@ -38,6 +38,12 @@ def recording_options(command: Callable[..., Any]) -> Callable[..., Any]:
                 help="Scale file made by `poolwatch calibrate`, instead of --mm-per-px.",
             ),
             click.option(
+                "--scale-crop",
+                metavar="X,Y",
+                help="Where the clip's top left pixel lies in the picture of the scale file, px, if the camera cut out a part"
+                " of it.",
+            ),
+            click.option(
                 "--travel-direction",
                 type=float,
                 metavar="DEG",
@@ -76,6 +82,7 @@ def recording_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def facts_of(
     scale: Path | None,
+    scale_crop: str | None,
     record_rate: float | None,
     mm_per_px: float | None,
     travel_direction: float | None,
@@ -89,7 +96,7 @@ def facts_of(
     Raises
     ------
     UsageError
-        Both a scale file and mm per pixel are given, or the file is wrong.
+        Both a scale file and mm per pixel are given, or the file or the part cut out of its picture is wrong.
     """
     from ..model.errors import UsageError
 
@@ -100,6 +107,7 @@ def facts_of(
         "travel_speed_mm_s": travel_speed,
         "exposure_s": exposure,
         "material": material,
+        "scale_crop_px": None if scale_crop is None else _corner(scale_crop),
         **more,
     }
     if scale is not None:
@@ -113,8 +121,18 @@ def facts_of(
             "mm_per_px_u": read.u_mm_per_px,
             "scale_source": read.source,
             "stretch": read.stretch,
+            "scale_picture_px": read.picture_px,
+            "scale_place_px": read.place_px,
         }
     return facts
+
+
+def _corner(text: str) -> tuple[int, int]:
+    try:
+        x, y = (int(part) for part in text.split(","))
+    except ValueError:
+        raise click.BadParameter(f"--scale-crop {text!r} is not two whole numbers as X,Y") from None
+    return x, y
 
 
 @click.command("measure", short_help="measure one clip")

@@ -32,6 +32,7 @@ from .heading import motion_flags, noted
 from .look import ClipLook, contradicted, look_at
 from .particles import Particles, particles_of
 from .result import Measurement
+from .scale_fit import check_scale, other_size
 from .score import score
 from .settings import MeasureSettings, recording_of, settings_id
 
@@ -80,7 +81,7 @@ def measure_clip(
     ClipError
         The recording cannot be read.
     MeasurementError
-        There is no pool, or too little of it for statistics.
+        There is no pool, or too little of it for statistics; or the scale cannot hold for this clip.
 
     Examples
     --------
@@ -104,6 +105,7 @@ def measure_clip(
     started, clock = datetime.now(UTC), time.perf_counter()
     threads = workers if workers is not None else (os.cpu_count() or 1)
     with _opencv_on_one_thread(), open_clip(path, settings=settings.clip) as reader:
+        check_scale(recording, reader.facts.width, reader.facts.height)
         look = look_at(reader, recording, settings)
         recording = look.recording
         _hand_back()
@@ -174,6 +176,7 @@ def _assemble(
             *scored.flags,
             *picture_flags(frames.iloc[slice(*scored.part)], look, axes),
             *_recording_flags(recording),
+            *(("scale_other_size",) if other_size(recording, facts.width, facts.height) else ()),
             *_footage_flags(look),
             *_reading_flags(gathered),
             *(("dropped_frames",) if drops.after else ()),

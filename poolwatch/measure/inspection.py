@@ -16,6 +16,7 @@ from .heading import metal_of
 from .inspect_glowing import glowing_findings
 from .inspect_illuminated import illuminated_findings
 from .look import kind_of
+from .scale_fit import scale_finding
 from .settings import MeasureSettings
 from .view import view_of
 
@@ -75,6 +76,7 @@ def inspect_clip(
     settings = settings or MeasureSettings()
     with open_clip(path, settings=settings.clip) as reader:
         findings = _recording_findings(reader, recording)
+        findings += scale_finding(recording, reader.facts.width, reader.facts.height)
         findings += [_quick_count(reader)] if quick else _count(reader, progress)
         view = view_of(reader, settings)
         kind, reason, seen = kind_of(reader, view, settings)

@@ -17,6 +17,8 @@ from ..pool.settings import PoolSettings
 from ..spatter.settings import SpatterSettings
 from ..stability.settings import StabilitySettings
 
+_LATER = ("scale_picture_px", "scale_place_px", "scale_crop_px")
+
 
 class ViewSettings(Settings):
     """Which part of the picture is looked at.
@@ -145,9 +147,9 @@ def recording_of(settings: MeasureSettings, given: dict[str, Any], *, where: str
         The record rate is missing, or a value is of the wrong kind or out of range.
     """
     values = {**settings.recording, **{name: value for name, value in given.items() if value is not None}}
-    if "stretch" in given:
-        # A scale file whose view is square says so by None.
-        values["stretch"] = given["stretch"]
+    if given.get("mm_per_px") is not None:
+        # Another scale than that of the settings: nothing of how that one was made holds. None is said by None.
+        values |= {name: given.get(name) for name in ("stretch", "scale_picture_px", "scale_place_px")}
     if values.get("record_rate_hz") is None:
         raise UsageError(
             f"{where}: the record rate is missing; give the rate at which the camera took the frames "
@@ -168,6 +170,8 @@ def settings_id(settings: MeasureSettings, recording: Recording) -> str:
     """
     values = _by_content(settings, settings.model_dump(mode="json", exclude={"recording"}))
     facts = recording.model_dump(mode="json", exclude={"beam_shape", "replicate", "scale_source"})
+    # Facts that came later do not change what was measured without them.
+    facts = {name: value for name, value in facts.items() if name not in _LATER or value is not None}
     return _digits([values, facts])
 
 

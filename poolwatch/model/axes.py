@@ -17,6 +17,8 @@ from .errors import UsageError
 
 # A 2 x 2 matrix, row after row.
 Stretch = tuple[float, float, float, float]
+# Width and height, px.
+Size = tuple[int, int]
 
 
 def stretch_seen(stretch: Stretch | None) -> tuple[float, float]:
@@ -49,12 +51,18 @@ class Scale:
     stretch
         How a tilted view is set upright at the weld's place: the 2 x 2 matrix (row after row, determinant 1) that turns
         image px into px of the same area in the plane of the weld. None: the camera looks squarely at it.
+    picture_px
+        Width and height of the pictures that it was made with, px; None where not known.
+    place_px
+        Where in such a picture a tilted view was set upright, px (x, y); None for a square view.
     """
 
     mm_per_px: float
     u_mm_per_px: float = 0.0
     source: str = "given"
     stretch: Stretch | None = None
+    picture_px: Size | None = None
+    place_px: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.mm_per_px) and self.mm_per_px > 0):

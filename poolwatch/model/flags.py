@@ -39,6 +39,7 @@ FLAGS: dict[str, str] = {
     "index_partial": "parts of the index are missing (see the other flags): do not set it beside an index of all parts",
     "noise_unknown": "nothing tells measurement noise from fluctuation in a signal that is white throughout: its _cv holds both",
     "view_tilted": "the scale file's view is tilted: lengths, widths and areas are in the plane of the weld; particles, which leave that plane, are sized and timed with the scale across the tilt",
+    "scale_other_size": "the scale was made with pictures of another size than the clip's: right where the camera only cut out a part of the same picture (say so by --scale-crop), wrong where zoom, lens, binning or the file's size changed",
     "no_scale": "no scale was given: lengths are in pixels, written as if 1 px were 1 mm",
     "spatter_not_sought": "particles were not looked for, so every spatter cell is empty, which is not 0: in illuminated footage nothing yet tells them from marks on the moving metal, or the settings say so (spatter_on)",
     "no_travel_speed": "no travel speed was given: nothing per length of weld",

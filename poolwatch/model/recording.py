@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pydantic import Field, ValidationInfo, field_validator
+from pydantic import Field, PositiveInt, ValidationInfo, field_validator
 
 from .axes import PoolAxes, Scale, Stretch
 from .settings import Settings
@@ -28,6 +28,12 @@ class Recording(Settings):
         How `mm_per_px` came about.
     stretch
         How a tilted view is set upright, from a scale file (see `poolwatch.model.axes.Scale`); None: looked at squarely.
+    scale_picture_px, scale_place_px
+        Width and height of the pictures that the scale was made with, and where in them a tilted view was set upright;
+        None where not known.
+    scale_crop_px
+        Where the top left pixel of the clip's pictures lies in those, (x, y) px, where the camera was made to cut out a
+        part; None: not said.
     travel_direction_deg
         Travel direction in the image, degrees counter-clockwise as seen, 0 = right.
     travel_speed_mm_s
@@ -45,6 +51,9 @@ class Recording(Settings):
     mm_per_px_u: float = Field(default=0.0, ge=0)
     scale_source: str = "given"
     stretch: Stretch | None = None
+    scale_picture_px: tuple[PositiveInt, PositiveInt] | None = None
+    scale_place_px: tuple[float, float] | None = None
+    scale_crop_px: tuple[int, int] | None = None
     travel_direction_deg: float = Field(default=0.0, ge=-360, le=360)
     travel_speed_mm_s: float | None = Field(default=None, gt=0, le=1e5)
     exposure_s: float | None = Field(default=None, gt=0)
@@ -82,7 +91,14 @@ class Recording(Settings):
         """Millimetres per pixel; 1 where none is known, so that mm read as px."""
         if self.mm_per_px is None:
             return Scale(1.0, 0.0, "none given: 1 px written as 1 mm")
-        return Scale(self.mm_per_px, self.mm_per_px_u, self.scale_source, self.stretch)
+        return Scale(
+            self.mm_per_px,
+            self.mm_per_px_u,
+            self.scale_source,
+            self.stretch,
+            self.scale_picture_px,
+            self.scale_place_px,
+        )
 
     def axes(self, origin_x: float = 0.0, origin_y: float = 0.0) -> PoolAxes:
         """Pool axes with their origin at a place in the image, px."""

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..model.axes import Scale
+from ..model.axes import Scale, Size
 from ..model.errors import MeasurementError
 from .uncertainty import Budget
 
@@ -212,6 +212,7 @@ class Calibration:
         found: Mapping[str, Input],
         notes: tuple[str, ...] = (),
         plane: Plane | None = None,
+        picture_px: Size | None = None,
     ) -> Calibration:
         """Put a calibration together; its scale's uncertainty is the budget's.
 
@@ -225,7 +226,7 @@ class Calibration:
                 f"calibration by {METHODS[method]} gave {mm_per_px!r} mm per px; check what went in"
             )
         return cls(
-            scale=Scale(mm_per_px, budget.u, METHODS[method]),
+            scale=Scale(mm_per_px, budget.u, METHODS[method], picture_px=picture_px),
             method=method,
             budget=budget,
             inputs=inputs,

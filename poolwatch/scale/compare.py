@@ -85,6 +85,8 @@ class View:
         At which place and along what they were compared, in words.
     hint
         What else may tell them apart, in a sentence; empty where nothing does.
+    sizes
+        That they were made with pictures of other sizes, in a sentence; empty where they were not, or it is not known.
     """
 
     first: Scale
@@ -92,6 +94,7 @@ class View:
     result: Comparison
     where: str
     hint: str = ""
+    sizes: str = ""
 
 
 def compare_calibrations(first: Calibration, second: Calibration) -> View:
@@ -130,7 +133,7 @@ def compare_calibrations(first: Calibration, second: Calibration) -> View:
                 "a target photo would tell"
             )
     result = compare(one, other, dof_first=first.budget.dof, dof_second=second.budget.dof)
-    return View(one, other, result, where, hint)
+    return View(one, other, result, where, hint, _sizes(first.scale, second.scale))
 
 
 def _along(calibration: Calibration, plane: Plane, line: Line) -> Scale:
@@ -142,6 +145,16 @@ def _along(calibration: Calibration, plane: Plane, line: Line) -> Scale:
 def _there(calibration: Calibration) -> Scale:
     """A scale where it was seen, however it changes elsewhere."""
     return replace(calibration.scale, u_mm_per_px=calibration.u_but_for(OVER_THE_LINE))
+
+
+def _sizes(first: Scale, second: Scale) -> str:
+    a, b = first.picture_px, second.picture_px
+    if a is None or b is None or a == b:
+        return ""
+    return (
+        f"made with pictures of {a[0]} x {a[1]} and {b[0]} x {b[1]} px: the two can be held against each other only where "
+        "one picture is a part cut out of the other, and places in px are not the same in both"
+    )
 
 
 def _words(what: str, line: Line) -> str:

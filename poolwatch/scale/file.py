@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Literal
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field, PositiveInt
 
 from ..model.axes import Scale
 from ..model.errors import UsageError
@@ -35,6 +35,8 @@ class _ScalePart(Settings):
     method: Literal["target", "ruler", "points", "travel", "given"] = "given"
     source: str = "given"
     date: str = ""
+    # Files made before this key, or by hand, do without it.
+    picture_px: tuple[PositiveInt, PositiveInt] | None = None
 
 
 class _BudgetPart(Settings):
@@ -96,7 +98,8 @@ def read_scale(path: str | Path) -> Scale:
     if upright is None:
         return calibration.scale
     u = math.hypot(calibration.u_but_for(OVER_THE_VIEW), (most - least) / 2 / math.sqrt(3))
-    return replace(calibration.scale, u_mm_per_px=u, stretch=upright)
+    place = (plane.place_x, plane.place_y)
+    return replace(calibration.scale, u_mm_per_px=u, stretch=upright, place_px=place)
 
 
 def read_calibration(path: str | Path) -> Calibration:
@@ -116,7 +119,7 @@ def read_calibration(path: str | Path) -> Calibration:
         )
     )
     return Calibration(
-        scale=Scale(part.mm_per_px, part.u_mm_per_px, part.source),
+        scale=Scale(part.mm_per_px, part.u_mm_per_px, part.source, picture_px=part.picture_px),
         method=part.method,
         budget=budget,
         inputs=content.inputs,
@@ -158,6 +161,7 @@ def scale_text(calibration: Calibration) -> str:
             "method": calibration.method,
             "source": scale.source,
             "date": calibration.date,
+            **({} if scale.picture_px is None else {"picture_px": list(scale.picture_px)}),
         },
     )
     lines += _table("inputs", calibration.inputs) + _table("found", calibration.found)

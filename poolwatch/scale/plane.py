@@ -150,6 +150,7 @@ def scale_from_target(
         },
         notes=tuple(notes),
         plane=plane,
+        picture_px=(width, height),
     )
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..model.axes import Size
 from ..model.errors import MeasurementError, UsageError
 from .calibration import Calibration, Input, Line
 from .uncertainty import Budget, Contribution
@@ -38,7 +39,12 @@ class Pair:
 
 
 def scale_from_points(
-    pairs: Sequence[Pair], *, u_px: float = 0.5, u_mm: float = 0.0, inputs: Mapping[str, Input] | None = None
+    pairs: Sequence[Pair],
+    *,
+    u_px: float = 0.5,
+    u_mm: float = 0.0,
+    inputs: Mapping[str, Input] | None = None,
+    picture_px: Size | None = None,
 ) -> Calibration:
     """Scale from one or more pairs of points of known distance.
 
@@ -52,6 +58,8 @@ def scale_from_points(
         Standard uncertainty of the known distances, mm, shared by all of them (one ruler).
     inputs
         More to be noted in the scale file (name of the photo …).
+    picture_px
+        Width and height of the picture, px.
 
     Raises
     ------
@@ -69,6 +77,7 @@ def scale_from_points(
     """
     if not pairs:
         raise UsageError("no points were given; give at least one pair and its distance")
+    _check_inside(pairs, picture_px)
     for name, value in (("u_px", u_px), ("u_mm", u_mm)):
         if not (math.isfinite(value) and value >= 0):
             raise UsageError(f"{name} must be a finite number of at least 0, got {value!r}")
@@ -117,4 +126,18 @@ def scale_from_points(
             *notes,
             "Two points cannot show a tilt of the camera: the scale holds along their line, at their place.",
         ),
+        picture_px=picture_px,
     )
+
+
+def _check_inside(pairs: Sequence[Pair], picture_px: Size | None) -> None:
+    """Refuse points outside the picture: they were read in another one, or in an enlarged view of it."""
+    if picture_px is None:
+        return
+    width, height = picture_px
+    for x, y in (point for pair in pairs for point in (pair.first, pair.second)):
+        if not (-0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5):
+            raise UsageError(
+                f"the point {x:g},{y:g} lies outside the picture of {width} x {height} px; read the points in that"
+                " picture at its own size"
+            )

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..model.axes import Size
 from ..model.errors import MeasurementError, UsageError
 from .calibration import Calibration, Input, Line
 from .uncertainty import Budget, Contribution
@@ -103,6 +104,7 @@ def scale_from_ruler(
     *,
     u_pitch_mm: float = 0.0,
     inputs: Mapping[str, Input] | None = None,
+    picture_px: Size | None = None,
 ) -> Calibration:
     """Scale from a graduation of known pitch.
 
@@ -114,6 +116,8 @@ def scale_from_ruler(
         Distance of neighbouring marks and its standard uncertainty, the same error for all, mm.
     inputs
         More to be noted in the scale file.
+    picture_px
+        Width and height of the photo, px.
 
     Raises
     ------
@@ -158,6 +162,7 @@ def scale_from_ruler(
             **Line.between(graduation.start, graduation.end).noted(),
         },
         notes=tuple(notes),
+        picture_px=picture_px,
     )
 
 

@@ -137,7 +137,7 @@ def scale_from_travel(
     Raises
     ------
     UsageError
-        A rate or speed makes no sense.
+        A rate or speed makes no sense, or the target was seen in pictures of another size.
     MeasurementError
         The metal stands still in the picture.
     """
@@ -155,6 +155,13 @@ def scale_from_travel(
         raise MeasurementError(
             "the metal stands still in the picture: the travel speed gives a scale only where the camera rides"
             " with the head; use a target photo or two points"
+        )
+    if tilt is not None and tilt.scale.picture_px is not None and view not in (None, tilt.scale.picture_px):
+        raise UsageError(
+            "the target was seen in pictures of {} x {} px, the clip's are {} x {}".format(
+                *tilt.scale.picture_px, *view
+            )
+            + ": a tilt is taken over in one and the same picture only; take the target's photo with the clip's size"
         )
     plane = None if tilt is None else _sized(tilt, motion, travel_speed_mm_s / record_rate_hz)
     if plane is None:
@@ -229,6 +236,7 @@ def scale_from_travel(
         found=found,
         notes=tuple(notes),
         plane=plane,
+        picture_px=view,
     )
 
 

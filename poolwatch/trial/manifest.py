@@ -240,6 +240,8 @@ def _scale(row: _Row, values: dict[str, Any], scales: dict[Path, Any]) -> None:
             mm_per_px_u=scale.u_mm_per_px,
             scale_source=scale.source,
             stretch=scale.stretch,
+            scale_picture_px=scale.picture_px,
+            scale_place_px=scale.place_px,
         )
 
 
