@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import datetime
-import math
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -13,38 +12,11 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 
 from ..model.errors import MeasurementError, UsageError
+from .calibrate_compare import compare
+from .places import point, rectangle, size
 
 if TYPE_CHECKING:
     from ..scale.calibration import Calibration
-
-
-def numbers(text: str, count: int, form: str) -> tuple[float, ...]:
-    """Turn text such as ``12.5,40`` into `count` finite numbers."""
-    try:
-        found = tuple(float(part) for part in text.split(","))
-    except ValueError:
-        found = ()
-    if len(found) != count or not all(math.isfinite(number) for number in found):
-        raise click.BadParameter(f"{text!r} is not {count} numbers as {form}")
-    return found
-
-
-def point(text: str) -> tuple[float, ...]:
-    """Convert an image point X,Y."""
-    return numbers(text, 2, "X,Y")
-
-
-def size(text: str) -> tuple[int, int]:
-    """Convert a picture's size WIDTH,HEIGHT."""
-    width, height = numbers(text, 2, "WIDTH,HEIGHT")
-    if width != int(width) or height != int(height) or min(width, height) < 1:
-        raise click.BadParameter(f"{text!r} is not a size in whole px, at least 1,1")
-    return int(width), int(height)
-
-
-def rectangle(text: str) -> tuple[float, ...]:
-    """Convert a rectangle X,Y,WIDTH,HEIGHT."""
-    return numbers(text, 4, "X,Y,WIDTH,HEIGHT")
 
 
 def _outputs(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -380,55 +352,6 @@ def travel(
     _finish(made, out, date)
 
 
-@command.command()
-@click.argument("first", type=click.Path(path_type=Path))
-@click.argument("second", type=click.Path(path_type=Path))
-@click.option(
-    "--strict",
-    is_flag=True,
-    help="For scripts: end with 1 unless they agree. Where nothing can be judged they do not.",
-)
-def compare(first: Path, second: Path, strict: bool) -> None:
-    """Say whether two scale files of one view agree within their uncertainties.
-
-    In a tilted view the scale differs with direction: what a ruler, two points or the travel speed gave is held
-    against a target along its own line. Ends with 0 whatever comes out, unless --strict is given.
-    """
-    from ..scale.compare import compare_calibrations
-    from ..scale.file import read_calibration
-
-    view = compare_calibrations(read_calibration(first), read_calibration(second))
-    click.echo(f"compared {view.where}")
-    for path, scale in ((first, view.first), (second, view.second)):
-        click.echo(f"{scale.mm_per_px:.6g} mm/px ± {scale.u_mm_per_px:.2g}  {path}  ({scale.source})")
-    result = view.result
-    click.echo(
-        f"the second is {100 * result.difference:+.3g} % from the first; 95 % limit ± {100 * result.limit:.2g} %"
-    )
-    if view.sizes:
-        click.echo(view.sizes)
-    if not result.judged:
-        click.echo("neither file states an uncertainty: nothing can be judged")
-    elif result.agree:
-        click.echo("they agree within their uncertainties")
-    else:
-        click.echo(
-            "THEY DISAGREE beyond their uncertainties: check pitch, distances, travel speed, record rate, tilt and"
-            " whether zoom and picture size were the same; do not average them"
-        )
-        if view.hint:
-            click.echo(view.hint)
-    if strict and not (result.judged and result.agree):
-        raise MeasurementError(
-            f"{first} and {second} "
-            + (
-                f"disagree: {100 * result.difference:+.3g} % where ± {100 * result.limit:.2g} % is allowed"
-                if result.judged
-                else "cannot be judged: neither states an uncertainty; calibrate again, or write u_mm_per_px into one"
-            )
-        )
-
-
 @contextlib.contextmanager
 def _named(path: Path) -> Iterator[None]:
     """Put a file's name before what was found wrong with it."""
@@ -464,3 +387,6 @@ def show(calibration: Calibration) -> None:
             click.echo(f"       {100 * part.u / scale.mm_per_px:8.3g}  {part.name}")
     for note in calibration.notes:
         click.echo(f"note   {note}")
+
+
+command.add_command(compare)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from .amounts import Amount
+from .places import corner
 
 if TYPE_CHECKING:
     from ..measure import Measurement
@@ -39,6 +40,7 @@ def recording_options(command: Callable[..., Any]) -> Callable[..., Any]:
             ),
             click.option(
                 "--scale-crop",
+                type=corner,
                 metavar="X,Y",
                 help="Where the clip's top left pixel lies in the picture of the scale file, px, if the camera cut out a part"
                 " of it.",
@@ -82,7 +84,7 @@ def recording_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def facts_of(
     scale: Path | None,
-    scale_crop: str | None,
+    scale_crop: tuple[int, int] | None,
     record_rate: float | None,
     mm_per_px: float | None,
     travel_direction: float | None,
@@ -107,7 +109,7 @@ def facts_of(
         "travel_speed_mm_s": travel_speed,
         "exposure_s": exposure,
         "material": material,
-        "scale_crop_px": None if scale_crop is None else _corner(scale_crop),
+        "scale_crop_px": scale_crop,
         **more,
     }
     if scale is not None:
@@ -125,14 +127,6 @@ def facts_of(
             "scale_place_px": read.place_px,
         }
     return facts
-
-
-def _corner(text: str) -> tuple[int, int]:
-    try:
-        x, y = (int(part) for part in text.split(","))
-    except ValueError:
-        raise click.BadParameter(f"--scale-crop {text!r} is not two whole numbers as X,Y") from None
-    return x, y
 
 
 @click.command("measure", short_help="measure one clip")

@@ -24,8 +24,6 @@ from .step import fit_place, fit_step
 # How well a clip's usual height of the step is known for a part of one outline, relative; for a vertex the height of
 # its neighbourhood is known five times better.
 _HEIGHT_U = 0.25
-# A step smaller than this, relative to the usual one of the outline, is weak: soft light or a shadow, not the rim.
-_WEAK = 0.15
 
 
 @njit(cache=True, nogil=True)
@@ -249,7 +247,7 @@ def refine(
     clipping: float,
     height: float,
     noise: float,
-) -> tuple[Vertices, Vertices, int, int, int]:
+) -> tuple[Vertices, Vertices, int, int, NDArray[np.float64]]:
     """Move a coarse contour onto the steepest step.
 
     Parameters
@@ -274,19 +272,20 @@ def refine(
     -------
     tuple
         Vertices x and y (px), how many were found at their own place rather than taken from neighbours, how many
-        lie on the border of the picture, and how many see but a weak step.
+        lie on the border of the picture, and the height of the step that each sees relative to the outline's usual one,
+        shape (n,); 1 where the sensor cuts it off.
     """
     # The second pass starts on the edge itself, so that it need not smooth the contour's pixel steps away and
     # follows pointed ends.
     x, y = cx, cy
     for turn in range(2):
         fine = turn > 0
-        x, y, outside, found, weak = _pass(
+        x, y, outside, found, tall = _pass(
             frame, x, y, n, 2 if fine else reach, sigma, clipping, height, noise,
             0.7 if fine else 2.0, fine,
         )  # fmt: skip
         if found < n // 3:
-            return x, y, found, outside, weak
+            return x, y, found, outside, tall
     spacing = 0.0
     for j in range(n):
         i = _around(j + 1, n)
@@ -297,7 +296,7 @@ def refine(
         k = min(max(curvature[j], -0.25 / sigma), 0.25 / sigma)
         x[j] += 0.5 * sigma * sigma * k * nx[j]
         y[j] += 0.5 * sigma * sigma * k * ny[j]
-    return x, y, found, outside, weak
+    return x, y, found, outside, tall
 
 
 @njit(cache=True, nogil=True)
@@ -313,7 +312,7 @@ def _pass(
     noise: float,
     smoothing: float,
     fine: bool,
-) -> tuple[Vertices, Vertices, int, int, int]:
+) -> tuple[Vertices, Vertices, int, int, NDArray[np.float64]]:
     """One pass: the contour smoothed by `smoothing` vertices, each vertex moved along its normal to the step.
 
     A fine pass has its vertices closer where the outline bends, and fits the model of the step; a coarse one takes the
@@ -329,20 +328,20 @@ def _pass(
     # Every fourth vertex is enough for a middle.
     some = size[::4].copy()
     typical = _middle(some, some.size)
-    weak = 0
+    tall = np.ones(n)
     for j in range(n):
         # A step that the sensor cuts off tells nothing.
-        if seen[j] == 0 and size[j] < _WEAK * typical:
-            weak += 1
+        if seen[j] == 0:
+            tall[j] = size[j] / max(typical, 1e-9)
     place = np.empty(n)
     good = np.zeros(n, dtype=np.bool_)
     half = 2.5 * sigma + 1.5
     if fine:
         trust = (noise / (_HEIGHT_U * height)) ** 2
-        inner, outer, tall = _slopes(profile, top, wide, sigma, half + 1.0, seen, height, trust)
+        inner, outer, high = _slopes(profile, top, wide, sigma, half + 1.0, seen, height, trust)
         for j in range(n):
             s0, h, ok = fit_place(
-                profile[j], top[j], wide, sigma, half, seen[j], tall[j], 25.0 * trust, inner[j], outer[j]
+                profile[j], top[j], wide, sigma, half, seen[j], high[j], 25.0 * trust, inner[j], outer[j]
             )
             # Where the model does not hold, as beside a clipped inner side, the steepest place does.
             place[j] = s0 if ok and h > 0.0 else top[j]
@@ -368,7 +367,7 @@ def _pass(
         else:
             found += 1
     if found < n // 3:
-        return x, y, outside, found, weak
+        return x, y, outside, found, tall
     for j in range(n):
         if good[j]:
             continue
@@ -381,4 +380,4 @@ def _pass(
         place[j] = (b * place[_around(j - a, n)] + a * place[_around(j + b, n)]) / (a + b)
     # Smoothing over a pixel or two along the edge: neighbours share pixels, so nothing finer is known.
     place = smooth_closed(place, 1.0)
-    return x + place * nx, y + place * ny, outside, found, weak
+    return x + place * nx, y + place * ny, outside, found, tall

@@ -16,6 +16,8 @@ from .settings import PoolSettings
 from .spread import edge_spread
 
 _QUANTILE = 0.5
+# Share of the pool's area that is its brightest.
+_TOP = 0.01
 # Correlation of a place with time from which it runs one way.
 _ONE_WAY = 0.95
 # What is brighter than this share of full scale may be clipped.
@@ -35,6 +37,8 @@ class PoolLook:
         Grey value above which a pixel counts as glowing at the clip's usual gain.
     reference
         Median grey value of the glowing pixels at the clip's usual gain.
+    top
+        Usual grey value that a hundredth of the pool's area exceeds.
     fraction
         Level of the coarse outline between `background` and the frame's own reference.
     noise
@@ -68,6 +72,7 @@ class PoolLook:
     background: float
     low: float
     reference: float
+    top: float
     fraction: float
     noise: float
     area_px: float
@@ -141,6 +146,7 @@ def learn_pool(
         )
     area = float(np.median([a for _, _, a in regions_ok]))
     size = math.sqrt(area)
+    top = float(np.median([top_of(sample[i], full_scale, low, area) for i in found]))
     places = np.array([c.mean(axis=0) for _, c, _ in regions_ok])
     x, y = np.median(places, axis=0)
     moves = _wanders(places, size)
@@ -160,6 +166,7 @@ def learn_pool(
         background=background,
         low=low,
         reference=reference,
+        top=top,
         fraction=float(fraction),
         noise=noise,
         area_px=area,
@@ -177,6 +184,14 @@ def learn_pool(
         keyhole=keyhole,
         full_scale=float(full_scale),
     )
+
+
+def top_of(frame: Grey, full_scale: float, low: float, area_px: float) -> float:
+    """Grey value that a hundredth of a pool's area exceeds among the pixels above `low`."""
+    count, _, _ = bright_statistics(frame, full_scale, low, _QUANTILE, 1)
+    if count <= _TOP * area_px:
+        return low
+    return float(bright_statistics(frame, full_scale, low, 1.0 - _TOP * area_px / count, 1)[1])
 
 
 def _background(sample: Grey) -> tuple[float, float]:

@@ -2,27 +2,44 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .coarse import Grey, bright_statistics, largest_region, polygon_mean, sixteen, smoothed, touches
-from .edge import refine
+from .curve import normals_curvature
+from .edge import profiles, refine
 from .geometry import area_centroid, extents
 from .keyhole import keyhole_in
 from .lobes import cut_lobes
-from .look import _CLIPPING, _QUANTILE, PoolLook
+from .look import _CLIPPING, _QUANTILE, PoolLook, top_of
+from .puffs import with_tips, without_puffs
 from .settings import PoolSettings
 
 # A lobe of the outline no wider than this, relative to the pool's size or in px, and higher than this is a particle.
 _LOBE_WIDTH = 0.25
 _LOBE_PX = 8.0
 _LOBE_RISE_PX = 0.8
-# Vertices that may see but a weak step before the contour is looked for at higher levels, and these levels: shares of
-# the way from the usual one to the brightness of the pool. A puff of plume at the rim outshines the usual level.
+# A step smaller than this, relative to the usual one of the outline, is weak: soft light or a shadow, not the rim. One
+# smaller than the other may be a ripple's, behind which the pool goes on.
+_WEAK = 0.15
+_FEEBLE = 0.3
+_LOWEST = 6
+_CLEARER = 1.2
+# So many vertices of this kind, and the outline is looked at again: less what is dimmer than higher levels, for a puff of
+# plume at the rim outshines the usual one; and, where its lowest steps are feeble and become clearer by it, with what is
+# brighter than a lower one, for a tip may be dimmer. Levels are shares of the way from the usual one to the brightness of
+# the pool, and to the background.
 _WEAK_VERTICES = 4
-_HIGHER = (0.25, 0.45)
+_HIGHER = (0.25, 0.7)
+_LOWER = 0.25
+# In a pool dimmed as a whole the rim's step and the brightest part are dimmed alike, within these factors.
+_SAME_STEP = 0.5
+_SAME_TOP = 1.5
+# Largest tip that is put on, relative to the pool's area.
+_MOST_TIP = 0.15
 
 
 @dataclass(frozen=True)
@@ -102,7 +119,9 @@ def find_pool(
     clipped *= step * step
     if clipped > 0.5 * look.area_px + 1.3 * look.clipped * look.area_px:
         return Pool("blown", _NO_VERTICES)
-    if count < 0.25 * look.area_px:
+    low = look.low
+    dim = count < 0.25 * look.area_px
+    if dim:
         # A pool far below the clip's usual brightness may still be there.
         low = look.background + 0.25 * (look.low - look.background)
         if low < look.background + 5 * look.noise:
@@ -128,19 +147,14 @@ def find_pool(
         contour, area = largest_region(smooth, level, look.neck, near)
         if touches(contour, *view.shape):
             return Pool("cut_off", _NO_VERTICES, gain=gain)
-    x, y, found, outside, weak = _refined(view, contour, look, settings)
+    outline = _refined(view, contour, look, settings)
     # Where the pool is at full scale its steps are cut off, and tell nothing.
-    seen = not outside and bright < _CLIPPING * look.full_scale
-    for higher in _HIGHER if seen and weak >= _WEAK_VERTICES else ():
-        raised = level + higher * (bright - level)
-        contour, inner = largest_region(smooth, raised, look.neck, near)
-        if inner < 0.5 * area or touches(contour, *view.shape):
-            break
-        other = _refined(view, contour, look, settings)
-        if other[4] <= weak // 2 and other[2] >= found and not other[3]:
-            x, y, found, outside, weak = other
-        if weak < _WEAK_VERTICES:
-            break
+    if not outline.outside and bright < _CLIPPING * look.full_scale:
+        outline = _mended(view, smooth, outline, level, bright, look, settings)
+    x, y, found, outside = outline.x, outline.y, outline.found, outline.outside
+    if dim and not _dimmed(view, outline, gain, low, look):
+        # It is no dim pool, but what still glows around a small one or none: plume, a hot plate.
+        return Pool("no_pool", _NO_VERTICES, gain=gain)
     if outside:
         return Pool("cut_off", _NO_VERTICES, gain=gain)
     if found < (1.0 - settings.hidden_share) * settings.vertices:
@@ -173,19 +187,88 @@ def find_pool(
     )
 
 
-def _refined(
-    view: Grey, contour: NDArray[np.float64], look: PoolLook, settings: PoolSettings
-) -> tuple[NDArray[np.float64], NDArray[np.float64], int, int, int]:
+@dataclass(frozen=True)
+class _Outline:
+    """An outline, the coarse contour that it comes from, and what `refine` says of it."""
+
+    contour: NDArray[np.float64]
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    found: int
+    outside: int
+    tall: NDArray[np.float64]
+
+    @property
+    def weak(self) -> NDArray[np.bool_]:
+        """Vertices that may see no step of the rim at all."""
+        return self.tall < _WEAK
+
+    @property
+    def feeble(self) -> NDArray[np.bool_]:
+        """Vertices that may see a ripple and not the rim."""
+        return self.tall < _FEEBLE
+
+    @property
+    def lowest(self) -> float:
+        """Mean height of its lowest steps, relative to its usual one."""
+        return float(np.partition(self.tall, _LOWEST)[:_LOWEST].mean())
+
+
+def _refined(view: Grey, contour: NDArray[np.float64], look: PoolLook, settings: PoolSettings) -> _Outline:
     """Outline from a coarse contour; see `refine`."""
-    found: tuple[NDArray[np.float64], NDArray[np.float64], int, int, int] = refine(
-        view,
-        contour[:, 0].copy(),
-        contour[:, 1].copy(),
-        settings.vertices,
-        look.reach,
-        look.sigma,
-        _CLIPPING * look.full_scale,
-        look.step,
-        look.noise,
+    return _Outline(
+        contour,
+        *refine(
+            view,
+            contour[:, 0].copy(),
+            contour[:, 1].copy(),
+            settings.vertices,
+            look.reach,
+            look.sigma,
+            _CLIPPING * look.full_scale,
+            look.step,
+            look.noise,
+        ),
     )
-    return found
+
+
+def _dimmed(view: Grey, outline: _Outline, gain: float, low: float, look: PoolLook) -> bool:
+    """Whether an outline far dimmer than usual is the whole pool's, and not that of light around a small one."""
+    top = top_of(view, look.full_scale, low, look.area_px)
+    if top - look.background > _SAME_TOP * gain * (look.top - look.background):
+        return False
+    reach = math.ceil(2.0 * look.sigma + 1.0)
+    x, y, nx, ny, _ = normals_curvature(outline.x, outline.y, 2.0)
+    profile, _, _ = profiles(view, x, y, nx, ny, reach, look.full_scale)
+    return float(np.median(profile[:, 0] - profile[:, -1])) > _SAME_STEP * gain * look.step
+
+
+def _mended(
+    view: Grey,
+    smooth: Grey,
+    outline: _Outline,
+    level: float,
+    bright: float,
+    look: PoolLook,
+    settings: PoolSettings,
+) -> _Outline:
+    """The outline after puffs of plume are taken off it and dim tips put on, where that gives it clearer steps."""
+    start = area_centroid(outline.x, outline.y)[0]
+    for higher in _HIGHER:
+        if outline.weak.sum() < _WEAK_VERTICES:
+            break
+        raised = level + higher * (bright - level)
+        less, area = without_puffs(smooth, outline.contour, raised, outline.x, outline.y, outline.weak)
+        if area < 0.5 * start or touches(less, *view.shape):
+            break
+        other = _refined(view, less, look, settings)
+        if other.weak.sum() < outline.weak.sum() and not other.outside:
+            outline = other
+    if outline.lowest > _FEEBLE:
+        return outline
+    lowered = level - _LOWER * (level - look.background)
+    more, area = with_tips(smooth, outline.contour, lowered, outline.x, outline.y, outline.feeble)
+    if not 0 < area < _MOST_TIP * start or touches(more, *view.shape):
+        return outline
+    other = _refined(view, more, look, settings)
+    return other if other.lowest > _CLEARER * outline.lowest and not other.outside else outline

@@ -51,6 +51,7 @@ def test_target(tmp_path):
     assert made.plane is not None
     assert made.plane.tilt_deg < 1
     assert made.scale.u_mm_per_px < 0.005 * made.scale.mm_per_px
+    assert made.scale.picture_px == (440, 360)
 
 
 def test_ruler(tmp_path):
@@ -61,6 +62,7 @@ def test_ruler(tmp_path):
     line = ["--line", "10,40", "390,40"]
     assert main(["calibrate", "ruler", photo, "--pitch-mm", "0.5", *line, "--out", str(out)]) == 0
     assert read_scale(out).mm_per_px == pytest.approx(0.5 / 16, rel=1e-3)
+    assert read_scale(out).picture_px == (400, 80)
 
 
 def test_travel_and_comparison(tmp_path, capsys):
@@ -75,6 +77,7 @@ def test_travel_and_comparison(tmp_path, capsys):
     arguments = ["calibrate", "travel", str(clip), "--record-rate", "2000", "--travel-speed", "40"]
     assert main([*arguments, "--u-travel-speed", "0.1", "--out", str(out)]) == 0
     made = read_calibration(out)
+    assert made.scale.picture_px == (160, 96)
     assert made.scale.mm_per_px == pytest.approx(0.02, rel=0.003)
     assert abs(float(made.found["travel_direction_deg"])) < 0.5
     good, bad = tmp_path / "good.toml", tmp_path / "bad.toml"
@@ -86,6 +89,16 @@ def test_travel_and_comparison(tmp_path, capsys):
     assert "they agree" in capsys.readouterr().out
     assert main(["calibrate", "compare", str(out), str(bad)]) == 0
     assert "DISAGREE" in capsys.readouterr().out
+    assert main(["calibrate", "compare", "--strict", str(out), str(good)]) == 0
+    capsys.readouterr()
+    assert main(["calibrate", "compare", "--strict", str(out), str(bad)]) == 1
+    assert "disagree: " in capsys.readouterr().err
+    for path, size in ((good, "300, 200"), (bad, "150, 100")):
+        path.write_text(f"[scale]\nmm_per_px = 0.02\npicture_px = [{size}]\n")
+    assert main(["calibrate", "compare", "--strict", str(good), str(bad)]) == 1
+    said = capsys.readouterr()
+    assert "300 x 200 and 150 x 100 px" in said.out
+    assert "cannot be judged" in said.err
 
 
 @pytest.mark.parametrize(
