@@ -90,13 +90,16 @@ def blurred_costs(
     middle = by_share.shape[1] // 2
     out = np.zeros((n, places), dtype=np.float32)
     for j in range(n):
+        row = out[j]
         for k in range(m):
             a = min(max(int(share[j, k] * bins), 0), bins - 1)
             b = min(max(int(bright[j, k] * bins), 0), bins - 1)
             # The first place is furthest inside: the sample lies furthest outside of it.
             start = middle - (k - reach) * finer - search * finer
+            one = by_share[a, start : start + places]
+            two = by_bright[b, start : start + places]
             for c in range(places):
-                out[j, c] += by_share[a, start + c] + by_bright[b, start + c]
+                row[c] += one[c] + two[c]
     return out
 
 
@@ -163,8 +166,9 @@ def _hop(seen: Places, hop: Places, width: int, now: Places) -> None:
         now[c] = 0.0
     for k in range(hop.size):
         f = hop[k]
+        part = seen[k : k + m]
         for c in range(m):
-            now[c] += f * seen[c + k]
+            now[c] += f * part[c]
     total = 0.0
     for c in range(m):
         total += now[c]

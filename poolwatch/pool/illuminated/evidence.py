@@ -149,7 +149,7 @@ def _normal(z: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(ndtr(z))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def weigh(
     here: NDArray[np.generic],
     box: tuple[int, int, int, int],

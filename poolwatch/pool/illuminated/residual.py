@@ -34,7 +34,8 @@ _MEDIAN = 9
 _COARSE = 4
 
 
-@njit(cache=True, nogil=True)
+# Divisions that are never by 0 need not be watched: loops then work on several pixels at a time.
+@njit(cache=True, nogil=True, error_model="numpy")
 def _prepared(
     here: NDArray[np.generic], box: tuple[int, int, int, int], floor: float, slope: float
 ) -> tuple[Field, Field]:
@@ -45,14 +46,15 @@ def _prepared(
     a = np.float32(floor)
     b = np.float32(slope)
     for i in range(r1 - r0):
+        row = here[i + r0, c0:c1]
         for j in range(c1 - c0):
-            v = np.float32(here[i + r0, j + c0])
+            v = np.float32(row[j])
             value[i, j] = v
             weight[i, j] = np.float32(1.0) / np.sqrt(a + b * v)
     return value, weight
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _compare(
     value: Field,
     weight: Field,
@@ -68,13 +70,16 @@ def _compare(
     soft = np.float32(SOFT)
     if valid[0] > 0 or valid[1] < h or valid[2] > 0 or valid[3] < w:
         share[:] = np.float32(2.0)
-    down = place[0] - valid[0]
-    right = place[1] - valid[2]
-    for i in range(valid[0], valid[1]):
-        for j in range(valid[2], valid[3]):
-            d = (value[i, j] - g * read[i + down, j + right]) * weight[i, j]
+    n = valid[3] - valid[2]
+    for i in range(valid[1] - valid[0]):
+        here = value[valid[0] + i, valid[2] : valid[3]]
+        noise = weight[valid[0] + i, valid[2] : valid[3]]
+        there = read[place[0] + i, place[1] : place[1] + n]
+        out = share[valid[0] + i, valid[2] : valid[3]]
+        for j in range(n):
+            d = (here[j] - g * there[j]) * noise[j]
             e = d * d
-            share[i, j] = e / (e + soft)
+            out[j] = e / (e + soft)
 
 
 @njit(cache=True, nogil=True)
