@@ -155,7 +155,10 @@ class _Assembly:
         self._outlines = Outlines(_OUTLINE_VERTICES)
 
     def add(self, result: BlockResult) -> None:
-        self._status += result.status
+        for word in result.status:
+            # Nothing but black comes again as it was in a compressed file: no sign of a doubled frame.
+            dark = word == "repeated" and bool(self._status) and self._status[-1] == "dark"
+            self._status.append("dark" if dark else word)
         for column, values in zip(self._figures, result.figures.T, strict=True):
             column += values.tobytes()
         self._outlines.append(result.outlines, shift=self._look.region[:2])

@@ -10,6 +10,7 @@ from ..model.recording import Recording
 from ..pool import Pool, PoolLook
 from ..pool.illuminated import IlluminatedLook
 from .convert import BLACK_SHARE
+from .cures import cure_of
 from .finding import Finding
 from .heading import OTHER_DEG, Heading
 from .view import View
@@ -17,14 +18,21 @@ from .view import View
 
 def pool_finding(look: PoolLook | IlluminatedLook, pools: Sequence[Pool], view: View) -> Finding:
     """Whether the pool is found, and where."""
-    good = sum(p.status == "ok" for p in pools)
+    counts = _count_words(pools)
+    good = counts.get("ok", 0)
+    off = counts.get("dark", 0) + counts.get("no_pool", 0)
+    # Where no beam is on there is nothing to find; a clip that shows little else is another matter.
+    share = good / max(len(pools) - off, 1)
     left, top, *_ = view.region
     return Finding(
         "pool",
         f"in {good} of {len(pools)} frames looked at, around x {look.x + left:.0f}, y {look.y + top:.0f} px"
         + ("; it wanders: standing camera" if look.moves else ""),
-        "good" if good >= 0.9 * len(pools) else "fair" if good >= 0.5 * len(pools) else "poor",
-        ", ".join(f"{n} {w}" for w, n in _count_words(pools).items() if w != "ok"),
+        "good" if share >= 0.9 and 2 * off <= len(pools) else "fair" if share >= 0.5 else "poor",
+        ", ".join(f"{n} {w}" for w, n in counts.items() if w != "ok"),
+        cure_of({w: n for w, n in counts.items() if share < 0.9 and w not in ("dark", "no_pool")} or counts)
+        if share < 0.9 or 2 * off > len(pools)
+        else "",
     )
 
 

@@ -11,6 +11,7 @@ from ..clips import Reader
 from ..model.errors import MeasurementError, PoolwatchError
 from ..model.recording import Recording
 from ..pool import Pool, PoolLook, find_pool, learn_pool
+from ..pool.look import NO_NOISE
 from ..pool.tail import NARROW, end_width
 from .convert import EDGE_CLIPPED
 from .finding import Finding, Verdict
@@ -58,6 +59,8 @@ def glowing_findings(
 
 
 def _pool_findings(look: PoolLook, good: list[Pool], full: float) -> list[Finding]:
+    # Surroundings of one grey value alone show no noise.
+    silent = look.noise <= NO_NOISE
     contrast = look.step / look.noise
     clipped_edge = look.edge_clipped > EDGE_CLIPPED
     clipped = float(np.median([p.keyhole_clipped for p in good]))
@@ -65,7 +68,13 @@ def _pool_findings(look: PoolLook, good: list[Pool], full: float) -> list[Findin
     return [
         Finding(
             "edge of the pool",
-            f"step {look.step / full:.2f} of full scale, {contrast:.0f} times the noise of a pixel",
+            f"step {look.step / full:.2f} of full scale"
+            + (", as its foot shows it" if clipped_edge else "")
+            + (
+                "; the surroundings show no noise to compare it with"
+                if silent
+                else f", {contrast:.0f} times the noise of a pixel"
+            ),
             "good" if contrast >= 20 else "fair" if contrast >= 8 else "poor",
             "the outline's noise falls with this contrast",
             ""

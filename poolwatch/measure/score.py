@@ -35,6 +35,7 @@ from ..stability import (
     steady_part,
     variation,
 )
+from .cures import cure_of
 from .welds import longest, welds_of
 
 if TYPE_CHECKING:
@@ -49,6 +50,9 @@ _SIGNALS = (
 _WINDOWS = 40
 # Fewest frames for any statistics.
 _FEWEST = 30
+# Share of frames cut off by the border from which the largest pools are missing: it takes 3 % off a fluctuation, and a
+# twentieth of it off the mean.
+_CUT_OFF = 0.02
 
 
 @dataclass(frozen=True)
@@ -119,11 +123,7 @@ def score(
     if ok.sum() < _FEWEST:
         words = frames["status"][~ok].value_counts()
         why = f" ({', '.join(f'{count} {word}' for word, count in words.items())})" if len(words) else ""
-        cure = (
-            "record more"
-            if len(ok) < _FEWEST
-            else "see README for what these words mean, or give a region of interest (view.region)"
-        )
+        cure = "record more" if len(ok) < _FEWEST else cure_of(words.to_dict())
         raise MeasurementError(
             f"only {int(ok.sum())} of {len(ok)} frames could be measured{why}; statistics need {_FEWEST}: {cure}"
         )
@@ -158,6 +158,8 @@ def score(
     }
     if ok[part].mean() < 0.9:
         flags.add("few_frames_measured")
+    if (frames["status"][part] == "cut_off").mean() > _CUT_OFF:
+        flags.add("pool_cut_off")
     tables = []
     short = False
     for name, column, unit in _SIGNALS:

@@ -28,6 +28,7 @@ FLAGS: dict[str, str] = {
     "repeated_frames": "frames repeat the one before; they fake spectra and are left out",
     "several_welds": "the clip holds several welds, with no pool between them; only the longest was scored; name another part in the settings (stability.steady start_s, stop_s)",
     "few_frames_measured": "fewer than 90 % of the frames of the steady part could be measured",
+    "pool_cut_off": "the pool reaches out of the picture in more than 2 % of the frames of the steady part: these are its longest or widest moments, so means and fluctuation are too small",
     "pool_saturated": "the pool's interior reaches full scale: keyhole brightness cannot be known",
     "edge_saturated": "the step at the pool's edge reaches full scale: the outline rests on its foot alone, and lengths and widths may be some tenths of a pixel off, up to 2 px too large where the rim is above twice full scale",
     "tail_narrow": "an end of the pool is narrower than some five times the blur: it is seen too short, by a third of the blur to several times as much",

@@ -16,6 +16,8 @@ from .settings import PoolSettings
 from .spread import edge_spread
 
 _QUANTILE = 0.5
+# Noise of surroundings that show none, grey values: about that of rounding.
+NO_NOISE = 0.3
 # Share of the pool's area that is its brightest.
 _TOP = 0.01
 # Correlation of a place with time from which it runs one way.
@@ -205,7 +207,7 @@ def _background(sample: Grey) -> tuple[float, float]:
         dark = dark[:, : beside.shape[1]]
         quiet = (dark + beside) / 2 <= np.median(dark)
         pairs.append(1.4826 * np.median(np.abs((dark - beside)[quiet])) / math.sqrt(2))
-    return level, max(float(np.median(pairs)), 0.3)
+    return level, max(float(np.median(pairs)), NO_NOISE)
 
 
 def _glowing(
