@@ -349,7 +349,12 @@ def travel(
                     **({} if tilt is None else {"tilt": tilt.name}),
                 },
             )
-    _finish(made, out, date)
+    way = motion.speed * (stop - from_frame)
+    rides = (
+        f"The camera was taken to ride rigidly with the head: each px that it drifts along travel over these"
+        f" {stop - from_frame} frames changes the scale by {100 / way:.2g} %."
+    )
+    _finish(dataclasses.replace(made, notes=(*made.notes, rides)), out, date)
 
 
 @contextlib.contextmanager

@@ -311,6 +311,7 @@ def _provenance(
             "keyhole_seen": pool.keyhole.seen,
             "black_share": look.black_share,
             "end_width_in_spreads": look.end_width,
+            "end_step_share": look.end_step,
             "agitation_lag_frames": look.lag,
             "agitation_places": len(look.places),
             **found.look,

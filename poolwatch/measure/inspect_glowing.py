@@ -12,7 +12,7 @@ from ..model.errors import MeasurementError, PoolwatchError
 from ..model.recording import Recording
 from ..pool import Pool, PoolLook, find_pool, learn_pool
 from ..pool.look import NO_NOISE
-from ..pool.tail import NARROW, end_width
+from ..pool.tail import FAINT, NARROW, end_step, end_width
 from .convert import EDGE_CLIPPED
 from .finding import Finding, Verdict
 from .heading import heading_of, with_heading
@@ -20,6 +20,9 @@ from .inspect_common import black_finding, heading_finding, pool_finding, size_f
 from .look import black_share, sample_of
 from .settings import MeasureSettings
 from .view import View
+
+# A step at an end of the pool below this share of the usual one is lost in the least ripple.
+_HARDLY = 0.2
 
 
 def glowing_findings(
@@ -52,7 +55,15 @@ def glowing_findings(
     found.append(black_finding(black_share(sample, pools)))
     if good:
         found += [size_finding(good, recording), *_pool_findings(look, good, full)]
-        found.append(_ends_finding(look, good, with_heading(known, heading)))
+        seen = with_heading(known, heading)
+        found.append(_ends_finding(look, good, seen))
+        if look.edge_clipped <= EDGE_CLIPPED:
+            (along, _) = seen.axes().matrix.tolist()
+            found.append(
+                _behind_finding(
+                    end_step(sample, [p.vertices for p in pools], (along[0], along[1]), look.sigma)
+                )
+            )
     if settings.spatter_on and good:
         found.append(_particle_finding(look, pools, sample, recording, settings, full))
     return found
@@ -119,6 +130,18 @@ def _ends_finding(look: PoolLook, good: list[Pool], recording: Recording) -> Fin
         "good" if width >= 7 else "fair" if width >= NARROW else "poor",
         "a tail that runs out narrower than the blur is seen too short",
         "" if width >= 7 else "focus better, or record at a finer scale",
+    )
+
+
+def _behind_finding(share: float) -> Finding:
+    return Finding(
+        "behind the tail",
+        f"the step at the fainter end is {share:.2f} of that all round",
+        "good" if share >= FAINT else "fair" if share >= _HARDLY else "poor",
+        "a bead nearly as hot as the liquid hides the end of the pool among ripples and plume",
+        ""
+        if share >= FAINT
+        else "choose a filter that dims the solid more than the liquid, or light the metal from outside",
     )
 
 

@@ -15,7 +15,7 @@ from ..model.recording import Recording
 from ..pool import Pool, PoolLook, agitation_places, find_pool, learn_pool
 from ..pool.illuminated import IlluminatedLook, find_illuminated, learn_illuminated, window_length
 from ..pool.kind import Kind, footage_kind
-from ..pool.tail import end_width
+from ..pool.tail import end_step, end_width
 from ..spatter import SpatterLook, learn, smallest_diameter
 from .heading import Heading, heading_of, metal_of, with_heading
 from .settings import MeasureSettings
@@ -59,6 +59,8 @@ class ClipLook:
         Facts about the recording, its direction of travel found where none was given.
     end_width
         Width of the narrower end of a glowing pool, in spreads of its edge.
+    end_step
+        Step of brightness at the fainter end of a glowing pool, relative to that all round.
     direction_found
         Whether it was.
     kind_seen
@@ -80,6 +82,7 @@ class ClipLook:
     heading: Heading | None
     recording: Recording
     end_width: float = float("nan")
+    end_step: float = float("nan")
     direction_found: bool = False
     kind_seen: Kind | None = None
 
@@ -230,6 +233,7 @@ def _look_at_glowing(
         heading=heading_of(pool, numbers, found),
         recording=recording,
         end_width=end_width([p.vertices for p in good], along, across, pool.sigma),
+        end_step=end_step(sample, outlines, along, pool.sigma),
     )
 
 

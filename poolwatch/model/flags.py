@@ -32,6 +32,7 @@ FLAGS: dict[str, str] = {
     "pool_saturated": "the pool's interior reaches full scale: keyhole brightness cannot be known",
     "edge_saturated": "the step at the pool's edge reaches full scale: the outline rests on its foot alone, and lengths and widths may be some tenths of a pixel off, up to 2 px too large where the rim is above twice full scale",
     "tail_narrow": "an end of the pool is narrower than some five times the blur: it is seen too short, by a third of the blur to several times as much",
+    "tail_faint": "the step of brightness at an end of the pool is less than a third of the usual one (a hot bead behind it): on a calm surface it is found, but where ripples or plume are as strong the length follows them, and may be off by up to a tenth",
     "black_cut_off": "most of the surroundings read exactly 0: the recording's black seems cut off, so faint light is missing; particles out of focus seem sharper than they are, and small ones too large",
     "keyhole_saturated": "the keyhole region reaches full scale: its brightness is a lower limit, or left empty where it cannot be known",
     "keyhole_small": "the keyhole's radius is less than three times the blur: light from around it dilutes its fluctuation, so keyhole_brightness_cv is too small",

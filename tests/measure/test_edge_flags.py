@@ -16,12 +16,13 @@ from poolwatch.model.tables import FRAMES
 from poolwatch.simulate import Scene, write_simulation
 
 
-def measured(folder, pool, **camera):
+def measured(folder, pool, disturbances=None, **camera):
     scene = {
         "frames": 40,
         "seed": 57,
         "camera": {"width": 200, "height": 200, "mm_per_px": 0.025, "exposure_s": 2e-5, **camera},
         "pool": {"length": {"noise_sd": 0.02}, "width": {"noise_sd": 0.01}, **pool},
+        "disturbances": disturbances or {},
     }
     clip = write_simulation(Scene.checked(scene, where="test"), folder, format="npy")
     direction = camera.get("direction_deg", 0.0)
@@ -44,13 +45,24 @@ def measured(folder, pool, **camera):
 )
 def test_what_is_wrong_with_the_edge_is_flagged(tmp_path, pool, camera, flags):
     clip, found = measured(tmp_path, pool, **camera)
-    assert {"edge_saturated", "pool_saturated", "tail_narrow"} & set(found.flags) == flags
+    assert {"edge_saturated", "pool_saturated", "tail_narrow", "tail_faint"} & set(found.flags) == flags
     recording = Recording(
         record_rate_hz=10_000.0, travel_direction_deg=float(camera.get("direction_deg", 0.0))
     )
     told = {f.name: f for f in inspect_clip(clip, recording=recording).findings}
     assert (told["ends of the pool"].verdict == "poor") == ("tail_narrow" in flags)
     assert (told["saturation of the pool"].verdict == "poor") == ("edge_saturated" in flags)
+
+
+@pytest.mark.parametrize(("share", "flagged"), [(0.4, False), (0.55, False), (0.75, True), (0.85, True)])
+@pytest.mark.parametrize("direction", [0.0, -50.0])
+def test_an_end_that_a_hot_bead_hides_is_flagged(tmp_path, share, flagged, direction):
+    trail = {"trail": {"share": share, "fade_mm": 1.2}}
+    clip, found = measured(tmp_path, {}, trail, direction_deg=direction)
+    assert ("tail_faint" in found.flags) == flagged
+    recording = Recording(record_rate_hz=10_000.0, travel_direction_deg=direction)
+    told = {f.name: f for f in inspect_clip(clip, recording=recording).findings}
+    assert (told["behind the tail"].verdict == "good") != flagged
 
 
 @pytest.mark.parametrize("emptied", [True, False])
@@ -65,5 +77,5 @@ def test_keyhole_brightness_that_is_left_empty_has_its_flag(emptied):
             "gain": np.ones(100),
         }
     )
-    look = SimpleNamespace(pool=SimpleNamespace(clipped=0.0), black_share=0.0, end_width=9.0)
+    look = SimpleNamespace(pool=SimpleNamespace(clipped=0.0), black_share=0.0, end_width=9.0, end_step=1.0)
     assert picture_flags(frames, look, PoolAxes(0, 0, 0)) == ({"keyhole_saturated"} if emptied else set())
