@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -23,8 +22,6 @@ from .view import View, view_of
 
 # The sample is held in memory at once.
 _SAMPLE_BYTES = 96e6
-# Variance, px², that a pixel's area (1/12) and interpolation between pixels (1/6) add to the point spread.
-_PIXEL_VARIANCE = 1 / 12 + 1 / 6
 
 
 @dataclass(frozen=True)
@@ -212,11 +209,6 @@ def _look_at_glowing(
             sample, full_scale=reader.facts.full_scale, outlines=outlines, settings=settings.spatter
         )
         smallest = smallest_diameter(sample, outlines, spatter, settings=settings.spatter)
-        if pool.edge_clipped > 0.5 and spatter.psf_source == "found":
-            # A clipped edge hides its spread; the particles show it.
-            spread = math.sqrt(spatter.psf_sigma_px**2 + _PIXEL_VARIANCE)
-            known = settings.pool.model_copy(update={"edge_sigma_px": settings.pool.edge_sigma_px or spread})
-            pool = learn_pool(sample, reader.facts.full_scale, forward=forward, settings=known)
     return ClipLook(
         view=view,
         along=along,

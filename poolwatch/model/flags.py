@@ -30,7 +30,7 @@ FLAGS: dict[str, str] = {
     "few_frames_measured": "fewer than 90 % of the frames of the steady part could be measured",
     "pool_cut_off": "the pool reaches out of the picture in more than 2 % of the frames of the steady part: these are its longest or widest moments, so means and fluctuation are too small",
     "pool_saturated": "the pool's interior reaches full scale: keyhole brightness cannot be known",
-    "edge_saturated": "the step at the pool's edge reaches full scale: the outline rests on its foot alone, and lengths and widths may be some tenths of a pixel off, up to 2 px too large where the rim is above twice full scale",
+    "edge_saturated": "the step at the pool's edge reaches full scale: the outline rests on its foot alone, and lengths and widths may be some tenths of a pixel off, in lossy video 1 to 2 px where the rim is above twice full scale",
     "tail_narrow": "an end of the pool is narrower than some five times the blur: it is seen too short, by a third of the blur to several times as much",
     "tail_faint": "the step of brightness at an end of the pool is less than a third of the usual one (a hot bead behind it): on a calm surface it is found, but where ripples or plume are as strong the length follows them, and may be off by up to a tenth",
     "black_cut_off": "most of the surroundings read exactly 0: the recording's black seems cut off, so faint light is missing; particles out of focus seem sharper than they are, and small ones too large",

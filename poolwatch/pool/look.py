@@ -154,7 +154,7 @@ def learn_pool(
     moves = _wanders(places, size)
     reach = math.ceil(settings.search_px) if settings.search_px else max(4, math.ceil(0.04 * size))
     sigma, step, hidden = edge_spread(
-        sample, regions_ok[:16], _CLIPPING * full_scale, reach, settings.edge_sigma_px
+        sample, regions_ok, _CLIPPING * full_scale, reach, settings.edge_sigma_px
     )
     if step < settings.smallest_step * full_scale or sigma > 0.16 * size:
         raise MeasurementError(

@@ -15,10 +15,12 @@ from .step import fit_step
 
 # Vertices that are enough to judge the edge by.
 _ENOUGH = 12
+# Frames that are enough: for a step that is seen whole, and for a foot, spread over the clip, for what a codec does to
+# neighbouring frames is alike.
+_FRAMES = 16
+_FOOT_FRAMES = 32
 # Clipping that reaches no nearer to the edge than this leaves the step to be seen whole, px.
 _SEEN_PX = 3.0
-# A foot is looked at as far as this outwards of where the clipping starts, px.
-_FOOT_PX = 6.0
 
 
 def edge_spread(
@@ -53,8 +55,8 @@ def edge_spread(
     """
     spreads = np.array([known]) if known else np.geomspace(0.5, max(6.0, 0.5 * reach), 24)
     curves, heights = [], []
-    feet, visible_from, hidden = [], [], []
-    for i, contour, _ in regions:
+    hidden, blinds = [], 0
+    for i, contour, _ in regions[:_FRAMES]:
         x, y = resample(contour[:, 0].copy(), contour[:, 1].copy(), 96)
         x, y, nx, ny, _ = normals_curvature(x, y, 2.0)
         wide = reach + 10
@@ -63,8 +65,7 @@ def edge_spread(
         clear = np.flatnonzero(size > 0.5 * np.median(size))
         blind = (seen - wide > start - _SEEN_PX)[clear]
         hidden.append(blind.mean())
-        feet.append(profile[clear[blind]])
-        visible_from.append(seen[clear[blind]])
+        blinds += int(blind.sum())
         if (~blind).sum() < _ENOUGH:
             continue
         clear = clear[~blind]
@@ -92,11 +93,9 @@ def edge_spread(
                 )
             )
     share = float(np.median(hidden)) if hidden else 0.0
-    if 2 * len(curves) < len(regions) and sum(map(len, feet)) >= _ENOUGH:
-        fine = spreads if known else np.geomspace(0.45, 3.5, 30)
-        spread, height = foot_spread(
-            np.concatenate(feet), np.concatenate(visible_from), reach + 10, _FOOT_PX, clipping, fine
-        )
+    if 2 * len(curves) < len(hidden) and blinds >= _ENOUGH:
+        some = np.unique(np.linspace(0, len(regions) - 1, min(len(regions), _FOOT_FRAMES)).astype(np.intp))
+        spread, height = foot_spread(sample, [regions[k] for k in some], clipping, known)
         if math.isfinite(spread):
             return spread, height, share
     if not curves:

@@ -122,8 +122,8 @@ def test_rippling_surface(pool_scene):
     assert robust(found.error("length")) < 0.2
 
 
-# Rim at 1.2 to 1.5 of full scale, so that the step is clipped half-way up: the bar is 0.6 px. The seeds are others than
-# those the method was made on.
+# Rim at 1.2 to 1.5 of full scale, so that the step is clipped half-way up: the bar is 0.6 px, reached are 0.2 px. The
+# seeds are others than those the method was made on; more conditions are in `test_pool_blown.py`.
 BLOWN = [
     {"seed": 231, "camera": {"width": 220, "height": 120, "gain": 4}},
     {"seed": 232, "camera": {"width": 220, "height": 120, "gain": 5, "depth_bits": 12}},
@@ -145,17 +145,17 @@ def test_pool_blown_out_to_full_scale(pool_scene, scene):
     assert found.ok.all()
     for what in ("length", "width"):
         error = found.error(what)
-        assert abs(error.mean()) < 0.6, (what, error.mean())
-        assert error.std() < 0.3, (what, error.std())
+        assert abs(error.mean()) < 0.3, (what, error.mean())
+        assert error.std() < 0.2, (what, error.std())
 
 
 def test_known_spread_outlines_what_is_blown_out_further(pool_scene):
-    # Rim at 2.4 of full scale: the foot of the step no longer tells its spread, which particles or the user can give.
+    # Rim at 2.4 of full scale: a spread that the user gives leaves place and height to be found.
     scene = {"seed": 240, "camera": {"width": 220, "height": 120, "gain": 8}, "pool": MOTION}
     spread = math.sqrt(0.9**2 + 1 / 12 + 1 / 6)
     found = pool_scene(scene, 40, PoolSettings(edge_sigma_px=spread))
     for what in ("length", "width"):
-        assert abs(found.error(what).mean()) < 0.6
+        assert abs(found.error(what).mean()) < 0.3
 
 
 @pytest.mark.parametrize(
@@ -166,13 +166,13 @@ def test_known_spread_outlines_what_is_blown_out_further(pool_scene):
         (243, 2.6, {"psf_sigma_px": 1.0, "direction_deg": 75}),
     ],
 )
-def test_rims_beyond_that_are_off_by_little_more_and_known(pool_scene, seed, rim, camera):
+def test_rims_beyond_that_are_off_by_no_more_without_loss_and_known(pool_scene, seed, rim, camera):
     pool = {**MOTION, "rim": rim, "hot": 2 * rim}
     found = pool_scene({"seed": seed, "camera": {"width": 200, "height": 200, **camera}, "pool": pool}, 24)
     assert found.look.edge_clipped > 0.5  # what the flag `edge_saturated` stands on
     for what in ("length", "width"):
-        assert abs(found.error(what).mean()) < 1.0, what
-        assert found.error(what).std() < 0.3, what
+        assert abs(found.error(what).mean()) < 0.3, what
+        assert found.error(what).std() < 0.2, what
 
 
 @pytest.mark.parametrize(
