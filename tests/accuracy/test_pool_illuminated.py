@@ -153,3 +153,25 @@ def test_planted_tones_are_found(standing):
         assert abs(highest - line) <= 1, (name, highest * bin_hz)
         # Amplitude against that of the true series, in which the noise has its part of the line as well.
         assert found[line] == pytest.approx(planted[line], rel=0.1), name
+
+
+@pytest.mark.parametrize(
+    ("seed", "speed", "tone", "camera"),
+    [
+        (731, 40, 450, {"width": 180, "height": 110, "rate_hz": 5000.0}),
+        (732, 80, 800, {"width": 180, "height": 110}),
+        (733, 60, 800, {"width": 180, "height": 110, "standing": True}),
+    ],
+    ids=["riding, 5 kHz", "riding, 10 kHz", "standing"],
+)
+def test_a_pool_that_draws_back_is_seen_short(seed, speed, tone, camera):
+    """Metal that is bare for some frames only is metal: at a twelfth of the rate nine tenths of a tone are seen."""
+    motion = {"length": {"tones": [{"frequency_hz": tone, "amplitude": 0.06}], "noise_sd": 0.02}}
+    camera = {**camera, "mm_per_px": 0.025}
+    sim, ok, along, _ = measured(160, seed=seed, travel_speed_mm_s=speed, camera=camera, pool=motion)
+    assert ok.all()
+    true = sim.truth_frames["length_px"].to_numpy()
+    assert 0.9 < np.polyfit(true, true + along, 1)[0] < 1.06
+    # No longer when short than when long, by a pixel.
+    short, long = true < np.quantile(true, 0.2), true > np.quantile(true, 0.8)
+    assert along[short].mean() - along[long].mean() < 1.4
