@@ -31,7 +31,7 @@ def illuminated_findings(
 ) -> list[Finding]:
     """Findings about lit metal and the pool in it, from short runs of frames spread over the clip."""
     known = recording or Recording(record_rate_hz=_RATE_HZ)
-    length = window_length(known.record_rate_hz)
+    length = window_length(known.record_rate_hz, reader.facts.frame_count)
     if reader.facts.frame_count < length:
         return [
             Finding(

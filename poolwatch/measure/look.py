@@ -245,7 +245,7 @@ def _look_at_illuminated(
 
     Particles are not looked for: against moving metal nothing yet tells them from its marks.
     """
-    length = window_length(recording.record_rate_hz)
+    length = window_length(recording.record_rate_hz, reader.facts.frame_count)
     if reader.facts.frame_count < length:
         raise MeasurementError(
             f"{reader.facts.path}: {reader.facts.frame_count} frames are too few for illuminated footage, "

@@ -61,6 +61,8 @@ def clip():
 def test_windows_are_as_long_as_memory_allows():
     rates = 1000, 3000, 5000, 10_000, 20_000, 30_000, 1e6
     assert [window_length(r) for r in rates] == [9, 21, 33, 33, 33, 49, 65]
+    # A short clip keeps several runs: as long as a quarter of it each way, but not below 0.8 ms.
+    assert [window_length(10_000, n) for n in (17, 40, 64, 1000)] == [17, 21, 33, 33]
 
 
 def test_metal_and_edge_are_learned(clip):

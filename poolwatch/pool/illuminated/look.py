@@ -107,15 +107,15 @@ class IlluminatedLook:
         return max(self.lags)
 
 
-def window_length(rate_hz: float) -> int:
-    """Frames of one run for `learn_illuminated`, an odd number.
+def window_length(rate_hz: float, frames: int | None = None) -> int:
+    """Frames of one run for `learn_illuminated`, an odd number; `frames` is how many the clip has.
 
     3.2 ms each way, in which metal at 60 mm/s moves 0.2 mm, further than most tails: what a short pool leaves bare can
-    then be seen bare again. At least 4 frames and at most 16; but for memory's sake 0.8 ms, 32 frames at most, where
-    that is more.
+    then be seen bare again. At most 16 frames, for memory's sake, and a quarter of the clip; but never less than 0.8 ms,
+    of which 4 to 32 frames are taken.
     """
-    long, short = 3.2e-3 * rate_hz, 8e-4 * rate_hz
-    return 2 * max(min(max(round(long), 4), 16), min(round(short), 32)) + 1
+    long = min(round(3.2e-3 * rate_hz), 16, 16 if frames is None else frames // 4)
+    return 2 * max(long, min(max(round(8e-4 * rate_hz), 4), 32)) + 1
 
 
 def learn_illuminated(
