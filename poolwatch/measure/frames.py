@@ -8,28 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.clip import Block
-from ..pool import Pool, agitation_sums, find_pool
+from ..pool import FIGURES, Pool, Pools, agitation_sums, find_pools
 from ..pool.coarse import Grey, sixteen
 from ..pool.illuminated import IlluminatedLook, find_illuminated
 from ..spatter import detect
 from .look import ClipLook
 from .settings import MeasureSettings
 
-# What is kept of each frame, px and grey values.
-FIGURES = (
-    "front",
-    "rear",
-    "left",
-    "right",
-    "area",
-    "x",
-    "y",
-    "brightness",
-    "gain",
-    "keyhole",
-    "keyhole_area",
-    "keyhole_clipped",
-)
+_GAIN = FIGURES.index("gain")
+_PLACE = [FIGURES.index("y"), FIGURES.index("x")]
 
 
 @dataclass(frozen=True)
@@ -87,37 +74,34 @@ def measure_block(
     """
     glowing = not isinstance(look.pool, IlluminatedLook)
     frames = look.view.of(block.frames, noise=glowing)
-    if glowing:
+    seen = block.decoded & ~doubled
+    if isinstance(look.pool, IlluminatedLook):
+        pools = Pools.of(_illuminated(frames, before, after, look, look.pool, settings))
+    else:
         frames = sixteen(frames)
+        pools = find_pools(
+            frames, look.pool, forward=look.along, across=look.across, settings=settings.pool, wanted=seen
+        )
     n = len(frames)
-    status: list[str] = []
-    figures = np.full((n, len(FIGURES)), np.nan)
-    outlines: list[NDArray[np.float32]] = []
-    sums = np.full((n, 2, len(look.places)), np.nan, dtype=np.float32)
+    status, outlines, figures = pools.status, pools.outlines, pools.figures
     none = np.empty((0, 2), dtype=np.float32)
-    lit = _illuminated(frames, before, after, look, settings)
     for i in range(n):
-        if not block.decoded[i] or doubled[i]:
-            status.append("repeated" if block.decoded[i] else "undecodable")
-            outlines.append(none)
-            continue
-        if isinstance(look.pool, IlluminatedLook):
-            pool = lit[i]
+        if not seen[i]:
+            status[i] = "repeated" if block.decoded[i] else "undecodable"
+        elif look.view.meets(outlines[i]):
+            status[i] = "cut_off"
         else:
-            pool = find_pool(
-                frames[i], look.pool, forward=look.along, across=look.across, settings=settings.pool
-            )
-        if look.view.meets(pool.vertices):
-            pool = Pool("cut_off", none, gain=pool.gain)
-        status.append(pool.status)
-        outlines.append(pool.vertices)
-        figures[i] = [getattr(pool, name) for name in FIGURES]
-        if pool.status == "ok" and len(look.places):
-            row, col = _anchor(pool, look)
-            agitation_sums(sixteen(frames[i]), look.places, row, col, sums[i])
+            continue
+        gain = np.nan if not seen[i] else figures[i, _GAIN]
+        outlines[i], figures[i], figures[i, _GAIN] = none, np.nan, gain
+    ok = np.array([word == "ok" for word in status])
+    sums = np.full((n, 2, len(look.places)), np.nan, dtype=np.float32)
+    if len(look.places):
+        agitation_sums(sixteen(frames), ok, look.places, _anchors(figures, ok, look), sums)
     sightings = None
     if look.spatter is not None:
-        usable = [k for k in range(n) if status[k] not in ("repeated", "undecodable", "dark", "blown")]
+        unusable = ("repeated", "undecodable", "dark", "blown")
+        usable = [k for k in range(n) if status[k] not in unusable]
         chosen = frames if len(usable) == n else frames[usable]
         sightings = detect(chosen, [outlines[k] for k in usable], look.spatter, settings.spatter)
         sightings = _in_sight(sightings, look)
@@ -127,11 +111,14 @@ def measure_block(
 
 
 def _illuminated(
-    frames: Grey, before: Grey | None, after: Grey | None, look: ClipLook, settings: MeasureSettings
+    frames: Grey,
+    before: Grey | None,
+    after: Grey | None,
+    look: ClipLook,
+    pool: IlluminatedLook,
+    settings: MeasureSettings,
 ) -> list[Pool]:
-    """The pool in each frame of illuminated footage; empty for glowing footage."""
-    if not isinstance(look.pool, IlluminatedLook):
-        return []
+    """The pool in each frame of illuminated footage."""
     parts = [look.view.of(part, noise=False) for part in (before,) if part is not None]
     first = sum(len(part) for part in parts)
     parts.append(frames)
@@ -139,15 +126,16 @@ def _illuminated(
         parts.append(look.view.of(after, noise=False))
     window: Grey = np.concatenate(parts)  # type: ignore[assignment]
     return find_illuminated(
-        window, first, len(frames), look.pool, forward=look.along, across=look.across, settings=settings.pool
+        window, first, len(frames), pool, forward=look.along, across=look.across, settings=settings.pool
     )
 
 
-def _anchor(pool: Pool, look: ClipLook) -> tuple[int, int]:
-    """Place that agitation is taken around: fixed in the picture, or the pool's own when it wanders."""
+def _anchors(figures: NDArray[np.float64], ok: NDArray[np.bool_], look: ClipLook) -> NDArray[np.int64]:
+    """Place that agitation is taken around, as row and column: fixed in the picture, or the pool's own when it wanders."""
+    anchors = np.tile((look.pool.y, look.pool.x), (len(figures), 1))
     if look.pool.moves:
-        return round(pool.y), round(pool.x)
-    return round(look.pool.y), round(look.pool.x)
+        anchors[ok] = figures[ok][:, _PLACE]
+    return np.round(anchors).astype(np.int64)
 
 
 def _in_sight(sightings: NDArray[np.void], look: ClipLook) -> NDArray[np.void]:

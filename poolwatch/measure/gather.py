@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from ..clips import Reader, ReadFindings, blocks_beside, repeated
 from ..model.clip import Block
 from ..model.errors import ClipError
-from ..pool import agitation_power
+from ..pool import FIGURES, agitation_power
 from ..pool.coarse import Grey
-from .frames import FIGURES, BlockResult, measure_block
+from .frames import BlockResult, measure_block
 from .look import ClipLook
 from .outlines import Outlines
 from .settings import MeasureSettings

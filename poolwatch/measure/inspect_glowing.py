@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from ..clips import Reader
 from ..model.errors import MeasurementError, PoolwatchError
 from ..model.recording import Recording
-from ..pool import Pool, PoolLook, find_pool, learn_pool
+from ..pool import Pool, PoolLook, find_pools, learn_pool
 from ..pool.look import NO_NOISE
 from ..pool.tail import FAINT, NARROW, end_step, end_width
 from .convert import EDGE_CLIPPED
@@ -44,7 +44,7 @@ def glowing_findings(
 
     def pools_in(seen: Recording) -> list[Pool]:
         (a, b), (c, d) = seen.axes().matrix.tolist()
-        return [find_pool(f, look, forward=(a, b), across=(c, d), settings=settings.pool) for f in sample]
+        return list(find_pools(sample, look, forward=(a, b), across=(c, d), settings=settings.pool))
 
     pools = pools_in(known)
     heading = heading_of(look, numbers, pools)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..clips import Reader, repeated
 from ..model.errors import MeasurementError
 from ..model.recording import Recording
-from ..pool import Pool, PoolLook, agitation_places, find_pool, learn_pool
+from ..pool import Pool, PoolLook, agitation_places, find_pools, learn_pool
 from ..pool.illuminated import IlluminatedLook, find_illuminated, learn_illuminated, window_length
 from ..pool.kind import Kind, footage_kind
 from ..pool.tail import end_step, end_width
@@ -196,8 +196,8 @@ def _look_at_glowing(
     along, across = _rows(recording)
     numbers, sample = sample_of(reader, settings, view)
     pool = learn_pool(sample, reader.facts.full_scale, forward=forward, settings=settings.pool)
-    found = [find_pool(frame, pool, forward=along, across=across, settings=settings.pool) for frame in sample]
-    outlines = [p.vertices for p in found]
+    pools = find_pools(sample, pool, forward=along, across=across, settings=settings.pool)
+    found, outlines = list(pools), pools.outlines
     good = [p for p in found if p.status == "ok"]
     places = np.empty((0, 2), dtype=np.int64)
     if good:

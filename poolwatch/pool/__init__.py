@@ -3,17 +3,20 @@
 from .agitation import agitation_places, agitation_power, agitation_sums
 from .keyhole import Keyhole
 from .look import PoolLook, learn_pool
-from .outline import Pool, find_pool
+from .outline import FIGURES, Pool, Pools, find_pool, find_pools
 from .settings import PoolSettings
 
 __all__ = [
+    "FIGURES",
     "Keyhole",
     "Pool",
     "PoolLook",
     "PoolSettings",
+    "Pools",
     "agitation_places",
     "agitation_power",
     "agitation_sums",
     "find_pool",
+    "find_pools",
     "learn_pool",
 ]

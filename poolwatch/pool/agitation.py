@@ -79,23 +79,45 @@ def agitation_places(look: Placed, sigma: float, outline: NDArray[np.floating]) 
 
 @njit(cache=True, nogil=True)
 def agitation_sums(
-    frame: NDArray[np.uint16], places: NDArray[np.int64], row: int, col: int, out: NDArray[np.float32]
+    frames: NDArray[np.uint16],
+    wanted: NDArray[np.bool_],
+    places: NDArray[np.int64],
+    anchors: NDArray[np.int64],
+    out: NDArray[np.float32],
 ) -> None:
-    """Diagonal sums at the places of a pool whose centroid is at (row, col), divided by their mean, into `out` (2, m)."""
-    h, w = frame.shape
-    total = 0.0
-    for k in range(places.shape[0]):
-        i = min(max(places[k, 0] + row, 0), h - 2)
-        j = min(max(places[k, 1] + col, 0), w - 2)
-        down = float(frame[i, j]) + float(frame[i + 1, j + 1])
-        up = float(frame[i, j + 1]) + float(frame[i + 1, j])
-        out[0, k], out[1, k] = down, up
-        total += down + up
-    if total > 0.0:
-        share = np.float32(2.0 * places.shape[0] / total)
+    """Diagonal sums at the places of the pools, divided by their mean, into `out`.
+
+    Parameters
+    ----------
+    frames
+        Grey values, shape (n, h, w).
+    wanted
+        Shape (n,): the frames to look at.
+    places
+        Places relative to the anchor, shape (m, 2), row and column, px.
+    anchors
+        Row and column of the pool's centroid in each frame, shape (n, 2), px.
+    out
+        Shape (n, 2, m); other frames' rows stay as they are.
+    """
+    _, h, w = frames.shape
+    for f in range(frames.shape[0]):
+        if not wanted[f]:
+            continue
+        frame, sums, row, col = frames[f], out[f], anchors[f, 0], anchors[f, 1]
+        total = 0.0
         for k in range(places.shape[0]):
-            out[0, k] *= share
-            out[1, k] *= share
+            i = min(max(places[k, 0] + row, 0), h - 2)
+            j = min(max(places[k, 1] + col, 0), w - 2)
+            down = float(frame[i, j]) + float(frame[i + 1, j + 1])
+            up = float(frame[i, j + 1]) + float(frame[i + 1, j])
+            sums[0, k], sums[1, k] = down, up
+            total += down + up
+        if total > 0.0:
+            share = np.float32(2.0 * places.shape[0] / total)
+            for k in range(places.shape[0]):
+                sums[0, k] *= share
+                sums[1, k] *= share
 
 
 @njit(cache=True, nogil=True)

@@ -1,4 +1,4 @@
-"""The pool at pixel level: brightness statistics of a frame and the contour of its largest bright region."""
+"""The pool at pixel level: brightness statistics of a frame and the coarse contour of its bright region."""
 
 from __future__ import annotations
 
@@ -9,8 +9,12 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from .tracing import largest_contour
+
 Grey = NDArray[np.uint8] | NDArray[np.uint16]
 _BINS = 1024
+# Pixels of a contour from which looking at all pairs of places takes longer than skipping along it.
+_LONG = 1500
 
 
 @njit(cache=True, nogil=True)
@@ -100,46 +104,30 @@ def sixteen(view: Grey) -> NDArray[np.uint16]:
 
 
 def smoothed(frame: Grey) -> Grey:
-    """The frame after a 3x3 binomial filter: enough that noise does not fray the contour."""
+    """The frame after a 3x3 binomial filter."""
     out: Grey = cv2.GaussianBlur(frame, (3, 3), 0)
     return out
 
 
-def largest_region(
-    smooth: Grey, level: float, neck: int, near: tuple[float, float] | None = None
-) -> tuple[NDArray[np.float64], float]:
+def largest_region(frame: Grey, level: float, neck: int) -> tuple[NDArray[np.float64], float]:
     """Contour of the largest region above a level, without what hangs on a neck narrower than `neck` px.
 
     Parameters
     ----------
-    smooth
+    frame
         Grey values, shape (h, w).
     level
-        Grey value.
+        Grey value that the frame's 3x3 binomial mean must pass.
     neck
         Width of the widest neck that is cut, px; 0: none is.
-    near
-        A place (x, y) px; a region that holds it is preferred to a larger one that does not.
 
     Returns
     -------
     tuple
         Contour (m, 2) as x, y px, and its area px²; empty and 0 where nothing lies above the level.
     """
-    mask = cv2.compare(smooth, float(level), cv2.CMP_GT)
-    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    if not contours:
-        return np.empty((0, 2)), 0.0
-    areas = [cv2.contourArea(c) for c in contours]
-    best = max(range(len(areas)), key=areas.__getitem__)
-    if near is not None:
-        holding = [i for i, c in enumerate(contours) if cv2.pointPolygonTest(c, near, False) >= 0]
-        if holding:
-            inside = max(holding, key=lambda i: areas[i])
-            if areas[inside] > 0.25 * areas[best]:
-                best = inside
-    contour = contours[best].reshape(-1, 2).astype(np.float64)
-    return (cut_necks(contour, float(neck)) if neck > 0 else contour), float(areas[best])
+    contour, area = largest_contour(sixteen(frame), float(level), np.nan, np.nan)
+    return (cut_necks(contour, float(neck)) if neck > 0 else contour), area
 
 
 @njit(cache=True, nogil=True)
@@ -148,6 +136,31 @@ def touches(contour: NDArray[np.float64], h: int, w: int) -> bool:
     for k in range(contour.shape[0]):
         x, y = contour[k, 0], contour[k, 1]
         if x < 1 or y < 1 or x > w - 2 or y > h - 2:
+            return True
+    return False
+
+
+@njit(cache=True, nogil=True)
+def _may_have_necks(contour: NDArray[np.float64], neck: float) -> bool:
+    """Whether two places of a contour are closer than `neck` and far apart along it; most contours have none.
+
+    All pairs at one distance along the contour at once: several in one step of the machine.
+    """
+    m = contour.shape[0]
+    # Round one and a third times, so that no index wraps. Whole numbers of pixels are exact in single precision.
+    furthest = m // 3
+    x, y = np.empty(m + furthest, dtype=np.float32), np.empty(m + furthest, dtype=np.float32)
+    for i in range(m + furthest):
+        j = i if i < m else i - m
+        x[i], y[i] = contour[j, 0], contour[j, 1]
+    for k in range(6, furthest + 1):
+        ahead_x, ahead_y = x[k:], y[k:]
+        near = np.float32(min(neck, 0.5 * k) ** 2)
+        some = False
+        for i in range(m):
+            dx, dy = ahead_x[i] - x[i], ahead_y[i] - y[i]
+            some |= dx * dx + dy * dy < near
+        if some:
             return True
     return False
 
@@ -168,6 +181,8 @@ def cut_necks(contour: NDArray[np.float64], neck: float) -> NDArray[np.float64]:
     """
     for _ in range(6):
         m = contour.shape[0]
+        if m < _LONG and not _may_have_necks(contour, neck):
+            break
         best = 0
         first = 0
         for i in range(0, m, 2):

@@ -19,7 +19,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from .curve import Vertices, normals_curvature, resample, resample_to_bends, smooth_closed
-from .step import fit_place, fit_step
+from .matching import StepTable, match_place, match_slopes, samples_around, step_half
+from .step import fit_step
 
 # How well a clip's usual height of the step is known for a part of one outline, relative; for a vertex the height of
 # its neighbourhood is known five times better.
@@ -38,32 +39,45 @@ def profiles(
 ) -> tuple[NDArray[np.float64], NDArray[np.int64], int]:
     """Grey values along each normal from `-reach` (inside) to `+reach` (outside) in steps of 1 px, bilinear.
 
-    Samples outside the picture repeat the border. The second result is, for each vertex, the index of the first
-    sample from which outwards no pixel at `clipping` or above takes part, 0 where none does at all; the third
-    counts vertices that are themselves outside or on the border.
+    One row an offset, one column a vertex: the compiler then works on several vertices at once. Samples outside the
+    picture repeat the border. The second result is, for each vertex, the index of the first sample from which outwards
+    no pixel at `clipping` or above takes part, 0 where none does at all; the third counts vertices that are themselves
+    outside or on the border. Nothing clips where `clipping` is infinite.
     """
     h, w = frame.shape
     n = x.size
     m = 2 * reach + 1
-    out = np.empty((n, m))
+    out = np.empty((m, n))
     seen = np.zeros(n, dtype=np.int64)
     outside = 0
-    right, bottom = w - 1.001, h - 1.001
     for j in range(n):
         if x[j] < 0.75 or y[j] < 0.75 or x[j] > w - 1.75 or y[j] > h - 1.75:
             outside += 1
-        for k in range(m):
+    right, bottom = w - 1.001, h - 1.001
+    flat = frame.reshape(h * w)
+    corner = np.empty(n, dtype=np.int64)
+    part_x, part_y = np.empty(n), np.empty(n)
+    one, below = np.uint64(1), np.uint64(w)
+    for k in range(m):
+        row = out[k]
+        for j in range(n):
             px = min(max(x[j] + (k - reach) * nx[j], 0.0), right)
             py = min(max(y[j] + (k - reach) * ny[j], 0.0), bottom)
-            ix = int(px)
-            iy = int(py)
-            fx = px - ix
-            fy = py - iy
-            upper, lower = frame[iy], frame[iy + 1]
-            a, b, c, d = float(upper[ix]), float(upper[ix + 1]), float(lower[ix]), float(lower[ix + 1])
-            top = a + fx * (b - a)
-            out[j, k] = top + fy * (c + fx * (d - c) - top)
-            if max(max(a, b), max(c, d)) >= clipping:
+            ix, iy = int(px), int(py)
+            part_x[j], part_y[j] = px - ix, py - iy
+            corner[j] = iy * w + ix
+        for j in range(n):
+            # Unsigned, so that the compiler sees no index below 0.
+            i = np.uint64(corner[j])
+            a, b = float(flat[i]), float(flat[i + one])
+            c, d = float(flat[i + below]), float(flat[i + below + one])
+            top = a + part_x[j] * (b - a)
+            row[j] = top + part_y[j] * (c + part_x[j] * (d - c) - top)
+        if clipping == np.inf:
+            continue
+        for j in range(n):
+            i = np.uint64(corner[j])
+            if max(max(flat[i], flat[i + one]), max(flat[i + below], flat[i + below + one])) >= clipping:
                 seen[j] = k + 1
     return out, seen, outside
 
@@ -90,73 +104,78 @@ def _middle(window: NDArray[np.float64], m: int) -> float:
 
 
 @njit(cache=True, nogil=True)
+def _responses(profile: NDArray[np.float64], sigma: float) -> NDArray[np.float64]:
+    """Fall of profiles (m, n), averaged over their neighbours, by a derivative-of-Gaussian filter; ends repeated."""
+    m, n = profile.shape
+    mean = np.empty((m, n))
+    for k in range(m):
+        row, out = profile[k], mean[k]
+        left, right, inner, middle = row[: n - 2], row[2:], row[1:], out[1:]
+        for j in range(n - 2):
+            middle[j] = 0.25 * left[j] + 0.5 * inner[j] + 0.25 * right[j]
+        out[0] = 0.25 * row[n - 1] + 0.5 * row[0] + 0.25 * row[1]
+        out[n - 1] = 0.25 * row[n - 2] + 0.5 * row[n - 1] + 0.25 * row[0]
+    r = max(int(math.ceil(2.0 * sigma)), 2)
+    norm = 0.0
+    for t in range(1, r + 1):
+        norm += t * math.exp(-0.5 * (t / sigma) ** 2)
+    response = np.zeros((m, n))
+    # The weights are odd.
+    for t in range(1, r + 1):
+        weight = t * math.exp(-0.5 * (t / sigma) ** 2) / norm
+        for k in range(m):
+            before, after, out = mean[max(k - t, 0)], mean[min(k + t, m - 1)], response[k]
+            for j in range(n):
+                out[j] += weight * (before[j] - after[j])
+    return response
+
+
+@njit(cache=True, nogil=True)
 def steepest(
     profile: NDArray[np.float64], reach: int, sigma: float
 ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
-    """Steepest fall along each profile near the coarse outline: offset (px, whole), size, offset with fraction.
+    """Steepest fall along each profile (a column) near the coarse outline: offset (px, whole), size, offset with
+    fraction.
 
     A derivative-of-Gaussian filter finds it on profiles averaged over neighbouring normals; a place at odds
     with its neighbours is looked for again near their median.
     """
-    n, m = profile.shape
-    r = max(int(math.ceil(2.0 * sigma)), 2)
-    weight = np.empty(2 * r + 1)
-    norm = 0.0
-    for t in range(-r, r + 1):
-        weight[t + r] = t * math.exp(-0.5 * (t / sigma) ** 2)
-        if t > 0:
-            norm += weight[t + r]
-    for t in range(2 * r + 1):
-        weight[t] /= norm
-    response = np.empty((n, m))
-    # The profile averaged over its neighbours, its ends repeated.
-    mean = np.empty(m + 2 * r)
-    for j in range(n):
-        a = j - 1 if j > 0 else n - 1
-        b = j + 1 if j + 1 < n else 0
-        for k in range(m):
-            mean[k + r] = 0.25 * profile[a, k] + 0.5 * profile[j, k] + 0.25 * profile[b, k]
-        for k in range(r):
-            mean[k] = mean[r]
-            mean[m + r + k] = mean[m + r - 1]
-        for k in range(m):
-            g = 0.0
-            # The weights are odd.
-            for t in range(1, r + 1):
-                g += weight[r + t] * (mean[k + r - t] - mean[k + r + t])
-            response[j, k] = g
-    prior = np.empty(m)
-    for k in range(m):
-        prior[k] = math.exp(-0.5 * ((k - reach) / (0.6 * reach)) ** 2)
-    best = np.empty(n, dtype=np.int64)
+    m, n = profile.shape
+    response = _responses(profile, sigma)
+    first = np.ones(n, dtype=np.int64)
+    high = np.full(n, -np.inf)
+    for k in range(1, m - 1):
+        row, prior = response[k], math.exp(-0.5 * ((k - reach) / (0.6 * reach)) ** 2)
+        for j in range(n):
+            value = row[j] * prior
+            if value > high[j]:
+                first[j], high[j] = k, value
+    best = first.copy()
     size = np.empty(n)
     exact = np.empty(n)
-    for j in range(n):
-        top, high = 1, response[j, 1] * prior[1]
-        for k in range(2, m - 1):
-            value = response[j, k] * prior[k]
-            if value > high:
-                top, high = k, value
-        best[j] = top
-    first = best.copy()
     window = np.empty(11)
     for j in range(n):
+        least, most = first[j], first[j]
         for t in range(-5, 6):
-            window[t + 5] = first[_around(j + t, n)]
-        middle = int(_middle(window, window.size))
-        if abs(first[j] - middle) > 2:
-            top = middle
-            for k in range(max(middle - 2, 1), min(middle + 3, m - 1)):
-                if response[j, k] > response[j, top]:
-                    top = k
-            best[j] = top
+            k = first[_around(j + t, n)]
+            window[t + 5] = k
+            least, most = min(least, k), max(most, k)
+        # Else none is far from the median.
+        if most - least > 2:
+            middle = int(_middle(window, window.size))
+            if abs(first[j] - middle) > 2:
+                top = middle
+                for k in range(max(middle - 2, 1), min(middle + 3, m - 1)):
+                    if response[k, j] > response[top, j]:
+                        top = k
+                best[j] = top
         k = best[j]
-        size[j] = response[j, k]
+        size[j] = response[k, j]
         exact[j] = k - reach
         if 0 < k < m - 1:
-            bend = response[j, k - 1] - 2.0 * response[j, k] + response[j, k + 1]
+            bend = response[k - 1, j] - 2.0 * response[k, j] + response[k + 1, j]
             if bend < 0.0:
-                shift = 0.5 * (response[j, k - 1] - response[j, k + 1]) / bend
+                shift = 0.5 * (response[k - 1, j] - response[k + 1, j]) / bend
                 exact[j] += min(max(shift, -0.5), 0.5)
     return best - reach, size, exact
 
@@ -166,13 +185,13 @@ def _slopes(
     profile: NDArray[np.float64],
     top: NDArray[np.float64],
     reach: int,
-    sigma: float,
+    table: StepTable,
     half: float,
     seen: NDArray[np.int64],
     height: float,
     trust: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Slopes on either side of the edge, and the height of the step, at each vertex.
+    """Slopes on either side of the edge, and the height of the step, at each vertex (a row of `profile`).
 
     They change slowly along the outline: fitted to means over seven neighbouring profiles, and smoothed, they cost
     the place of the single vertex little of its precision.
@@ -184,26 +203,34 @@ def _slopes(
     outer = np.zeros(count)
     tall = np.full(count, height)
     held = np.zeros(count, dtype=np.bool_)
-    mean = np.empty(m)
+    mean, room = np.empty(m), np.empty((7, 5))
     # True at run time only: Numba would compile `fit_step` once more for the constant.
-    free = sigma > 0.0
+    free = table.sigma > 0.0
     for k in range(count):
         j = k * every
-        for q in range(m):
-            mean[q] = 0.0
-        first = seen[j]
+        first = 0
+        for t in range(-3, 4):
+            i = _around(j + t, n)
+            if seen[i] > 0:
+                first = max(first, seen[i] - int(round(top[i] - top[j])))
+        low, high, whole = samples_around(top[j], reach, table.half)
+        clear = whole and first <= low
+        if not clear:
+            low, high = 0, m - 1
+        mean[:] = 0.0
         for t in range(-3, 4):
             i = _around(j + t, n)
             shift = int(round(top[i] - top[j]))
-            if seen[i] > 0:
-                first = max(first, seen[i] - shift)
-            for q in range(m):
+            for q in range(low, high + 1):
                 mean[q] += profile[i, min(max(q + shift, 0), m - 1)]
         for q in range(m):
             mean[q] /= 7.0
-        _, tall[k], _, held[k], inner[k], outer[k] = fit_step(
-            mean, top[j], reach, sigma, half, first, height, trust, 0.0, 0.0, free
-        )
+        if clear:
+            tall[k], held[k], inner[k], outer[k] = match_slopes(mean, top[j], reach, table, room)
+        else:
+            _, tall[k], _, held[k], inner[k], outer[k] = fit_step(
+                mean, top[j], reach, table.sigma, half, first, height, trust, 0.0, 0.0, free
+            )
     sure = 0
     known_inner, known_outer = np.zeros(count), np.zeros(count)
     for k in range(count):
@@ -228,8 +255,8 @@ def _slopes(
         place = j / every
         k = int(place)
         part = place - k
-        a = k % count
-        b = (k + 1) % count
+        a = _around(k, count)
+        b = _around(k + 1, count)
         all_inner[j] = inner[a] + part * (inner[b] - inner[a])
         all_outer[j] = outer[a] + part * (outer[b] - outer[a])
         all_tall[j] = tall[a] + part * (tall[b] - tall[a])
@@ -243,7 +270,7 @@ def refine(
     cy: NDArray[np.float64],
     n: int,
     reach: int,
-    sigma: float,
+    tables: tuple[StepTable, StepTable],
     clipping: float,
     height: float,
     noise: float,
@@ -260,8 +287,8 @@ def refine(
         Vertices wanted.
     reach
         How far from the contour to look, px.
-    sigma
-        Spread of the edge, px.
+    tables
+        The model of the step, see `step_tables`.
     clipping
         Grey value at which the sensor clips.
     height, noise
@@ -278,10 +305,12 @@ def refine(
     # The second pass starts on the edge itself, so that it need not smooth the contour's pixel steps away and
     # follows pointed ends.
     x, y = cx, cy
+    if not _reaches(frame, clipping):
+        clipping = np.inf
     for turn in range(2):
         fine = turn > 0
         x, y, outside, found, tall = _pass(
-            frame, x, y, n, 2 if fine else reach, sigma, clipping, height, noise,
+            frame, x, y, n, 2 if fine else reach, tables, clipping, height, noise,
             0.7 if fine else 2.0, fine,
         )  # fmt: skip
         if found < n // 3:
@@ -291,6 +320,7 @@ def refine(
         i = _around(j + 1, n)
         spacing += math.hypot(x[i] - x[j], y[i] - y[j])
     spacing /= n
+    sigma = tables[0].sigma
     _, _, nx, ny, curvature = normals_curvature(x, y, max(1.5 / spacing, 1.0))
     for j in range(n):
         k = min(max(curvature[j], -0.25 / sigma), 0.25 / sigma)
@@ -300,13 +330,26 @@ def refine(
 
 
 @njit(cache=True, nogil=True)
+def _reaches(frame: NDArray[np.generic], level: float) -> bool:
+    """Whether any grey value is at a level or above it."""
+    for y in range(frame.shape[0]):
+        row = frame[y]
+        some = False
+        for x in range(row.size):
+            some |= row[x] >= level
+        if some:
+            return True
+    return False
+
+
+@njit(cache=True, nogil=True)
 def _pass(
     frame: NDArray[np.generic],
     cx: NDArray[np.float64],
     cy: NDArray[np.float64],
     n: int,
     reach: int,
-    sigma: float,
+    tables: tuple[StepTable, StepTable],
     clipping: float,
     height: float,
     noise: float,
@@ -320,11 +363,12 @@ def _pass(
     """
     x, y = resample_to_bends(cx, cy, n) if fine else resample(cx, cy, n)
     x, y, nx, ny, _ = normals_curvature(x, y, smoothing)
+    sigma = tables[0].sigma
     # The model reaches further out than the filter.
     edge = int(math.ceil(2.5 * sigma + 3.5)) if fine else 0
     wide = reach + edge
-    profile, seen, outside = profiles(frame, x, y, nx, ny, wide, clipping)
-    _, size, top = steepest(profile[:, edge : edge + 2 * reach + 1], reach, max(sigma, 1.0))
+    across, seen, outside = profiles(frame, x, y, nx, ny, wide, clipping)
+    _, size, top = steepest(across[edge : edge + 2 * reach + 1], reach, max(sigma, 1.0))
     # Every fourth vertex is enough for a middle.
     some = size[::4].copy()
     typical = _middle(some, some.size)
@@ -335,14 +379,21 @@ def _pass(
             tall[j] = size[j] / max(typical, 1e-9)
     place = np.empty(n)
     good = np.zeros(n, dtype=np.bool_)
-    half = 2.5 * sigma + 1.5
     if fine:
+        profile = across.T.copy()
+        half = step_half(sigma)
         trust = (noise / (_HEIGHT_U * height)) ** 2
-        inner, outer, high = _slopes(profile, top, wide, sigma, half + 1.0, seen, height, trust)
+        inner, outer, high = _slopes(profile, top, wide, tables[1], half + 1.0, seen, height, trust)
         for j in range(n):
-            s0, h, ok = fit_place(
-                profile[j], top[j], wide, sigma, half, seen[j], high[j], 25.0 * trust, inner[j], outer[j]
-            )
+            low, _, whole = samples_around(top[j], wide, tables[0].half)
+            if whole and seen[j] <= low:
+                s0, h, ok = match_place(profile[j], top[j], wide, tables[0], inner[j], outer[j])
+            else:
+                # A comparison, not a constant, for which Numba would compile the function once more.
+                s0, h, _, ok, _, _ = fit_step(
+                    profile[j], top[j], wide, sigma, half, seen[j], high[j], 25.0 * trust, inner[j], outer[j],
+                    sigma <= 0.0,
+                )  # fmt: skip
             # Where the model does not hold, as beside a clipped inner side, the steepest place does.
             place[j] = s0 if ok and h > 0.0 else top[j]
             good[j] = size[j] > (0.08 if ok and h > 0.0 else 0.25) * typical
@@ -353,19 +404,23 @@ def _pass(
     # A place far off its neighbours' is a particle, a speck or a ripple, not the edge.
     window = np.empty(7)
     found = 0
+    most = max(1.0, 1.2 * sigma)
     for j in range(n):
         if not good[j]:
             continue
         m = 0
+        near = True
         for t in range(-3, 4):
             i = _around(j + t, n)
             if good[i]:
                 window[m] = place[i]
                 m += 1
-        if abs(place[j] - _middle(window, m)) > max(1.0, 1.2 * sigma):
-            good[j] = False
-        else:
+                near = near and abs(place[i] - place[j]) <= most
+        # Near all of them is near their median.
+        if near or abs(place[j] - _middle(window, m)) <= most:
             found += 1
+        else:
+            good[j] = False
     if found < n // 3:
         return x, y, outside, found, tall
     for j in range(n):

@@ -232,7 +232,7 @@ def measure_keyhole(
     clipped = 0.0
     for i in range(max(int(y - reach), 0), min(int(y + reach) + 2, h)):
         for j in range(max(int(x - reach), 0), min(int(x + reach) + 2, w)):
-            d = math.hypot(j - x, i - y)
+            d = math.sqrt((j - x) * (j - x) + (i - y) * (i - y))
             v = float(frame[i, j])
             if d <= reach:
                 part = (v - level) / (2.0 * soft) + 0.5
@@ -249,22 +249,42 @@ def measure_keyhole(
     return total / weight, (np.nan if level != level else area), clipped / weight
 
 
+@njit(cache=True, nogil=True)
+def keyhole_over_spots(
+    frame: NDArray[np.generic],
+    region: tuple[float, float, float, float, float, float],
+    spots: NDArray[np.float64],
+    dx: float,
+    dy: float,
+    full_scale: float,
+) -> tuple[float, float, float]:
+    """`measure_keyhole` over all spots of a keyhole that is moved by (dx, dy) px: mean brightness, area, share full.
+
+    `region` is x, y, radius_px, level, soft and reach_px of the `Keyhole`.
+    """
+    x, y, radius, level, soft, reach = region
+    mean, area, clipped = measure_keyhole(frame, x + dx, y + dy, radius, level, soft, reach, full_scale)
+    if spots.shape[0] == 1:
+        return mean, area, clipped
+    mean, clipped = 0.0, 0.0
+    for k in range(spots.shape[0]):
+        one, _, full = measure_keyhole(
+            frame, spots[k, 0] + dx, spots[k, 1] + dy, radius, np.nan, 1.0, radius + 1.0, full_scale
+        )
+        mean += one / spots.shape[0]
+        clipped += full / spots.shape[0]
+    return mean, area, clipped
+
+
 def keyhole_in(
     frame: NDArray[np.generic], keyhole: Keyhole, dx: float, dy: float, full_scale: float
 ) -> tuple[float, float, float]:
-    """`measure_keyhole` over all spots of a keyhole that is moved by (dx, dy) px: mean brightness, area, share full."""
-    mean, area, clipped = measure_keyhole(
-        frame, keyhole.x + dx, keyhole.y + dy, keyhole.radius_px, keyhole.level, keyhole.soft,
-        keyhole.reach_px, full_scale,
+    """`keyhole_over_spots` of a `Keyhole`."""
+    region = (
+        float(keyhole.x), float(keyhole.y), float(keyhole.radius_px), float(keyhole.level), float(keyhole.soft),
+        float(keyhole.reach_px),
     )  # fmt: skip
-    if len(keyhole.spots) == 1:
-        return mean, area, clipped
-    each = np.array(
-        [
-            measure_keyhole(
-                frame, x + dx, y + dy, keyhole.radius_px, np.nan, 1.0, keyhole.radius_px + 1.0, full_scale
-            )
-            for x, y in keyhole.spots
-        ]
+    found: tuple[float, float, float] = keyhole_over_spots(
+        frame, region, np.ascontiguousarray(keyhole.spots, dtype=np.float64), float(dx), float(dy), full_scale
     )
-    return float(each[:, 0].mean()), area, float(each[:, 2].mean())
+    return found

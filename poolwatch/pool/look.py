@@ -135,7 +135,7 @@ def learn_pool(
         [sample[i] for i in found[:24]], [s[1] for s in statistics[:24]], background
     )
     regions = [
-        largest_region(smoothed(sample[i]), background + fraction * (s[1] - background), 0)
+        largest_region(sample[i], background + fraction * (s[1] - background), 0)
         for i, s in zip(found, statistics, strict=True)
     ]
     regions_ok = [
@@ -222,7 +222,7 @@ def _glowing(
     coarse = np.clip((smooth.astype(np.float32) - background) * (255.0 / span), 0, 255).astype(np.uint8)
     threshold, _ = cv2.threshold(coarse, 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
     level = background + max(float(threshold), 25.0) * span / 255.0
-    _, area = largest_region(smooth, level, 0)
+    _, area = largest_region(frame, level, 0)
     if area < settings.smallest_area_px or area > 0.8 * smooth.size:
         return None
     return level, area
@@ -247,9 +247,7 @@ def _steepest_fraction(frames: list[Grey], references: list[float], background: 
         gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3)
         gradient = cv2.GaussianBlur(cv2.magnitude(gx, gy), (0, 0), 1.0)
         for k, fraction in enumerate(_FRACTIONS):
-            contour, area = largest_region(
-                smoothed(frame), background + fraction * (reference - background), 0
-            )
+            contour, area = largest_region(frame, background + fraction * (reference - background), 0)
             if area < 20:
                 continue
             x = contour[:, 0].astype(np.intp)

@@ -2,44 +2,48 @@
 
 from __future__ import annotations
 
-import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
-from .coarse import Grey, bright_statistics, largest_region, polygon_mean, sixteen, smoothed, touches
-from .curve import normals_curvature
-from .edge import profiles, refine
+from .coarse import Grey, bright_statistics, cut_necks, polygon_mean, sixteen, touches
+from .curve import Vertices
+from .facts import ClipFacts, facts_of
 from .geometry import area_centroid, extents
-from .keyhole import keyhole_in
+from .keyhole import keyhole_over_spots
 from .lobes import cut_lobes
-from .look import _CLIPPING, _QUANTILE, PoolLook, top_of
-from .puffs import with_tips, without_puffs
+from .look import _QUANTILE, PoolLook
+from .mending import Outline, asks_for_mending, dimmed, mended, refined
 from .settings import PoolSettings
+from .tracing import largest_contour
 
+# What a frame may come to, and the columns of its figures.
+_STATUSES = ("ok", "blown", "dark", "no_pool", "cut_off", "hidden", "broken")
+_OK, _BLOWN, _DARK, _NO_POOL, _CUT_OFF, _HIDDEN, _BROKEN = range(len(_STATUSES))
+# The kernel leaves the rare frame that asks for more to Python.
+_AGAIN = len(_STATUSES)
+FIGURES = (
+    "front",
+    "rear",
+    "left",
+    "right",
+    "area",
+    "x",
+    "y",
+    "brightness",
+    "gain",
+    "keyhole",
+    "keyhole_area",
+    "keyhole_clipped",
+)
 # A lobe of the outline no wider than this, relative to the pool's size or in px, and higher than this is a particle.
 _LOBE_WIDTH = 0.25
 _LOBE_PX = 8.0
 _LOBE_RISE_PX = 0.8
-# A step smaller than this, relative to the usual one of the outline, is weak: soft light or a shadow, not the rim. One
-# smaller than the other may be a ripple's, behind which the pool goes on.
-_WEAK = 0.15
-_FEEBLE = 0.3
-_LOWEST = 6
-_CLEARER = 1.2
-# So many vertices of this kind, and the outline is looked at again: less what is dimmer than higher levels, for a puff of
-# plume at the rim outshines the usual one; and, where its lowest steps are feeble and become clearer by it, with what is
-# brighter than a lower one, for a tip may be dimmer. Levels are shares of the way from the usual one to the brightness of
-# the pool, and to the background.
-_WEAK_VERTICES = 4
-_HIGHER = (0.25, 0.7)
-_LOWER = 0.25
-# In a pool dimmed as a whole the rim's step and the brightest part are dimmed alike, within these factors.
-_SAME_STEP = 0.5
-_SAME_TOP = 1.5
-# Largest tip that is put on, relative to the pool's area.
-_MOST_TIP = 0.15
+_GAIN = FIGURES.index("gain")
 
 
 @dataclass(frozen=True)
@@ -86,7 +90,84 @@ class Pool:
     keyhole_clipped: float = float("nan")
 
 
+@dataclass(frozen=True)
+class Pools:
+    """The pools of a block of frames.
+
+    Attributes
+    ----------
+    status
+        One word a frame, see `Pool`.
+    outlines
+        One (k, 2) array a frame, float32, px; (0, 2) unless ok.
+    figures
+        Shape (n, len(FIGURES)), in the order of `FIGURES`; NaN as in `Pool`.
+    """
+
+    status: list[str]
+    outlines: list[NDArray[np.float32]]
+    figures: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, pools: Sequence[Pool]) -> Pools:
+        """Single pools put together."""
+        figures = np.array([[getattr(pool, name) for name in FIGURES] for pool in pools], dtype=np.float64)
+        return cls([p.status for p in pools], [p.vertices for p in pools], figures.reshape(-1, len(FIGURES)))
+
+    def __len__(self) -> int:
+        return len(self.status)
+
+    def __iter__(self) -> Iterator[Pool]:
+        return (self[i] for i in range(len(self)))
+
+    def __getitem__(self, i: int) -> Pool:
+        return Pool(self.status[i], self.outlines[i], *self.figures[i].tolist())
+
+
 _NO_VERTICES = np.empty((0, 2), dtype=np.float32)
+
+
+def find_pools(
+    frames: Grey,
+    look: PoolLook,
+    *,
+    forward: tuple[float, float],
+    across: tuple[float, float] | None = None,
+    settings: PoolSettings,
+    wanted: NDArray[np.bool_] | None = None,
+) -> Pools:
+    """Measure the pool in each frame; a frame's result depends on nothing but the frame and the first look.
+
+    Parameters
+    ----------
+    frames
+        Grey values at native depth, shape (n, h, w), the same view that `look` was learned from.
+    look
+        What the first look learned.
+    forward, across
+        What makes of image x and y the coordinates along travel and to its left (`PoolAxes.matrix`); without `across`,
+        `forward` is the unit vector along travel in the image (x right, y down) and the view is square.
+    settings
+        The settings `look` was learned with.
+    wanted
+        Shape (n,): the frames to measure; the others come out ``dark``. None: all.
+    """
+    frames = sixteen(frames)
+    n, h, w = frames.shape
+    facts = facts_of(look, forward, across or (forward[1], -forward[0]), settings)
+    box = np.array((0, h, 0, w) if look.moves else look.box, dtype=np.int64)
+    codes = np.full(n, _DARK, dtype=np.int64)
+    figures = np.full((n, len(FIGURES)), np.nan)
+    vertices = np.empty((n, facts.vertices, 2), dtype=np.float32)
+    chosen = np.ones(n, dtype=np.bool_) if wanted is None else wanted
+    spots = np.ascontiguousarray(look.keyhole.spots, dtype=np.float64)
+    _find(frames, chosen, facts, box, spots, codes, figures, vertices)
+    for i in np.flatnonzero(codes == _AGAIN):
+        codes[i], x, y = _look_again(frames[i], facts, box, spots, figures[i])
+        if codes[i] == _OK:
+            vertices[i] = np.column_stack((x, y))
+    outlines = [vertices[i] if code == _OK else _NO_VERTICES for i, code in enumerate(codes)]
+    return Pools([_STATUSES[code] for code in codes], outlines, figures)
 
 
 def find_pool(
@@ -97,178 +178,159 @@ def find_pool(
     across: tuple[float, float] | None = None,
     settings: PoolSettings,
 ) -> Pool:
-    """Measure the pool in one frame; depends on nothing but the frame and the first look.
+    """Measure the pool in one frame, shape (h, w); see `find_pools`."""
+    return find_pools(frame[None], look, forward=forward, across=across, settings=settings)[0]
 
-    Parameters
-    ----------
-    frame
-        Grey values at native depth, shape (h, w), the same view that `look` was learned from.
-    look
-        What the first look learned.
-    forward, across
-        What makes of image x and y the coordinates along travel and to its left (`PoolAxes.matrix`); without `across`,
-        `forward` is the unit vector along travel in the image (x right, y down) and the view is square.
-    settings
-        The settings `look` was learned with.
-    """
-    r0, r1, c0, c1 = (0, frame.shape[0], 0, frame.shape[1]) if look.moves else look.box
-    view = sixteen(frame[r0:r1, c0:c1])
-    step = 2 if look.area_px > 800 else 1
-    count, bright, clipped = bright_statistics(view, look.full_scale, look.low, _QUANTILE, step)
-    count *= step * step
-    clipped *= step * step
-    if clipped > 0.5 * look.area_px + 1.3 * look.clipped * look.area_px:
-        return Pool("blown", _NO_VERTICES)
-    low = look.low
-    dim = count < 0.25 * look.area_px
-    if dim:
-        # A pool far below the clip's usual brightness may still be there.
-        low = look.background + 0.25 * (look.low - look.background)
-        if low < look.background + 5 * look.noise:
-            return Pool("dark", _NO_VERTICES)
-        count, bright, clipped = bright_statistics(view, look.full_scale, low, _QUANTILE, step)
-        count *= step * step
-        if count < 0.25 * look.area_px:
-            return Pool("dark", _NO_VERTICES)
-    gain = (bright - look.background) / (look.reference - look.background)
-    level = look.background + look.fraction * (bright - look.background)
-    near = None if look.moves else (look.x - c0, look.y - r0)
-    smooth = smoothed(view)
-    contour, area = largest_region(smooth, level, look.neck, near)
-    if area < max(0.2 * look.area_px, settings.smallest_area_px):
-        return Pool("no_pool", _NO_VERTICES, gain=gain)
-    h, w = view.shape
-    if touches(contour, h, w) and touches(contour + (c0, r0), *frame.shape):
-        return Pool("cut_off", _NO_VERTICES, gain=gain)
-    if touches(contour, h, w):
-        # The crop was too tight for this frame: take the whole picture.
-        view, r0, c0 = sixteen(frame), 0, 0
-        smooth, near = smoothed(view), None if near is None else (look.x, look.y)
-        contour, area = largest_region(smooth, level, look.neck, near)
-        if touches(contour, *view.shape):
-            return Pool("cut_off", _NO_VERTICES, gain=gain)
-    outline = _refined(view, contour, look, settings)
-    # Where the pool is at full scale its steps are cut off, and tell nothing.
-    if not outline.outside and bright < _CLIPPING * look.full_scale:
-        outline = _mended(view, smooth, outline, level, bright, look, settings)
-    x, y, found, outside = outline.x, outline.y, outline.found, outline.outside
-    if dim and not _dimmed(view, outline, gain, low, look):
+
+@njit(cache=True, nogil=True)
+def _find(
+    frames: NDArray[np.uint16],
+    wanted: NDArray[np.bool_],
+    facts: ClipFacts,
+    box: NDArray[np.int64],
+    spots: NDArray[np.float64],
+    codes: NDArray[np.int64],
+    figures: NDArray[np.float64],
+    vertices: NDArray[np.float32],
+) -> None:
+    """Every wanted frame by itself, into its row of `codes`, `figures` and `vertices`."""
+    for i in range(frames.shape[0]):
+        if not wanted[i]:
+            continue
+        code, x, y = _in_frame(frames[i], facts, box, spots, figures[i])
+        codes[i] = code
+        if code == _OK:
+            for k in range(x.size):
+                vertices[i, k, 0], vertices[i, k, 1] = x[k], y[k]
+
+
+@njit(cache=True, nogil=True)
+def _in_frame(
+    frame: NDArray[np.uint16],
+    facts: ClipFacts,
+    box: NDArray[np.int64],
+    spots: NDArray[np.float64],
+    out: NDArray[np.float64],
+) -> tuple[int, Vertices, Vertices]:
+    """One frame: what it came to, and the outline's x and y; fills `out` with its figures."""
+    nothing = np.empty(0)
+    code, bright, _, dim, view, r0, c0, contour = _region(frame, facts, box, out)
+    if code != _OK:
+        return code, nothing, nothing
+    x, y, found, outside, tall = refined(view, contour, facts)
+    if dim or (outside == 0 and asks_for_mending(bright, tall, facts)):
+        return _AGAIN, nothing, nothing
+    return _figures(view, r0, c0, x, y, found, outside, facts, spots, out)  # type: ignore[no-any-return]
+
+
+def _look_again(
+    frame: NDArray[np.uint16],
+    facts: ClipFacts,
+    box: NDArray[np.int64],
+    spots: NDArray[np.float64],
+    out: NDArray[np.float64],
+) -> tuple[int, Vertices, Vertices]:
+    """`_in_frame` for a frame whose outline is doubtful."""
+    nothing = np.empty(0)
+    _, bright, low, dim, view, r0, c0, contour = _region(frame, facts, box, out)
+    outline = Outline.of(view, contour, facts)
+    if outline.outside == 0 and asks_for_mending(bright, outline.tall, facts):
+        level = facts.background + facts.fraction * (bright - facts.background)
+        outline = mended(view, outline, level, bright, facts)
+    if dim and not dimmed(view, outline, float(out[_GAIN]), low, facts):
         # It is no dim pool, but what still glows around a small one or none: plume, a hot plate.
-        return Pool("no_pool", _NO_VERTICES, gain=gain)
-    if outside:
-        return Pool("cut_off", _NO_VERTICES, gain=gain)
-    if found < (1.0 - settings.hidden_share) * settings.vertices:
-        return Pool("hidden", _NO_VERTICES, gain=gain)
-    cut_lobes(x, y, max(_LOBE_WIDTH * look.size_px, _LOBE_PX), max(_LOBE_RISE_PX, 0.8 * look.sigma))
+        return _NO_POOL, nothing, nothing
+    found: tuple[int, Vertices, Vertices] = _figures(
+        view, r0, c0, outline.x.copy(), outline.y.copy(), outline.found, outline.outside, facts, spots, out
+    )
+    return found
+
+
+@njit(cache=True, nogil=True)
+def _region(
+    frame: NDArray[np.uint16], facts: ClipFacts, box: NDArray[np.int64], out: NDArray[np.float64]
+) -> tuple[int, float, float, bool, NDArray[np.uint16], int, int, NDArray[np.float64]]:
+    """The bright region of a frame.
+
+    Returns what came of it, the pool's brightness, the level of what glows and whether that is lower than usual, the
+    view that holds the pool with its first row and column, and the region's contour in it.
+    """
+    nothing = np.empty((0, 2))
+    r0, r1, c0, c1 = box[0], box[1], box[2], box[3]
+    view = frame[r0:r1, c0:c1].copy()
+    step = 2 if facts.area_px > 800 else 1
+    square = step * step
+    low, dim = facts.low, False
+    count, bright, clipped = bright_statistics(view, facts.full_scale, low, _QUANTILE, step)
+    if clipped * square > 0.5 * facts.area_px + 1.3 * facts.clipped * facts.area_px:
+        return _BLOWN, bright, low, dim, view, r0, c0, nothing
+    if count * square < 0.25 * facts.area_px:
+        # A pool far below the clip's usual brightness may still be there.
+        low, dim = facts.background + 0.25 * (facts.low - facts.background), True
+        if low < facts.background + 5 * facts.noise:
+            return _DARK, bright, low, dim, view, r0, c0, nothing
+        count, bright, clipped = bright_statistics(view, facts.full_scale, low, _QUANTILE, step)
+        if count * square < 0.25 * facts.area_px:
+            return _DARK, bright, low, dim, view, r0, c0, nothing
+    # The gain is told of frames without an outline too.
+    out[_GAIN] = (bright - facts.background) / (facts.reference - facts.background)
+    level = facts.background + facts.fraction * (bright - facts.background)
+    contour, area = _coarse(view, level, facts, r0, c0)
+    if area < facts.least_area:
+        return _NO_POOL, bright, low, dim, view, r0, c0, contour
+    if touches(contour, view.shape[0], view.shape[1]):
+        # The crop was too tight for this frame: take the whole picture.
+        view, r0, c0 = frame.copy(), 0, 0
+        contour, area = _coarse(view, level, facts, r0, c0)
+        if touches(contour, view.shape[0], view.shape[1]):
+            return _CUT_OFF, bright, low, dim, view, r0, c0, contour
+    return _OK, bright, low, dim, view, r0, c0, contour
+
+
+@njit(cache=True, nogil=True)
+def _coarse(
+    view: NDArray[np.uint16], level: float, facts: ClipFacts, r0: int, c0: int
+) -> tuple[NDArray[np.float64], float]:
+    """Contour (m, 2), px in the view, and area of the bright region, without what hangs on a narrow neck."""
+    px, py = (np.nan, np.nan) if facts.moves else (facts.x - c0, facts.y - r0)
+    contour, area = largest_contour(view, level, px, py)
+    return (cut_necks(contour, facts.neck) if facts.neck > 0.0 else contour), area
+
+
+@njit(cache=True, nogil=True)
+def _figures(
+    view: NDArray[np.uint16],
+    r0: int,
+    c0: int,
+    x: Vertices,
+    y: Vertices,
+    found: int,
+    outside: int,
+    facts: ClipFacts,
+    spots: NDArray[np.float64],
+    out: NDArray[np.float64],
+) -> tuple[int, Vertices, Vertices]:
+    """What an outline in a view comes to, and its x and y in the picture; fills `out` with its figures."""
+    nothing = np.empty(0)
+    if outside > 0:
+        return _CUT_OFF, nothing, nothing
+    if found < (1.0 - facts.hidden_share) * facts.vertices:
+        return _HIDDEN, nothing, nothing
+    cut_lobes(
+        x, y, max(_LOBE_WIDTH * facts.size_px, _LOBE_PX), max(_LOBE_RISE_PX, 0.8 * facts.tables[0].sigma)
+    )
     mean = polygon_mean(view, x, y)
     x += c0
     y += r0
-    front, rear, left, right = extents(x, y, *forward, *(across or (forward[1], -forward[0])))
     area, cx, cy = area_centroid(x, y)
-    if not 0.3 * look.area_px < area < 3.0 * look.area_px:
-        return Pool("broken", _NO_VERTICES, gain=gain)
-    dx, dy = (cx - look.x, cy - look.y) if look.moves else (0.0, 0.0)
-    keyhole, keyhole_area, keyhole_clipped = keyhole_in(view, look.keyhole, dx - c0, dy - r0, look.full_scale)
-    return Pool(
-        status="ok",
-        vertices=np.array((x, y), dtype=np.float32).T,
-        front=front,
-        rear=rear,
-        left=left,
-        right=right,
-        area=area,
-        x=cx,
-        y=cy,
-        brightness=mean,
-        gain=gain,
-        keyhole=keyhole,
-        keyhole_area=keyhole_area,
-        keyhole_clipped=keyhole_clipped,
+    if not 0.3 * facts.area_px < area < 3.0 * facts.area_px:
+        return _BROKEN, nothing, nothing
+    ux, uy = facts.forward
+    vx, vy = facts.across
+    out[0], out[1], out[2], out[3] = extents(x, y, ux, uy, vx, vy)
+    out[4], out[5], out[6], out[7] = area, cx, cy, mean
+    dx, dy = (cx - facts.x, cy - facts.y) if facts.moves else (0.0, 0.0)
+    out[9], out[10], out[11] = keyhole_over_spots(
+        view, facts.keyhole, spots, dx - c0, dy - r0, facts.full_scale
     )
-
-
-@dataclass(frozen=True)
-class _Outline:
-    """An outline, the coarse contour that it comes from, and what `refine` says of it."""
-
-    contour: NDArray[np.float64]
-    x: NDArray[np.float64]
-    y: NDArray[np.float64]
-    found: int
-    outside: int
-    tall: NDArray[np.float64]
-
-    @property
-    def weak(self) -> NDArray[np.bool_]:
-        """Vertices that may see no step of the rim at all."""
-        return self.tall < _WEAK
-
-    @property
-    def feeble(self) -> NDArray[np.bool_]:
-        """Vertices that may see a ripple and not the rim."""
-        return self.tall < _FEEBLE
-
-    @property
-    def lowest(self) -> float:
-        """Mean height of its lowest steps, relative to its usual one."""
-        return float(np.partition(self.tall, _LOWEST)[:_LOWEST].mean())
-
-
-def _refined(view: Grey, contour: NDArray[np.float64], look: PoolLook, settings: PoolSettings) -> _Outline:
-    """Outline from a coarse contour; see `refine`."""
-    return _Outline(
-        contour,
-        *refine(
-            view,
-            contour[:, 0].copy(),
-            contour[:, 1].copy(),
-            settings.vertices,
-            look.reach,
-            look.sigma,
-            _CLIPPING * look.full_scale,
-            look.step,
-            look.noise,
-        ),
-    )
-
-
-def _dimmed(view: Grey, outline: _Outline, gain: float, low: float, look: PoolLook) -> bool:
-    """Whether an outline far dimmer than usual is the whole pool's, and not that of light around a small one."""
-    top = top_of(view, look.full_scale, low, look.area_px)
-    if top - look.background > _SAME_TOP * gain * (look.top - look.background):
-        return False
-    reach = math.ceil(2.0 * look.sigma + 1.0)
-    x, y, nx, ny, _ = normals_curvature(outline.x, outline.y, 2.0)
-    profile, _, _ = profiles(view, x, y, nx, ny, reach, look.full_scale)
-    return float(np.median(profile[:, 0] - profile[:, -1])) > _SAME_STEP * gain * look.step
-
-
-def _mended(
-    view: Grey,
-    smooth: Grey,
-    outline: _Outline,
-    level: float,
-    bright: float,
-    look: PoolLook,
-    settings: PoolSettings,
-) -> _Outline:
-    """The outline after puffs of plume are taken off it and dim tips put on, where that gives it clearer steps."""
-    start = area_centroid(outline.x, outline.y)[0]
-    for higher in _HIGHER:
-        if outline.weak.sum() < _WEAK_VERTICES:
-            break
-        raised = level + higher * (bright - level)
-        less, area = without_puffs(smooth, outline.contour, raised, outline.x, outline.y, outline.weak)
-        if area < 0.5 * start or touches(less, *view.shape):
-            break
-        other = _refined(view, less, look, settings)
-        if other.weak.sum() < outline.weak.sum() and not other.outside:
-            outline = other
-    if outline.lowest > _FEEBLE:
-        return outline
-    lowered = level - _LOWER * (level - look.background)
-    more, area = with_tips(smooth, outline.contour, lowered, outline.x, outline.y, outline.feeble)
-    if not 0 < area < _MOST_TIP * start or touches(more, *view.shape):
-        return outline
-    other = _refined(view, more, look, settings)
-    return other if other.lowest > _CLEARER * outline.lowest and not other.outside else outline
+    return _OK, x, y

@@ -17,7 +17,7 @@ _DENSITY = np.exp(-0.5 * _Z**2) / math.sqrt(2.0 * math.pi)
 
 
 @njit(cache=True, nogil=True)
-def _solve(a: NDArray[np.float64], x: NDArray[np.float64], size: int) -> bool:
+def solve(a: NDArray[np.float64], x: NDArray[np.float64], size: int) -> bool:
     """Solve symmetric positive equations by elimination (LDLᵀ), `a` and the right side `x` in place.
 
     Only the lower triangle of `a` is read; False where it is not positive.
@@ -152,7 +152,7 @@ def fit_step(
         if blind:
             a[1, 1] += trust
             x[1] += trust * (height - h)
-        if not _solve(a, x, size):
+        if not solve(a, x, size):
             return start, h, 0.0, False, g, f
         move = x[2]
         part = 1.0
@@ -174,78 +174,3 @@ def fit_step(
         if abs(move) < (3e-3 if blind else 1e-2):
             break
     return s0, h, sse / max(used, 1), abs(move) < 0.02, g, f
-
-
-@njit(cache=True, nogil=True)
-def fit_place(
-    profile: NDArray[np.float64],
-    start: float,
-    reach: int,
-    sigma: float,
-    half: float,
-    seen: int,
-    height: float,
-    trust: float,
-    g: float,
-    f: float,
-) -> tuple[float, float, bool]:
-    """`fit_step` with both slopes known, written out for where nothing is clipped: it runs for every vertex.
-
-    Returns place, height and whether the fit held.
-    """
-    low = max(int(math.floor(start - half)) + reach, 0)
-    high = min(int(math.ceil(start + half)) + reach, 2 * reach)
-    if seen > low:
-        # A comparison, not a constant, for which Numba would compile the function once more.
-        s0, h, _, ok, _, _ = fit_step(
-            profile, start, reach, sigma, half, seen, height, trust, g, f, sigma <= 0.0
-        )
-        return s0, h, ok
-    o = min(profile[high], profile[max(high - 1, 0)])
-    h = max(profile[low], profile[min(low + 1, 2 * reach)]) - o
-    if h <= 0.0:
-        return start, 0.0, False
-    s0 = start
-    move = 1.0
-    n = float(high - low + 1)
-    narrow = 1.0 / sigma
-    for _ in range(6):
-        sc = scc = sm = smm = scm = sr = scr = smr = 0.0
-        for k in range(low, high + 1):
-            s = k - reach - s0
-            t = (min(max(s * narrow, -_LIMIT), _LIMIT) + _LIMIT) * _PER_UNIT
-            i = int(t)
-            t -= i
-            c = _TAIL[i] + t * (_TAIL[i + 1] - _TAIL[i])
-            d = _DENSITY[i] + t * (_DENSITY[i + 1] - _DENSITY[i])
-            ramp = s * c - sigma * d
-            r = profile[k] - (o + h * c + g * ramp + f * (s - ramp))
-            m = h * d * narrow - g * c - f * (1.0 - c)
-            sc += c
-            scc += c * c
-            sm += m
-            smm += m * m
-            scm += c * m
-            sr += r
-            scr += c * r
-            smr += m * r
-        # Three normal equations, the level eliminated first.
-        acc = scc - sc * sc / n
-        acm = scm - sc * sm / n
-        amm = smm - sm * sm / n
-        bc = scr - sc * sr / n
-        bm = smr - sm * sr / n
-        det = acc * amm - acm * acm
-        if det <= 1e-12 * acc * amm or acc <= 0.0:
-            return start, h, False
-        dh = (bc * amm - bm * acm) / det
-        move = (bm * acc - bc * acm) / det
-        o += (sr - sc * dh - sm * move) / n
-        h += dh
-        move = min(max(move, -0.7), 0.7)
-        s0 += move
-        if abs(s0 - start) > 2.5 or h <= 0.0:
-            return start, max(h, 0.0), False
-        if abs(move) < 1e-2:
-            break
-    return s0, h, abs(move) < 0.02

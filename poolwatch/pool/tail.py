@@ -86,8 +86,8 @@ def end_step(
             continue
         points = outline.astype(np.float64)
         x, y, nx, ny, _ = normals_curvature(points[:, 0].copy(), points[:, 1].copy(), 2.0)
-        profile, _, _ = profiles(sixteen(frame), x, y, nx, ny, reach, np.inf)
-        step = profile[:, 0] - profile[:, -1]
+        across, _, _ = profiles(sixteen(frame), x, y, nx, ny, reach, np.inf)
+        step = across[0] - across[-1]
         usual = float(np.median(step))
         place = points @ np.array(along)
         ends = (place - place.min(), place.max() - place)
