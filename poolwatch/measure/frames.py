@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.clip import Block
+from ..model.pixels import by_depth
 from ..pool import FIGURES, Pool, Pools, agitation_sums, find_pools
-from ..pool.coarse import Grey, sixteen
+from ..pool.coarse import Grey
 from ..pool.illuminated import IlluminatedLook, find_illuminated
 from ..spatter import detect
 from .look import ClipLook
@@ -78,7 +79,6 @@ def measure_block(
     if isinstance(look.pool, IlluminatedLook):
         pools = Pools.of(_illuminated(frames, before, after, look, look.pool, settings))
     else:
-        frames = sixteen(frames)
         pools = find_pools(
             frames, look.pool, forward=look.along, across=look.across, settings=settings.pool, wanted=seen
         )
@@ -97,7 +97,7 @@ def measure_block(
     ok = np.array([word == "ok" for word in status])
     sums = np.full((n, 2, len(look.places)), np.nan, dtype=np.float32)
     if len(look.places):
-        agitation_sums(sixteen(frames), ok, look.places, _anchors(figures, ok, look), sums)
+        agitation_sums(by_depth(frames), ok, look.places, _anchors(figures, ok, look), sums)
     sightings = None
     if look.spatter is not None:
         unusable = ("repeated", "undecodable", "dark", "blown")

@@ -16,6 +16,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from ..model.pixels import Frames, grey_at
 from .keyhole import Keyhole
 
 _PLACES = 400
@@ -79,7 +80,7 @@ def agitation_places(look: Placed, sigma: float, outline: NDArray[np.floating]) 
 
 @njit(cache=True, nogil=True)
 def agitation_sums(
-    frames: NDArray[np.uint16],
+    frames: Frames,
     wanted: NDArray[np.bool_],
     places: NDArray[np.int64],
     anchors: NDArray[np.int64],
@@ -90,7 +91,7 @@ def agitation_sums(
     Parameters
     ----------
     frames
-        Grey values, shape (n, h, w).
+        Grey values of n frames.
     wanted
         Shape (n,): the frames to look at.
     places
@@ -100,17 +101,17 @@ def agitation_sums(
     out
         Shape (n, 2, m); other frames' rows stay as they are.
     """
-    _, h, w = frames.shape
-    for f in range(frames.shape[0]):
+    h, w = frames[0].shape[1:]
+    for f in range(wanted.size):
         if not wanted[f]:
             continue
-        frame, sums, row, col = frames[f], out[f], anchors[f, 0], anchors[f, 1]
+        sums, row, col = out[f], anchors[f, 0], anchors[f, 1]
         total = 0.0
         for k in range(places.shape[0]):
             i = min(max(places[k, 0] + row, 0), h - 2)
             j = min(max(places[k, 1] + col, 0), w - 2)
-            down = float(frame[i, j]) + float(frame[i + 1, j + 1])
-            up = float(frame[i, j + 1]) + float(frame[i + 1, j])
+            down = float(grey_at(frames, f, i, j) + grey_at(frames, f, i + 1, j + 1))
+            up = float(grey_at(frames, f, i, j + 1) + grey_at(frames, f, i + 1, j))
             sums[0, k], sums[1, k] = down, up
             total += down + up
         if total > 0.0:

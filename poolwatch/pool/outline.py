@@ -9,7 +9,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .coarse import Grey, bright_statistics, cut_necks, polygon_mean, sixteen, touches
+from ..model.pixels import Frames, by_depth, part_of
+from .coarse import Grey, bright_statistics, cut_necks, polygon_mean, touches
 from .curve import Vertices
 from .facts import ClipFacts, facts_of
 from .geometry import area_centroid, extents
@@ -152,8 +153,8 @@ def find_pools(
     wanted
         Shape (n,): the frames to measure; the others come out ``dark``. None: all.
     """
-    frames = sixteen(frames)
     n, h, w = frames.shape
+    pictures = by_depth(frames)
     facts = facts_of(look, forward, across or (forward[1], -forward[0]), settings)
     box = np.array((0, h, 0, w) if look.moves else look.box, dtype=np.int64)
     codes = np.full(n, _DARK, dtype=np.int64)
@@ -161,9 +162,9 @@ def find_pools(
     vertices = np.empty((n, facts.vertices, 2), dtype=np.float32)
     chosen = np.ones(n, dtype=np.bool_) if wanted is None else wanted
     spots = np.ascontiguousarray(look.keyhole.spots, dtype=np.float64)
-    _find(frames, chosen, facts, box, spots, codes, figures, vertices)
+    _find(pictures, chosen, facts, box, spots, codes, figures, vertices)
     for i in np.flatnonzero(codes == _AGAIN):
-        codes[i], x, y = _look_again(frames[i], facts, box, spots, figures[i])
+        codes[i], x, y = _look_again(pictures, int(i), facts, box, spots, figures[i])
         if codes[i] == _OK:
             vertices[i] = np.column_stack((x, y))
     outlines = [vertices[i] if code == _OK else _NO_VERTICES for i, code in enumerate(codes)]
@@ -184,7 +185,7 @@ def find_pool(
 
 @njit(cache=True, nogil=True)
 def _find(
-    frames: NDArray[np.uint16],
+    frames: Frames,
     wanted: NDArray[np.bool_],
     facts: ClipFacts,
     box: NDArray[np.int64],
@@ -194,10 +195,10 @@ def _find(
     vertices: NDArray[np.float32],
 ) -> None:
     """Every wanted frame by itself, into its row of `codes`, `figures` and `vertices`."""
-    for i in range(frames.shape[0]):
+    for i in range(codes.size):
         if not wanted[i]:
             continue
-        code, x, y = _in_frame(frames[i], facts, box, spots, figures[i])
+        code, x, y = _in_frame(frames, i, facts, box, spots, figures[i])
         codes[i] = code
         if code == _OK:
             for k in range(x.size):
@@ -206,7 +207,8 @@ def _find(
 
 @njit(cache=True, nogil=True)
 def _in_frame(
-    frame: NDArray[np.uint16],
+    frames: Frames,
+    i: int,
     facts: ClipFacts,
     box: NDArray[np.int64],
     spots: NDArray[np.float64],
@@ -214,7 +216,7 @@ def _in_frame(
 ) -> tuple[int, Vertices, Vertices]:
     """One frame: what it came to, and the outline's x and y; fills `out` with its figures."""
     nothing = np.empty(0)
-    code, bright, _, dim, view, r0, c0, contour = _region(frame, facts, box, out)
+    code, bright, _, dim, view, r0, c0, contour = _region(frames, i, facts, box, out)
     if code != _OK:
         return code, nothing, nothing
     x, y, found, outside, tall = refined(view, contour, facts)
@@ -224,7 +226,8 @@ def _in_frame(
 
 
 def _look_again(
-    frame: NDArray[np.uint16],
+    frames: Frames,
+    i: int,
     facts: ClipFacts,
     box: NDArray[np.int64],
     spots: NDArray[np.float64],
@@ -232,7 +235,7 @@ def _look_again(
 ) -> tuple[int, Vertices, Vertices]:
     """`_in_frame` for a frame whose outline is doubtful."""
     nothing = np.empty(0)
-    _, bright, low, dim, view, r0, c0, contour = _region(frame, facts, box, out)
+    _, bright, low, dim, view, r0, c0, contour = _region(frames, i, facts, box, out)
     outline = Outline.of(view, contour, facts)
     if outline.outside == 0 and asks_for_mending(bright, outline.tall, facts):
         level = facts.background + facts.fraction * (bright - facts.background)
@@ -248,7 +251,7 @@ def _look_again(
 
 @njit(cache=True, nogil=True)
 def _region(
-    frame: NDArray[np.uint16], facts: ClipFacts, box: NDArray[np.int64], out: NDArray[np.float64]
+    frames: Frames, i: int, facts: ClipFacts, box: NDArray[np.int64], out: NDArray[np.float64]
 ) -> tuple[int, float, float, bool, NDArray[np.uint16], int, int, NDArray[np.float64]]:
     """The bright region of a frame.
 
@@ -257,7 +260,7 @@ def _region(
     """
     nothing = np.empty((0, 2))
     r0, r1, c0, c1 = box[0], box[1], box[2], box[3]
-    view = frame[r0:r1, c0:c1].copy()
+    view = part_of(frames, i, r0, r1, c0, c1)
     step = 2 if facts.area_px > 800 else 1
     square = step * step
     low, dim = facts.low, False
@@ -280,7 +283,8 @@ def _region(
         return _NO_POOL, bright, low, dim, view, r0, c0, contour
     if touches(contour, view.shape[0], view.shape[1]):
         # The crop was too tight for this frame: take the whole picture.
-        view, r0, c0 = frame.copy(), 0, 0
+        h, w = frames[0].shape[1:]
+        view, r0, c0 = part_of(frames, i, 0, h, 0, w), 0, 0
         contour, area = _coarse(view, level, facts, r0, c0)
         if touches(contour, view.shape[0], view.shape[1]):
             return _CUT_OFF, bright, low, dim, view, r0, c0, contour

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from ..model.pixels import by_depth
 from .fitting import blur_of
 from .look import SpatterLook
 from .records import SIGHTING, UNFITTED
@@ -60,8 +61,7 @@ def detect(
     if outlines is not None and len(outlines) != len(frames):
         raise ValueError(f"one outline a frame is needed: {len(frames)} frames, {len(outlines)} outlines")
     h, w = frames.shape[1:]
-    # One kind of array, so that the kernels are compiled once.
-    frames = np.ascontiguousarray(frames, dtype=np.uint16)
+    pictures = by_depth(frames)
     blur = blur_of(look.psf_sigma_px)
     shot, read = look.shot, look.read
     if look.sign < 0:
@@ -79,7 +79,7 @@ def detect(
     i = 0
     while i < len(frames):
         i, n = search(
-            frames, i, around, look, read, shot, blur, settings.pool_margin_px + 3.0 * blur,
+            pictures, i, around, look, read, shot, blur, settings.pool_margin_px + 3.0 * blur,
             settings.max_diameter_px, max_length, work, found,
         )  # fmt: skip
         if n > len(found):

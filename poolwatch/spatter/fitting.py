@@ -16,6 +16,8 @@ from .profile import INVERSE, PIXEL_VARIANCE, RADIUS, SHAPE, density, light, sha
 
 PARAMETERS = 7
 _ROUNDS = 25
+# Shares of the fall of chi-square that a step promised, above which the next may go further and below which it may not.
+_KEPT, _BROKEN = 0.75, 0.5
 # Fall of chi-square, which moves by 1 for a standard error, that ends a fit.
 _ROUGHLY, CLOSELY = 0.3, 0.01
 # Mean squared misfit, in noise, of what is no particle at all: not worth more rounds.
@@ -238,8 +240,8 @@ def descend(
                 work[a, b] = jtj[a, b]
             work[a, a] = jtj[a, a] * (1.0 + damping) + 1e-30
         good, new, next_n = _solve(work, jtr, step), 0.0, n
+        promise = 0.0
         if good:
-            promise = 0.0
             for a in range(PARAMETERS):
                 promise += step[a] * jtr[a]
             if promise < close * (1.0 + 1e-2 * chi) and damping < 1.0:
@@ -278,7 +280,11 @@ def descend(
                 for b in range(PARAMETERS):
                     jtj[a, b] = next_jtj[a, b]
             hopeful = True
-            damping = max(damping * 0.1, 1e-7)
+            # A step that gained little of what it promised went too far: in a narrow valley, to the other side.
+            if gain > _KEPT * promise:
+                damping = max(damping * 0.1, 1e-7)
+            elif gain < _BROKEN * promise:
+                damping = max(damping * 30.0, 1e-2)
             if gain < close * (1.0 + 1e-2 * chi) or (turn >= 4 and chi > _HOPELESS * n and gain < 0.1 * chi):
                 break
         else:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from ..model.pixels import Frames, by_depth
 from .fitting import CLOSELY, PARAMETERS, blur_of, descend, noise_of, veil
 from .profile import disc_table
 from .records import BORDER, CROWDED, RIM, UNFITTED
@@ -138,14 +139,21 @@ def _all_curves(
         places = np.flatnonzero(candidates["frame"] == frame)
         outline = packed(None if outlines is None else outlines[frame : frame + 1], 1)
         for k, curve in _curves(
-            sample[frame : frame + 1], outline, candidates[places], look, settings, sigmas, work, sparse
+            by_depth(sample[frame : frame + 1]),
+            outline,
+            candidates[places],
+            look,
+            settings,
+            sigmas,
+            work,
+            sparse,
         ):
             found[int(places[k])] = curve
     return found
 
 
 def _curves(
-    frame: NDArray[np.unsignedinteger],
+    frame: Frames,
     outline: tuple[NDArray[np.float64], NDArray[np.int64]],
     chosen: NDArray[np.void],
     look: SpatterLook,

@@ -10,6 +10,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from ..model.pixels import Frames
 from .filtering import BLOCK, level_at
 from .fitting import PARAMETERS, fit_sighting, soft_edge
 from .profile import disc_table
@@ -112,7 +113,7 @@ def window(
 
 
 def search(
-    frames: NDArray[np.uint16],
+    frames: Frames,
     first: int,
     outlines: tuple[NDArray[np.float64], NDArray[np.int64]],
     look: SpatterLook,

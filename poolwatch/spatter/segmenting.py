@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from ..model.pixels import Frames, whole
 from .filtering import (
     BLOCK,
     block_means,
@@ -70,7 +71,7 @@ def clear(owner: NDArray, pixels: NDArray, used: int) -> None:  # type: ignore[t
 
 @njit(cache=True, nogil=True)
 def find_regions(
-    frames: NDArray,  # type: ignore[type-arg]
+    frames: Frames,
     first: int,
     outlines: NDArray,  # type: ignore[type-arg]
     starts: NDArray,  # type: ignore[type-arg]
@@ -99,11 +100,13 @@ def find_regions(
     The outline of frame i is `outlines[starts[i]:starts[i + 1]]`. Returns the frame (their number where none has any),
     its overall gain, how many regions there are, and how many pixels are used.
     """
-    number, h, w = frames.shape
+    h, w = frames[0].shape[1:]
+    number = starts.size - 1
+    room = np.empty((h, w), dtype=np.uint16)
     light = light_at(background, places, black)
     for k in range(first, number):
         gain = prepare(
-            frames[k], outlines[starts[k] : starts[k + 1]], background, threshold, places, light, black, sign, offset,
+            whole(frames, k, room), outlines[starts[k] : starts[k + 1]], background, threshold, places, light, black, sign, offset,
             even, margin, left, right, res, means, level, picture, hits,
         )  # fmt: skip
         if even:
