@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from .coarse import Grey
@@ -70,16 +71,7 @@ def edge_spread(
         if (~blind).sum() < _ENOUGH:
             continue
         clear = clear[~blind]
-        errors = np.full((len(clear), len(spreads)), np.nan)
-        tall = np.full((len(clear), len(spreads)), np.nan)
-        for row, j in enumerate(clear):
-            for k, spread in enumerate(spreads):
-                _, h, mse, ok, _, _ = fit_step(
-                    profile[j], float(start[j]), wide, spread, 8.0, 0, 0.0, 0.0, 0.0, 0.0, True
-                )
-                if ok:
-                    errors[row, k] = mse
-                    tall[row, k] = h
+        errors, tall = _ladder(profile[clear], start[clear], wide, spreads)
         complete = np.isfinite(errors).sum(axis=0) > 0.5 * len(clear)
         if complete.any():
             curve = np.full(len(spreads), np.nan)
@@ -108,6 +100,25 @@ def edge_spread(
     if not known_height.any():
         return float("inf"), 0.0, share
     return float(np.exp(at)), float(np.interp(at, logs[known_height], middle[known_height])), share
+
+
+@njit(cache=True, nogil=True)
+def _ladder(
+    profile: NDArray[np.float64], start: NDArray[np.float64], reach: int, spreads: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Mean square residual and height of the step for each profile (a row) and spread; NaN where no fit held."""
+    shape = (profile.shape[0], spreads.size)
+    errors, tall = np.full(shape, np.nan), np.full(shape, np.nan)
+    for j in range(shape[0]):
+        # A comparison, not a constant, for which Numba would compile the function once more.
+        free = reach > 0
+        for k in range(shape[1]):
+            _, h, square, ok, _, _ = fit_step(
+                profile[j], start[j], reach, spreads[k], 8.0, 0, 0.0, 0.0, 0.0, 0.0, free
+            )
+            if ok:
+                errors[j, k], tall[j, k] = square, h
+    return errors, tall
 
 
 def _middle_curve(curves: NDArray[np.float64]) -> NDArray[np.float64]:

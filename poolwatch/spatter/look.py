@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from .filtering import BLOCK, light_at, pool_spans
 from .noise import ROUNDING, finest, noise_model, upper_spread
+from .ordering import sort_columns
 from .searching import work_arrays
 from .segmenting import prepare
 from .settings import SpatterSettings
@@ -171,8 +173,9 @@ def _ground(
         ground = np.empty((h, w), dtype=np.float32)
         low, high = n // 4, n - n // 4
         for y0 in range(0, h, 16):
-            strip = np.sort(sample[:, y0 : y0 + 16].reshape(n, -1).T, axis=1, kind="stable")
-            ground[y0 : y0 + 16] = strip[:, low:high].mean(axis=1, dtype=np.float64).reshape(-1, w)
+            strip = sample[:, y0 : y0 + 16].reshape(n, -1).copy()
+            sort_columns(strip)
+            ground[y0 : y0 + 16] = strip[low:high].mean(axis=0, dtype=np.float64).reshape(-1, w)
     return full_scale - ground if dark else ground
 
 
@@ -250,9 +253,7 @@ def _scatter(
     lowest = (sample[:, ys][:, :, xs] <= sample.min()).mean(axis=0)
     read, shot = noise_model(raw, fine, base, lowest, look.full_scale)
     spread = upper_spread(seen)
-    from scipy.ndimage import uniform_filter
-
-    spread = uniform_filter(spread, 3, mode="nearest")
+    spread = cv2.blur(spread, (3, 3), borderType=cv2.BORDER_REPLICATE)
     rows = np.minimum(np.arange(h) // _LATTICE, ys.size - 1)
     cols = np.minimum(np.arange(w) // _LATTICE, xs.size - 1)
     return read, shot, spread[np.ix_(rows, cols)], replace(look, places=places, flicker=flicker)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -96,19 +97,20 @@ def noise_model(
     if len(xs) < 3 or max(xs) - min(xs) < 0.02 * full_scale:
         return max(float(np.median(variance)), ROUNDING), 0.0
     x, v, weight = np.array(xs), np.array(vs), np.sqrt(np.array(ns)) / np.maximum(vs, ROUNDING)
-    design = np.column_stack([np.ones_like(x), x])
-    from scipy.optimize import nnls
-
-    (read, shot), _ = nnls(design * weight[:, None], v * weight)
+    design = np.column_stack([weight, x * weight])
+    (read, shot), *_ = np.linalg.lstsq(design, v * weight)
+    # Neither is below 0: where one would be, the other is fitted alone.
+    if shot < 0.0:
+        read, shot = float(design[:, 0] @ (v * weight) / (weight @ weight)), 0.0
+    elif read < 0.0:
+        read, shot = 0.0, float(design[:, 1] @ (v * weight) / (design[:, 1] @ design[:, 1]))
     return max(float(read), ROUNDING), float(shot)
 
 
 def _shared(total: NDArray[np.float64], fine: NDArray[np.float64], keep: NDArray[np.bool_]) -> float:
     """How many times the noise exceeds what `finest` leaves of it, from the quietest quarter of the lattice."""
-    from scipy.ndimage import uniform_filter
-
     # Sums over neighbourhoods: the ratio of two single variances scatters, and its low end would lean.
-    a, b = (uniform_filter(np.where(keep, v, 0.0), 7, mode="constant") for v in (total, fine))
+    a, b = (cv2.blur(np.where(keep, v, 0.0), (7, 7), borderType=cv2.BORDER_CONSTANT) for v in (total, fine))
     return float(np.quantile(a[keep] / np.maximum(b[keep], 1e-9), 0.25))
 
 

@@ -86,3 +86,26 @@ def middle_of(values: NDArray) -> float:  # type: ignore[type-arg]
     if n % 2 or below < half:
         return float(upper)
     return float(0.5 * (lower + upper))
+
+
+@njit(cache=True, nogil=True)
+def sort_columns(table: NDArray[np.uint16]) -> None:
+    """Put each column of a table in rising order, in place (odd-even merge sort, Batcher 1968).
+
+    Which rows are compared does not hang on their values, so that many columns are sorted at once.
+    """
+    n, m = table.shape
+    p = 1
+    while p < n:
+        k = p
+        while k >= 1:
+            for j in range(k % p, n - k, 2 * k):
+                for i in range(j, min(j + k, n - k)):
+                    if i // (2 * p) != (i + k) // (2 * p):
+                        continue
+                    upper, lower = table[i], table[i + k]
+                    for x in range(m):
+                        a, b = upper[x], lower[x]
+                        upper[x], lower[x] = min(a, b), max(a, b)
+            k //= 2
+        p *= 2
