@@ -90,12 +90,11 @@ def _pictures() -> tuple[NDArray[np.uint16], list[NDArray[np.float64]]]:
 
 
 def _compile_pool() -> None:
-    """The pool's kernels and those that link particles."""
+    """The kernels of the pool."""
     import numpy as np
 
     from ..clips import open_clip
     from ..model.recording import Recording
-    from ..spatter import SpatterSettings, link
     from .gather import gather
     from .look import look_at
     from .settings import MeasureSettings
@@ -108,9 +107,6 @@ def _compile_pool() -> None:
         recording = Recording(record_rate_hz=10_000.0)
         with open_clip(path, settings=settings.clip) as reader:
             gather(reader, look_at(reader, recording, settings), settings, workers=1)
-    sightings = _sightings(len(frames))
-    sightings = np.sort(sightings[sightings["frame"] % 20 != 9], order="frame")
-    link(sightings, np.ones(len(frames), dtype=np.bool_), frames.shape[1:], SpatterSettings())
 
 
 def _sightings(n: int) -> NDArray[np.void]:
@@ -128,10 +124,10 @@ def _sightings(n: int) -> NDArray[np.void]:
 
 
 def _compile_particles() -> None:
-    """The kernels that find, size and judge particles."""
+    """The kernels that find, link, size and judge particles."""
     import numpy as np
 
-    from ..spatter import SpatterSettings, Tracks, detect, learn, particles, smallest_diameter
+    from ..spatter import SpatterSettings, Tracks, detect, learn, link, particles, smallest_diameter
 
     frames, outlines = _pictures()
     settings = SpatterSettings()
@@ -139,6 +135,9 @@ def _compile_particles() -> None:
     smallest_diameter(frames[:8], outlines[:8], look, settings=settings)
     detect(frames, outlines, look, settings)
     n = len(frames)
+    flying = _sightings(n)
+    flying = np.sort(flying[flying["frame"] % 20 != 9], order="frame")
+    link(flying, np.ones(n, dtype=np.bool_), frames.shape[1:], settings)
     tracks = Tracks(_sightings(n), np.arange(4, dtype=np.int64) * n, np.ones(n, dtype=np.bool_), 0)
     particles(
         tracks,

@@ -75,7 +75,9 @@ def polygon_mean(frame: NDArray[np.generic], x: NDArray[np.float64], y: NDArray[
             m = used[r]
             if m == room:
                 wider = np.empty((rows, 2 * room))
-                wider[:, :room] = crossing
+                for a in range(rows):
+                    for b in range(room):
+                        wider[a, b] = crossing[a, b]
                 crossing, room = wider, 2 * room
             v = x[k] + (i - y[k]) * slope
             while m > 0 and crossing[r, m - 1] > v:

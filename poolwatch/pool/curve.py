@@ -62,9 +62,11 @@ def smooth_closed(v: NDArray[np.float64], sigma: float) -> NDArray[np.float64]:
         total += w[k] if k == 0 else 2.0 * w[k]
     # With the ends repeated, and over the sequence inside: the compiler then works on several places at once.
     round_it = np.empty(n + 2 * r)
-    round_it[:r] = v[n - r :]
-    round_it[r : n + r] = v
-    round_it[n + r :] = v[:r]
+    for i in range(r):
+        round_it[i] = v[n - r + i]
+        round_it[n + r + i] = v[i]
+    for i in range(n):
+        round_it[r + i] = v[i]
     out = np.empty(n)
     for i in range(n):
         out[i] = w[0] * v[i]

@@ -51,7 +51,11 @@ class Outline:
     @classmethod
     def of(cls, view: NDArray[np.uint16], contour: NDArray[np.float64], facts: ClipFacts) -> Outline:
         """The outline from a coarse contour."""
-        return cls(contour, *refined(view, np.ascontiguousarray(contour), facts))
+        found = refine(
+            view, contour[:, 0].copy(), contour[:, 1].copy(), facts.vertices, facts.reach, facts.tables,
+            _CLIPPING * facts.full_scale, facts.step, facts.noise,
+        )  # fmt: skip
+        return cls(contour, *found)
 
     @property
     def weak(self) -> NDArray[np.bool_]:
@@ -67,24 +71,6 @@ class Outline:
     def lowest(self) -> float:
         """Mean height of its lowest steps, relative to its usual one."""
         return float(_lowest(self.tall))
-
-
-@njit(cache=True, nogil=True)
-def refined(
-    view: NDArray[np.uint16], contour: NDArray[np.float64], facts: ClipFacts
-) -> tuple[Vertices, Vertices, int, int, NDArray[np.float64]]:
-    """Outline from a coarse contour; see `refine`."""
-    return refine(  # type: ignore[no-any-return]
-        view,
-        contour[:, 0].copy(),
-        contour[:, 1].copy(),
-        facts.vertices,
-        facts.reach,
-        facts.tables,
-        _CLIPPING * facts.full_scale,
-        facts.step,
-        facts.noise,
-    )
 
 
 @njit(cache=True, nogil=True)

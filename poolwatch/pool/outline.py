@@ -12,12 +12,13 @@ from numpy.typing import NDArray
 from ..model.pixels import Frames, by_depth, part_of
 from .coarse import Grey, bright_statistics, cut_necks, polygon_mean, touches
 from .curve import Vertices
+from .edge import refine
 from .facts import ClipFacts, facts_of
 from .geometry import area_centroid, extents
 from .keyhole import keyhole_over_spots
 from .lobes import cut_lobes
-from .look import _QUANTILE, PoolLook
-from .mending import Outline, asks_for_mending, dimmed, mended, refined
+from .look import _CLIPPING, _QUANTILE, PoolLook
+from .mending import Outline, asks_for_mending, dimmed, mended
 from .settings import PoolSettings
 from .tracing import largest_contour
 
@@ -198,31 +199,20 @@ def _find(
     for i in range(codes.size):
         if not wanted[i]:
             continue
-        code, x, y = _in_frame(frames, i, facts, box, spots, figures[i])
-        codes[i] = code
+        code, bright, _, dim, view, r0, c0, contour = _region(frames, i, facts, box, figures[i])
         if code == _OK:
-            for k in range(x.size):
-                vertices[i, k, 0], vertices[i, k, 1] = x[k], y[k]
-
-
-@njit(cache=True, nogil=True)
-def _in_frame(
-    frames: Frames,
-    i: int,
-    facts: ClipFacts,
-    box: NDArray[np.int64],
-    spots: NDArray[np.float64],
-    out: NDArray[np.float64],
-) -> tuple[int, Vertices, Vertices]:
-    """One frame: what it came to, and the outline's x and y; fills `out` with its figures."""
-    nothing = np.empty(0)
-    code, bright, _, dim, view, r0, c0, contour = _region(frames, i, facts, box, out)
-    if code != _OK:
-        return code, nothing, nothing
-    x, y, found, outside, tall = refined(view, contour, facts)
-    if dim or (outside == 0 and asks_for_mending(bright, tall, facts)):
-        return _AGAIN, nothing, nothing
-    return _figures(view, r0, c0, x, y, found, outside, facts, spots, out)  # type: ignore[no-any-return]
+            x, y, found, outside, tall = refine(
+                view, contour[:, 0].copy(), contour[:, 1].copy(), facts.vertices, facts.reach, facts.tables,
+                _CLIPPING * facts.full_scale, facts.step, facts.noise,
+            )  # fmt: skip
+            if dim or (outside == 0 and asks_for_mending(bright, tall, facts)):
+                code = _AGAIN
+            else:
+                code, x, y = _figures(view, r0, c0, x, y, found, outside, facts, spots, figures[i])
+            if code == _OK:
+                for k in range(x.size):
+                    vertices[i, k, 0], vertices[i, k, 1] = x[k], y[k]
+        codes[i] = code
 
 
 def _look_again(
@@ -233,7 +223,7 @@ def _look_again(
     spots: NDArray[np.float64],
     out: NDArray[np.float64],
 ) -> tuple[int, Vertices, Vertices]:
-    """`_in_frame` for a frame whose outline is doubtful."""
+    """What a frame whose outline is doubtful came to, and the outline's x and y; fills `out` with its figures."""
     nothing = np.empty(0)
     _, bright, low, dim, view, r0, c0, contour = _region(frames, i, facts, box, out)
     outline = Outline.of(view, contour, facts)

@@ -80,7 +80,8 @@ def _follow(
             mask[np.uint64(at)] = _BORDER
         if n == places.size:
             wider = np.empty(2 * n, dtype=np.int64)
-            wider[:n] = places
+            for k in range(n):
+                wider[k] = places[k]
             places = wider
         places[n] = at
         n += 1
