@@ -74,7 +74,8 @@ def measure_block(
         Frames before and after the block, as many as the look's windows need and the clip has.
     """
     glowing = not isinstance(look.pool, IlluminatedLook)
-    frames = look.view.of(block.frames, noise=glowing)
+    # Each step would copy scattered ones again.
+    frames: Grey = np.ascontiguousarray(look.view.of(block.frames, noise=glowing))  # type: ignore[assignment]
     seen = block.decoded & ~doubled
     if isinstance(look.pool, IlluminatedLook):
         pools = Pools.of(_illuminated(frames, before, after, look, look.pool, settings))

@@ -78,6 +78,10 @@ def inspect_clip(
     ------
     ClipError
         The recording cannot be read.
+    MeasurementError
+        The pictures are too small to hold a pool.
+    UsageError
+        Region of interest, mask or hidden rectangles do not fit the picture.
     """
     settings = settings or MeasureSettings()
     with open_clip(path, settings=settings.clip) as reader:

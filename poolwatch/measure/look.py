@@ -55,11 +55,11 @@ class ClipLook:
     recording
         Facts about the recording, its direction of travel found where none was given.
     end_width
-        Width of the narrower end of a glowing pool, in spreads of its edge.
+        Width of the narrower end of a glowing pool, in spreads of its edge; NaN where not known.
     end_step
-        Step of brightness at the fainter end of a glowing pool, relative to that all round.
+        Step of brightness at the fainter end of a glowing pool, relative to that all round; NaN where not known.
     direction_found
-        Whether it was.
+        Whether the direction of travel was found in the clip.
     kind_seen
         What the pictures show where `kind` was forced and they clearly contradict it; None: they do not.
     """

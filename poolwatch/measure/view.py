@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..clips import Reader
-from ..model.errors import UsageError
+from ..model.errors import MeasurementError, UsageError
 from ..pool.coarse import Grey
 from .settings import MeasureSettings, content_of
 
@@ -18,6 +18,8 @@ from .settings import MeasureSettings, content_of
 _FRAMES = 8
 # Of the pixels in sight those of these ranks of brightness are ground.
 _GROUND = (0.1, 0.4)
+# Nothing narrower can hold a pool and its surroundings, px; regions of interest are no smaller either.
+_LEAST_PX = 16
 # An outline this close to hidden pixels may be their border, px.
 _MARGIN_PX = 2
 
@@ -89,8 +91,15 @@ def region_of(reader: Reader, settings: MeasureSettings) -> tuple[int, int, int,
     ------
     UsageError
         The region of interest reaches out of the picture.
+    MeasurementError
+        The pictures are too small to hold a pool.
     """
     facts = reader.facts
+    if min(facts.width, facts.height) < _LEAST_PX:
+        raise MeasurementError(
+            f"{facts.path}: pictures of {facts.width} x {facts.height} px are too small to hold a pool and its "
+            f"surroundings; record at least {_LEAST_PX} px each way, and if they are larger, check how the file is read"
+        )
     region = settings.view.region
     if region is None:
         return 0, 0, facts.width, facts.height
@@ -109,6 +118,8 @@ def view_of(reader: Reader, settings: MeasureSettings) -> View:
     ------
     UsageError
         Region, rectangles or mask do not fit the picture, or hide nearly all of it.
+    MeasurementError
+        The pictures are too small to hold a pool.
     """
     region = region_of(reader, settings)
     whole = _hidden(reader, settings)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from .coarse import Grey
 from .curve import Vertices, normals_curvature, resample, smooth_closed
-from .edge import profiles
+from .profiles import profiles
 from .step import _TAIL, _Z
 
 # Brightness of the line, on the way from the surroundings to full scale: higher up a lossy codec bends what lies beside

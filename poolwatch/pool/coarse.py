@@ -149,7 +149,8 @@ def _may_have_necks(contour: NDArray[np.float64], neck: float) -> bool:
     All pairs at one distance along the contour at once: several in one step of the machine.
     """
     m = contour.shape[0]
-    # Round one and a third times, so that no index wraps. Whole numbers of pixels are exact in single precision.
+    # Round one and a third times, so that no index wraps. Squares of whole numbers of pixels are exact in single precision,
+    # and so is the limit for them, rounded up to a whole number.
     furthest = m // 3
     x, y = np.empty(m + furthest, dtype=np.float32), np.empty(m + furthest, dtype=np.float32)
     for i in range(m + furthest):
@@ -157,7 +158,7 @@ def _may_have_necks(contour: NDArray[np.float64], neck: float) -> bool:
         x[i], y[i] = contour[j, 0], contour[j, 1]
     for k in range(6, furthest + 1):
         ahead_x, ahead_y = x[k:], y[k:]
-        near = np.float32(min(neck, 0.5 * k) ** 2)
+        near = np.float32(math.ceil(min(neck, 0.5 * k) ** 2))
         some = False
         for i in range(m):
             dx, dy = ahead_x[i] - x[i], ahead_y[i] - y[i]

@@ -92,7 +92,8 @@ def learn_keyhole(
     Returns
     -------
     Keyhole
-        Where no spot stands out by 10 % of the pool's brightness, the region lies on the middle line, a
+        Where no spot stands out by 10 % of the pool's brightness, or what does is the flank of something that
+        reaches in from beyond the rim, the region lies on the middle line, a
         third of the pool's length behind its front, and `seen` is False.
     """
     area = float(inside.sum())
@@ -110,9 +111,11 @@ def learn_keyhole(
     if turned:
         image = np.where(core, 2.0 * base - image, base).astype(np.float32)
         peak = float(image[core].max())
+    spots = np.empty((0, 2))
     if peak - base > 0.1 * base:
-        half = base + 0.5 * (peak - base)
         spots, areas, cores = _spots(image, np.where(core, image, base), inside, base, peak)
+    if len(spots):
+        half = base + 0.5 * (peak - base)
         x, y = (float(v) for v in spots.mean(axis=0))
         radius = radius_px or max(_CORE * math.sqrt(cores.mean() / math.pi), _LEAST)
         extent = max(math.sqrt(areas.mean() / math.pi), radius)
@@ -161,7 +164,10 @@ def _spots(
     base: float,
     peak: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Places of the bright spots, shape (k, 2), and the area of each above half its height and of its core, px²."""
+    """Places of the bright spots, shape (k, 2), and the area of each above half its height and of its core, px².
+
+    None (k = 0) where no brightest place lies inside.
+    """
     tops = (shown >= cv2.dilate(image, np.ones((3, 3), np.uint8))) & (
         shown > base + _FAINTEST * (peak - base)
     )
@@ -172,6 +178,8 @@ def _spots(
         height = float(shown[row, col]) - base
         if all(_lowest(image, (row, col), one) - base < (1.0 - _DIP) * height for one in kept):
             kept.append((row, col))
+    if not kept:
+        return np.empty((0, 2)), np.empty(0), np.empty(0)
     grid = np.indices(image.shape)
     nearest = np.argmin([np.hypot(grid[0] - row, grid[1] - col) for row, col in kept], axis=0)
     spots, areas, cores = [], [], []

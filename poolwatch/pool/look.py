@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from ..model.errors import MeasurementError
 from .coarse import Grey, bright_statistics, largest_region, sixteen, smoothed
 from .keyhole import Keyhole, learn_keyhole
+from .matching import step_half
 from .settings import PoolSettings
 from .spread import edge_spread
 
@@ -161,7 +162,7 @@ def learn_pool(
             f"no pool found: the brightest region has no clear edge (step {step / full_scale:.3f} of full scale, "
             f"spread {sigma:.1f} px over a region of {size:.0f} px); check focus, exposure and that the beam is on"
         )
-    box = _box(sample.shape[1:], [c for _, c, _ in regions_ok], size)
+    box = _box(sample.shape[1:], [c for _, c, _ in regions_ok], size, sigma)
     mean, inside = _mean_picture(sample, regions_ok, (float(x), float(y)))
     keyhole = learn_keyhole(mean, inside, full_scale, forward=forward, radius_px=settings.keyhole_radius_px)
     return PoolLook(
@@ -277,9 +278,10 @@ def _wanders(places: NDArray[np.float64], size: float) -> bool:
 
 
 def _box(
-    shape: tuple[int, ...], contours: list[NDArray[np.float64]], size: float
+    shape: tuple[int, ...], contours: list[NDArray[np.float64]], size: float, sigma: float
 ) -> tuple[int, int, int, int]:
-    margin = max(12.0, 0.35 * size)
+    """Rows and columns that hold the contours, with room for them to move and for the fit of the edge."""
+    margin = max(12.0, 0.35 * size, step_half(sigma) + 8.0)
     points = np.concatenate(contours)
     c0, r0 = np.floor(points.min(axis=0) - margin).astype(int)
     c1, r1 = np.ceil(points.max(axis=0) + margin).astype(int) + 1

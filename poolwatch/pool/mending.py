@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from .coarse import smoothed, touches
 from .curve import Vertices, normals_curvature
-from .edge import profiles, refine
+from .edge import refine
 from .facts import ClipFacts
 from .geometry import area_centroid
 from .look import _CLIPPING, top_of
+from .profiles import profiles
 from .puffs import with_tips, without_puffs
 
 # A step smaller than this, relative to the usual one of the outline, is weak: soft light or a shadow, not the rim. One

@@ -271,14 +271,29 @@ def _region(
     contour, area = _coarse(view, level, facts, r0, c0)
     if area < facts.least_area:
         return _NO_POOL, bright, low, dim, view, r0, c0, contour
-    if touches(contour, view.shape[0], view.shape[1]):
-        # The crop was too tight for this frame: take the whole picture.
-        h, w = frames[0].shape[1:]
-        view, r0, c0 = part_of(frames, i, 0, h, 0, w), 0, 0
+    h, w = frames[0].shape[1:]
+    if _is_tight(contour, box, h, w, facts.tables[0].half + 2.0):
+        # The fit of the edge would see the crop's border: take the whole picture.
+        # Its corner is 0, but no constant: Numba would compile what takes it once more.
+        r0, c0 = h - h, w - w
+        view = part_of(frames, i, r0, h, c0, w)
         contour, area = _coarse(view, level, facts, r0, c0)
-        if touches(contour, view.shape[0], view.shape[1]):
-            return _CUT_OFF, bright, low, dim, view, r0, c0, contour
+    if touches(contour, view.shape[0], view.shape[1]):
+        return _CUT_OFF, bright, low, dim, view, r0, c0, contour
     return _OK, bright, low, dim, view, r0, c0, contour
+
+
+@njit(cache=True, nogil=True)
+def _is_tight(contour: NDArray[np.float64], box: NDArray[np.int64], h: int, w: int, room: float) -> bool:
+    """Whether a contour in a crop comes within `room` px of a border of it that is none of the picture's, `h` by `w` px."""
+    r0, r1, c0, c1 = box[0], box[1], box[2], box[3]
+    top, left = room if r0 > 0 else -1.0, room if c0 > 0 else -1.0
+    bottom, right = r1 - r0 - 1.0 - (room if r1 < h else -1.0), c1 - c0 - 1.0 - (room if c1 < w else -1.0)
+    for k in range(contour.shape[0]):
+        x, y = contour[k, 0], contour[k, 1]
+        if x < left or y < top or x > right or y > bottom:
+            return True
+    return False
 
 
 @njit(cache=True, nogil=True)

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from .coarse import Grey
 from .curve import normals_curvature, resample
-from .edge import profiles, steepest
 from .foot import foot_spread
+from .profiles import profiles, steepest
 from .step import fit_step
 
 # Vertices that are enough to judge the edge by.

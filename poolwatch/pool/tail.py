@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from .coarse import Grey, sixteen
 from .curve import normals_curvature
-from .edge import profiles
+from .profiles import profiles
 
 # An end is looked at as far in as this many times the spread of the edge.
 _DEPTH = 3.0

@@ -121,7 +121,10 @@ def sums_again(
         if not busy[y]:
             _add_seen(row, left[y], right[y], total, hidden)
             continue
+        # How far on the last owner lies: those in the first two columns are looked at first.
         near = 5
+        for x in range(min(2, w)):
+            near = 0 if owner[y, x] != 0 else near + 1
         for x in range(w):
             ahead = min(x + 2, w - 1)
             near = 0 if owner[y, ahead] != 0 else near + 1

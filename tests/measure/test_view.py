@@ -8,6 +8,7 @@ import pytest
 
 import poolwatch
 from poolwatch.measure import MeasureSettings, read_settings
+from poolwatch.measure.inspection import inspect_clip
 from poolwatch.measure.settings import settings_id
 from poolwatch.model.errors import MeasurementError, UsageError
 from poolwatch.model.recording import Recording
@@ -126,3 +127,13 @@ def test_what_does_not_fit_is_refused(clips, view, message):
 def test_a_rectangle_turned_over_is_refused():
     with pytest.raises(UsageError, match="each rectangle of hide must be left, top, right, bottom"):
         MeasureSettings.checked({"view": {"hide": [[5, 0, 5, 9]]}}, where="test")
+
+
+@pytest.mark.parametrize(("height", "width"), [(1, 1), (3, 3), (30, 1), (15, 200)])
+def test_pictures_too_small_for_a_pool_are_refused(tmp_path, height, width):
+    frames = np.random.default_rng(3).integers(0, 255, (60, height, width)).astype(np.uint8)
+    path = write(tmp_path, "small.npy", frames)
+    with pytest.raises(MeasurementError, match=f"of {width} x {height} px are too small to hold a pool"):
+        poolwatch.measure_clip(path, **FACTS)
+    with pytest.raises(MeasurementError, match="record at least 16 px each way"):
+        inspect_clip(path)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 
+import cv2
 import numpy as np
 import pytest
 
-from poolwatch.pool.coarse import cut_necks, largest_region, polygon_mean
+from poolwatch.pool.coarse import _may_have_necks, cut_necks, largest_region, polygon_mean
 from poolwatch.pool.curve import normals_curvature, resample
 from poolwatch.pool.matching import match_place, match_slopes, step_tables
 from poolwatch.pool.step import fit_step
@@ -130,6 +131,47 @@ def test_no_step_is_no_edge():
         assert not fit_step(values, 0.0, REACH, 1.0, 4.0, 0, 100.0, 0.0, 0.0, 0.0, True)[3]
 
 
+@pytest.mark.parametrize("sigma", [0.6, 1.1, 2.5])
+@pytest.mark.parametrize(
+    "values",
+    [
+        np.full(2 * REACH + 1, 50.0),
+        np.zeros(2 * REACH + 1),
+        np.linspace(10, 90, 2 * REACH + 1),
+        profile(0.0, 1.1)[::-1],
+        np.where(np.arange(2 * REACH + 1) == REACH, 60000.0, 0.0),
+    ],
+    ids=["flat", "black", "rising", "turned", "spike"],
+)
+def test_tables_find_no_edge_where_there_is_none(values, sigma):
+    tables = step_tables(sigma, 60.0)
+    for start in (-2.5, -0.4, 0.0, 1.5):
+        found, height, ok = match_place(values, start, REACH, tables[0], 0.0, 0.0)
+        assert not ok
+        assert abs(found - start) <= 2.5
+        assert height >= 0.0
+        tall, ok, *slopes = match_slopes(values, start, REACH, tables[1], np.empty((7, 5)))
+        assert not ok or values.max() == 60000.0
+        assert np.isfinite([tall, *slopes]).all()
+
+
+def test_tables_on_noise_give_a_place_nearby_or_none():
+    """Nothing but noise of any size: never NaN, never further off than an edge may be."""
+    rng = np.random.default_rng(12)
+    room = np.empty((7, 5))
+    for k in range(600):
+        sigma = (0.6, 1.1, 2.5)[k % 3]
+        tables = step_tables(sigma, 60.0)
+        values = 10.0 ** rng.uniform(-9, 5) * rng.normal(size=2 * REACH + 1) + rng.uniform(0, 60000)
+        start = float(rng.uniform(-2.5, 2.5))
+        found, height, ok = match_place(values, start, REACH, tables[0], *rng.normal(size=2))
+        assert abs(found - start) <= 3.2 if ok else math.isfinite(found)
+        assert height > 0.0 if ok else height >= 0.0
+        tall, ok, *slopes = match_slopes(values, start, REACH, tables[1], room)
+        assert np.isfinite([tall, *slopes]).all()
+        assert tall > 0.0 or not ok
+
+
 def test_curvature_of_a_circle():
     t = np.linspace(0, 2 * np.pi, 400, endpoint=False)
     x, y = resample(50 + 20 * np.cos(t), 60 + 20 * np.sin(t), 192)
@@ -161,6 +203,56 @@ def test_cutting_leaves_a_plain_contour_alone():
     t = np.linspace(0, 2 * np.pi, 300, endpoint=False)
     contour = np.round(np.column_stack((60 + 40 * np.cos(t), 60 + 20 * np.sin(t))))
     assert cut_necks(contour, 10.0).shape == contour.shape
+
+
+def test_contours_passed_over_have_no_necks():
+    """The quick look never passes over what the search would cut: ragged blobs, and two discs that touch or do not."""
+    rng = np.random.default_rng(8)
+    yy, xx = np.indices((70, 110))
+    passed = cut = 0
+    for k in range(120):
+        if k % 3:
+            y, r = 35 + rng.uniform(-9, 9), rng.uniform(8, 24)
+            picture = (np.hypot(xx - 40, yy - 35) < 22) | (np.hypot(xx - 50 - rng.uniform(0, 28), yy - y) < r)
+        else:
+            picture = cv2.GaussianBlur(rng.normal(size=(70, 110)), (0, 0), float(rng.uniform(2, 7))) > 0
+        contour, area = largest_region(np.uint8(200 * picture), 100.0, 0)
+        neck = float(rng.uniform(4, 20))
+        if area < 20:
+            continue
+        found = cut_by_search(contour, neck)
+        if not _may_have_necks(contour, neck):
+            passed += 1
+            assert not found
+        assert (len(cut_necks(contour, neck)) < len(contour)) == found
+        cut += found
+    assert passed > 20
+    assert cut > 20
+
+
+@pytest.mark.parametrize("wide", [4, 7, 12])
+def test_a_neck_a_hair_narrower_than_the_limit_is_cut(wide):
+    yy, xx = np.indices((70, 130))
+    picture = (np.hypot(xx - 34, yy - 34) < 26) | (np.hypot(xx - 84, yy - 34) < 13)
+    picture |= (yy >= 34 - wide // 2) & (yy <= 34 - wide // 2 + wide) & (xx > 34) & (xx < 84)
+    contour, _ = largest_region(np.uint8(200 * picture), 100.0, 0)
+    assert len(cut_necks(contour, wide * (1 + 1e-9))) < len(contour)
+    assert len(cut_necks(contour, float(wide))) == len(contour)
+
+
+def cut_by_search(contour, neck):
+    """Whether any pair of places bounds a neck, by the rule of `cut_necks`, over all pairs."""
+    m = len(contour)
+    x, y = contour.T
+    for i in range(0, m, 2):
+        for k in range(6, m // 3 + 1):
+            d = math.hypot(x[(i + k) % m] - x[i], y[(i + k) % m] - y[i])
+            if 0.5 < d < min(neck, 0.5 * k):
+                t = np.arange(1, k // 2)
+                p, q = (i + t) % m, (i + k - t) % m
+                if np.hypot(x[p] - x[q], y[p] - y[q]).max(initial=0.0) > 1.3 * d + 1.0:
+                    return True
+    return False
 
 
 def test_mean_inside_a_polygon_counts_pixel_centres():

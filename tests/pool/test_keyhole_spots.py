@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from poolwatch.pool import find_pool, learn_pool
+from poolwatch.pool.keyhole import learn_keyhole
 from poolwatch.pool.settings import PoolSettings
 from poolwatch.simulate import Scene, Simulation
 
@@ -111,3 +112,14 @@ def test_a_pool_without_a_keyhole_has_no_dark_one(seed: int) -> None:
         Simulation(scene).frames(0, 60)[::3], 255.0, forward=(1.0, 0.0), settings=PoolSettings()
     )
     assert look.keyhole.soft > 0
+
+
+@pytest.mark.parametrize("turn", range(4))
+def test_the_flank_of_what_reaches_in_from_the_rim_is_no_keyhole(turn: int) -> None:
+    """Where a mask cuts through the brightest place, say: nothing inside is brighter than all around it."""
+    yy, xx = np.indices((80, 80))
+    inside = np.hypot(xx - 40, yy - 40) < 25
+    picture = np.rot90(60.0 + xx, turn).copy()
+    found = learn_keyhole(picture, np.rot90(inside, turn).copy(), 255.0, forward=(1.0, 0.0))
+    assert not found.seen
+    assert np.isfinite((found.x, found.y, found.radius_px, found.reach_px)).all()

@@ -7,10 +7,11 @@ import warnings
 
 import numpy as np
 import pytest
+from scipy.ndimage import binary_dilation
 from scipy.optimize import linear_sum_assignment
 
 from poolwatch.spatter.assignment import cheapest_pairs
-from poolwatch.spatter.filtering import BLOCK, ground, pool_spans
+from poolwatch.spatter.filtering import BLOCK, ground, pool_spans, sums_again
 from poolwatch.spatter.fitting import PARAMETERS, blur_of, fit_sighting
 from poolwatch.spatter.ordering import middle_of, rising
 from poolwatch.spatter.paths import PATH_COLUMNS, distance_outside, fly, trace_back
@@ -114,6 +115,26 @@ def test_ground_is_the_median_of_nine_blocks() -> None:
         # Rising on one side and falling on the other: the mean of both is off by a 32nd of the steps.
         steps = np.pad(np.abs(np.diff(due, axis=1)), ((0, 0), (1, 1)))
         assert (np.abs(middle - due) <= (steps[:, 1:] + steps[:, :-1]) / 32 + 1e-5).all()
+
+
+def test_sums_leave_out_owners_and_two_pixels_beside_them() -> None:
+    """Against SciPy's dilation along rows; owners at both borders, and rows without any."""
+    rng = np.random.default_rng(8)
+    h, w = 2 * BLOCK + 5, 43
+    res = rng.normal(size=(h, w)).astype(np.float32)
+    owner = (rng.random((h, w)) < 0.03).astype(np.int32)
+    owner[2, 0] = owner[3, 1] = owner[4, w - 1] = owner[5, w - 2] = 7
+    owner[7:12] = 0
+    left, right = rng.integers(-3, w + 3, (2, h))
+    hide = binary_dilation(owner != 0, np.ones((1, 5), dtype=np.bool_))
+    cols = np.arange(w)
+    hide |= (cols >= left[:, None]) & (cols <= right[:, None])
+    total, hidden = np.empty(w, dtype=np.float32), np.empty(w, dtype=np.int32)
+    for i in range(3):
+        sums_again(res, left, right, owner, (owner != 0).any(axis=1), i, total, hidden)
+        rows = slice(i * BLOCK, (i + 1) * BLOCK)
+        assert (hidden == hide[rows].sum(axis=0)).all()
+        assert total == pytest.approx(np.where(hide, 0, res)[rows].sum(axis=0), abs=1e-5)
 
 
 def test_spans_reach_as_far_as_the_margin() -> None:

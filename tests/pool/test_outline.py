@@ -1,0 +1,95 @@
+"""The outline's frame around the fit: what is cut out of the picture to be looked at must not show in the figures."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter
+
+from poolwatch.pool import PoolSettings, find_pools, learn_pool
+
+RIGHT = (1.0, 0.0)
+SETTINGS = PoolSettings()
+HALF_LENGTH, HALF_WIDTH = 30.0, 18.0
+
+
+def pictures(places, dtype=np.uint8, blur=1.2, shape=(110, 240)):
+    """Ellipses about places (x, y), drawn four times as finely; noise of one grey value."""
+    rng = np.random.default_rng(7)
+    h, w = shape
+    yy, xx = np.mgrid[: 4 * h, : 4 * w] / 4 - 0.375
+    out = []
+    for x, y in places:
+        inside = ((xx - x) / HALF_LENGTH) ** 2 + ((yy - y) / HALF_WIDTH) ** 2 <= 1
+        light = inside.reshape(h, 4, w, 4).mean(axis=(1, 3))
+        out.append(gaussian_filter(20 + 120 * light, blur) + rng.normal(0, 1, shape))
+    return np.round(out).astype(dtype)
+
+
+@pytest.fixture(scope="module")
+def look():
+    rng = np.random.default_rng(2)
+    sample = pictures(np.array((110.0, 55.0)) + rng.normal(0, 0.5, (12, 2)))
+    found = learn_pool(sample, 255.0, forward=RIGHT, settings=SETTINGS)
+    assert not found.moves
+    return found
+
+
+@pytest.mark.parametrize("gap", [0.5, 1.5, 3.0, 6.0, 12.0])
+def test_a_pool_that_comes_to_the_border_of_the_crop_is_seen_whole(look, gap):
+    """As far as the crop reaches, and a little less: the picture goes on beyond it."""
+    top, bottom, left, right = look.box
+    assert 0 < top < bottom < 110
+    assert 0 < left < right < 240
+    ends = {
+        "front": (right - 1 - gap - HALF_LENGTH, 55.0),
+        "rear": (left + gap + HALF_LENGTH, 55.0),
+        "right": (110.0, bottom - 1 - gap - HALF_WIDTH),
+        "left": (110.0, top + gap + HALF_WIDTH),
+    }
+    frames = pictures(ends.values())
+    pools = find_pools(frames, look, forward=RIGHT, settings=SETTINGS)
+    whole = find_pools(frames, replace(look, box=(0, 110, 0, 240)), forward=RIGHT, settings=SETTINGS)
+    for pool, due, (x, y) in zip(pools, whole, ends.values(), strict=True):
+        assert pool.status == due.status == "ok"
+        # The level of the coarse contour is told by every other pixel, from the crop's corner on.
+        for name in ("front", "rear", "left", "right"):
+            assert getattr(pool, name) == pytest.approx(getattr(due, name), abs=0.02), name
+        assert (pool.front, pool.rear) == pytest.approx((x + HALF_LENGTH, x - HALF_LENGTH), abs=0.15)
+        assert (pool.left, pool.right) == pytest.approx((-y + HALF_WIDTH, -y - HALF_WIDTH), abs=0.15)
+
+
+def test_8_bits_kept_in_16_give_the_same_figures(look):
+    places = np.array((110.0, 55.0)) + np.random.default_rng(3).normal(0, 4, (9, 2))
+    frames = pictures(places)
+    frames[2] = frames[2] // 3
+    frames[4] = 0
+    frames[5] = 255
+    narrow, wide = (
+        find_pools(kind, look, forward=RIGHT, settings=SETTINGS)
+        for kind in (frames, frames.astype(np.uint16))
+    )
+    assert narrow.status == wide.status
+    assert {"ok", "dark", "blown"} <= set(narrow.status)
+    assert narrow.figures.tobytes() == wide.figures.tobytes()
+    assert all((a == b).all() for a, b in zip(narrow.outlines, wide.outlines, strict=True))
+
+
+def test_a_frame_is_measured_by_itself(look):
+    frames = pictures(np.array((110.0, 55.0)) + np.random.default_rng(4).normal(0, 4, (6, 2)))
+    frames[3] //= 4
+    together = find_pools(frames, look, forward=RIGHT, settings=SETTINGS)
+    wanted = np.array([True, False, True, True, False, True])
+    some = find_pools(frames, look, forward=RIGHT, settings=SETTINGS, wanted=wanted)
+    for i, frame in enumerate(frames):
+        alone = find_pools(frame[None], look, forward=RIGHT, settings=SETTINGS)
+        assert alone.status[0] == together.status[i]
+        assert alone.figures[0].tobytes() == together.figures[i].tobytes()
+        if wanted[i]:
+            assert some.figures[i].tobytes() == together.figures[i].tobytes()
+        else:
+            assert some.status[i] == "dark"
+            assert np.isnan(some.figures[i]).all()
+            assert len(some.outlines[i]) == 0
