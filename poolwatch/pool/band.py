@@ -78,13 +78,13 @@ def band_of(frame: Grey, contour: NDArray[np.float64], clipping: float, depth: f
     n = max(int(around / _SPACING), 48)
     x, y = resample(contour[:, 0].copy(), contour[:, 1].copy(), n)
     x, y, nx, ny, _ = normals_curvature(x, y, 3.0)
-    across, seen, _ = profiles(frame, x, y, nx, ny, _SEARCH, clipping)
+    across, seen = profiles(frame, x, y, nx, ny, _SEARCH, clipping)
     ground = _even(across[np.minimum(seen + _OUT, 2 * _SEARCH), np.arange(n)])
     usual = float(np.median(ground))
     if clipping <= usual:
         return None
     straight = _straightened(frame, usual, _TALL * (clipping - usual))
-    across, _, _ = profiles(straight[frame], x, y, nx, ny, _SEARCH, 65535.0)
+    across, _ = profiles(straight[frame], x, y, nx, ny, _SEARCH, 65535.0)
     level = np.interp(ground + _LINE * (clipping - ground), np.arange(len(straight)), straight)
     place = _crossings(across.T, level)
     place[~(np.abs(place - _middle(place)) < _STRAY)] = np.nan

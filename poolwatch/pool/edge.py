@@ -26,6 +26,10 @@ from .step import fit_step
 # How well a clip's usual height of the step is known for a part of one outline, relative; for a vertex the height of
 # its neighbourhood is known five times better.
 _HEIGHT_U = 0.25
+# A vertex nearer to the border than this, in spreads of the edge and in px, is not seen whole: what is missing of the foot
+# moves it inwards, by a twentieth of a spread where it is as near, by half a spread at 0.4.
+_FOOT = 1.5
+_LEAST_PX = 0.75
 
 
 @njit(cache=True, nogil=True)
@@ -147,8 +151,8 @@ def refine(
     -------
     tuple
         Vertices x and y (px), how many were found at their own place rather than taken from neighbours, how many
-        lie on the border of the picture, and the height of the step that each sees relative to the outline's usual one,
-        shape (n,); 1 where the sensor cuts it off.
+        lie on the border of the picture or too near to it to be seen whole, and the height of the step that each sees
+        relative to the outline's usual one, shape (n,); 1 where the sensor cuts it off.
     """
     # The second pass starts on the edge itself, so that it need not smooth the contour's pixel steps away and
     # follows pointed ends.
@@ -157,12 +161,12 @@ def refine(
         clipping = np.inf
     for turn in range(2):
         fine = turn > 0
-        x, y, outside, found, tall = _pass(
+        x, y, found, tall = _pass(
             frame, x, y, n, 2 if fine else reach, tables, clipping, height, noise,
             0.7 if fine else 2.0, fine,
         )  # fmt: skip
         if found < n // 3:
-            return x, y, found, outside, tall
+            return x, y, found, _beside(x, y, frame.shape, tables[0].sigma), tall
     spacing = 0.0
     for j in range(n):
         i = around(j + 1, n)
@@ -174,7 +178,19 @@ def refine(
         k = min(max(curvature[j], -0.25 / sigma), 0.25 / sigma)
         x[j] += 0.5 * sigma * sigma * k * nx[j]
         y[j] += 0.5 * sigma * sigma * k * ny[j]
-    return x, y, found, outside, tall
+    return x, y, found, _beside(x, y, frame.shape, sigma), tall
+
+
+@njit(cache=True, nogil=True)
+def _beside(x: Vertices, y: Vertices, shape: tuple[int, int], sigma: float) -> int:
+    """How many vertices lie outside a picture, or so near its border that the foot of the step is not seen."""
+    h, w = shape
+    near = max(_FOOT * sigma, _LEAST_PX)
+    count = 0
+    for j in range(x.size):
+        if x[j] < near or y[j] < near or x[j] > w - 1.0 - near or y[j] > h - 1.0 - near:
+            count += 1
+    return count
 
 
 @njit(cache=True, nogil=True)
@@ -203,7 +219,7 @@ def _pass(
     noise: float,
     smoothing: float,
     fine: bool,
-) -> tuple[Vertices, Vertices, int, int, NDArray[np.float64]]:
+) -> tuple[Vertices, Vertices, int, NDArray[np.float64]]:
     """One pass: the contour smoothed by `smoothing` vertices, each vertex moved along its normal to the step.
 
     A fine pass has its vertices closer where the outline bends, and fits the model of the step; a coarse one takes the
@@ -215,7 +231,7 @@ def _pass(
     # The model reaches further out than the filter.
     edge = int(math.ceil(2.5 * sigma + 3.5)) if fine else 0
     wide = reach + edge
-    across, seen, outside = profiles(frame, x, y, nx, ny, wide, clipping)
+    across, seen = profiles(frame, x, y, nx, ny, wide, clipping)
     _, size, top = steepest(across[edge : edge + 2 * reach + 1], reach, max(sigma, 1.0))
     # Every fourth vertex is enough for a middle.
     some = size[::4].copy()
@@ -270,7 +286,7 @@ def _pass(
         else:
             good[j] = False
     if found < n // 3:
-        return x, y, outside, found, tall
+        return x, y, found, tall
     for j in range(n):
         if good[j]:
             continue
@@ -283,4 +299,4 @@ def _pass(
         place[j] = (b * place[around(j - a, n)] + a * place[around(j + b, n)]) / (a + b)
     # Smoothing over a pixel or two along the edge: neighbours share pixels, so nothing finer is known.
     place = smooth_closed(place, 1.0)
-    return x + place * nx, y + place * ny, outside, found, tall
+    return x + place * nx, y + place * ny, found, tall

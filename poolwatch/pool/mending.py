@@ -130,5 +130,5 @@ def dimmed(view: NDArray[np.uint16], outline: Outline, gain: float, low: float, 
         return False
     reach = math.ceil(2.0 * facts.tables[0].sigma + 1.0)
     x, y, nx, ny, _ = normals_curvature(outline.x, outline.y, 2.0)
-    across, _, _ = profiles(view, x, y, nx, ny, reach, np.inf)
+    across, _ = profiles(view, x, y, nx, ny, reach, np.inf)
     return float(np.median(across[0] - across[-1])) > _SAME_STEP * gain * facts.step

@@ -20,23 +20,18 @@ def profiles(
     ny: Vertices,
     reach: int,
     clipping: float,
-) -> tuple[NDArray[np.float64], NDArray[np.int64], int]:
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     """Grey values along each normal from `-reach` (inside) to `+reach` (outside) in steps of 1 px, bilinear.
 
     One row an offset, one column a vertex: the compiler then works on several vertices at once. Samples outside the
     picture repeat the border. The second result is, for each vertex, the index of the first sample from which outwards
-    no pixel at `clipping` or above takes part, 0 where none does at all; the third counts vertices that are themselves
-    outside or on the border. Nothing clips where `clipping` is infinite.
+    no pixel at `clipping` or above takes part, 0 where none does at all. Nothing clips where `clipping` is infinite.
     """
     h, w = frame.shape
     n = x.size
     m = 2 * reach + 1
     out = np.empty((m, n))
     seen = np.zeros(n, dtype=np.int64)
-    outside = 0
-    for j in range(n):
-        if x[j] < 0.75 or y[j] < 0.75 or x[j] > w - 1.75 or y[j] > h - 1.75:
-            outside += 1
     right, bottom = w - 1.001, h - 1.001
     flat = frame.reshape(h * w)
     corner = np.empty(n, dtype=np.int64)
@@ -63,7 +58,7 @@ def profiles(
             i = np.uint64(corner[j])
             if max(max(flat[i], flat[i + one]), max(flat[i + below], flat[i + below + one])) >= clipping:
                 seen[j] = k + 1
-    return out, seen, outside
+    return out, seen
 
 
 @njit(cache=True, nogil=True)

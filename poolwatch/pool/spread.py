@@ -61,7 +61,7 @@ def edge_spread(
         x, y = resample(contour[:, 0].copy(), contour[:, 1].copy(), 96)
         x, y, nx, ny, _ = normals_curvature(x, y, 2.0)
         wide = reach + 10
-        across, seen, _ = profiles(sample[i], x, y, nx, ny, wide, clipping)
+        across, seen = profiles(sample[i], x, y, nx, ny, wide, clipping)
         start, size, _ = steepest(across[10 : 10 + 2 * reach + 1], reach, 1.5)
         profile = across.T.copy()
         clear = np.flatnonzero(size > 0.5 * np.median(size))

@@ -86,7 +86,7 @@ def end_step(
             continue
         points = outline.astype(np.float64)
         x, y, nx, ny, _ = normals_curvature(points[:, 0].copy(), points[:, 1].copy(), 2.0)
-        across, _, _ = profiles(sixteen(frame), x, y, nx, ny, reach, np.inf)
+        across, _ = profiles(sixteen(frame), x, y, nx, ny, reach, np.inf)
         step = across[0] - across[-1]
         usual = float(np.median(step))
         place = points @ np.array(along)

@@ -18,13 +18,14 @@ HALF_LENGTH, HALF_WIDTH = 30.0, 18.0
 def pictures(places, dtype=np.uint8, blur=1.2, shape=(110, 240)):
     """Ellipses about places (x, y), drawn four times as finely; noise of one grey value."""
     rng = np.random.default_rng(7)
-    h, w = shape
-    yy, xx = np.mgrid[: 4 * h, : 4 * w] / 4 - 0.375
+    # Light blurs into the picture from beyond its border too.
+    h, w = shape[0] + 32, shape[1] + 32
+    yy, xx = np.mgrid[: 4 * h, : 4 * w] / 4 - 16.375
     out = []
     for x, y in places:
         inside = ((xx - x) / HALF_LENGTH) ** 2 + ((yy - y) / HALF_WIDTH) ** 2 <= 1
         light = inside.reshape(h, 4, w, 4).mean(axis=(1, 3))
-        out.append(gaussian_filter(20 + 120 * light, blur) + rng.normal(0, 1, shape))
+        out.append(gaussian_filter(20 + 120 * light, blur)[16:-16, 16:-16] + rng.normal(0, 1, shape))
     return np.round(out).astype(dtype)
 
 
@@ -59,6 +60,31 @@ def test_a_pool_that_comes_to_the_border_of_the_crop_is_seen_whole(look, gap):
             assert getattr(pool, name) == pytest.approx(getattr(due, name), abs=0.02), name
         assert (pool.front, pool.rear) == pytest.approx((x + HALF_LENGTH, x - HALF_LENGTH), abs=0.15)
         assert (pool.left, pool.right) == pytest.approx((-y + HALF_WIDTH, -y - HALF_WIDTH), abs=0.15)
+
+
+@pytest.mark.parametrize("blur", [0.7, 1.2, 2.0, 3.0])
+@pytest.mark.parametrize("direction", range(4))
+def test_an_outline_beside_the_border_is_cut_off_or_right(blur, direction):
+    """An edge whose foot lies beyond the border is found too far inside: up to two pixels in a blurred picture."""
+    rng = np.random.default_rng(5)
+    x, y = 60.0, 50.0
+    usual = np.array((x, y)) + rng.normal(0, 0.5, (12, 2))
+    gaps = np.array((0.1, 0.3, 0.6, 0.9, 1.2, 1.6, 2.0, 2.5, 3.0, 4.0, 5.0, 7.0, 9.0))
+    # The left end comes to the border; then the picture is turned.
+    places = np.column_stack(
+        (np.append(usual[:, 0], gaps + HALF_LENGTH), np.append(usual[:, 1], np.full(13, y)))
+    )
+    frames = np.ascontiguousarray(np.rot90(pictures(places, blur=blur, shape=(100, 130)), direction, (1, 2)))
+    forward = ((-1.0, 0.0), (0.0, 1.0), (1.0, 0.0), (0.0, -1.0))[direction]
+    look = learn_pool(frames[:12], 255.0, forward=forward, settings=SETTINGS)
+    pools = find_pools(frames[12:], look, forward=forward, settings=SETTINGS)
+    origin = {0: 0.0, 1: 129.0, 2: 129.0, 3: 0.0}[direction]
+    for gap, pool in zip(gaps, pools, strict=True):
+        assert pool.status == (
+            "cut_off" if gap < 1.3 * look.sigma else "ok" if gap > 1.8 * look.sigma else pool.status
+        )
+        if pool.status == "ok":
+            assert pool.front == pytest.approx(origin - gap, abs=max(0.15, 0.1 * look.sigma))
 
 
 def test_8_bits_kept_in_16_give_the_same_figures(look):
