@@ -26,7 +26,7 @@ def is_compiled() -> bool:
     """Whether this machine's cache holds the kernels; True where there is no cache to look into."""
     from ..pool.edge import refine
     from ..spatter.following import follow
-    from ..spatter.searching import window
+    from ..spatter.window import window
 
     for kernel in (refine, follow, window):
         where = getattr(getattr(kernel, "stats", None), "cache_path", None)

@@ -46,12 +46,7 @@ def without_puffs(
     tuple
         Contour (m, 2), px, and its area px²; empty and 0 where nothing is left.
     """
-    h, w = smooth.shape
-    c0, r0 = np.maximum(contour.min(axis=0).astype(np.intp) - 2, 0).tolist()
-    c1, r1 = (contour.max(axis=0).astype(np.intp) + 3).tolist()
-    view = smooth[r0 : min(r1, h), c0 : min(c1, w)]
-    region = np.zeros(view.shape, dtype=np.uint8)
-    cv2.fillPoly(region, [(contour - (c0, r0)).astype(np.int32)], 1)
+    view, region, r0, c0 = _filled(smooth, contour, 2)
     region &= ~((view <= raised) & _near(view.shape, x - c0, y - r0, weak))
     found, area = _largest(region)
     return found + (c0, r0), float(area)
@@ -83,12 +78,7 @@ def with_tips(
     tuple
         Contour (m, 2), px, and the area that was put on, px²; 0 where nothing was.
     """
-    h, w = smooth.shape
-    c0, r0 = np.maximum(contour.min(axis=0).astype(np.intp) - _TIP_PX, 0).tolist()
-    c1, r1 = (contour.max(axis=0).astype(np.intp) + _TIP_PX + 1).tolist()
-    view = smooth[r0 : min(r1, h), c0 : min(c1, w)]
-    region = np.zeros(view.shape, dtype=np.uint8)
-    cv2.fillPoly(region, [(contour - (c0, r0)).astype(np.int32)], 1)
+    view, region, r0, c0 = _filled(smooth, contour, _TIP_PX)
     before = int(np.count_nonzero(region))
     beside = cv2.compare(view, float(lowered), cv2.CMP_GT) & ~(region * np.uint8(255))
     # The usual outline has but a thin ring around it.
@@ -97,6 +87,19 @@ def with_tips(
     region |= (beside > 0) & _near(view.shape, x - c0, y - r0, feeble)
     found, area = _largest(region)
     return found + (c0, r0), max(area - before, 0)
+
+
+def _filled(
+    smooth: Grey, contour: NDArray[np.float64], beside: int
+) -> tuple[Grey, NDArray[np.uint8], int, int]:
+    """The picture as far as `beside` px around a contour, 1 inside the contour in it, its first row and column."""
+    h, w = smooth.shape
+    c0, r0 = np.maximum(contour.min(axis=0).astype(np.intp) - beside, 0).tolist()
+    c1, r1 = (contour.max(axis=0).astype(np.intp) + beside + 1).tolist()
+    view = smooth[r0 : min(r1, h), c0 : min(c1, w)]
+    region = np.zeros(view.shape, dtype=np.uint8)
+    cv2.fillPoly(region, [(contour - (c0, r0)).astype(np.int32)], 1)
+    return view, region, r0, c0
 
 
 def _largest(region: NDArray[np.uint8]) -> tuple[NDArray[np.float64], int]:

@@ -13,9 +13,10 @@ from ..model.pixels import Frames, by_depth
 from .fitting import CLOSELY, PARAMETERS, blur_of, descend, noise_of, veil
 from .profile import disc_table
 from .records import BORDER, CROWDED, RIM, UNFITTED
-from .searching import packed, window, work_arrays
+from .searching import packed, work_arrays
 from .segmenting import clear, find_regions
 from .settings import SpatterSettings
+from .window import window
 
 if TYPE_CHECKING:
     from .look import SpatterLook
