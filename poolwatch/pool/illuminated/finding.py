@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import cv2
 import numpy as np
 from numba import njit
@@ -16,7 +18,7 @@ from .evidence import FINER, REACH, SEARCH, weigh
 from .look import IlluminatedLook
 from .metal import Grey
 from .region import SHARE, Box, contour_of, margin_of, touches
-from .residual import unexplained
+from .residual import Pairs, unexplained
 from .spot import measure_spot
 
 _NO_VERTICES = np.empty((0, 2), dtype=np.float32)
@@ -63,7 +65,16 @@ def find_illuminated(
     prints = [hash(f[::8, ::8].tobytes()) for f in frames]
     small = _shrunk(frames) if look.moves else None
     rows = (*forward, *(across or (forward[1], -forward[0])))
-    return [_find(frames, small, prints, i, look, rows, settings) for i in range(first, first + count)]
+    # Where the box stays, so does what is expected solid in it.
+    still = None if look.moves else Still(_solid(look, 0.0, 0.0, look.box), {})
+    return [_find(frames, small, prints, i, look, rows, settings, still) for i in range(first, first + count)]
+
+
+class Still(NamedTuple):
+    """What is the same in all frames of a pool that keeps its place: where metal is solid, and pairs of frames."""
+
+    solid: NDArray[np.uint8]
+    pairs: Pairs
 
 
 def _shrunk(frames: Grey) -> Grey:
@@ -81,6 +92,7 @@ def _find(
     look: IlluminatedLook,
     rows: tuple[float, float, float, float],
     settings: PoolSettings,
+    still: Still | None,
 ) -> Pool:
     frame = frames[i]
     others = _others(prints, i, look.lags)
@@ -95,8 +107,10 @@ def _find(
     trouble = _why_none(frame, look, box)
     if trouble != "no_pool":
         return Pool(trouble, _NO_VERTICES)
-    solid = _solid(look, dx, dy, box)
-    window, alone, used = unexplained(frames, i, others, box, solid, look.metal_px, look.noise, look.veil)
+    solid, pairs = still or (_solid(look, dx, dy, box), None)
+    window, alone, used = unexplained(
+        frames, i, others, box, solid, look.metal_px, look.noise, look.veil, pairs
+    )
     if used < 2:
         return Pool("broken", _NO_VERTICES)
     gain = _gain(frame, box, solid, look.lighting)

@@ -34,6 +34,10 @@ _MEDIAN = 9
 _COARSE = 4
 
 
+# First and second frame to motion of the metal between them (x, y, px), gain of the first over the second, agreement.
+Pairs = dict[tuple[int, int], tuple[float, float, float, float]]
+
+
 # Divisions that are never by 0 need not be watched: loops then work on several pixels at a time.
 @njit(cache=True, nogil=True, error_model="numpy")
 def _prepared(
@@ -139,6 +143,7 @@ def unexplained(
     metal_px: tuple[float, float],
     noise: tuple[float, float],
     veil: bool = False,
+    pairs: Pairs | None = None,
 ) -> tuple[Field, Field, int]:
     """Compare a frame with its neighbours.
 
@@ -160,6 +165,9 @@ def unexplained(
         Variance of the difference of two frames at brightness 0, and its increase per grey value.
     veil
         Whether soft light that comes and goes (plume) is taken off each difference first.
+    pairs
+        What registering two frames gave, first and second to motion, gain and agreement, for frames that are all looked
+        at with the same box and metal; filled here, so that no two frames are registered twice.
 
     Returns
     -------
@@ -177,10 +185,19 @@ def unexplained(
     step = max(2, round(math.sqrt(value.size / _REGISTERED)))
     used = 0
     for other in others:
-        k = other - index
-        dx, dy, gain, agreement = register(
-            here, frames[other], box, solid, k * metal_px[0], k * metal_px[1], noise[0], noise[1], step
-        )
+        # From the earlier to the later one, whichever is looked at.
+        first, second = min(index, other), max(index, other)
+        found = None if pairs is None else pairs.get((first, second))
+        if found is None:
+            k = second - first
+            found = register(
+                frames[first], frames[second], box, solid, k * metal_px[0], k * metal_px[1], *noise, step
+            )
+            if pairs is not None:
+                pairs[first, second] = found
+        dx, dy, gain, agreement = found
+        if other < index:
+            dx, dy, gain = -dx, -dy, 1.0 / max(gain, 1e-9)
         if agreement < _LEAST_AGREEMENT or not _GAIN[0] < gain < _GAIN[1]:
             continue
         if veil:
