@@ -105,6 +105,20 @@ def test_another_container_changes_no_digit(weld_clip, measured, facts, tmp_path
     assert csv_text(again.score.drop(columns=strip)) == csv_text(measured.score.drop(columns=strip))
 
 
+def test_8_bits_kept_in_16_change_no_digit(weld_clip, measured, facts, tmp_path):
+    with open_clip(weld_clip) as reader:
+        frames = np.concatenate([block.frames for block in reader.blocks()])
+    assert frames.dtype == np.uint8
+    np.save(tmp_path / "clip.npy", frames.astype(np.uint16))
+    again = poolwatch.measure_clip(tmp_path / "clip.npy", **facts)
+    for name in ("frames", "spatter", "spatter_rejected", "tracks", "spectra"):
+        assert csv_text(getattr(again, name)) == csv_text(getattr(measured, name)), name
+    strip = ["clip", "clip_id", "flags"]
+    assert csv_text(again.score.drop(columns=strip)) == csv_text(measured.score.drop(columns=strip))
+    # That the depth was found is all that may be said besides.
+    assert set(again.flags) - {"depth_found"} == set(measured.flags)
+
+
 def test_written_and_read_back(measured, tmp_path):
     folder = measured.write(tmp_path / "weld")
     again = read_measurement(folder)
