@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from scipy.ndimage import fourier_shift, gaussian_filter
 from skimage.registration import phase_cross_correlation
 
-from poolwatch.pool.illuminated.metal import register, shifted
+from poolwatch.pool.illuminated.metal import kernel, read_at, register, shifted
 from poolwatch.pool.illuminated.motion import find_motion, noise_of
+from poolwatch.pool.illuminated.residual import WINDOW, _averaged
 
 BOX = (10, 90, 10, 120)
 SOLID = np.ones((80, 110), dtype=np.uint8)
@@ -43,6 +45,35 @@ def test_what_lies_outside_the_picture_is_named():
     read, valid = shifted(texture(2).astype(np.uint16), (0, 60, 0, 60), -5.0, 2.0)
     assert valid == (0, 60, 5, 60)
     assert (read[:, :5] == 0).all()
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_reading_is_the_separable_filter_of_opencv(seed):
+    """Boxes inside the picture, at its borders and beyond them, 8 and 16 bits."""
+    rng = np.random.default_rng(seed)
+    image = rng.integers(0, 255, (60, 80)).astype((np.uint8, np.uint16)[seed % 2])
+    top, left = (int(v) for v in rng.integers(0, 20, 2))
+    box = (top, int(rng.integers(40, 61)), left, int(rng.integers(40, 81)))
+    dx, dy = rng.uniform(-25, 25, 2)
+    ix, iy = round(dx), round(dy)
+    whole = cv2.sepFilter2D(
+        image, cv2.CV_32F, kernel(dx - ix), kernel(dy - iy), borderType=cv2.BORDER_REPLICATE
+    )
+    read, (a, b, c, d) = read_at(image, box, dx, dy)
+    assert read.shape == (b - a, d - c)
+    assert (box[0] + iy + a, box[2] + ix + c) == (max(box[0] + iy, 0), max(box[2] + ix, 0))
+    assert (box[0] + iy + b, box[2] + ix + d) == (min(box[1] + iy, 60), min(box[3] + ix, 80))
+    due = whole[box[0] + iy + a : box[0] + iy + b, box[2] + ix + c : box[2] + ix + d]
+    assert np.abs(read - due).max() < 1e-3
+
+
+@pytest.mark.parametrize("shape", [(37, 41), (1, 5), (6, 1)])
+def test_mean_of_shares_is_the_blur_of_opencv(shape):
+    share = np.random.default_rng(4).random(shape, dtype=np.float32)
+    window = np.empty_like(share)
+    _averaged(share, window)
+    due = cv2.blur(share, (WINDOW, WINDOW), borderType=cv2.BORDER_REPLICATE)
+    assert np.abs(window - due).max() < 1e-6
 
 
 @pytest.mark.parametrize(("dx", "dy"), [(0.31, -0.22), (-0.8, 0.45)])

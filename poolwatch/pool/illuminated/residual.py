@@ -60,38 +60,50 @@ def _prepared(
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _compare(
-    value: Field,
-    weight: Field,
-    read: Field,
-    place: tuple[int, int],
-    valid: tuple[int, int, int, int],
-    gain: float,
-    share: Field,
+    value: Field, weight: Field, read: Field, valid: tuple[int, int, int, int], gain: float, share: Field
 ) -> None:
-    """Unexplained share of each pixel; 2 where nothing is known. The first valid pixel is read at `place`."""
+    """Unexplained share of each pixel; 2 where nothing is known. What was read begins at the first valid pixel."""
     h, w = value.shape
     g = np.float32(gain)
     soft = np.float32(SOFT)
     if valid[0] > 0 or valid[1] < h or valid[2] > 0 or valid[3] < w:
         share[:] = np.float32(2.0)
-    n = valid[3] - valid[2]
     for i in range(valid[1] - valid[0]):
         here = value[valid[0] + i, valid[2] : valid[3]]
         noise = weight[valid[0] + i, valid[2] : valid[3]]
-        there = read[place[0] + i, place[1] : place[1] + n]
         out = share[valid[0] + i, valid[2] : valid[3]]
-        for j in range(n):
-            d = (here[j] - g * there[j]) * noise[j]
+        for j in range(here.size):
+            d = (here[j] - g * read[i, j]) * noise[j]
             e = d * d
             out[j] = e / (e + soft)
+
+
+@njit(cache=True, nogil=True)
+def _averaged(share: Field, window: Field) -> None:
+    """Mean of the shares in a square of 5 x 5, the border repeated."""
+    h, w = share.shape
+    column = np.empty(w + 4, dtype=np.float32)
+    part = np.float32(1.0 / (WINDOW * WINDOW))
+    for i in range(h):
+        a, b = max(i - 2, 0), max(i - 1, 0)
+        d, e = min(i + 1, h - 1), min(i + 2, h - 1)
+        for j in range(w):
+            column[j + 2] = (share[a, j] + share[b, j]) + share[i, j] + (share[d, j] + share[e, j])
+        for j in range(2):
+            column[j], column[w + 2 + j] = column[2], column[w + 1]
+        for j in range(w):
+            window[i, j] = part * (
+                (column[j] + column[j + 1]) + column[j + 2] + (column[j + 3] + column[j + 4])
+            )
 
 
 @njit(cache=True, nogil=True)
 def _rank(best: NDArray[np.float32], alone: NDArray[np.float32], window: Field, share: Field) -> None:
     """Put a comparison in its place among the best of each pixel by its window, best first; both are used up."""
     n, h, w = best.shape
-    for k in range(n):
-        for i in range(h):
+    # A row at a time, while it is at hand.
+    for i in range(h):
+        for k in range(n):
             for j in range(w):
                 s = window[i, j]
                 d = share[i, j]
@@ -102,6 +114,23 @@ def _rank(best: NDArray[np.float32], alone: NDArray[np.float32], window: Field, 
                 alone[k, i, j] = d if better else f
                 window[i, j] = t if better else s
                 share[i, j] = f if better else d
+
+
+@njit(cache=True, nogil=True)
+def _judge(
+    value: Field,
+    weight: Field,
+    read: Field,
+    valid: tuple[int, int, int, int],
+    gain: float,
+    best: NDArray[np.float32],
+    alone: NDArray[np.float32],
+) -> None:
+    """Compare with one frame, as it was read, and put the comparison in its place; see `_rank`."""
+    share, window = np.empty(value.shape, dtype=np.float32), np.empty(value.shape, dtype=np.float32)
+    _compare(value, weight, read, valid, gain, share)
+    _averaged(share, window)
+    _rank(best, alone, window, share)
 
 
 @njit(cache=True, nogil=True)
@@ -181,7 +210,6 @@ def unexplained(
     agreeing = max(round(AGREEING * len(others)), 1)
     best = np.full((agreeing, *shape), 2.0, dtype=np.float32)
     alone = np.zeros((agreeing, *shape), dtype=np.float32)
-    share = np.empty(shape, dtype=np.float32)
     step = max(2, round(math.sqrt(value.size / _REGISTERED)))
     used = 0
     for other in others:
@@ -202,15 +230,12 @@ def unexplained(
             continue
         if veil:
             read, valid = shifted(frames[other], box, dx, dy)
-            place = valid[0], valid[2]
             read = gain * read
             read += soft_light(value - read, noise[0] + noise[1] * float(value.mean()))
-            gain = 1.0
+            read, gain = read[valid[0] : valid[1], valid[2] : valid[3]].copy(), 1.0
         else:
-            read, place, valid = read_at(frames[other], box, dx, dy)
-        _compare(value, weight, read, place, valid, gain, share)
-        window = cv2.blur(share, (WINDOW, WINDOW), borderType=cv2.BORDER_REPLICATE)
-        _rank(best, alone, window, share)
+            read, valid = read_at(frames[other], box, dx, dy)
+        _judge(value, weight, read, valid, gain, best, alone)
         used += 1
     _forget(alone[-1])
     return best[-1], alone[-1], used
