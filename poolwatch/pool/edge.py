@@ -19,6 +19,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from .curve import Vertices, normals_curvature, resample, resample_to_bends, smooth_closed
+from .facts import ClipFacts
+from .look import _CLIPPING
 from .matching import StepTable, match_place, match_slopes, samples_around, step_half
 from .profiles import around, median_of, profiles, steepest
 from .step import fit_step
@@ -117,15 +119,7 @@ def _slopes(
 
 @njit(cache=True, nogil=True)
 def refine(
-    frame: NDArray[np.generic],
-    cx: NDArray[np.float64],
-    cy: NDArray[np.float64],
-    n: int,
-    reach: int,
-    tables: tuple[StepTable, StepTable],
-    clipping: float,
-    height: float,
-    noise: float,
+    frame: NDArray[np.generic], contour: NDArray[np.float64], facts: ClipFacts
 ) -> tuple[Vertices, Vertices, int, int, NDArray[np.float64]]:
     """Move a coarse contour onto the steepest step.
 
@@ -133,19 +127,11 @@ def refine(
     ----------
     frame
         Grey values, shape (h, w).
-    cx, cy
-        Coarse closed contour, px.
-    n
-        Vertices wanted.
-    reach
-        How far from the contour to look, px.
-    tables
-        The model of the step, see `step_tables`.
-    clipping
-        Grey value at which the sensor clips.
-    height, noise
-        Usual height of the step and standard deviation of the noise, grey values; where the inside is clipped
-        they stand in for what is not seen.
+    contour
+        Coarse closed contour, shape (m, 2), px.
+    facts
+        Vertices wanted, how far from the contour to look, the model of the step; where the inside is clipped its usual
+        height and the noise stand in for what is not seen.
 
     Returns
     -------
@@ -156,13 +142,15 @@ def refine(
     """
     # The second pass starts on the edge itself, so that it need not smooth the contour's pixel steps away and
     # follows pointed ends.
-    x, y = cx, cy
+    x, y = contour[:, 0].copy(), contour[:, 1].copy()
+    n, tables = facts.vertices, facts.tables
+    clipping = _CLIPPING * facts.full_scale
     if not _reaches(frame, clipping):
         clipping = np.inf
     for turn in range(2):
         fine = turn > 0
         x, y, found, tall = _pass(
-            frame, x, y, n, 2 if fine else reach, tables, clipping, height, noise,
+            frame, x, y, n, 2 if fine else facts.reach, tables, clipping, facts.step, facts.noise,
             0.7 if fine else 2.0, fine,
         )  # fmt: skip
         if found < n // 3:

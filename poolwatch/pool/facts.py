@@ -41,7 +41,6 @@ def facts_of(
     look: PoolLook, forward: tuple[float, float], across: tuple[float, float], settings: PoolSettings
 ) -> ClipFacts:
     """The facts of a clip; arguments as for `find_pools`."""
-    keyhole = look.keyhole
     return ClipFacts(
         background=float(look.background),
         low=float(look.low),
@@ -65,12 +64,5 @@ def facts_of(
         vertices=int(settings.vertices),
         forward=(float(forward[0]), float(forward[1])),
         across=(float(across[0]), float(across[1])),
-        keyhole=(
-            float(keyhole.x),
-            float(keyhole.y),
-            float(keyhole.radius_px),
-            float(keyhole.level),
-            float(keyhole.soft),
-            float(keyhole.reach_px),
-        ),
+        keyhole=look.keyhole.region,
     )

@@ -104,7 +104,7 @@ def _misfits(
                 continue
             sc = suc = scc = scy = 0.0
             for k in range(a, b):
-                t = min(max((distance[k] + shifts[m]) * 32.0 + middle, 0.0), edge.size - 2.0)
+                t = min(max((distance[k] + shifts[m]) * _STEPS + middle, 0.0), edge.size - 2.0)
                 i = int(t)
                 c = edge[i] + (t - i) * (edge[i + 1] - edge[i])
                 w = weight[k] * c

@@ -62,6 +62,14 @@ class Keyhole:
     reach_px: float
     extent_px: float
 
+    @property
+    def region(self) -> tuple[float, float, float, float, float, float]:
+        """What `keyhole_over_spots` takes: x, y, radius, level, soft and reach."""
+        return (
+            float(self.x), float(self.y), float(self.radius_px), float(self.level), float(self.soft),
+            float(self.reach_px),
+        )  # fmt: skip
+
 
 def learn_keyhole(
     mean_image: NDArray[np.floating],
@@ -268,7 +276,7 @@ def keyhole_over_spots(
 ) -> tuple[float, float, float]:
     """`measure_keyhole` over all spots of a keyhole that is moved by (dx, dy) px: mean brightness, area, share full.
 
-    `region` is x, y, radius_px, level, soft and reach_px of the `Keyhole`.
+    `region` is that of the `Keyhole`.
     """
     x, y, radius, level, soft, reach = region
     mean, area, clipped = measure_keyhole(frame, x + dx, y + dy, radius, level, soft, reach, full_scale)
@@ -288,11 +296,12 @@ def keyhole_in(
     frame: NDArray[np.generic], keyhole: Keyhole, dx: float, dy: float, full_scale: float
 ) -> tuple[float, float, float]:
     """`keyhole_over_spots` of a `Keyhole`."""
-    region = (
-        float(keyhole.x), float(keyhole.y), float(keyhole.radius_px), float(keyhole.level), float(keyhole.soft),
-        float(keyhole.reach_px),
-    )  # fmt: skip
     found: tuple[float, float, float] = keyhole_over_spots(
-        frame, region, np.ascontiguousarray(keyhole.spots, dtype=np.float64), float(dx), float(dy), full_scale
+        frame,
+        keyhole.region,
+        np.ascontiguousarray(keyhole.spots, dtype=np.float64),
+        float(dx),
+        float(dy),
+        full_scale,
     )
     return found

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,12 +9,12 @@ from numba import njit
 from numpy.typing import NDArray
 
 from .coarse import smoothed, touches
-from .curve import Vertices, normals_curvature
+from .curve import Vertices
 from .edge import refine
 from .facts import ClipFacts
 from .geometry import area_centroid
 from .look import _CLIPPING, top_of
-from .profiles import profiles
+from .profiles import steps_along
 from .puffs import with_tips, without_puffs
 
 # A step smaller than this, relative to the usual one of the outline, is weak: soft light or a shadow, not the rim. One
@@ -52,11 +51,7 @@ class Outline:
     @classmethod
     def of(cls, view: NDArray[np.uint16], contour: NDArray[np.float64], facts: ClipFacts) -> Outline:
         """The outline from a coarse contour."""
-        found = refine(
-            view, contour[:, 0].copy(), contour[:, 1].copy(), facts.vertices, facts.reach, facts.tables,
-            _CLIPPING * facts.full_scale, facts.step, facts.noise,
-        )  # fmt: skip
-        return cls(contour, *found)
+        return cls(contour, *refine(view, np.ascontiguousarray(contour), facts))
 
     @property
     def weak(self) -> NDArray[np.bool_]:
@@ -128,7 +123,5 @@ def dimmed(view: NDArray[np.uint16], outline: Outline, gain: float, low: float, 
     top = top_of(view, facts.full_scale, low, facts.area_px)
     if top - facts.background > _SAME_TOP * gain * (facts.top - facts.background):
         return False
-    reach = math.ceil(2.0 * facts.tables[0].sigma + 1.0)
-    x, y, nx, ny, _ = normals_curvature(outline.x, outline.y, 2.0)
-    across, _ = profiles(view, x, y, nx, ny, reach, np.inf)
-    return float(np.median(across[0] - across[-1])) > _SAME_STEP * gain * facts.step
+    steps = steps_along(view, outline.x, outline.y, facts.tables[0].sigma)
+    return float(np.median(steps)) > _SAME_STEP * gain * facts.step

@@ -17,7 +17,7 @@ from .facts import ClipFacts, facts_of
 from .geometry import area_centroid, extents
 from .keyhole import keyhole_over_spots
 from .lobes import cut_lobes
-from .look import _CLIPPING, _QUANTILE, PoolLook
+from .look import _QUANTILE, PoolLook
 from .mending import Outline, asks_for_mending, dimmed, mended
 from .settings import PoolSettings
 from .tracing import largest_contour
@@ -201,10 +201,7 @@ def _find(
             continue
         code, bright, _, dim, view, r0, c0, contour = _region(frames, i, facts, box, figures[i])
         if code == _OK:
-            x, y, found, outside, tall = refine(
-                view, contour[:, 0].copy(), contour[:, 1].copy(), facts.vertices, facts.reach, facts.tables,
-                _CLIPPING * facts.full_scale, facts.step, facts.noise,
-            )  # fmt: skip
+            x, y, found, outside, tall = refine(view, contour, facts)
             if dim or (outside == 0 and asks_for_mending(bright, tall, facts)):
                 code = _AGAIN
             else:

@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .curve import Vertices
+from .curve import Vertices, normals_curvature
 
 
 @njit(cache=True, nogil=True)
@@ -157,3 +157,11 @@ def steepest(
                 shift = 0.5 * (response[k - 1, j] - response[k + 1, j]) / bend
                 exact[j] += min(max(shift, -0.5), 0.5)
     return best - reach, size, exact
+
+
+def steps_along(frame: NDArray[np.generic], x: Vertices, y: Vertices, sigma: float) -> NDArray[np.float64]:
+    """Fall of the brightness across a closed outline at each vertex, over two spreads of the edge and 1 px either way."""
+    x, y, nx, ny, _ = normals_curvature(x, y, 2.0)
+    across, _ = profiles(frame, x, y, nx, ny, math.ceil(2.0 * sigma + 1.0), np.inf)
+    fall: NDArray[np.float64] = across[0] - across[-1]
+    return fall

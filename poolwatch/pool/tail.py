@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .coarse import Grey, sixteen
-from .curve import normals_curvature
-from .profiles import profiles
+from .profiles import steps_along
 
 # An end is looked at as far in as this many times the spread of the edge.
 _DEPTH = 3.0
@@ -79,15 +77,12 @@ def end_step(
     sigma
         Spread of the pool's edge, px.
     """
-    reach = math.ceil(2.0 * sigma + 1.0)
     shares = []
     for frame, outline in zip(frames, outlines, strict=True):
         if len(outline) < 8:
             continue
         points = outline.astype(np.float64)
-        x, y, nx, ny, _ = normals_curvature(points[:, 0].copy(), points[:, 1].copy(), 2.0)
-        across, _ = profiles(sixteen(frame), x, y, nx, ny, reach, np.inf)
-        step = across[0] - across[-1]
+        step = steps_along(sixteen(frame), points[:, 0].copy(), points[:, 1].copy(), sigma)
         usual = float(np.median(step))
         place = points @ np.array(along)
         ends = (place - place.min(), place.max() - place)
