@@ -11,7 +11,7 @@ from ..model.axes import PoolAxes
 from ..model.recording import Recording
 from ..model.tables import FRAMES
 from ..pool import PoolLook
-from ..pool.tail import FAINT, NARROW
+from ..pool.tail import NARROW
 from .gather import Gathered
 from .look import ClipLook
 
@@ -124,7 +124,9 @@ def picture_flags(frames: pd.DataFrame, look: ClipLook, axes: PoolAxes) -> set[s
         flags.add("edge_saturated")
     if look.end_width < NARROW:
         flags.add("tail_narrow")
-    if look.end_step < FAINT and not flags & {"edge_saturated", "tail_narrow"}:
+    if look.edges.unseen:
+        flags.add("edge_unseen")
+    if look.edges.faint and "tail_narrow" not in flags:
         flags.add("tail_faint")
     if isinstance(pool, PoolLook) and pool.keyhole.seen and pool.keyhole.extent_px < _SMALL * pool.sigma:
         flags.add("keyhole_small")

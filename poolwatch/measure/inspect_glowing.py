@@ -12,7 +12,7 @@ from ..model.errors import MeasurementError, PoolwatchError
 from ..model.recording import Recording
 from ..pool import Pool, PoolLook, find_pools, learn_pool
 from ..pool.look import NO_NOISE
-from ..pool.tail import FAINT, NARROW, end_step, end_width
+from ..pool.tail import NARROW, Edges, edges_of, end_width
 from .convert import EDGE_CLIPPED
 from .finding import Finding, Verdict
 from .heading import heading_of, with_heading
@@ -57,13 +57,9 @@ def glowing_findings(
         found += [size_finding(good, recording), *_pool_findings(look, good, full)]
         seen = with_heading(known, heading)
         found.append(_ends_finding(look, good, seen))
-        if look.edge_clipped <= EDGE_CLIPPED:
-            (along, _) = seen.axes().matrix.tolist()
-            found.append(
-                _behind_finding(
-                    end_step(sample, [p.vertices for p in pools], (along[0], along[1]), look.sigma)
-                )
-            )
+        (along, _) = seen.axes().matrix.tolist()
+        edges = edges_of(sample, [p.vertices for p in pools], (along[0], along[1]), look.sigma)
+        found.append(_behind_finding(edges, look.edge_clipped > EDGE_CLIPPED))
     if settings.spatter_on and good:
         found.append(_particle_finding(look, pools, sample, recording, settings, full))
     return found
@@ -133,15 +129,22 @@ def _ends_finding(look: PoolLook, good: list[Pool], recording: Recording) -> Fin
     )
 
 
-def _behind_finding(share: float) -> Finding:
+def _behind_finding(edges: Edges, clipped: bool) -> Finding:
+    darker = "choose a filter that dims the solid more than the liquid, or light the metal from outside"
+    if edges.unseen:
+        return Finding(
+            "behind the tail",
+            "hardly a step is seen at an end of the pool, or along a fifth of its outline",
+            "poor",
+            "a bead or plume as bright as the pool, or at full scale with it, is taken for pool: its size may be wrong",
+            f"expose shorter, {darker}" if clipped else darker,
+        )
     return Finding(
         "behind the tail",
-        f"the step at the fainter end is {share:.2f} of that all round",
-        "good" if share >= FAINT else "fair" if share >= _HARDLY else "poor",
+        f"the step at the fainter end is {edges.step:.2f} of that all round",
+        "poor" if edges.step < _HARDLY else "fair" if edges.faint else "good",
         "a bead nearly as hot as the liquid hides the end of the pool among ripples and plume",
-        ""
-        if share >= FAINT
-        else "choose a filter that dims the solid more than the liquid, or light the metal from outside",
+        darker if edges.faint else "",
     )
 
 

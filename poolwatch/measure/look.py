@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,7 @@ from ..model.recording import Recording
 from ..pool import Pool, PoolLook, agitation_places, find_pools, learn_pool
 from ..pool.illuminated import IlluminatedLook, find_illuminated, learn_illuminated, window_length
 from ..pool.kind import Kind, footage_kind
-from ..pool.tail import end_step, end_width
+from ..pool.tail import Edges, edges_of, end_width
 from ..spatter import SpatterLook, learn, smallest_diameter
 from .heading import Heading, heading_of, metal_of, with_heading
 from .settings import MeasureSettings
@@ -56,8 +56,8 @@ class ClipLook:
         Facts about the recording, its direction of travel found where none was given.
     end_width
         Width of the narrower end of a glowing pool, in spreads of its edge; NaN where not known.
-    end_step
-        Step of brightness at the fainter end of a glowing pool, relative to that all round; NaN where not known.
+    edges
+        How the brightness falls at the ends of a glowing pool and along its outline; NaN where not known.
     direction_found
         Whether the direction of travel was found in the clip.
     kind_seen
@@ -79,7 +79,7 @@ class ClipLook:
     heading: Heading | None
     recording: Recording
     end_width: float = float("nan")
-    end_step: float = float("nan")
+    edges: Edges = field(default_factory=Edges)
     direction_found: bool = False
     kind_seen: Kind | None = None
 
@@ -225,7 +225,7 @@ def _look_at_glowing(
         heading=heading_of(pool, numbers, found),
         recording=recording,
         end_width=end_width([p.vertices for p in good], along, across, pool.sigma),
-        end_step=end_step(sample, outlines, along, pool.sigma),
+        edges=edges_of(sample, outlines, along, pool.sigma),
     )
 
 

@@ -165,3 +165,16 @@ def steps_along(frame: NDArray[np.generic], x: Vertices, y: Vertices, sigma: flo
     across, _ = profiles(frame, x, y, nx, ny, math.ceil(2.0 * sigma + 1.0), np.inf)
     fall: NDArray[np.float64] = across[0] - across[-1]
     return fall
+
+
+def falls_along(
+    frame: NDArray[np.generic], x: Vertices, y: Vertices, sigma: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """What `steps_along` gives, means over three vertices, and the fall over the same length beyond."""
+    x, y, nx, ny, _ = normals_curvature(x, y, 2.0)
+    reach = math.ceil(2.0 * sigma + 1.0)
+    across, _ = profiles(frame, x, y, nx, ny, 3 * reach, np.inf)
+    inside, outside, far = (
+        (row + np.roll(row, 1) + np.roll(row, -1)) / 3.0 for row in across[[2 * reach, 4 * reach, 6 * reach]]
+    )
+    return inside - outside, outside - far

@@ -5,6 +5,7 @@ from __future__ import annotations
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import poolwatch
@@ -13,6 +14,7 @@ from poolwatch.measure.inspection import inspect_clip
 from poolwatch.model.axes import PoolAxes
 from poolwatch.model.recording import Recording
 from poolwatch.model.tables import FRAMES
+from poolwatch.pool.tail import Edges
 from poolwatch.simulate import Scene, write_simulation
 
 
@@ -45,7 +47,8 @@ def measured(folder, pool, disturbances=None, **camera):
 )
 def test_what_is_wrong_with_the_edge_is_flagged(tmp_path, pool, camera, flags):
     clip, found = measured(tmp_path, pool, **camera)
-    assert {"edge_saturated", "pool_saturated", "tail_narrow", "tail_faint"} & set(found.flags) == flags
+    known = {"edge_saturated", "pool_saturated", "tail_narrow", "tail_faint", "edge_unseen"}
+    assert known & set(found.flags) == flags
     recording = Recording(
         record_rate_hz=10_000.0, travel_direction_deg=float(camera.get("direction_deg", 0.0))
     )
@@ -65,6 +68,36 @@ def test_an_end_that_a_hot_bead_hides_is_flagged(tmp_path, share, flagged, direc
     assert (told["behind the tail"].verdict == "good") != flagged
 
 
+@pytest.mark.parametrize(
+    ("gain", "disturbances", "wrong"),
+    [
+        # The bead is at full scale as far as 30 px behind the pool.
+        (4.0, {"trail": {"share": 0.75, "fade_mm": 1.2}}, "pool_length_mm"),
+        (1.0, {"trail": {"share": 0.97, "fade_mm": 1.2}}, "pool_length_mm"),
+        # Puffs beside the pool are at full scale.
+        (6.0, {"plume": {"brightness": 0.1}}, "pool_width_mm"),
+        # The bead stays below full scale: the end is seen.
+        (4.0, {"trail": {"share": 0.3, "fade_mm": 1.2}}, None),
+        (4.0, {"plume": {"brightness": 0.03}, "flicker_sd": 0.03}, None),
+    ],
+)
+@pytest.mark.parametrize("camera", [{"direction_deg": 0.0}, {"direction_deg": 130.0, "depth_bits": 12}])
+def test_an_edge_that_what_glows_behind_it_hides_is_flagged(tmp_path, gain, disturbances, wrong, camera):
+    clip, found = measured(tmp_path, {}, disturbances, gain=gain, **camera)
+    truth = pd.read_csv(clip.parent / "truth_frames.csv")
+    assert ("edge_unseen" in found.flags) == (wrong is not None)
+    error = {
+        name: float(np.nanmedian(found.frames[name] - truth[name.replace("_mm", "_px").replace("pool_", "")]))
+        for name in ("pool_length_mm", "pool_width_mm")
+    }
+    # No scale is given: figures are in px.
+    assert abs(error[wrong]) > 4 if wrong else max(map(abs, error.values())) < 1.0
+    recording = Recording(record_rate_hz=10_000.0, travel_direction_deg=camera["direction_deg"])
+    told = {f.name: f for f in inspect_clip(clip, recording=recording).findings}["behind the tail"]
+    assert (told.verdict == "poor") == (wrong is not None)
+    assert ("expose shorter" in told.change) == (wrong is not None and gain > 1)
+
+
 @pytest.mark.parametrize("emptied", [True, False])
 def test_keyhole_brightness_that_is_left_empty_has_its_flag(emptied):
     # A tenth of the frames with a fifth of the region clipped: the mean alone would pass as clear.
@@ -77,5 +110,5 @@ def test_keyhole_brightness_that_is_left_empty_has_its_flag(emptied):
             "gain": np.ones(100),
         }
     )
-    look = SimpleNamespace(pool=SimpleNamespace(clipped=0.0), black_share=0.0, end_width=9.0, end_step=1.0)
+    look = SimpleNamespace(pool=SimpleNamespace(clipped=0.0), black_share=0.0, end_width=9.0, edges=Edges())
     assert picture_flags(frames, look, PoolAxes(0, 0, 0)) == ({"keyhole_saturated"} if emptied else set())
