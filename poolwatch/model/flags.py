@@ -12,7 +12,7 @@ STATUSES: dict[str, str] = {
     "dark": "nothing in the frame reaches the brightness of the pool: beam off, shutter or black frame",
     "blown": "so much of the frame is at full scale that no edge can be found",
     "no_pool": "no region like the clip's pool stands out",
-    "cut_off": "the pool's outline touches the border of the picture or of the region of interest, or comes within 1.5 times the blur of it, so that the edge is not seen whole",
+    "cut_off": "the pool's outline touches the border of the picture or of the region of interest, or comes so near that the edge is not seen whole: within 1.5 times the blur, in illuminated footage within some 5 px of where moving metal enters or leaves the view",
     "hidden": "something in front (plume, glare, a large particle) covers part of the edge",
     "broken": "the outline falls apart or jumps by more than a pool can between frames",
 }

@@ -175,3 +175,30 @@ def test_a_pool_that_draws_back_is_seen_short(seed, speed, tone, camera):
     # No longer when short than when long, by a pixel.
     short, long = true < np.quantile(true, 0.2), true > np.quantile(true, 0.8)
     assert along[short].mean() - along[long].mean() < 1.4
+
+
+@pytest.mark.parametrize(
+    ("seed", "camera", "speed", "ahead_px", "cut"),
+    [
+        # The front comes to within 7 px of where new metal enters the view, 1.1 px a frame: the outline ran on to the border.
+        (91, {"width": 140, "height": 200, "mm_per_px": 0.022, "direction_deg": 90, "psf_sigma_px": 1.8}, 120, 7, True),
+        (93, {"width": 180, "height": 110, "mm_per_px": 0.025, "rate_hz": 4000.0}, 100, 6, True),
+        # Slower metal is seen solid nearer to the border.
+        (94, {"width": 180, "height": 110, "mm_per_px": 0.025}, 50, 6, False),
+    ],
+    ids=["fast, up", "fast, right", "slow"],
+)  # fmt: skip
+def test_a_front_beside_the_border_is_measured_or_cut_off(seed, camera, speed, ahead_px, cut):
+    camera = {"rate_hz": 5000.0, **camera}
+    # The front stays where it is: 0.3 of 2.4 mm ahead of the beam.
+    front = 0.3 * 2.4 / camera["mm_per_px"]
+    place = (
+        {"beam_y_px": ahead_px + front}
+        if camera.get("direction_deg")
+        else {"beam_x_px": camera["width"] - 1 - ahead_px - front}
+    )
+    _, ok, along, across = measured(60, seed=seed, travel_speed_mm_s=speed, camera={**camera, **place})
+    assert ok.any()
+    assert (ok.mean() < 0.5) == cut
+    assert abs(along[ok].mean()) < 0.8
+    assert abs(across[ok].mean()) < 0.8

@@ -146,7 +146,8 @@ def _find(
         return Pool("hidden", _NO_VERTICES, gain=gain)
     x += box[2]
     y += box[0]
-    if x.min() < 0.75 or y.min() < 0.75 or x.max() > shape[1] - 1.75 or y.max() > shape[0] - 1.75:
+    left_right, up_down = look.blind_px
+    if min(x.min(), shape[1] - 1 - x.max()) < left_right or min(y.min(), shape[0] - 1 - y.max()) < up_down:
         return Pool("cut_off", _NO_VERTICES, gain=gain)
     front, rear, left, right = extents(x, y, *rows)
     area, cx, cy = area_centroid(x, y)

@@ -27,6 +27,7 @@ from .learning import (
 from .metal import Grey
 from .motion import noise_of
 from .region import Box, box_around, filled, margin_of
+from .residual import AGREEING, WINDOW
 from .spot import learn_spot
 
 
@@ -95,6 +96,19 @@ class IlluminatedLook:
     keyhole: Keyhole
     keyhole_dark: bool
     full_scale: float
+
+    @property
+    def blind_px(self) -> tuple[float, float]:
+        """How far from the picture's left or right, and upper or lower, border an outline must keep to be seen, px.
+
+        Metal that has just come into view, or is about to leave it, is solid in the frames that no longer or not yet
+        show it: within the distance that it moves in as many frames as must agree, and half a window and a pixel for
+        reading between pixels, solid metal cannot be told from liquid.
+        """
+        lag = self.lags[max(round(AGREEING * 2 * len(self.lags)), 1) - 1]
+        lost = [abs(v) * lag for v in self.metal_px]
+        across, down = (0.75 + far + min(far, 1.0) * (WINDOW // 2 + 1) for far in lost)
+        return across, down
 
     @property
     def before(self) -> int:
