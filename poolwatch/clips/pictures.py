@@ -94,15 +94,15 @@ def _tiff(file: Path, settings: ClipSettings) -> NDArray[Any]:
         raise DamagedPicture(reason_of(error)) from None
 
 
-def page_values(page: Any) -> NDArray[Any]:
-    """Values of one page of a TIFF file: (height, width), or (height, width, channels).
+def page_values(page: Any, frame: Any = None) -> NDArray[Any]:
+    """Values of one page of a TIFF file, or of a frame that is laid out like it: (height, width[, channels]).
 
     Raises
     ------
     ValueError
         The page is not laid out so.
     """
-    values = np.asarray(page.asarray(maxworkers=1))
+    values = np.asarray((page if frame is None else frame).asarray(maxworkers=1))
     if values.ndim == 3 and page.samplesperpixel > 1 and int(page.planarconfig) == 2:
         values = np.moveaxis(values, 0, -1)  # one plane a channel
     if values.shape[:2] != (page.imagelength, page.imagewidth) or values.ndim > 3:

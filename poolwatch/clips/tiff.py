@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import struct
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +11,9 @@ from numpy.typing import NDArray
 
 from ..model.clip import ClipFacts
 from ..model.errors import ClipError
-from .pictures import TIFF_DAMAGE, luma, page_values
+from .pictures import TIFF_DAMAGE, luma
 from .reader import BaseReader, ClipSettings, check_size, check_type, read_at, reason_of
+from .tiff_pages import Directories, Strips
 
 # So far behind the last page's directory another is looked for, in bytes: several large frames.
 _SEARCHED = 1 << 26
@@ -72,6 +72,7 @@ class TiffReader(BaseReader):
         if first.photometric == tifffile.PHOTOMETRIC.PALETTE:
             raise ClipError(f"{path}: holds palette colours, not grey values; save it as greyscale")
         self._size = path.stat().st_size
+        self._pages = Directories(self._tif, self._file, path)
         self._inverted = first.photometric == tifffile.PHOTOMETRIC.MINISWHITE
         colour = first.samplesperpixel > 2
         self._stack = self._one_page_stack(first, width, height)
@@ -83,10 +84,10 @@ class TiffReader(BaseReader):
             if count < promised:
                 flags.add("truncated")
         else:
-            count, broken = self._count_pages()
-            if broken:
+            count, damage = self._count_pages()
+            if damage:
                 flags.add("truncated")
-                notes.append("the chain of pages breaks off: the file was cut")
+                notes.append(damage)
             elif self._pages_behind(first):
                 flags.add("truncated")
                 notes.append("the chain of pages ends too early: others are stored behind its last one")
@@ -121,7 +122,7 @@ class TiffReader(BaseReader):
 
     def _one_page_stack(self, first: Any, width: int, height: int) -> tuple[int, np.dtype[Any], int] | None:
         """Frames behind a single page, as some programs write large stacks; None where there are pages."""
-        if len(self._tif.pages) != 1 or first.samplesperpixel != 1 or first.compression != 1:
+        if len(self._pages) != 1 or first.samplesperpixel != 1 or first.compression != 1:
             return None
         series = self._tif.series[0]
         total = int(series.size) // (width * height)
@@ -131,63 +132,36 @@ class TiffReader(BaseReader):
         size = width * height * dtype.itemsize
         return int(series.dataoffset), dtype, min(total, (self._size - series.dataoffset) // size)
 
-    def _count_pages(self) -> tuple[int, bool]:
-        """Pages whose data are inside the file, and whether the chain of pages is broken."""
-        pages = self._tif.pages
-        pages.useframes = False
-        count = len(pages)
-        broken = self._chain_is_broken()
+    def _count_pages(self) -> tuple[int, str]:
+        """Pages whose data are inside the file, and what is wrong with the chain of pages, if anything."""
+        count, damage = len(self._pages), self._pages.damage
         end = self._size
         while count:
             try:
-                page = pages[count - 1]
+                page = self._pages.whole(count - 1)
                 inside = all(a + n <= end for a, n in zip(page.dataoffsets, page.databytecounts, strict=True))
             except TIFF_DAMAGE:
                 inside = False
             if inside:
                 break
-            count, broken = count - 1, True
-        return count, broken
-
-    def _chain_is_broken(self) -> bool:
-        """Whether the last page points to a next one that is not in the file (TIFF 6.0, section 2)."""
-        big, order = self._tif.is_bigtiff, self._tif.byteorder
-        offset_form, count_form, entry = ("Q", "Q", 20) if big else ("I", "H", 12)
-        head = struct.calcsize(count_form)
-        at = self._tif.pages.pages_offset if hasattr(self._tif.pages, "pages_offset") else 8 if big else 4
-        try:
-            at = self._number(order + offset_form, at)
-            seen = 0
-            while at and seen <= len(self._tif.pages) + 1:
-                entries = self._number(order + count_form, at)
-                at = self._number(order + offset_form, at + head + entries * entry)
-                seen += 1
-        except struct.error:
-            return True
-        return False
+            count -= 1
+            damage = damage or "the chain of pages breaks off: the file was cut"
+        return count, damage
 
     def _pages_behind(self, first: Any) -> bool:
-        """Whether the directory of a page of the same size lies behind the last page: a zero in the chain cut it short.
+        """Whether the directory of a page of the same size lies behind all of them: a zero in the chain cut it short.
 
-        A writer puts data of the last page there, and may be a few words; directories begin alike, width and height.
+        A writer puts data of the page there, and may be a few words; directories begin alike, width and height.
         """
-        last = self._tif.pages[len(self._tif.pages) - 1]
         width, height = first.tags.get(256), first.tags.get(257)
         if width is None or height is None:
             return False
         begin, end = width.offset, height.offset + (20 if self._tif.is_bigtiff else 12)
-        alike, behind = np.zeros(max(end - begin, 1), np.uint8), last.offset + end - first.offset
+        alike, behind = np.zeros(max(end - begin, 1), np.uint8), self._pages.furthest() + end - first.offset
         data = np.zeros(max(min(self._size - behind, _SEARCHED), 0), np.uint8)
         read_at(self._file, begin, alike)
         read_at(self._file, behind, data)
         return bool(end > begin) and data.tobytes().find(alike.tobytes()) >= 0
-
-    def _number(self, form: str, at: int) -> int:
-        """One number at a place in the file."""
-        data = np.zeros(struct.calcsize(form), np.uint8)
-        if read_at(self._file, at, data) < len(data):
-            raise struct.error("beyond the end of the file")
-        return int(struct.unpack(form, data.tobytes())[0])
 
     def _values(self, at: int, dtype: np.dtype[Any], count: int) -> tuple[NDArray[Any], NDArray[np.bool_]]:
         """`count` frames that lie one after the other from a place on, and which of them are there."""
@@ -208,18 +182,13 @@ class TiffReader(BaseReader):
             frames[~there] = 0
             return frames, there
         out = np.zeros((stop - start, facts.height, facts.width), facts.dtype)
-        decoded = np.zeros(stop - start, np.bool_)
-        for place in range(stop - start):
-            picture = self._page(start + place)
-            if picture is not None:
-                out[place] = self._turned(picture)
-                decoded[place] = True
+        decoded = np.array([self._page(start + place, out[place]) for place in range(stop - start)], np.bool_)
         return out, decoded
 
     def _reads_alike(self, page: Any) -> bool:
         """Whether a page's tags say to read it as the others are; where they do not, a tag is damaged."""
         if self._layout is None:
-            first = [_layout(self._tif.pages[number]) for number in range(min(3, len(self._tif.pages)))]
+            first = [_layout(self._pages.whole(number)) for number in range(min(3, len(self._pages)))]
             self._layout = max(first, key=first.count)
         packing, *rest = _layout(page)
         if rest != list(self._layout[1:]) or not isinstance(page.imagewidth + page.imagelength, int):
@@ -228,28 +197,61 @@ class TiffReader(BaseReader):
         plain = page.imagewidth * page.imagelength * page.samplesperpixel * np.dtype(page.dtype).itemsize
         return bool(packing == self._layout[0] or (packing == 1 and sum(page.databytecounts) == plain))
 
-    def _page(self, number: int) -> NDArray[Any] | None:
-        """Grey values of a page; None where its data are damaged."""
-        facts = self.facts
+    def _page(self, number: int, out: NDArray[Any]) -> bool:
+        """Set `out`, zeros, to the grey values of a page; whether its data were whole."""
         try:
-            page: Any = self._tif.pages[number]
-            if not self._reads_alike(page):
-                return None
-            if (page.imagelength, page.imagewidth) != (facts.height, facts.width):
-                raise ClipError(
-                    f"{facts.path}: page {number} is {page.imagewidth} x {page.imagelength} px, the first is "
-                    f"{facts.width} x {facts.height} px; keep one size in a file"
-                )
-            if page.compression == 1 and page.is_contiguous and page.samplesperpixel == 1:
-                dtype = np.dtype(page.dtype).newbyteorder(self._tif.byteorder)
-                if page.bitspersample == 8 * dtype.itemsize:
-                    frames, there = self._values(page.dataoffsets[0], dtype, 1)
-                    return frames[0] if there[0] else None
-            return luma(page_values(page))
+            strips = self._pages.alike(number) or self._parsed(number)
+            if strips is None:
+                return False
+            dtype = self._plain(strips)
+            if dtype is not None:
+                return self._fill(out, strips.offsets[0], dtype)
+            out[...] = self._turned(luma(self._pages.values(number, strips)))
+            return True
         except ClipError:
             raise
         except TIFF_DAMAGE:
+            return False
+
+    def _parsed(self, number: int) -> Strips | None:
+        """A page by all of its tags; None where they do not say to read it as the others are."""
+        facts = self.facts
+        page = self._pages.whole(number)
+        if not self._reads_alike(page):
             return None
+        if (page.imagelength, page.imagewidth) != (facts.height, facts.width):
+            raise ClipError(
+                f"{facts.path}: page {number} is {page.imagewidth} x {page.imagelength} px, the first is "
+                f"{facts.width} x {facts.height} px; keep one size in a file"
+            )
+        if self._layout is not None and page.compression == self._layout[0]:
+            self._pages.remember(number, page)
+        return Strips(page, page.dataoffsets, page.databytecounts)
+
+    def _plain(self, strips: Strips) -> np.dtype[Any] | None:
+        """Type of the values of a page that stand in the file in one piece, as they are; None where they do not."""
+        page = strips.page
+        if page.compression != 1 or page.samplesperpixel != 1 or not strips.in_one_piece():
+            return None
+        dtype = np.dtype(page.dtype).newbyteorder(self._tif.byteorder)
+        as_they_are = page.bitspersample == 8 * dtype.itemsize and page.fillorder == page.predictor == 1
+        return dtype if as_they_are else None
+
+    def _fill(self, out: NDArray[Any], at: int, dtype: np.dtype[Any]) -> bool:
+        """Set `out` to values that begin at a place in the file; whether all are there."""
+        if (dtype.kind, dtype.itemsize) != (out.dtype.kind, out.dtype.itemsize):
+            frames, there = self._values(at, dtype, 1)
+            out[...] = self._turned(frames[0])
+            whole = bool(there[0])
+        else:
+            whole = read_at(self._file, at, out.view(np.uint8)) == out.nbytes
+            if not dtype.isnative:
+                out.byteswap(inplace=True)
+            if self._inverted:
+                out[...] = self._turned(out)
+        if not whole:
+            out[...] = 0
+        return whole
 
     def _turned(self, frames: NDArray[Any]) -> NDArray[Any]:
         if not self._inverted:
