@@ -321,6 +321,7 @@ def travel(
     The camera must ride with the head, and lamp or laser light must show the texture of the metal.
     """
     from ..clips import open_clip
+    from ..measure.camera_drift import camera_drift
     from ..scale.file import read_calibration
     from ..scale.photo import read_photo
     from ..scale.travel import motion_in_clip, scale_from_travel
@@ -334,6 +335,7 @@ def travel(
         stop = count if to_frame is None else min(to_frame, count)
         with _named(clip):
             motion = motion_in_clip(reader.frames, from_frame, stop, left_out, tile_px=tile_px)
+            drift = camera_drift(reader, motion, record_rate)
             made = scale_from_travel(
                 motion,
                 record_rate_hz=record_rate,
@@ -342,6 +344,7 @@ def travel(
                 u_travel_speed_mm_s=u_travel_speed,
                 view=(reader.facts.width, reader.facts.height),
                 tilt=target_seen,
+                drift=drift,
                 inputs={
                     "clip": clip.name,
                     "from_frame": from_frame,
@@ -349,12 +352,15 @@ def travel(
                     **({} if tilt is None else {"tilt": tilt.name}),
                 },
             )
-    way = motion.speed * (stop - from_frame)
-    rides = (
-        f"The camera was taken to ride rigidly with the head: each px that it drifts along travel over these"
-        f" {stop - from_frame} frames changes the scale by {100 / way:.2g} %."
-    )
-    _finish(dataclasses.replace(made, notes=(*made.notes, rides)), out, date)
+    if drift is None:
+        way = motion.speed * (motion.last - motion.first)
+        rides = (
+            "The pool was not seen well enough to tell whether the camera drifts against the head: it was taken to ride"
+            f" rigidly. Each px that it drifts along travel over frames {motion.first} to {motion.last} changes the scale by"
+            f" {100 / way:.2g} %."
+        )
+        made = dataclasses.replace(made, notes=(*made.notes, rides))
+    _finish(made, out, date)
 
 
 @contextlib.contextmanager

@@ -51,6 +51,8 @@ class Motion:
         too few tiles show it.
     centre_x, centre_y
         Mean place of the tiles outside the mask, px: where (dx, dy) holds.
+    first, last
+        Frames of the clip that were looked at; 0 where it is not known.
     """
 
     dx: float
@@ -66,6 +68,8 @@ class Motion:
     gradient: NDArray[np.float64]
     centre_x: float
     centre_y: float
+    first: int = 0
+    last: int = 0
 
     @property
     def speed(self) -> float:

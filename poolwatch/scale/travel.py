@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +30,32 @@ _PIXELS_AT_ONCE = 20_000_000
 _FRAMES = (24, 160)
 # Travel (share of the view) over the frames looked at that fixes the speed best.
 _TRAVEL_SHARE = 0.6
+
+
+@dataclass(frozen=True)
+class Drift:
+    """Drift of the beam's place in the picture of a camera that should ride with it.
+
+    Attributes
+    ----------
+    dx, dy
+        Drift, px per frame, x right and y down.
+    u_dx, u_dy
+        Standard uncertainties, px per frame.
+    frames
+        Frames that showed it.
+    """
+
+    dx: float
+    dy: float
+    u_dx: float
+    u_dy: float
+    frames: int
+
+    def of(self, motion: Motion) -> tuple[Motion, float]:
+        """Motion of the metal against the beam, and the uncertainty of its speed that the drift brings, px per frame."""
+        left = replace(motion, dx=motion.dx - self.dx, dy=motion.dy - self.dy)
+        return left, math.hypot(left.dx * self.u_dx, left.dy * self.u_dy) / max(left.speed, 1e-12)
 
 
 def motion_in_clip(
@@ -73,7 +99,7 @@ def motion_in_clip(
     frames = max(_FRAMES[0], min(_FRAMES[1], _PIXELS_AT_ONCE // (height * width)))
     frames = min(frames, stop - start)
     motion: Motion | None = None
-    spacing = 1
+    spacing = used = 1
     try:
         motion = rigid_motion(read(_middle(start, stop, frames, 1)), mask, tile_px=tile_px)
     except MeasurementError:
@@ -97,13 +123,14 @@ def motion_in_clip(
         if spaced is not None:
             found = _per_frame(spaced, spacing)
             if motion is None or found.moving != motion.moving or found.u_speed < motion.u_speed:
-                motion = found
+                motion, used = found, spacing
     if motion is None:
         raise MeasurementError(
             f"no common motion of solid metal found between frames {start} and {stop}: light the metal, or mask"
             " what is not metal"
         )
-    return motion
+    seen = _middle(start, stop, frames, used)
+    return replace(motion, first=seen[0], last=seen[-1])
 
 
 def scale_from_travel(
@@ -115,6 +142,7 @@ def scale_from_travel(
     u_record_rate_hz: float = 0.0,
     view: tuple[int, int] | None = None,
     tilt: Calibration | None = None,
+    drift: Drift | None = None,
     inputs: Mapping[str, Input] | None = None,
 ) -> Calibration:
     """Scale from the motion of the metal and the known travel speed.
@@ -131,6 +159,8 @@ def scale_from_travel(
         Width and height of the frames, px: how the scale changes over the view enters the uncertainty.
     tilt
         Calibration by a target photo of the same view: its tilt is taken over, and its size found anew.
+    drift
+        Drift of the beam in the picture, where it is known: the travel speed is that of the metal against the beam.
     inputs
         More to be noted in the scale file.
 
@@ -163,6 +193,9 @@ def scale_from_travel(
             )
             + ": a tilt is taken over in one and the same picture only; take the target's photo with the clip's size"
         )
+    seen, u_drift = motion, 0.0
+    if drift is not None:
+        motion, u_drift = drift.of(motion)
     plane = None if tilt is None else _sized(tilt, motion, travel_speed_mm_s / record_rate_hz)
     if plane is None:
         scale, u_motion = travel_speed_mm_s / (motion.speed * record_rate_hz), motion.u_speed / motion.speed
@@ -170,6 +203,7 @@ def scale_from_travel(
         scale, u_motion = float(plane.scale_at((plane.place_x, plane.place_y))), _u_along(plane, motion)
     parts = [
         Contribution("motion found in the clip", scale * u_motion),
+        Contribution("drift of the camera, as the pool's place shows it", scale * u_drift / motion.speed),
         Contribution(
             "travel speed (1 % assumed)" if assumed else "travel speed", scale * u_travel / travel_speed_mm_s
         ),
@@ -180,6 +214,7 @@ def scale_from_travel(
         "u_speed_px_per_frame": motion.u_speed,
         "travel_direction_deg": motion.travel_direction_deg,
         "u_travel_direction_deg": motion.u_direction_deg,
+        "drift_along_travel_percent": 100 * (seen.speed / motion.speed - 1),
         "lag_frames": motion.lag,
         "pairs": motion.pairs,
         "tiles_that_follow_percent": 100 * motion.explained,
@@ -214,6 +249,11 @@ def scale_from_travel(
                     else " beyond what the target's tilt explains: was the camera moved in between?"
                 )
             )
+    if drift is not None and abs(seen.speed - motion.speed) > max(3 * u_drift, 0.003 * motion.speed):
+        notes.append(
+            f"The pool drifts in the picture: the camera moves against the head, by"
+            f" {100 * abs(seen.speed / motion.speed - 1):.1f} % of the travel. That was taken out, but fasten the camera."
+        )
     if assumed:
         notes.append(
             "The travel speed was taken as good to 1 %; give its uncertainty, from the machine's own check."
