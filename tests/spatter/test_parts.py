@@ -9,13 +9,14 @@ import numpy as np
 import pytest
 from scipy.ndimage import binary_dilation
 from scipy.optimize import linear_sum_assignment
+from scipy.stats import ncx2
 
 from poolwatch.spatter.assignment import cheapest_pairs
 from poolwatch.spatter.filtering import BLOCK, ground, pool_spans, sums_again
 from poolwatch.spatter.fitting import PARAMETERS, blur_of, fit_sighting
 from poolwatch.spatter.ordering import middle_of, rising
 from poolwatch.spatter.paths import PATH_COLUMNS, distance_outside, fly, trace_back
-from poolwatch.spatter.profile import SHAPE, density, disc_table, shape_of
+from poolwatch.spatter.profile import SHAPE, STEP, density, disc_table, shape_of
 from tests.spatter.rendered import stamp
 
 
@@ -189,6 +190,24 @@ def test_a_fit_of_a_slope_stays_within_its_pixels(seed: int) -> None:
     longest2 = 4.0 * (4.0**2 + 4.0**2) + 0.6**2
     assert np.hypot(p[5], p[6]) <= longest2 * (1 + 1e-9)
     assert p[4] <= longest2
+
+
+def test_the_blurred_disc_is_a_chance_of_landing_in_it() -> None:
+    """Against SciPy's noncentral chi-square: a point spread about r lies within R with chance F(R²; 2, r²)."""
+    table = disc_table()
+
+    def light(i: int, j: int) -> float:
+        radius, place = abs(i) * STEP, abs(j) * STEP
+        if radius == 0:
+            return float(np.exp(-0.5 * place**2) / (2 * np.pi))
+        return float(ncx2.cdf(radius**2, 2, place**2) / (np.pi * radius**2))
+
+    for i in (0, 1, 2, 8, 25, 70, 119):
+        for j in (0, 1, 9, 24, 60, 110, 167):
+            # Less a twelfth of the second differences, for what straight lines between the entries add.
+            around = light(i + 1, j) + light(i - 1, j) + light(i, j + 1) + light(i, j - 1)
+            entry = light(i, j) - (around - 4 * light(i, j)) / 12
+            assert table[i, j] == pytest.approx(max(entry, 0.0), rel=2e-7, abs=1e-9)
 
 
 @pytest.mark.parametrize("length", [0.9, 1.6, 2.4, 3.5, 7.0, 13.0])
