@@ -124,6 +124,8 @@ class TiffReader(BaseReader):
         """Frames behind a single page, as some programs write large stacks; None where there are pages."""
         if len(self._pages) != 1 or first.samplesperpixel != 1 or first.compression != 1:
             return None
+        if len(self._tif.pages) != 1:  # asked for, so that tifffile too knows where the chain ends
+            return None
         series = self._tif.series[0]
         total = int(series.size) // (width * height)
         if total <= 1 or series.dataoffset is None:
@@ -226,12 +228,12 @@ class TiffReader(BaseReader):
             )
         if self._layout is not None and page.compression == self._layout[0]:
             self._pages.remember(number, page)
-        return Strips(page, page.dataoffsets, page.databytecounts)
+        return Strips.of(page, page.dataoffsets, page.databytecounts)
 
     def _plain(self, strips: Strips) -> np.dtype[Any] | None:
         """Type of the values of a page that stand in the file in one piece, as they are; None where they do not."""
         page = strips.page
-        if page.compression != 1 or page.samplesperpixel != 1 or not strips.in_one_piece():
+        if page.compression != 1 or page.samplesperpixel != 1 or not strips.in_one_piece:
             return None
         dtype = np.dtype(page.dtype).newbyteorder(self._tif.byteorder)
         as_they_are = page.bitspersample == 8 * dtype.itemsize and page.fillorder == page.predictor == 1

@@ -41,18 +41,23 @@ class Strips(NamedTuple):
         The page as tifffile has parsed it, or another whose directory says the same of all but places.
     offsets, counts
         Places in the file, and bytes at each.
+    in_one_piece
+        Whether they follow one another.
     """
 
     page: Any
     offsets: tuple[int, ...]
     counts: tuple[int, ...]
+    in_one_piece: bool
 
-    def in_one_piece(self) -> bool:
-        """Whether plain values follow one another in the file."""
-        ends = [at + count for at, count in zip(self.offsets, self.counts, strict=True)]
-        return len(ends) == 1 or (
-            sum(self.counts) == self.page.nbytes and ends[:-1] == list(self.offsets[1:])
-        )
+    @classmethod
+    def of(cls, page: Any, offsets: tuple[int, ...], counts: tuple[int, ...]) -> Strips:
+        """The places of a page, or of one like it."""
+        if len(offsets) == 1:
+            return cls(page, offsets, counts, True)
+        ends = [at + count for at, count in zip(offsets, counts, strict=False)]
+        whole = 0 not in counts and sum(counts) == page.nbytes
+        return cls(page, offsets, counts, whole and ends[:-1] == list(offsets[1:]))
 
 
 @dataclass(frozen=True)
@@ -120,12 +125,13 @@ class Directories:
         data = self._bytes(self._offsets[number], known.length)
         if len(data) < known.length or int.from_bytes(data, "little") & known.mask != known.fixed:
             return None
-        offsets, counts = (self._numbers(data, field) for field in known.fields)
+        offsets = self._numbers(data, known.fields[0])
+        counts = self._numbers(data, known.fields[1])
         if offsets is None or counts is None:
             return None
-        strips = Strips(known.page, offsets, counts)
+        strips = Strips.of(known.page, offsets, counts)
         # tifffile reads plain values in one piece or by strips as the page that was parsed has them.
-        return strips if known.page.compression != 1 or strips.in_one_piece() == known.in_one_piece else None
+        return strips if known.page.compression != 1 or strips.in_one_piece == known.in_one_piece else None
 
     def values(self, number: int, strips: Strips) -> NDArray[Any]:
         """Values of a page, as `pictures.page_values` gives them; raises what tifffile raises on damaged data."""
@@ -181,7 +187,7 @@ class Directories:
         places = fields[_OFFSETS], fields[_COUNTS]
         # Where tifffile has mended what the directory says, the directory is no pattern.
         if [self._numbers(data, field) for field in places] == [page.dataoffsets, page.databytecounts]:
-            one = Strips(page, page.dataoffsets, page.databytecounts).in_one_piece()
+            one = Strips.of(page, page.dataoffsets, page.databytecounts).in_one_piece
             self._pattern = _Pattern(page, length, bits, int.from_bytes(data, "little") & bits, places, one)
 
     def _numbers(self, data: bytes, field: _Field) -> tuple[int, ...] | None:
