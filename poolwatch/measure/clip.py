@@ -29,6 +29,7 @@ from .convert import axes_of, frames_table, picture_flags
 from .drops import find_drops
 from .gather import Gathered, Progress, gather, mark_jumps
 from .heading import motion_flags, noted
+from .loading import numba_loading
 from .look import ClipLook, contradicted, look_at
 from .particles import Particles, particles_of
 from .result import Measurement
@@ -104,11 +105,12 @@ def measure_clip(
     metal = material(recording.material, settings.materials_file) if recording.material else None
     started, clock = datetime.now(UTC), time.perf_counter()
     threads = workers if workers is not None else (os.cpu_count() or 1)
-    with _opencv_on_one_thread(), open_clip(path, settings=settings.clip) as reader:
+    with _opencv_on_one_thread(), numba_loading(), open_clip(path, settings=settings.clip) as reader:
         check_scale(recording, reader.facts.width, reader.facts.height)
         look = look_at(reader, recording, settings)
         recording = look.recording
         _hand_back()
+        look.smallest.begin()
         gathered = gather(reader, look, settings, workers=threads, block_size=block_size, progress=progress)
         _hand_back()
         mark_jumps(gathered, look.lag)

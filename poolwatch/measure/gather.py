@@ -110,7 +110,7 @@ def gather(
                     doubled = repeated(block.frames, previous) & block.decoded
                     previous = block.frames[-1].copy() if block.decoded[-1] else None
                     waiting.append(pool.submit(measure_block, block, doubled, look, settings, before, after))
-                    if len(waiting) > 2 * max(workers, 1):
+                    while waiting and (waiting[0].done() or len(waiting) > 2 * max(workers, 1)):
                         assembly.add(waiting.popleft().result())
             while waiting:
                 assembly.add(waiting.popleft().result())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -11,11 +12,12 @@ from numpy.typing import NDArray
 from ..clips import Reader, repeated
 from ..model.errors import MeasurementError
 from ..model.recording import Recording
+from ..model.together import Later
 from ..pool import Pool, PoolLook, agitation_places, find_pools, learn_pool
 from ..pool.illuminated import IlluminatedLook, find_illuminated, learn_illuminated, window_length
 from ..pool.kind import Kind, footage_kind
 from ..pool.tail import Edges, edges_of, end_width
-from ..spatter import SpatterLook, learn, smallest_diameter
+from ..spatter import SpatterLook, drawn_into, learn, smallest_diameter
 from .heading import Heading, heading_of, metal_of, with_heading
 from .settings import MeasureSettings
 from .view import View, view_of
@@ -46,8 +48,9 @@ class ClipLook:
         Numbers of the frames that were looked at.
     lag
         Frames between the moments compared for agitation.
-    min_diameter_px
-        Smallest particle that the clip could show, px; NaN where not known.
+    smallest
+        Works out the smallest particle that the clip could show, px; NaN where not known. No frame needs it, so it is
+        worked out while they are measured.
     black_share
         Share of the surroundings that reads exactly 0.
     heading
@@ -74,7 +77,7 @@ class ClipLook:
     places: NDArray[np.int64]
     sample: tuple[int, ...]
     lag: int
-    min_diameter_px: float
+    smallest: Later[float]
     black_share: float
     heading: Heading | None
     recording: Recording
@@ -203,12 +206,12 @@ def _look_at_glowing(
     if good:
         typical = sorted(good, key=lambda p: p.area)[len(good) // 2]
         places = agitation_places(pool, pool.sigma, typical.vertices - np.array([typical.x, typical.y]))
-    spatter, smallest = None, float("nan")
+    spatter, smallest = None, Later(lambda: math.nan)
     if settings.spatter_on:
         spatter = learn(
             sample, full_scale=reader.facts.full_scale, outlines=outlines, settings=settings.spatter
         )
-        smallest = smallest_diameter(sample, outlines, spatter, settings=settings.spatter)
+        smallest = _smallest(sample, outlines, spatter, settings)
     return ClipLook(
         view=view,
         along=along,
@@ -220,13 +223,25 @@ def _look_at_glowing(
         places=places,
         sample=numbers,
         lag=max(1, round(settings.pool.agitation_lag_s * recording.record_rate_hz)),
-        min_diameter_px=smallest,
+        smallest=smallest,
         black_share=black_share(sample, found),
         heading=heading_of(pool, numbers, found),
         recording=recording,
         end_width=end_width([p.vertices for p in good], along, across, pool.sigma),
         edges=edges_of(sample, outlines, along, pool.sigma),
     )
+
+
+def _smallest(
+    sample: NDArray[np.uint8] | NDArray[np.uint16],
+    outlines: Sequence[NDArray[np.floating]],
+    look: SpatterLook,
+    settings: MeasureSettings,
+) -> Later[float]:
+    """The smallest particle, from copies of the few frames that it takes, so that the sample can be let go of."""
+    chosen = drawn_into(len(sample))
+    frames, around = sample[chosen], [outlines[k].copy() for k in chosen]
+    return Later(lambda: smallest_diameter(frames, around, look, settings=settings.spatter))
 
 
 def _rows(recording: Recording) -> tuple[tuple[float, float], tuple[float, float]]:
@@ -285,7 +300,7 @@ def _look_at_illuminated(
         places=places,
         sample=tuple(range(0, reader.facts.frame_count, max(reader.facts.frame_count // _RUNS, 1))),
         lag=max(1, round(settings.pool.agitation_lag_s * recording.record_rate_hz)),
-        min_diameter_px=float("nan"),
+        smallest=Later(lambda: math.nan),
         black_share=float((runs == 0).mean()),
         heading=heading_of(pool, [n + middle for n in starts_of(reader, length)], found),
         recording=recording,

@@ -105,7 +105,7 @@ def particles_of(
         ),
         tracks=TRACKS.frame({name: sightings[name] for name in TRACKS.names}),
         in_view=in_view,
-        min_diameter_mm=look.min_diameter_px * axes.particle_mm_per_px,
+        min_diameter_mm=look.smallest.value() * axes.particle_mm_per_px,
         look={
             "psf_sigma_px": look.spatter.psf_sigma_px,
             "psf_u_px": look.spatter.psf_u_px,

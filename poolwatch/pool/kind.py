@@ -9,6 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..model.together import together
+
 Kind = Literal["glowing", "illuminated"]
 Grey = NDArray[np.uint8] | NDArray[np.uint16]
 
@@ -75,8 +77,8 @@ def footage_features(windows: Grey) -> tuple[float, float, float]:
     seems black against the darkest, a glowing clip with a high black level seems lit against 0: the geometric mean of
     both errs least.
     """
-    levels, commons, coherent = [], [], []
-    for run in windows:
+
+    def features(run: Grey) -> tuple[float, NDArray[np.float64], NDArray[np.bool_]]:
         one, two = run[0].astype(np.float32), run[-1].astype(np.float32)
         # Means of tiles, so that noise does not part dark from bright.
         tiles = cv2.resize(
@@ -84,10 +86,11 @@ def footage_features(windows: Grey) -> tuple[float, float, float]:
         )
         low, quarter, high = (float(v) for v in np.percentile(tiles, (1.0, 25.0, 99.5)))
         span = max(high - low, 1e-6)
-        levels.append(math.sqrt(max(quarter - low, 0.0) / span * max(quarter, 0.0) / max(high, 1e-6)))
+        level = math.sqrt(max(quarter - low, 0.0) / span * max(quarter, 0.0) / max(high, 1e-6))
         common, own = _sheet(one, two, quarter + 0.35 * span)
-        commons.append(common / span**2)
-        coherent.append(common > 0.35 * own)
+        return level, common / span**2, common > 0.35 * own
+
+    levels, commons, coherent = zip(*together(features, windows), strict=True)
     common = np.concatenate(commons)
     if len(common) == 0:
         return float(np.median(levels)), 0.0, 0.0

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.errors import MeasurementError
+from ..model.together import together
 from .coarse import Grey, bright_statistics, largest_region, sixteen, smoothed
 from .keyhole import Keyhole, learn_keyhole
 from .matching import step_half
@@ -117,7 +118,7 @@ def learn_pool(
     """
     sample = sixteen(sample)
     background, noise = _background(sample)
-    candidates = [_glowing(frame, background, noise, full_scale, settings) for frame in sample]
+    candidates = together(lambda frame: _glowing(frame, background, noise, full_scale, settings), sample)
     found = [i for i, c in enumerate(candidates) if c is not None]
     if not found:
         raise MeasurementError(
@@ -149,7 +150,7 @@ def learn_pool(
         )
     area = float(np.median([a for _, _, a in regions_ok]))
     size = math.sqrt(area)
-    top = float(np.median([top_of(sample[i], full_scale, low, area) for i in found]))
+    top = float(np.median(together(lambda i: top_of(sample[i], full_scale, low, area), found)))
     places = np.array([c.mean(axis=0) for _, c, _ in regions_ok])
     x, y = np.median(places, axis=0)
     moves = _wanders(places, size)
@@ -241,8 +242,9 @@ def _steepest_fraction(frames: list[Grey], references: list[float], background: 
     A hot trail behind the tail fades slowly; an outline that strays along it has a flat stretch, which the
     low percentile of the gradient along the outline sees.
     """
-    score = np.zeros(len(_FRACTIONS))
-    for frame, reference in zip(frames, references, strict=True):
+
+    def scores(frame: Grey, reference: float) -> NDArray[np.float64]:
+        score = np.zeros(len(_FRACTIONS))
         smooth = smoothed(frame).astype(np.float32)
         gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3)
         gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3)
@@ -253,7 +255,11 @@ def _steepest_fraction(frames: list[Grey], references: list[float], background: 
                 continue
             x = contour[:, 0].astype(np.intp)
             y = contour[:, 1].astype(np.intp)
-            score[k] += float(np.percentile(gradient[y, x], 8)) / max(reference - background, 1.0)
+            score[k] = float(np.percentile(gradient[y, x], 8)) / max(reference - background, 1.0)
+        return score
+
+    pairs = list(zip(frames, references, strict=True))
+    score = np.sum(together(lambda pair: scores(*pair), pairs), axis=0)
     best = score.max()
     if best <= 0:
         return 0.5

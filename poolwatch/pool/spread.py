@@ -8,6 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from ..model.together import together
 from .coarse import Grey
 from .curve import normals_curvature, resample
 from .foot import foot_spread
@@ -55,9 +56,11 @@ def edge_spread(
         Spread (px), height (grey values), share; infinite and 0 where there is no step.
     """
     spreads = np.array([known]) if known else np.geomspace(0.5, max(6.0, 0.5 * reach), 24)
-    curves, heights = [], []
-    hidden, blinds = [], 0
-    for i, contour, _ in regions[:_FRAMES]:
+
+    def tried(
+        region: tuple[int, NDArray[np.float64], float],
+    ) -> tuple[float, int, tuple[NDArray[np.float64], NDArray[np.float64]] | None]:
+        i, contour, _ = region
         x, y = resample(contour[:, 0].copy(), contour[:, 1].copy(), 96)
         x, y, nx, ny, _ = normals_curvature(x, y, 2.0)
         wide = reach + 10
@@ -66,25 +69,25 @@ def edge_spread(
         profile = across.T.copy()
         clear = np.flatnonzero(size > 0.5 * np.median(size))
         blind = (seen - wide > start - _SEEN_PX)[clear]
-        hidden.append(blind.mean())
-        blinds += int(blind.sum())
+        share, blinds = float(blind.mean()), int(blind.sum())
         if (~blind).sum() < _ENOUGH:
-            continue
+            return share, blinds, None
         clear = clear[~blind]
         errors, tall = _ladder(profile[clear], start[clear], wide, spreads)
         complete = np.isfinite(errors).sum(axis=0) > 0.5 * len(clear)
-        if complete.any():
-            curve = np.full(len(spreads), np.nan)
-            curve[complete] = np.nanmedian(errors[:, complete], axis=0)
-            curves.append(curve / max(np.nanmin(curve), 1e-12))
-            heights.append(
-                np.array(
-                    [
-                        np.median(t[np.isfinite(t)]) if c else np.nan
-                        for t, c in zip(tall.T, complete, strict=True)
-                    ]
-                )
-            )
+        if not complete.any():
+            return share, blinds, None
+        curve = np.full(len(spreads), np.nan)
+        curve[complete] = np.nanmedian(errors[:, complete], axis=0)
+        height = [
+            np.median(t[np.isfinite(t)]) if c else np.nan for t, c in zip(tall.T, complete, strict=True)
+        ]
+        return share, blinds, (curve / max(np.nanmin(curve), 1e-12), np.array(height))
+
+    answers = together(tried, regions[:_FRAMES])
+    hidden, blinds = [answer[0] for answer in answers], sum(answer[1] for answer in answers)
+    told = [answer[2] for answer in answers if answer[2] is not None]
+    curves, heights = [curve for curve, _ in told], [height for _, height in told]
     share = float(np.median(hidden)) if hidden else 0.0
     if 2 * len(curves) < len(hidden) and blinds >= _ENOUGH:
         some = np.unique(np.linspace(0, len(regions) - 1, min(len(regions), _FOOT_FRAMES)).astype(np.intp))

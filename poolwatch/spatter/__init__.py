@@ -17,11 +17,13 @@ if TYPE_CHECKING:
     from .look import SpatterLook as SpatterLook
     from .look import learn as learn
     from .settings import SpatterSettings as SpatterSettings
+    from .visibility import drawn_into as drawn_into
     from .visibility import smallest_diameter as smallest_diameter
 
 _PLACES = {
     "Spatter": "counting",
     "particles": "counting",
+    "drawn_into": "visibility",
     "smallest_diameter": "visibility",
     "detect": "detecting",
     "Tracks": "linking",
@@ -31,7 +33,7 @@ _PLACES = {
     "SpatterSettings": "settings",
 }
 __all__ = [
-    "Spatter", "SpatterLook", "SpatterSettings", "Tracks", "detect", "learn", "link", "particles", "smallest_diameter",
+    "Spatter", "SpatterLook", "SpatterSettings", "Tracks", "detect", "drawn_into", "learn", "link", "particles", "smallest_diameter",
 ]  # fmt: skip
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.pixels import by_depth
+from ..model.together import shares, together
 from .fitting import blur_of
 from .look import SpatterLook
 from .records import SIGHTING, UNFITTED
@@ -24,6 +25,7 @@ def detect(
     settings: SpatterSettings | None = None,
     *,
     fitted: bool = True,
+    threads: bool = False,
 ) -> NDArray[np.void]:
     """Find and fit the particles in each frame by itself.
 
@@ -40,6 +42,9 @@ def detect(
         As given to `learn`.
     fitted
         False: only find them, which is much quicker; places and fluxes are rough then, and all are marked `UNFITTED`.
+
+    threads
+        Whether to use several threads, which changes no digit.
 
     Returns
     -------
@@ -60,8 +65,23 @@ def detect(
         )
     if outlines is not None and len(outlines) != len(frames):
         raise ValueError(f"one outline a frame is needed: {len(frames)} frames, {len(outlines)} outlines")
+    runs = shares(len(frames)) if threads else [range(len(frames))]
+    parts = together(lambda run: _of_run(frames, outlines, run, look, settings, fitted), runs)
+    rows = np.concatenate([rows for rows, _ in parts]) if parts else np.zeros((0, COLUMNS))
+    return _records(rows, [number for _, numbers in parts for number in numbers])
+
+
+def _of_run(
+    frames: NDArray[np.unsignedinteger],
+    outlines: Sequence[NDArray[np.floating]] | None,
+    run: range,
+    look: SpatterLook,
+    settings: SpatterSettings,
+    fitted: bool,
+) -> tuple[NDArray[np.float64], list[int]]:
+    """Rows of `search` for the frames of a run, and the number of the frame of each."""
     h, w = frames.shape[1:]
-    pictures = by_depth(frames)
+    pictures = by_depth(frames[run.start : run.stop])
     blur = blur_of(look.psf_sigma_px)
     shot, read = look.shot, look.read
     if look.sign < 0:
@@ -73,11 +93,11 @@ def detect(
         work = (*work[:-1], work[-1][:, :0].copy())
     found = np.zeros((_ROOM, COLUMNS))
     max_length = settings.max_diameter_px + settings.max_step_px + 4 * blur
-    around = packed(outlines, len(frames))
-    kept: list[NDArray[np.float64]] = []
+    around = packed(None if outlines is None else outlines[run.start : run.stop], len(run))
+    kept: list[NDArray[np.float64]] = [np.zeros((0, COLUMNS))]
     numbers: list[int] = []
     i = 0
-    while i < len(frames):
+    while i < len(run):
         i, n = search(
             pictures, i, around, look, read, shot, blur, settings.pool_margin_px + 3.0 * blur,
             settings.max_diameter_px, max_length, work, found,
@@ -87,9 +107,9 @@ def detect(
             continue
         if n:
             kept.append(found[:n].copy())
-            numbers += [i] * n
+            numbers += [run.start + i] * n
         i += 1
-    return _records(np.concatenate(kept), numbers) if kept else np.zeros(0, dtype=SIGHTING)
+    return np.concatenate(kept), numbers
 
 
 def _records(rows: NDArray[np.float64], frames: list[int]) -> NDArray[np.void]:

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..model.together import shares, together
 from .filtering import BLOCK, light_at, pool_spans
 from .noise import ROUNDING, finest, noise_model, upper_spread
 from .ordering import sort_columns
@@ -208,8 +209,6 @@ def _scatter(
 ) -> tuple[float, float, NDArray[np.float32], SpatterLook]:
     """Noise model of a pixel, scatter of the smoothed picture, and the look with its flicker."""
     n, h, w = sample.shape
-    work = work_arrays(h, w)
-    left, right, res, means, level, picture, hits = work[:7]
     nothing = np.zeros((0, 2))
     margin = settings.pool_margin_px + 4.0
     light = look.background - look.black
@@ -218,12 +217,12 @@ def _scatter(
     places = np.zeros((2, 0), dtype=np.int64)
     flicker = 0.0
 
-    def frame_of(i: int, chosen: NDArray[np.int64]) -> float:
+    def frame_of(i: int, chosen: NDArray[np.int64], work: tuple[NDArray, ...]) -> float:  # type: ignore[type-arg]
         outline = nothing if outlines is None else np.ascontiguousarray(outlines[i], dtype=np.float64)
         return float(
             prepare(
                 sample[i], outline, look.background, look.threshold, chosen,
-                light_at(look.background, chosen, look.black), look.black, look.sign, look.offset, look.even, margin, left, right, res, means, level, picture, hits,
+                light_at(look.background, chosen, look.black), look.black, look.sign, look.offset, look.even, margin, *work[:7],
             )
         )  # fmt: skip
 
@@ -231,7 +230,12 @@ def _scatter(
         order = np.argsort(-light.ravel()[candidates], kind="stable")[:1000]
         chosen = np.sort(candidates[order])
         spots = np.array(np.divmod(chosen, w))
-        gains = np.array([frame_of(i, spots) for i in range(n)])
+
+        def gains_of(some: range) -> list[float]:
+            work = work_arrays(h, w)
+            return [frame_of(i, spots, work) for i in some]
+
+        gains = np.concatenate(together(gains_of, shares(n)))
         middle = float(np.median(gains))
         flicker = float(1.4826 * np.median(np.abs(gains - middle)))
         if flicker * float(np.median(light.ravel()[chosen])) > 0.25:
@@ -239,11 +243,17 @@ def _scatter(
     ys, xs = np.arange(_LATTICE // 2, h, _LATTICE), np.arange(_LATTICE // 2, w, _LATTICE)
     seen = np.empty((n, ys.size, xs.size), dtype=np.float32)
     raw, fine = np.empty_like(seen), np.empty_like(seen)
-    for i in range(n):
-        frame_of(i, places)
-        seen[i] = picture[np.ix_(ys, xs)]
-        raw[i] = res[np.ix_(ys, xs)] - _slow(level, ys, xs)
-        fine[i] = finest(res, ys, xs)
+
+    def look_through(some: range) -> None:
+        work = work_arrays(h, w)
+        _, _, res, _, level, picture, *_ = work
+        for i in some:
+            frame_of(i, places, work)
+            seen[i] = picture[np.ix_(ys, xs)]
+            raw[i] = res[np.ix_(ys, xs)] - _slow(level, ys, xs)
+            fine[i] = finest(res, ys, xs)
+
+    together(look_through, shares(n))
     away = seen < -1e29
     for values in (seen, raw, fine):
         values[away] = np.nan

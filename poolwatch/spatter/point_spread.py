@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.pixels import Frames, by_depth
+from ..model.together import shares, together
 from .fitting import CLOSELY, PARAMETERS, blur_of, descend, noise_of, veil
 from .profile import disc_table
 from .records import BORDER, CROWDED, RIM, UNFITTED
@@ -48,7 +49,7 @@ def find_point_spread(
     """
     from .detecting import detect
 
-    rough = detect(sample, outlines, replace(look, psf_sigma_px=1.0), settings)
+    rough = detect(sample, outlines, replace(look, psf_sigma_px=1.0), settings, threads=True)
     bad = UNFITTED | BORDER | RIM | CROWDED
     candidates = rough[
         ((rough["mark"] & bad) == 0) & (rough["signal"] > _CLEAR * look.detection_level) & (rough["peak"] > 0)
@@ -134,23 +135,20 @@ def _all_curves(
     sparse: bool,
 ) -> dict[int, NDArray[np.float64]]:
     """Chi-square over the ladder for each sighting of `candidates` that can be fitted, by its place there."""
-    work = work_arrays(*sample.shape[1:])
-    found: dict[int, NDArray[np.float64]] = {}
-    for frame in np.unique(candidates["frame"]):
-        places = np.flatnonzero(candidates["frame"] == frame)
-        outline = packed(None if outlines is None else outlines[frame : frame + 1], 1)
-        for k, curve in _curves(
-            by_depth(sample[frame : frame + 1]),
-            outline,
-            candidates[places],
-            look,
-            settings,
-            sigmas,
-            work,
-            sparse,
-        ):
-            found[int(places[k])] = curve
-    return found
+    numbers = np.unique(candidates["frame"])
+
+    def of_run(run: range) -> dict[int, NDArray[np.float64]]:
+        work = work_arrays(*sample.shape[1:])
+        found: dict[int, NDArray[np.float64]] = {}
+        for frame in numbers[run.start : run.stop]:
+            places = np.flatnonzero(candidates["frame"] == frame)
+            outline = packed(None if outlines is None else outlines[frame : frame + 1], 1)
+            one = by_depth(sample[frame : frame + 1])
+            for k, curve in _curves(one, outline, candidates[places], look, settings, sigmas, work, sparse):
+                found[int(places[k])] = curve
+        return found
+
+    return {k: curve for part in together(of_run, shares(len(numbers))) for k, curve in part.items()}
 
 
 def _curves(

@@ -17,6 +17,8 @@ from .profile import SHAPE, densities, disc_table, shape_of
 from .records import SATURATED
 from .settings import SpatterSettings
 
+# Frames of the sample that particles are drawn into, at most.
+_FRAMES = 16
 # Sizes that are tried: from 0.3 px, each 12 % larger.
 _LADDER = 0.3 * 1.12 ** np.arange(45)
 # Particles that are drawn of each size, at most.
@@ -66,7 +68,7 @@ def smallest_diameter(
         NaN where the clip shows not even the largest tried, or has no room for any.
     """
     settings = settings or SpatterSettings()
-    chosen = np.unique(np.linspace(0, len(sample) - 1, min(len(sample), 16)).astype(int))
+    chosen = drawn_into(len(sample))
     frames = sample[chosen]
     around = None if outlines is None else [np.asarray(outlines[k], dtype=np.float64) for k in chosen]
     seen = detect(frames, around, look, settings)
@@ -98,6 +100,11 @@ def smallest_diameter(
     for step in range(max(low - 2, 0), min(high + 3, len(_LADDER))):
         share(step)
     return _passing(shares)
+
+
+def drawn_into(count: int) -> NDArray[np.intp]:
+    """Places of the frames that `smallest_diameter` draws into, of a sample of `count` frames."""
+    return np.unique(np.linspace(0, count - 1, min(count, _FRAMES)).astype(np.intp))
 
 
 def _clear(seen: NDArray[np.void], look: SpatterLook) -> NDArray[np.void]:
