@@ -26,6 +26,10 @@ if TYPE_CHECKING:
 _TRIED, _CLEAR = 120, 1.6
 _SIGMAS = np.exp(np.linspace(np.log(0.3), np.log(6.0), 25))
 ASSUMED = 0.8
+# A disc fitted to a bell of variance v by least squares has a variance of 0.63 v: its edge lies where the bell has half of
+# the disc's height, its height is the bell's mean inside, 2 x exp(-x) = 1 - exp(-x) at x = 1.256 = R²/2v, and R²/4 is
+# the disc's variance.
+_BELL_AS_DISC = 0.63
 # No lens is a Gaussian to better than this share of its width.
 _GAUSSIAN = 0.0015
 
@@ -68,11 +72,19 @@ def find_point_spread(
         - np.hypot(candidates["streak_m"], candidates["streak_n"]) / 24
         + blur_of(1.0) ** 2
     )
-    if not len(members) or blur_of(sigma) ** 2 > 1.3 * float(np.percentile(width2, 10)):
+    # Fitted with a spread of 1 px, a wider bell is taken for a disc, and looks narrower than it is.
+    rough2, found2 = blur_of(1.0) ** 2, blur_of(sigma) ** 2
+    seen_as = _BELL_AS_DISC + (1.0 - _BELL_AS_DISC) * min(rough2 / max(found2, 1e-9), 1.0)
+    if not len(members) or seen_as * found2 > 1.3 * float(np.percentile(width2, 10)):
         return ASSUMED, 0.3 * ASSUMED, "assumed"
     # Again for the group, on a fine ladder: the sum of chi-squares, because a mean of single answers would lean
     # to the narrow ones, whose own uncertainties are smaller.
-    group = candidates[np.array(list(told))[members]]
+    # With those that tell no width but do not contradict it: a small particle tells an upper bound at most, and to take
+    # only those whose noise happens to make it a width would lean to the narrow side.
+    vague = [k for k, curve in coarse.items() if k not in told and _allows(_SIGMAS, curve, sigma)]
+    group = candidates[
+        np.sort(np.concatenate([np.array(list(told))[members], np.array(vague, dtype=np.intp)]))
+    ]
     fine = sigma * np.exp(np.linspace(-0.12, 0.12, 9))
     curves = np.array(list(_all_curves(sample, outlines, group, look, settings, fine, sparse=False).values()))
     best = _minimum(fine, curves.sum(axis=0)) if len(curves) else None
@@ -82,6 +94,13 @@ def find_point_spread(
     if u > 0.2 * sigma:
         return ASSUMED, 0.3 * ASSUMED, "assumed"
     return sigma, float(np.hypot(u, _GAUSSIAN * sigma)), "found"
+
+
+def _allows(sigmas: NDArray[np.float64], curve: NDArray[np.float64], sigma: float) -> bool:
+    """Whether a width lies within three standard deviations of the best by a curve of chi-square."""
+    known = np.isfinite(curve)
+    here = float(np.interp(np.log(sigma), np.log(sigmas[known]), curve[known]))
+    return here - float(curve[known].min()) < 9.0
 
 
 def _left_out(sigmas: NDArray[np.float64], curves: NDArray[np.float64]) -> float | None:
@@ -99,14 +118,17 @@ def _sharpest(answers: NDArray[np.float64]) -> tuple[NDArray[np.intp], float, fl
     """The sharpest group of answers (width, uncertainty) that agree: their places, mean and its uncertainty.
 
     What is out of focus, or soft by nature (plume, hot marks), looks wider, never narrower: so the group that
-    counts is the narrowest one that holds at least a sixth of the answers. No places where there is none.
+    counts is the narrowest one that holds at least a sixth of the answers, each counted as it tells its width, at most
+    as one: vague answers scatter to either side, and a few that happen to lie low are no group. No places where there
+    is none.
     """
     value, u = answers[:, 0], np.hypot(answers[:, 1], 0.01 * answers[:, 0])
-    needed = max(2, int(np.ceil(len(value) / 6)))
+    counts = np.minimum((np.median(u) / u) ** 2, 1.0) if len(u) else u
+    needed = float(counts.sum()) / 6
     for i in np.argsort(value, kind="stable"):
         near = np.abs(value - value[i]) < 2.5 * np.hypot(u, u[i])
         near &= u < max(3.0 * float(np.median(u)), 0.05)
-        if near.sum() < needed:
+        if near.sum() < 2 or counts[near].sum() < needed or not near[i]:
             continue
         sigma = float(value[i])
         for _ in range(10):
@@ -115,7 +137,7 @@ def _sharpest(answers: NDArray[np.float64]) -> tuple[NDArray[np.intp], float, fl
                 break
             weight = 1.0 / u[near] ** 2
             sigma = float((weight * value[near]).sum() / weight.sum())
-        if near.sum() < needed:
+        if near.sum() < 2 or counts[near].sum() < needed:
             continue
         count = int(near.sum())
         chi = float((weight * (value[near] - sigma) ** 2).sum()) / (count - 1)

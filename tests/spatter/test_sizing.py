@@ -1,0 +1,107 @@
+"""Sizes of tracks: what is cut off has none, and what an error of the point spread makes of them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from poolwatch.spatter import learn
+from poolwatch.spatter.linking import Tracks
+from poolwatch.spatter.look import SpatterLook
+from poolwatch.spatter.records import BORDER, RIM, SIGHTING, UNFITTED
+from poolwatch.spatter.settings import SpatterSettings
+from poolwatch.spatter.sizing import find_sizes
+from tests.accuracy.spatter_clips import ORDINARY, Simulation, scene
+
+
+@pytest.fixture(scope="module")
+def look() -> SpatterLook:
+    noise = 20 + np.random.default_rng(1).standard_normal((12, 96, 256))
+    frames = np.round(noise).astype(np.uint8)
+    return learn(frames, full_scale=255, settings=SpatterSettings(psf_sigma_px=0.9))
+
+
+def track(diameter: float, marks: list[int], brightness: float = 100.0) -> Tracks:
+    s = np.zeros(len(marks), dtype=SIGHTING)
+    s["frame"], s["x"], s["y"] = np.arange(len(marks)), 40 + 10 * np.arange(len(marks)), 50
+    s["flux"], s["spread"] = brightness * np.pi / 4 * diameter**2, diameter**2 / 16 + 16 / 24
+    s["streak_m"], s["u_spread"], s["u_streak"], s["slope"] = 16.0, 0.02, 1.0, 1 / 24
+    s["u_x"] = s["u_y"] = 0.05
+    s["mark"] = marks
+    return Tracks(s, np.array([0, len(marks)]), np.ones(20, dtype=bool), 0)
+
+
+@pytest.mark.parametrize(
+    ("marks", "known"),
+    [([RIM, 0, BORDER], True), ([RIM, UNFITTED, BORDER], False), ([UNFITTED, UNFITTED, UNFITTED], False)],
+)
+def test_what_is_cut_off_in_every_sighting_has_no_size(
+    look: SpatterLook, marks: list[int], known: bool
+) -> None:
+    tracks = track(10.0, marks)
+    # A rim or a border cuts most of it off: its streak is shorter than the flight's.
+    cut = (tracks.sightings["mark"] & (RIM | BORDER)) != 0
+    tracks.sightings["spread"][cut], tracks.sightings["streak_m"][cut] = 3.0, 2.0
+    tracks.sightings["streak_m"][tracks.sightings["mark"] == UNFITTED] = 400.0
+    sizes = find_sizes(tracks, np.array([[10.0, 0.0]]), look, 0.4)
+    assert bool(np.isfinite(sizes.diameter[0])) == known
+    assert bool(np.isfinite(sizes.u_diameter[0])) == known
+    if known:
+        assert sizes.diameter[0] == pytest.approx(10.0, rel=0.02)
+
+
+@pytest.mark.parametrize(("diameter", "low", "high"), [(1.0, 0.8, 1.05), (4.0, 0.45, 0.7), (12.0, 0.0, 0.35)])
+def test_an_error_of_the_point_spread_counts_by_size(
+    look: SpatterLook, diameter: float, low: float, high: float
+) -> None:
+    tracks, velocity = track(diameter, [0] * 8), np.array([[10.0, 0.0]])
+    u = [
+        float(find_sizes(tracks, velocity, replace(look, psf_u_px=u), 0.4).u_diameter[0]) * diameter / 8
+        for u in (0.0, 0.02)
+    ]
+    share = np.sqrt(u[1] ** 2 - u[0] ** 2) / (2 * look.psf_sigma_px * 0.02)
+    assert low < share < high
+
+
+@pytest.mark.parametrize("seed", [705, 706])
+def test_a_picture_far_out_of_focus_tells_its_point_spread(seed: int) -> None:
+    # A bell that wide is narrower than itself when fitted with a disc: it was taken for what nothing in the clip can be,
+    # and 0.8 px assumed instead.
+    made = scene(frames=700, seed=seed, spatter=ORDINARY, camera={"psf_sigma_px": 2.5})
+    simulation = Simulation(made)
+    chosen = np.linspace(0, 699, 40).astype(int).tolist()
+    sample = np.concatenate([simulation.frames(k, k + 1) for k in chosen])
+    found = learn(sample, full_scale=255, outlines=[simulation.outline(k) for k in chosen])
+    assert found.psf_source == "found"
+    assert abs(found.psf_sigma_px - 2.5) < max(3 * found.psf_u_px, 0.03)
+
+
+@pytest.mark.parametrize(
+    "answers",
+    [
+        # A few vague answers that lie low, beside clear ones that agree: as seen in clips out of focus by 2.5 px.
+        [(2.03, 0.182), (2.05, 0.296), (2.29, 0.196), (2.47, 0.083), (2.48, 0.028), (2.5, 0.043), (2.52, 0.026), (2.53, 0.045),
+         (2.54, 0.029), (2.54, 0.026), (2.56, 0.03), (2.57, 0.041), (2.62, 0.082), (2.91, 0.66)],
+        [(2.0, 0.107), (2.22, 0.115), (2.37, 0.133), (2.46, 0.043), (2.47, 0.052), (2.51, 0.017), (2.52, 0.018), (2.53, 0.023),
+         (2.55, 0.026), (2.56, 0.033), (2.63, 0.078), (2.72, 0.312), (3.0, 0.204)],
+    ],
+)  # fmt: skip
+def test_vague_answers_are_no_group(answers: list[tuple[float, float]]) -> None:
+    from poolwatch.spatter.point_spread import _sharpest
+
+    members, sigma, _ = _sharpest(np.array(answers))
+    assert len(members) >= 8
+    assert sigma == pytest.approx(2.52, abs=0.02)
+
+
+def test_the_sharper_of_two_groups_counts() -> None:
+    from poolwatch.spatter.point_spread import _sharpest
+
+    rng = np.random.default_rng(3)
+    sharp, soft = 0.9 + 0.02 * rng.standard_normal(8), 1.6 + 0.02 * rng.standard_normal(24)
+    answers = np.column_stack([np.concatenate([sharp, soft]), np.full(32, 0.02)])
+    members, sigma, u = _sharpest(answers)
+    assert len(members) == 8
+    assert abs(sigma - 0.9) < 4 * u + 0.01
