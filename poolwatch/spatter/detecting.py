@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 
 from ..model.pixels import by_depth
 from ..model.together import shares, together
+from .facts import facts_of, work_arrays
 from .fitting import blur_of
 from .look import SpatterLook
 from .records import SIGHTING, UNFITTED
-from .searching import COLUMNS, packed, search, work_arrays
+from .searching import COLUMNS, FitLimits, packed, search
 from .settings import SpatterSettings
 
 _ROOM = 256
@@ -90,18 +91,22 @@ def _of_run(
     work = work_arrays(h, w)
     if not fitted:
         # No room for pixels, no fit.
-        work = (*work[:-1], work[-1][:, :0].copy())
+        work = work._replace(values=work.values[:, :0].copy())
     found = np.zeros((_ROOM, COLUMNS))
-    max_length = settings.max_diameter_px + settings.max_step_px + 4 * blur
+    limits = FitLimits(
+        float(read),
+        float(shot),
+        float(blur),
+        float(settings.max_diameter_px),
+        float(settings.max_diameter_px + settings.max_step_px + 4 * blur),
+    )
+    facts = facts_of(look, settings.pool_margin_px + 3.0 * blur)
     around = packed(None if outlines is None else outlines[run.start : run.stop], len(run))
     kept: list[NDArray[np.float64]] = [np.zeros((0, COLUMNS))]
     numbers: list[int] = []
     i = 0
     while i < len(run):
-        i, n = search(
-            pictures, i, around, look, read, shot, blur, settings.pool_margin_px + 3.0 * blur,
-            settings.max_diameter_px, max_length, work, found,
-        )  # fmt: skip
+        i, n = search(pictures, i, around, facts, limits, work, found)
         if n > len(found):
             found = np.zeros((2 * n, COLUMNS))
             continue

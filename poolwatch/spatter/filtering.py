@@ -1,4 +1,4 @@
-"""From a frame to the smoothed picture of what stands above the ground, in one thread and few passes."""
+"""From a frame to the smoothed picture of what stands above the ground, where it is wanted."""
 
 from __future__ import annotations
 
@@ -6,12 +6,13 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from ..model.pixels import Frames
+from .facts import Canvas, Ground, SpatterFacts
 from .ordering import middle_of
+from .sieve import BLOCK
 
 # Distance of the discs that widen an outline, px.
 _STRIDE = 2.0
-# Side of the blocks that carry the ground's slow changes (plume, glare), px.
-BLOCK = 16
 
 
 @njit(cache=True, nogil=True)
@@ -48,108 +49,47 @@ def pool_spans(outline: NDArray, margin: float, left: NDArray, right: NDArray) -
 
 
 @njit(cache=True, nogil=True)
-def residual(
-    frame: NDArray,  # type: ignore[type-arg]
-    background: NDArray,  # type: ignore[type-arg]
-    scale: NDArray,  # type: ignore[type-arg]
-    left: NDArray,  # type: ignore[type-arg]
-    right: NDArray,  # type: ignore[type-arg]
-    i: int,
+def residual_at(frames: Frames, k: int, ground: Ground, gain: float, y: int, x: int) -> float:
+    """Grey value of frame `k` above the learned ground at one pixel.
+
+    Sign and offset turn a dark scene bright; the gain makes the learned ground as bright as the frame's.
+    """
+    narrow, wide = frames
+    s, o, g, b0 = _scale(ground, gain)
+    seen = np.float32(narrow[k, y, x]) if narrow.shape[0] > 0 else np.float32(wide[k, y, x])
+    return float(np.float32(s * seen + o - (g * ground.background[y, x] + b0)))
+
+
+@njit(cache=True, nogil=True)
+def _scale(ground: Ground, gain: float) -> tuple[np.float32, np.float32, np.float32, np.float32]:
+    """Sign, offset, gain and what the gain leaves of black, in single precision."""
+    return (
+        np.float32(ground.sign),
+        np.float32(ground.offset),
+        np.float32(gain),
+        np.float32(ground.black * (1.0 - gain)),
+    )
+
+
+@njit(cache=True, nogil=True)
+def _lift(
+    seen: NDArray,  # type: ignore[type-arg]
+    learned: NDArray,  # type: ignore[type-arg]
+    scale: tuple[np.float32, np.float32, np.float32, np.float32],
     out: NDArray,  # type: ignore[type-arg]
-    total: NDArray,  # type: ignore[type-arg]
-    hidden: NDArray,  # type: ignore[type-arg]
 ) -> None:
-    """Grey values above the learned background in row `i` of blocks; sums of its columns, without what is hidden.
-
-    `scale` (sign, offset, gain, black · (1 − gain)) turns a dark scene bright and the learned ground as bright as the
-    frame's; `hidden` counts the pixels of each column that are.
-    """
-    h, w = frame.shape
-    s, o, g, b0 = scale[0], scale[1], scale[2], scale[3]
-    total[:] = np.float32(0.0)
-    hidden[:] = 0
-    for y in range(i * BLOCK, min(h, (i + 1) * BLOCK)):
-        seen, learned, row = frame[y], background[y], out[y]
-        if left[y] > right[y]:
-            for x in range(w):
-                v = s * np.float32(seen[x]) + o - (g * learned[x] + b0)
-                row[x] = v
-                total[x] += v
-        else:
-            for x in range(w):
-                row[x] = s * np.float32(seen[x]) + o - (g * learned[x] + b0)
-            _add_seen(row, left[y], right[y], total, hidden)
+    """`residual_at` for part of a row."""
+    s, o, g, b0 = scale
+    for x in range(out.size):
+        out[x] = s * np.float32(seen[x]) + o - (g * learned[x] + b0)
 
 
 @njit(cache=True, nogil=True)
-def _add_seen(row: NDArray, left: int, right: int, total: NDArray, hidden: NDArray) -> None:  # type: ignore[type-arg]
-    """Add a row to the sums of its columns, but for what is hidden from `left` to `right`."""
-    w = row.size
-    a, b = w, w
-    if left <= right:
-        a, b = min(max(0, left), w), min(max(right + 1, 0), w)
-    for x in range(a):
-        total[x] += row[x]
-    # Slices, so that the compiler sees no index below 0 and works on several pixels at once.
-    sums, rest = total[b:], row[b:]
-    for x in range(w - b):
-        sums[x] += rest[x]
-    for x in range(a, b):
-        hidden[x] += 1
-
-
-@njit(cache=True, nogil=True)
-def sums_again(
-    res: NDArray,  # type: ignore[type-arg]
-    left: NDArray,  # type: ignore[type-arg]
-    right: NDArray,  # type: ignore[type-arg]
-    owner: NDArray,  # type: ignore[type-arg]
-    busy: NDArray,  # type: ignore[type-arg]
-    i: int,
-    total: NDArray,  # type: ignore[type-arg]
-    hidden: NDArray,  # type: ignore[type-arg]
-) -> None:
-    """Sums of the residual's columns in row `i` of blocks, without what is hidden, has an owner or lies beside it.
-
-    An owner is a particle already found; two pixels on either side are left out too. Rows that are not `busy` have none.
-    """
-    h, w = res.shape
-    total[:] = np.float32(0.0)
-    hidden[:] = 0
-    for y in range(i * BLOCK, min(h, (i + 1) * BLOCK)):
-        row = res[y]
-        if not busy[y]:
-            _add_seen(row, left[y], right[y], total, hidden)
-            continue
-        # How far on the last owner lies: those in the first two columns are looked at first.
-        near = 5
-        for x in range(min(2, w)):
-            near = 0 if owner[y, x] != 0 else near + 1
-        for x in range(w):
-            ahead = min(x + 2, w - 1)
-            near = 0 if owner[y, ahead] != 0 else near + 1
-            if near < 5 or left[y] <= x <= right[y]:
-                hidden[x] += 1
-            else:
-                total[x] += row[x]
-
-
-@njit(cache=True, nogil=True)
-def block_means(total: NDArray, hidden: NDArray, rows: int, means: NDArray) -> None:  # type: ignore[type-arg]
-    """Means over one row of blocks, `rows` px high, from sums over columns; NaN where too little is in sight."""
-    w = total.size
-    for j in range(means.size):
-        x0, x1 = j * BLOCK, min(w, (j + 1) * BLOCK)
-        # Two sums at once: one would wait for each addition.
-        even, odd, n = np.float32(0.0), np.float32(0.0), rows * (x1 - x0)
-        for x in range(x0, x1 - 1, 2):
-            even += total[x]
-            odd += total[x + 1]
-            n -= hidden[x] + hidden[x + 1]
-        if (x1 - x0) % 2:
-            even += total[x1 - 1]
-            n -= hidden[x1 - 1]
-        means[j] = (even + odd) / n if 4 * n >= rows * (x1 - x0) else np.nan
+def residual_of(frames: Frames, k: int, ground: Ground, gain: float, out: NDArray) -> None:  # type: ignore[type-arg]
+    """`residual_at` for a whole frame, shape (h, w)."""
+    for y in range(out.shape[0]):
+        for x in range(out.shape[1]):
+            out[y, x] = residual_at(frames, k, ground, gain, y, x)
 
 
 @njit(cache=True, nogil=True)
@@ -199,12 +139,10 @@ def _middles(means: NDArray, i: int, calm: NDArray, sides: NDArray) -> None:  # 
 
 
 @njit(cache=True, nogil=True)
-def ground(means: NDArray, level: NDArray) -> None:  # type: ignore[type-arg]
-    """Slow part of the residual: medians of 3x3 block means, spread over columns into `level` (blocks, w)."""
+def slow_ground(means: NDArray, calm: NDArray) -> None:  # type: ignore[type-arg]
+    """Slow part of the residual in each block: medians of 3x3 block means."""
     rows, cols = means.shape
-    w = level.shape[1]
     around = np.empty(9, dtype=np.float32)
-    calm = np.zeros((rows, cols), dtype=np.float32)
     sides = np.empty((3, cols), dtype=np.float32)
     gaps = np.zeros(cols, dtype=np.bool_)
     for i in range(rows):
@@ -234,98 +172,152 @@ def ground(means: NDArray, level: NDArray) -> None:  # type: ignore[type-arg]
             calm[i, j] = (
                 np.float32(0.5) * (around[(n - 1) // 2] + around[n // 2]) if n > 0 else np.float32(0.0)
             )
-    for x0 in range(-BLOCK // 2, w, BLOCK):
-        # From the middle of one block to that of the next.
-        j = min(max(x0 // BLOCK, 0), cols - 1)
-        k = min(max(x0 // BLOCK + 1, 0), cols - 1)
-        first, last = max(x0, 0), min(x0 + BLOCK, w)
-        for i in range(rows):
-            low, rise = calm[i, j], calm[i, k] - calm[i, j]
-            for x in range(first, last):
-                level[i, x] = low + np.float32((x - x0 + 0.5) * (1.0 / BLOCK)) * rise
 
 
 @njit(cache=True, nogil=True)
-def level_at(level: NDArray, y: int, x: int) -> float:  # type: ignore[type-arg]
-    """Value of the slow ground at one pixel."""
-    rows = level.shape[0]
+def spread(calm: NDArray, first: int, out: NDArray) -> None:  # type: ignore[type-arg]
+    """Values of the slow ground in one row of blocks, `calm`, at the columns from `first`: straight between middles."""
+    cols = calm.size
+    # From the middle of one block to that of the next.
+    for n in range((first + BLOCK // 2) // BLOCK, (first + out.size - 1 + BLOCK // 2) // BLOCK + 1):
+        x0 = n * BLOCK - BLOCK // 2
+        low = calm[min(max(n - 1, 0), cols - 1)]
+        rise = calm[min(n, cols - 1)] - low
+        for x in range(max(x0, first), min(x0 + BLOCK, first + out.size)):
+            out[x - first] = low + np.float32((x - x0 + 0.5) * (1.0 / BLOCK)) * rise
+
+
+@njit(cache=True, nogil=True)
+def level_at(calm: NDArray, y: int, x: int) -> float:  # type: ignore[type-arg]
+    """Value of the slow ground at one pixel, from its values in blocks."""
+    rows, cols = calm.shape
     f = (y + 0.5) / BLOCK - 0.5
     i = min(max(int(np.floor(f)), 0), rows - 1)
     k = min(i + 1, rows - 1)
     t = min(max(f - i, 0.0), 1.0)
-    return float(level[i, x] + t * (level[k, x] - level[i, x]))
+    n = (x + BLOCK // 2) // BLOCK
+    a, b = max(n - 1, 0), min(n, cols - 1)
+    share = np.float32((x - n * BLOCK + BLOCK // 2 + 0.5) * (1.0 / BLOCK))
+    above = calm[i, a] + share * (calm[i, b] - calm[i, a])
+    below = calm[k, a] + share * (calm[k, b] - calm[k, a])
+    return float(above + t * (below - above))
+
+
+@njit(cache=True, nogil=True)
+def above_ground(
+    res: NDArray,  # type: ignore[type-arg]
+    calm: NDArray,  # type: ignore[type-arg]
+    ys: NDArray,  # type: ignore[type-arg]
+    xs: NDArray,  # type: ignore[type-arg]
+    out: NDArray,  # type: ignore[type-arg]
+) -> None:
+    """Residual less its slow part at the crossings of some rows and columns."""
+    for i in range(ys.size):
+        for j in range(xs.size):
+            out[i, j] = res[ys[i], xs[j]] - level_at(calm, ys[i], xs[j])
 
 
 @njit(cache=True, nogil=True)
 def smooth(
-    res: NDArray,  # type: ignore[type-arg]
-    level: NDArray,  # type: ignore[type-arg]
-    threshold: NDArray,  # type: ignore[type-arg]
-    left: NDArray,  # type: ignore[type-arg]
-    right: NDArray,  # type: ignore[type-arg]
-    out: NDArray,  # type: ignore[type-arg]
-    hits: NDArray,  # type: ignore[type-arg]
+    frames: Frames, k: int, ground: Ground, gain: float, canvas: Canvas, y0: int, y1: int, x0: int, x1: int
 ) -> None:
-    """Binomial 3x3 mean of the residual less its slow part; `hits` counts pixels above `threshold` in a row."""
-    h, w = res.shape
-    rows = level.shape[0]
-    column = np.empty(w + 2, dtype=np.float32)
+    """Binomial 3x3 mean of the residual less its slow part, into rows `y0` to `y1` and columns `x0` to `x1` (excluded) of
+    the picture; far below 0 where hidden, and no higher than full on an even ground.
+    """
+    h, w = ground.background.shape
+    narrow, wide = frames
+    scale = _scale(ground, gain)
+    first, last = max(x0 - 1, 0), min(x1 + 1, w)
+    column = canvas.lines[3, : x1 - x0 + 2]
     sixteenth, two = np.float32(0.0625), np.float32(2.0)
-    for y in range(h):
-        # Views of single rows: the compiler then works on several pixels at once.
-        a, b, c = res[max(y - 1, 0)], res[y], res[min(y + 1, h - 1)]
-        for x in range(w):
-            column[x + 1] = a[x] + two * b[x] + c[x]
-        column[0], column[w + 1] = column[1], column[w]
-        f = (y + 0.5) / BLOCK - 0.5
+    rows, spread_row = canvas.calm.shape[0], -1
+    low, high = canvas.lines[4, : x1 - x0], canvas.lines[5, : x1 - x0]
+    for y in range(y0 - 1, y1 + 1):
+        # Beyond the border the outermost pixels go on.
+        at = min(max(y, 0), h - 1)
+        line = canvas.lines[(y + 1) % 3, : x1 - x0 + 2]
+        middle, learned = line[first - x0 + 1 : last - x0 + 1], ground.background[at, first:last]
+        if narrow.shape[0] > 0:
+            _lift(narrow[k, at, first:last], learned, scale, middle)
+        else:
+            _lift(wide[k, at, first:last], learned, scale, middle)
+        if x0 == 0:
+            line[0] = line[1]
+        if x1 == w:
+            line[x1 - x0 + 1] = line[x1 - x0]
+        if y <= y0:
+            continue
+        # Of the row before the last one.
+        v = y - 1
+        above, here = canvas.lines[(v + 0) % 3, : column.size], canvas.lines[(v + 1) % 3, : column.size]
+        for x in range(column.size):
+            column[x] = above[x] + two * here[x] + line[x]
+        f = (v + 0.5) / BLOCK - 0.5
         i = min(max(int(np.floor(f)), 0), rows - 1)
         t = np.float32(min(max(f - i, 0.0), 1.0))
-        low, high = level[i], level[min(i + 1, rows - 1)]
-        row, limit = out[y], threshold[y]
-        for x in range(w):
-            v = sixteenth * (column[x] + two * column[x + 1] + column[x + 2])
-            row[x] = v - (low[x] + t * (high[x] - low[x]))
-        if left[y] <= right[y]:
-            for x in range(min(max(0, left[y]), w), max(min(w, right[y] + 1), 0)):
-                row[x] = np.float32(-1e30)
-        n = np.int32(0)
-        for x in range(w):
-            n += np.int32(row[x] > limit[x])
-        hits[y] = n
+        if i != spread_row:
+            spread(canvas.calm[i], x0, low)
+            spread(canvas.calm[min(i + 1, rows - 1)], x0, high)
+            spread_row = i
+        out, after, two_after = canvas.picture[v, x0:x1], column[1:], column[2:]
+        for x in range(out.size):
+            value = sixteenth * (column[x] + two * after[x] + two_after[x])
+            out[x] = value - (low[x] + t * (high[x] - low[x]))
+        if ground.even:
+            for x in range(out.size):
+                out[x] = min(out[x], np.float32(ground.full))
+        for x in range(max(canvas.left[v], x0), min(canvas.right[v] + 1, x1)):
+            canvas.picture[v, x] = np.float32(-1e30)
 
 
 @njit(cache=True, nogil=True)
-def light_at(background: NDArray, places: NDArray, black: float) -> NDArray:  # type: ignore[type-arg]
-    """Learned light at chosen pixels, shape (k,); `places` are their rows and columns, shape (2, k)."""
-    light = np.empty(places.shape[1])
-    for i in range(light.size):
-        light[i] = background[places[0, i], places[1, i]] - black
-    return light
+def smooth_block(frames: Frames, k: int, ground: Ground, gain: float, canvas: Canvas, i: int, j: int) -> None:
+    """`smooth` for one block."""
+    canvas.ready[i, j] = True
+    h, w = ground.background.shape
+    y0, x0 = i * BLOCK, j * BLOCK
+    smooth(frames, k, ground, gain, canvas, y0, min(h, y0 + BLOCK), x0, min(w, x0 + BLOCK))
+
+
+@njit(cache=True, nogil=True)
+def smoothed_at(
+    frames: Frames,
+    k: int,
+    ground: Ground,
+    gain: float,
+    calm: NDArray,  # type: ignore[type-arg]
+    y: int,
+    x: int,
+) -> float:
+    """`smooth` at one pixel."""
+    h, w = ground.background.shape
+    total = 0.0
+    for dy in range(-1, 2):
+        for dx in range(-1, 2):
+            weight = (2 - abs(dy)) * (2 - abs(dx))
+            there, across = min(max(y + dy, 0), h - 1), min(max(x + dx, 0), w - 1)
+            total += weight * residual_at(frames, k, ground, gain, there, across)
+    value = total / 16.0 - level_at(calm, y, x)
+    return float(min(value, ground.full) if ground.even else value)
 
 
 @njit(cache=True, nogil=True)
 def overall_gain(
-    frame: NDArray,  # type: ignore[type-arg]
-    places: NDArray,  # type: ignore[type-arg]
-    light: NDArray,  # type: ignore[type-arg]
-    black: float,
-    sign: float,
-    offset: float,
+    seen: NDArray,  # type: ignore[type-arg]
+    facts: SpatterFacts,
     left: NDArray,  # type: ignore[type-arg]
     right: NDArray,  # type: ignore[type-arg]
 ) -> float:
-    """Brightness of this frame's ground over the learned one: median ratio at chosen pixels outside the pool.
-
-    `places` and `light` see `light_at`.
-    """
-    ratios = np.empty(light.size)
+    """Brightness of this frame's ground over the learned one: median ratio at chosen pixels outside the pool."""
+    ratios = np.empty(facts.light.size)
     n = 0
-    for i in range(light.size):
-        y, x = places[0, i], places[1, i]
-        if left[y] <= x <= right[y]:
-            continue
-        ratios[n] = (sign * frame[y, x] + offset - black) / light[i]
-        n += 1
+    for i in range(facts.light.size):
+        y, x = facts.rows[i], facts.cols[i]
+        ratios[n] = (facts.ground.sign * seen[y, x] + facts.ground.offset - facts.ground.black) / facts.light[
+            i
+        ]
+        # Without a branch: which pixels the pool hides is hard to foretell.
+        n += int(x < left[y]) | int(x > right[y])
     if n < 50:
         return 1.0
     return float(middle_of(ratios[:n]))

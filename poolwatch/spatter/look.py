@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..model.pixels import by_depth
 from ..model.together import shares, together
-from .filtering import BLOCK, light_at, pool_spans
+from .facts import facts_of, work_arrays
+from .filtering import above_ground, overall_gain, pool_spans, residual_of, smooth
 from .noise import ROUNDING, finest, noise_model, upper_spread
 from .ordering import sort_columns
-from .searching import work_arrays
 from .segmenting import prepare
 from .settings import SpatterSettings
+from .sieve import Sieve, sieve_of
 
 # Noise of the binomial 3x3 mean over that of a pixel: sqrt(sum of squared weights).
 SMOOTHED_NOISE = 0.375
@@ -75,6 +78,11 @@ class SpatterLook:
     offset: float
     even: bool
     flicker: float
+
+    @cached_property
+    def sieve(self) -> Sieve:
+        """Limits that tell quickly where nothing stands out."""
+        return sieve_of(self.background, self.threshold, self.black, self.offset, self.full_scale)
 
     def noise(self, grey: NDArray[np.floating] | float) -> NDArray[np.float64]:
         """Standard deviation of a pixel at a native grey value."""
@@ -217,23 +225,24 @@ def _scatter(
     places = np.zeros((2, 0), dtype=np.int64)
     flicker = 0.0
 
-    def frame_of(i: int, chosen: NDArray[np.int64], work: tuple[NDArray, ...]) -> float:  # type: ignore[type-arg]
-        outline = nothing if outlines is None else np.ascontiguousarray(outlines[i], dtype=np.float64)
-        return float(
-            prepare(
-                sample[i], outline, look.background, look.threshold, chosen,
-                light_at(look.background, chosen, look.black), look.black, look.sign, look.offset, look.even, margin, *work[:7],
-            )
-        )  # fmt: skip
+    frames = by_depth(sample)
+
+    def outline_of(i: int) -> NDArray[np.float64]:
+        return nothing if outlines is None else np.ascontiguousarray(outlines[i], dtype=np.float64)
 
     if settings.background == "learned" and candidates.size >= 200:
         order = np.argsort(-light.ravel()[candidates], kind="stable")[:1000]
         chosen = np.sort(candidates[order])
         spots = np.array(np.divmod(chosen, w))
+        facts = facts_of(replace(look, places=spots), margin)
 
         def gains_of(some: range) -> list[float]:
-            work = work_arrays(h, w)
-            return [frame_of(i, spots, work) for i in some]
+            left, right = np.empty(h, dtype=np.int64), np.empty(h, dtype=np.int64)
+            gains = []
+            for i in some:
+                pool_spans(outline_of(i), margin, left, right)
+                gains.append(float(overall_gain(sample[i], facts, left, right)))
+            return gains
 
         gains = np.concatenate(together(gains_of, shares(n)))
         middle = float(np.median(gains))
@@ -243,14 +252,16 @@ def _scatter(
     ys, xs = np.arange(_LATTICE // 2, h, _LATTICE), np.arange(_LATTICE // 2, w, _LATTICE)
     seen = np.empty((n, ys.size, xs.size), dtype=np.float32)
     raw, fine = np.empty_like(seen), np.empty_like(seen)
+    facts = facts_of(replace(look, places=places), margin)
 
     def look_through(some: range) -> None:
-        work = work_arrays(h, w)
-        _, _, res, _, level, picture, *_ = work
+        work, res = work_arrays(h, w), np.empty((h, w), dtype=np.float32)
         for i in some:
-            frame_of(i, places, work)
-            seen[i] = picture[np.ix_(ys, xs)]
-            raw[i] = res[np.ix_(ys, xs)] - _slow(level, ys, xs)
+            gain = prepare(frames, i, outline_of(i), facts, work)
+            smooth(frames, i, facts.ground, gain, work.canvas, 0, h, 0, w)
+            residual_of(frames, i, facts.ground, gain, res)
+            seen[i] = work.canvas.picture[np.ix_(ys, xs)]
+            above_ground(res, work.canvas.calm, ys, xs, raw[i])
             fine[i] = finest(res, ys, xs)
 
     together(look_through, shares(n))
@@ -267,13 +278,3 @@ def _scatter(
     rows = np.minimum(np.arange(h) // _LATTICE, ys.size - 1)
     cols = np.minimum(np.arange(w) // _LATTICE, xs.size - 1)
     return read, shot, spread[np.ix_(rows, cols)], replace(look, places=places, flicker=flicker)
-
-
-def _slow(level: NDArray[np.float32], ys: NDArray[np.intp], xs: NDArray[np.intp]) -> NDArray[np.float32]:
-    """`level_at` on a grid."""
-    place = (ys + 0.5) / BLOCK - 0.5
-    low = np.clip(np.floor(place).astype(np.intp), 0, len(level) - 1)
-    share = np.clip(place - low, 0.0, 1.0)[:, None]
-    rows = level[:, xs]
-    slow = rows[low] + share * (rows[np.minimum(low + 1, len(level) - 1)] - rows[low])
-    return np.asarray(slow, dtype=np.float32)

@@ -6,6 +6,9 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+# Rounds of a bisection after which it is seen whether all values left are equal.
+_LOOK = 8
+
 
 @njit(cache=True, nogil=True)
 def rising(keys: NDArray) -> NDArray:  # type: ignore[type-arg]
@@ -59,8 +62,19 @@ def middle_of(values: NDArray) -> float:  # type: ignore[type-arg]
     half = n // 2
     low, high = values.min(), values.max()
     # From here on: fewer than or as many as `half` lie below `low`, more below anything above `high`.
-    limit = low
+    limit, rounds = low, 0
     while True:
+        rounds += 1
+        if rounds % _LOOK == 0:
+            # Equal values in the middle would take as many rounds as a number has digits.
+            least, most = np.inf, -np.inf
+            for k in range(n):
+                v = values[k]
+                least = min(least, v if v >= low else np.inf)
+                most = max(most, v if v <= high else -np.inf)
+            if least == most:
+                limit = least
+                break
         limit = 0.5 * (low + high)
         if limit <= low or limit >= high:
             # Nothing lies between: equal values are in the middle.

@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from ..model.pixels import Frames, by_depth
 from ..model.together import shares, together
+from .facts import Work, facts_of, work_arrays
 from .fitting import CLOSELY, PARAMETERS, blur_of, descend, noise_of, veil
 from .profile import disc_table
 from .records import BORDER, CROWDED, RIM, UNFITTED
-from .searching import packed, work_arrays
+from .searching import packed
 from .segmenting import clear, find_regions
 from .settings import SpatterSettings
 from .window import window
@@ -180,15 +181,13 @@ def _curves(
     look: SpatterLook,
     settings: SpatterSettings,
     sigmas: NDArray[np.float64],
-    work: tuple[NDArray[np.generic], ...],
+    work: Work,
     sparse: bool,
 ) -> list[tuple[int, NDArray[np.float64]]]:
     """Chi-square over the ladder of widths, one curve a sighting that can be fitted, with its place."""
-    left, right, res, means, level, picture, hits, owner, pixels, values = work
-    _frame, gain, _count, used_pixels = find_regions(
-        frame, 0, *outline, look.background, look.threshold, look.places, look.black, look.sign, look.offset,
-        look.even, look.full_level, look.detection_level, settings.pool_margin_px + 4.0, left, right, res, means, level, picture, hits, owner, pixels,
-    )  # fmt: skip
+    owner, values = work.owner, work.values
+    facts = facts_of(look, settings.pool_margin_px + 4.0)
+    _frame, gain, _count, used_pixels = find_regions(frame, 0, *outline, facts, work)
     read, shot = look.read, look.shot
     if look.sign < 0:
         read, shot = read + shot * look.full_scale, -shot
@@ -211,21 +210,7 @@ def _curves(
             ]
         )
         n, _full = window(
-            res,
-            picture,
-            level,
-            look.background,
-            gain,
-            look.black,
-            look.full_level,
-            left,
-            right,
-            owner,
-            number,
-            box,
-            float(one["peak"]) * look.full_level,
-            look.even,
-            values,
+            frame, 0, facts.ground, gain, work, number, box, float(one["peak"]) * look.full_level, look.even
         )
         if n < 4 * PARAMETERS:
             continue
@@ -242,7 +227,7 @@ def _curves(
         )
         if np.isfinite(curve).sum() >= 5:
             curves.append((k, curve / max(1.0, float(curve.min()) / max(used - PARAMETERS, 1))))
-    clear(owner, pixels, used_pixels)
+    clear(owner, work.pixels, used_pixels)
     return curves
 
 

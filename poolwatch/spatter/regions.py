@@ -8,7 +8,11 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from ..model.pixels import Frames
+from .facts import Canvas, Ground
+from .filtering import smooth_block
 from .ordering import rising
+from .sieve import BLOCK
 
 # A second peak is a second particle if the saddle lies lower than this share of it …
 _DIP = 0.25
@@ -28,14 +32,22 @@ def _root(parent: NDArray, i: int) -> int:  # type: ignore[type-arg]
 
 @njit(cache=True, nogil=True)
 def grow(
-    picture: NDArray,  # type: ignore[type-arg]
+    frames: Frames,
+    k: int,
+    ground: Ground,
     threshold: NDArray,  # type: ignore[type-arg]
+    gain: float,
+    canvas: Canvas,
     y: int,
     x: int,
     seen: NDArray,  # type: ignore[type-arg]
     pixels: NDArray,  # type: ignore[type-arg]
 ) -> int:
-    """Collect the pixels joined to (y, x) that lie above half the threshold; marks them -1 in `seen`."""
+    """Collect the pixels of frame `k` joined to (y, x) that lie above half the threshold; marks them -1 in `seen`.
+
+    The picture is smoothed as far as they and their neighbours reach.
+    """
+    picture, ready = canvas.picture, canvas.ready
     h, w = picture.shape
     pixels[0] = y * w + x
     seen[y, x] = -1
@@ -45,6 +57,8 @@ def grow(
         done += 1
         for ny in range(max(0, cy - 1), min(h, cy + 2)):
             for nx in range(max(0, cx - 1), min(w, cx + 2)):
+                if not ready[ny // BLOCK, nx // BLOCK]:
+                    smooth_block(frames, k, ground, gain, canvas, ny // BLOCK, nx // BLOCK)
                 if seen[ny, nx] == 0 and picture[ny, nx] > 0.5 * threshold[ny, nx]:
                     seen[ny, nx] = -1
                     pixels[n] = ny * w + nx

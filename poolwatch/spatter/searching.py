@@ -4,23 +4,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 from ..model.pixels import Frames
-from .filtering import BLOCK, level_at
+from .facts import SpatterFacts, Work
+from .filtering import level_at, residual_at
 from .fitting import PARAMETERS, fit_sighting, soft_edge
 from .profile import disc_table
 from .records import BORDER, CROWDED, RIM, SATURATED, SOFT, UNFITTED
 from .regions import FOOT, start_from_extent, within_another
 from .segmenting import clear, find_regions
-from .window import FIT_PIXELS, window
-
-if TYPE_CHECKING:
-    from .look import SpatterLook
+from .window import window
 
 # A region with this many pixels above half its peak, in squared blurs, is a surface whose edge can be judged.
 _SURFACE = 40.0
@@ -30,18 +28,23 @@ _BLUNT = 0.15
 COLUMNS = 16
 
 
+class FitLimits(NamedTuple):
+    """Noise (variance = read + shot · working grey value), blur and largest extents of particles, px."""
+
+    read: float
+    shot: float
+    blur: float
+    max_diameter: float
+    max_length: float
+
+
 def search(
     frames: Frames,
     first: int,
     outlines: tuple[NDArray[np.float64], NDArray[np.int64]],
-    look: SpatterLook,
-    read: float,
-    shot: float,
-    blur: float,
-    margin: float,
-    max_diameter: float,
-    max_length: float,
-    work: tuple[NDArray, ...],  # type: ignore[type-arg]
+    facts: SpatterFacts,
+    limits: FitLimits,
+    work: Work,
     found: NDArray[np.float64],
 ) -> tuple[int, int]:
     """The next frame from `first` in which something stands out, found and fitted.
@@ -50,22 +53,13 @@ def search(
     their number where none is left, and how many were found; where it is more than `found` has rows, only those were
     kept.
     """
-    left, right, res, means, level, picture, hits, owner, pixels, values = work
     # All regions first, so that a fit knows its neighbours' pixels. Two kernels, not one around both: the compiler
     # would work through everything below once more.
-    frame, gain, count, used = find_regions(
-        frames, first, *outlines, look.background, look.threshold, look.places, look.black, look.sign, look.offset,
-        look.even, look.full_level, look.detection_level, margin, left, right, res, means, level,
-        picture, hits, owner, pixels,
-    )  # fmt: skip
+    frame, gain, count, used = find_regions(frames, first, *outlines, facts, work)
     kept = 0
     if count > 0:
-        kept = _measure(
-            look.background, look.threshold, look.black, gain, look.sign, look.even, look.full_level, read, shot,
-            blur, look.detection_level, max_diameter, max_length, disc_table(), left, right, res, level, picture,
-            owner, pixels[:used], count, values, found,
-        )  # fmt: skip
-    clear(owner, pixels, used)
+        kept = _measure(frames, frame, facts, gain, work, limits, disc_table(), used, count, found)
+    clear(work.owner, work.pixels, used)
     return frame, kept
 
 
@@ -82,32 +76,30 @@ def packed(
 
 @njit(cache=True, nogil=True)
 def _measure(
-    background: NDArray,  # type: ignore[type-arg]
-    threshold: NDArray,  # type: ignore[type-arg]
-    black: float,
+    frames: Frames,
+    frame: int,
+    facts: SpatterFacts,
     gain: float,
-    sign: float,
-    even: bool,
-    full: float,
-    read: float,
-    shot: float,
-    blur: float,
-    level_sigmas: float,
-    max_diameter: float,
-    max_length: float,
+    work: Work,
+    limits: FitLimits,
     table: NDArray,  # type: ignore[type-arg]
-    left: NDArray,  # type: ignore[type-arg]
-    right: NDArray,  # type: ignore[type-arg]
-    res: NDArray,  # type: ignore[type-arg]
-    level: NDArray,  # type: ignore[type-arg]
-    picture: NDArray,  # type: ignore[type-arg]
-    owner: NDArray,  # type: ignore[type-arg]
-    pixels: NDArray,  # type: ignore[type-arg]
+    used: int,
     count: int,
-    values: NDArray,  # type: ignore[type-arg]
     found: NDArray,  # type: ignore[type-arg]
 ) -> int:
-    h, w = res.shape
+    left, right, calm, picture, owner, values = (
+        work.canvas.left,
+        work.canvas.right,
+        work.canvas.calm,
+        work.canvas.picture,
+        work.owner,
+        work.values,
+    )
+    ground, threshold = facts.ground, facts.threshold
+    background, even, full = ground.background, ground.even, ground.full
+    read, shot, blur, max_diameter, max_length = limits
+    pixels = work.pixels[:used]
+    h, w = picture.shape
     # Sums of each region: flux, x, y, xx, xy, yy; peak; mark; pixels.
     sums = np.zeros((count + 1, 6))
     peak = np.zeros(count + 1)
@@ -125,13 +117,15 @@ def _measure(
         if size[k] == 0:
             origin[k, 0], origin[k, 1] = x, y
             peak[k] = picture[y, x]
-            signal[k] = picture[y, x] / threshold[y, x] * level_sigmas
+            signal[k] = picture[y, x] / threshold[y, x] * facts.level_sigmas
         if picture[y, x] < FOOT * peak[k]:
             continue
         size[k] += 1
-        v = min(max(res[y, x] - level_at(level, y, x), 0.0), 1.2 * peak[k])
+        v = min(
+            max(residual_at(frames, frame, ground, gain, y, x) - level_at(calm, y, x), 0.0), 1.2 * peak[k]
+        )
         half[k] += picture[y, x] > 0.5 * peak[k]
-        _add_edge(picture, threshold, level_sigmas, y, x, peak[k], edge[k])
+        _add_edge(picture, threshold, facts.level_sigmas, y, x, peak[k], edge[k])
         dx, dy = x - origin[k, 0], y - origin[k, 1]
         sums[k, 0] += v
         sums[k, 1] += v * dx
@@ -171,7 +165,7 @@ def _measure(
     kept = 0
     around = 1.5 * blur + 1.5
     # A shadow may hold a light spot; a bright thing on an uneven ground is no part of what surrounds it.
-    shadow = even and sign < 0.0
+    shadow = even and ground.sign < 0.0
     for k in range(1, count + 1):
         if shadow and within_another(boxes, k):
             continue
@@ -195,10 +189,7 @@ def _measure(
         if blunt:
             mark[k] |= SOFT
         else:
-            n, full_count = window(
-                res, picture, level, background, gain, black, full, left, right, owner, k, boxes[k],
-                peak[k], shadow, values,
-            )  # fmt: skip
+            n, full_count = window(frames, frame, ground, gain, work, k, boxes[k], peak[k], shadow)
         if full_count > 0:
             mark[k] |= SATURATED
         p[0], p[1], p[2], p[3] = boxes[k, 0], boxes[k, 1], 1.15 * sums[k, 0], 0.0
@@ -316,20 +307,3 @@ def _pull(values: NDArray, n: int, p: NDArray, blur: float) -> tuple[float, floa
     # The disc's area over the flux is 1 over its surface brightness above the ground.
     share = 0.5 * 4.0 * math.pi * disc / max(p[2], 1e-9) * (disc + blur * blur)
     return abs(slope_x) * share, abs(slope_y) * share
-
-
-def work_arrays(h: int, w: int) -> tuple[NDArray, ...]:  # type: ignore[type-arg]
-    """Arrays that `search` overwrites: left, right, res, means, level, picture, hits, owner, pixels, values."""
-    rows = (h + BLOCK - 1) // BLOCK
-    return (
-        np.zeros(h, dtype=np.int64),
-        np.zeros(h, dtype=np.int64),
-        np.zeros((h, w), dtype=np.float32),
-        np.zeros((rows, (w + BLOCK - 1) // BLOCK), dtype=np.float32),
-        np.zeros((rows, w), dtype=np.float32),
-        np.zeros((h, w), dtype=np.float32),
-        np.zeros(h, dtype=np.int64),
-        np.zeros((h, w), dtype=np.int32),
-        np.zeros(h * w, dtype=np.int32),
-        np.zeros((5, 8 * FIT_PIXELS)),
-    )

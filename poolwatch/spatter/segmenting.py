@@ -6,59 +6,97 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from ..model.pixels import Frames, whole
-from .filtering import (
-    BLOCK,
-    block_means,
-    ground,
-    light_at,
-    overall_gain,
-    pool_spans,
-    residual,
-    smooth,
-    sums_again,
-)
+from ..model.pixels import Frames
+from .facts import Ground, SpatterFacts, Work
+from .filtering import overall_gain, pool_spans, residual_at, slow_ground, smooth_block
 from .regions import grow, part
+from .sieve import BLOCK, WEIGHTS, block_sums, fold, highest_in_blocks, most_in_sight
 
 
 @njit(cache=True, nogil=True)
-def prepare(
-    frame: NDArray,  # type: ignore[type-arg]
-    outline: NDArray,  # type: ignore[type-arg]
-    background: NDArray,  # type: ignore[type-arg]
-    threshold: NDArray,  # type: ignore[type-arg]
-    places: NDArray,  # type: ignore[type-arg]
-    light: NDArray,  # type: ignore[type-arg]
-    black: float,
-    sign: float,
-    offset: float,
-    even: bool,
-    margin: float,
-    left: NDArray,  # type: ignore[type-arg]
-    right: NDArray,  # type: ignore[type-arg]
-    res: NDArray,  # type: ignore[type-arg]
-    means: NDArray,  # type: ignore[type-arg]
-    level: NDArray,  # type: ignore[type-arg]
-    picture: NDArray,  # type: ignore[type-arg]
-    hits: NDArray,  # type: ignore[type-arg]
-) -> float:
-    """Residual, its slow part and the smoothed picture of one frame; returns the frame's overall gain."""
-    pool_spans(outline, margin, left, right)
+def prepare(frames: Frames, k: int, outline: NDArray, facts: SpatterFacts, work: Work) -> float:  # type: ignore[type-arg]
+    """What is hidden in frame `k`, its ground, and which blocks may hold something; returns its overall gain."""
+    narrow, wide = frames
+    canvas, ground = work.canvas, facts.ground
+    pool_spans(outline, facts.margin, canvas.left, canvas.right)
+    learned, left, right = ground.background, canvas.left, canvas.right
+    rows = work.means.shape[0]
+    for i in range(rows):
+        # Both depths share all but the loops over pixels: what the compiler sees twice takes it twice as long.
+        if narrow.shape[0] > 0:
+            total_8 = work.narrow[0]
+            any_hidden = block_sums(narrow[k], learned, left, right, i, total_8, work.hidden, work.shade)
+            fold(total_8, work.light[i])
+        else:
+            total_16 = work.wide[0]
+            any_hidden = block_sums(wide[k], learned, left, right, i, total_16, work.hidden, work.shade)
+            fold(total_16, work.light[i])
+        if any_hidden:
+            fold(work.hidden, work.gone[i])
+            fold(work.shade, work.dark[i])
+        else:
+            for j in range(work.gone.shape[1]):
+                work.gone[i, j] = work.dark[i, j] = 0.0
+    # Only now, when the frame lies at hand.
     gain = 1.0
-    if light.size > 0:
-        gain = overall_gain(frame, places, light, black, sign, offset, left, right)
-    h, w = frame.shape
-    scale = np.array((sign, offset, gain, black * (1.0 - gain)), dtype=np.float32)
-    total, hidden = np.empty(w, dtype=np.float32), np.empty(w, dtype=np.int32)
-    for i in range(means.shape[0]):
-        residual(frame, background, scale, left, right, i, res, total, hidden)
-        block_means(total, hidden, min(h - i * BLOCK, BLOCK), means[i])
-    if even:
-        level[:] = np.float32(0.0)
-    else:
-        ground(means, level)
-    smooth(res, level, threshold, left, right, picture, hits)
+    if facts.light.size > 0:
+        gain = (
+            overall_gain(narrow[k], facts, left, right)
+            if narrow.shape[0] > 0
+            else overall_gain(wide[k], facts, left, right)
+        )
+    _means(facts, work, gain)
+    if not ground.even:
+        slow_ground(work.means, canvas.calm)
+    sign = np.int64(ground.sign)
+    for i in range(rows):
+        if narrow.shape[0] > 0:
+            highest_in_blocks(
+                narrow[k], facts.sieve.narrow, left, right, sign, i, work.narrow[1], work.highest[i]
+            )
+        else:
+            highest_in_blocks(wide[k], facts.sieve.wide, left, right, sign, i, work.wide[1], work.highest[i])
+    _mark(facts, work, gain)
     return gain
+
+
+@njit(cache=True, nogil=True)
+def _means(facts: SpatterFacts, work: Work, gain: float) -> None:
+    """Mean residual of each block; NaN where too little is in sight."""
+    ground, sums = facts.ground, facts.sieve.sums
+    h, w = ground.background.shape
+    rows, cols = work.means.shape
+    rest = ground.offset - ground.black * (1.0 - gain)
+    for i in range(rows):
+        high = min(h - i * BLOCK, BLOCK)
+        for j in range(cols):
+            area = high * min(w - j * BLOCK, BLOCK)
+            seen = area - work.gone[i, j]
+            above = ground.sign * work.light[i, j] - gain * (sums[i, j] - work.dark[i, j])
+            work.means[i, j] = above / seen + rest if 4 * seen >= area else np.nan
+
+
+@njit(cache=True, nogil=True)
+def _mark(facts: SpatterFacts, work: Work, gain: float) -> None:
+    """Mark the blocks that may hold something: where the frame is above its limit by more than its ground is."""
+    sieve, ground, canvas, calm = facts.sieve, facts.ground, work.canvas, work.canvas.calm
+    rows, cols = calm.shape
+    lowest = np.empty(cols, dtype=np.float32)
+    for i in range(rows):
+        above, here, below = calm[max(i - 1, 0)], calm[i], calm[min(i + 1, rows - 1)]
+        for j in range(cols):
+            lowest[j] = min(min(above[j], here[j]), below[j])
+        for j in range(cols):
+            # Between the middles of blocks the ground lies between their values.
+            slow = min(min(lowest[max(j - 1, 0)], lowest[j]), lowest[min(j + 1, cols - 1)])
+            extreme = sieve.least[i, j] if gain > 1.0 else sieve.most[i, j]
+            over = work.highest[i, j] + sieve.slack - WEIGHTS * slow
+            canvas.ready[i, j] = False
+            work.flags[i, j] = over > WEIGHTS * (gain - 1.0) * extreme
+            if work.flags[i, j] and gain < 1.0:
+                # Beside the pool the brightest of the learned ground is hidden.
+                most = most_in_sight(ground.background, canvas.left, canvas.right, i, j) - ground.black
+                work.flags[i, j] = over > WEIGHTS * (gain - 1.0) * most
 
 
 @njit(cache=True, nogil=True)
@@ -75,69 +113,96 @@ def find_regions(
     first: int,
     outlines: NDArray,  # type: ignore[type-arg]
     starts: NDArray,  # type: ignore[type-arg]
-    background: NDArray,  # type: ignore[type-arg]
-    threshold: NDArray,  # type: ignore[type-arg]
-    places: NDArray,  # type: ignore[type-arg]
-    black: float,
-    sign: float,
-    offset: float,
-    even: bool,
-    full: float,
-    level_sigmas: float,
-    margin: float,
-    left: NDArray,  # type: ignore[type-arg]
-    right: NDArray,  # type: ignore[type-arg]
-    res: NDArray,  # type: ignore[type-arg]
-    means: NDArray,  # type: ignore[type-arg]
-    level: NDArray,  # type: ignore[type-arg]
-    picture: NDArray,  # type: ignore[type-arg]
-    hits: NDArray,  # type: ignore[type-arg]
-    owner: NDArray,  # type: ignore[type-arg]
-    pixels: NDArray,  # type: ignore[type-arg]
+    facts: SpatterFacts,
+    work: Work,
 ) -> tuple[int, float, int, int]:
-    """The next frame from `first` with regions above the threshold, which are numbered from 1 in `owner`.
+    """The next frame from `first` with regions above the threshold, which are numbered from 1 in `work.owner`.
 
     The outline of frame i is `outlines[starts[i]:starts[i + 1]]`. Returns the frame (their number where none has any),
     its overall gain, how many regions there are, and how many pixels are used.
     """
-    h, w = frames[0].shape[1:]
-    number = starts.size - 1
-    room = np.empty((h, w), dtype=np.uint16)
-    light = light_at(background, places, black)
-    for k in range(first, number):
-        gain = prepare(
-            whole(frames, k, room), outlines[starts[k] : starts[k + 1]], background, threshold, places, light, black, sign, offset,
-            even, margin, left, right, res, means, level, picture, hits,
-        )  # fmt: skip
-        if even:
-            # What is deeper than `full` is one flat top: the inside of a shadow does not matter.
-            for y in range(h):
-                for x in range(w):
-                    picture[y, x] = min(picture[y, x], np.float32(full))
-        used = 0
-        count = 0
-        for y in range(h):
-            if hits[y] == 0:
-                continue
-            for x in range(w):
-                if owner[y, x] == 0 and picture[y, x] > threshold[y, x]:
-                    n = grow(picture, threshold, y, x, owner, pixels[used:])
-                    count += part(picture, threshold, level_sigmas, pixels[used : used + n], owner, count + 1)
-                    used += n
-        if count == 0:
-            clear(owner, pixels, used)
+    for k in range(first, starts.size - 1):
+        gain = prepare(frames, k, outlines[starts[k] : starts[k + 1]], facts, work)
+        count, used = _regions(frames, k, facts, gain, work)
+        if count > 0:
+            if not facts.ground.even:
+                _ground_again(frames, k, facts.ground, gain, work, used)
+            return k, gain, count, used
+        clear(work.owner, work.pixels, used)
+    return starts.size - 1, 1.0, 0, 0
+
+
+@njit(cache=True, nogil=True)
+def _regions(frames: Frames, k: int, facts: SpatterFacts, gain: float, work: Work) -> tuple[int, int]:
+    """Number the regions of frame `k`, from the top; returns how many there are, and how many pixels they use."""
+    h, w = facts.ground.background.shape
+    rows, cols = work.flags.shape
+    picture, threshold, owner = work.canvas.picture, facts.threshold, work.owner
+    used = count = 0
+    for i in range(rows):
+        wanted = False
+        for j in range(cols):
+            if work.flags[i, j]:
+                # Again if a region above has reached here; the same values.
+                smooth_block(frames, k, facts.ground, gain, work.canvas, i, j)
+                wanted = True
+        if not wanted:
             continue
-        if not even:
-            # The ground again, without the light of what was found.
-            hits[:] = 0
-            for i in range(used):
-                y = pixels[i] // w
-                hits[max(y - 1, 0)], hits[y], hits[min(y + 1, h - 1)] = 1, 1, 1
-            total, hidden = np.empty(w, dtype=np.float32), np.empty(w, dtype=np.int32)
-            for i in range(means.shape[0]):
-                if hits[i * BLOCK : (i + 1) * BLOCK].any():
-                    sums_again(res, left, right, owner, hits, i, total, hidden)
-                    block_means(total, hidden, min(h - i * BLOCK, BLOCK), means[i])
-            ground(means, level)
-        return k, gain, count, used
-    return number, 1.0, 0, 0
+        for y in range(i * BLOCK, min(h, (i + 1) * BLOCK)):
+            for j in range(cols):
+                if not work.flags[i, j]:
+                    continue
+                for x in range(j * BLOCK, min(w, (j + 1) * BLOCK)):
+                    if picture[y, x] > threshold[y, x] and owner[y, x] == 0:
+                        n = grow(
+                            frames,
+                            k,
+                            facts.ground,
+                            threshold,
+                            gain,
+                            work.canvas,
+                            y,
+                            x,
+                            owner,
+                            work.pixels[used:],
+                        )
+                        found = work.pixels[used : used + n]
+                        count += part(picture, threshold, facts.level_sigmas, found, owner, count + 1)
+                        used += n
+    return count, used
+
+
+@njit(cache=True, nogil=True)
+def _ground_again(frames: Frames, k: int, ground: Ground, gain: float, work: Work, used: int) -> None:
+    """The ground without the light of what was found: no pixel with an owner and none of the two on either side."""
+    rows, cols = work.means.shape
+    w = ground.background.shape[1]
+    touched = np.zeros((rows, cols), dtype=np.bool_)
+    for i in range(used):
+        y, x = work.pixels[i] // w, work.pixels[i] % w
+        touched[y // BLOCK, max(x - 2, 0) // BLOCK] = True
+        touched[y // BLOCK, min(x + 2, w - 1) // BLOCK] = True
+    for i in range(rows):
+        for j in range(cols):
+            if touched[i, j]:
+                work.means[i, j] = mean_without(frames, k, ground, gain, work, i, j)
+    slow_ground(work.means, work.canvas.calm)
+
+
+@njit(cache=True, nogil=True)
+def mean_without(frames: Frames, k: int, ground: Ground, gain: float, work: Work, i: int, j: int) -> float:
+    """Mean residual of a block without what is hidden or has an owner near; NaN where too little is left."""
+    h, w = ground.background.shape
+    high, wide = min(h - i * BLOCK, BLOCK), min(w - j * BLOCK, BLOCK)
+    total, n = 0.0, 0
+    for y in range(i * BLOCK, i * BLOCK + high):
+        for x in range(j * BLOCK, j * BLOCK + wide):
+            if work.canvas.left[y] <= x <= work.canvas.right[y]:
+                continue
+            near = False
+            for at in range(max(x - 2, 0), min(x + 3, w)):
+                near |= work.owner[y, at] != 0
+            if not near:
+                total += residual_at(frames, k, ground, gain, y, x)
+                n += 1
+    return total / n if 4 * n >= high * wide else np.nan

@@ -7,10 +7,10 @@ import math
 from numba import njit
 from numpy.typing import NDArray
 
-from .filtering import level_at
+from ..model.pixels import Frames
+from .facts import FIT_PIXELS, Ground, Work
+from .filtering import level_at, residual_at, smoothed_at
 
-# The fit sees at most about this many pixels; a larger picture is thinned out evenly.
-FIT_PIXELS = 600
 # From this many times as many, the edge is taken more densely than the rest. Not before: which pixels lie at the
 # edge goes by their values, and to choose by values what is fitted is fair only far above the noise.
 _HUGE = 4
@@ -18,30 +18,26 @@ _HUGE = 4
 
 @njit(cache=True, nogil=True)
 def window(
-    res: NDArray,  # type: ignore[type-arg]
-    picture: NDArray,  # type: ignore[type-arg]
-    level: NDArray,  # type: ignore[type-arg]
-    background: NDArray,  # type: ignore[type-arg]
+    frames: Frames,
+    frame: int,
+    ground: Ground,
     gain: float,
-    black: float,
-    full: float,
-    left: NDArray,  # type: ignore[type-arg]
-    right: NDArray,  # type: ignore[type-arg]
-    owner: NDArray,  # type: ignore[type-arg]
+    work: Work,
     number: int,
     box: NDArray,  # type: ignore[type-arg]
     top: float,
     hollow: bool,
-    values: NDArray,  # type: ignore[type-arg]
 ) -> tuple[int, int]:
-    """Pixels for the fit of one region, into the rows of `values`: x, y, value, ground, limit.
+    """Pixels for the fit of one region, into the rows of `work.values`: x, y, value, ground, limit.
 
     `box` is centre x, y, direction (cos, sin), and reach along (low, high) and across (low, high).
     Of a huge region mostly the edge is taken, where the picture is between a tenth and nine tenths of `top`:
     that is where its size is told; of a `hollow` one (a shadow with a light spot in it) the inside is left out.
     Returns how many pixels there are and how many of them are full.
     """
-    h, w = res.shape
+    h, w = ground.background.shape
+    left, right, calm = work.canvas.left, work.canvas.right, work.canvas.calm
+    owner, values = work.owner, work.values
     x0, y0, c, s = box[0], box[1], box[2], box[3]
     bound_x = max(abs(box[4]), abs(box[5])) * abs(c) + max(abs(box[6]), abs(box[7])) * abs(s)
     bound_y = max(abs(box[4]), abs(box[5])) * abs(s) + max(abs(box[6]), abs(box[7])) * abs(c)
@@ -66,7 +62,7 @@ def window(
             if thin > 1 and (x + slant * y) % thin != 0:
                 if edge == thin:
                     continue
-                height = picture[y, x]
+                height = smoothed_at(frames, frame, ground, gain, calm, y, x)
                 if height < 0.1 * top or height > 0.9 * top or (x + edge_slant * y) % edge != 0:
                     continue
             dx, dy = x - x0, y - y0
@@ -82,12 +78,12 @@ def window(
                     continue
             if n >= values.shape[1]:
                 return n, full_count
-            slow = level_at(level, y, x)
-            base = gain * background[y, x] + black * (1.0 - gain)
+            slow = level_at(calm, y, x)
+            base = gain * ground.background[y, x] + ground.black * (1.0 - gain)
             values[0, n], values[1, n] = x, y
-            values[2, n] = res[y, x] - slow
+            values[2, n] = residual_at(frames, frame, ground, gain, y, x) - slow
             values[3, n] = base + slow
-            values[4, n] = full - base - slow
+            values[4, n] = ground.full - base - slow
             if values[2, n] >= values[4, n]:
                 full_count += 1
             n += 1

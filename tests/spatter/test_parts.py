@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import math
-import warnings
 
 import numpy as np
 import pytest
-from scipy.ndimage import binary_dilation
 from scipy.optimize import linear_sum_assignment
 from scipy.stats import ncx2
 
 from poolwatch.spatter.assignment import cheapest_pairs
-from poolwatch.spatter.filtering import BLOCK, ground, pool_spans, sums_again
+from poolwatch.spatter.filtering import pool_spans
 from poolwatch.spatter.fitting import PARAMETERS, blur_of, fit_sighting
 from poolwatch.spatter.ordering import middle_of, rising
 from poolwatch.spatter.paths import PATH_COLUMNS, distance_outside, fly, trace_back
@@ -98,44 +96,6 @@ def test_middle_is_the_median() -> None:
             np.where(rng.random(n) < 0.5, 1.0, np.nextafter(1.0, 2.0)),
         )[k % 4]
         assert middle_of(values) == np.median(values)
-
-
-def test_ground_is_the_median_of_nine_blocks() -> None:
-    """Against NumPy, with and without blocks that are out of sight; in the middle of a block, to rounding."""
-    rng = np.random.default_rng(6)
-    means = rng.normal(size=(7, 9)).astype(np.float32)
-    for gone in (0.0, 0.3):
-        means[rng.random(means.shape) < gone] = np.nan
-        level = np.empty((7, 9 * BLOCK), dtype=np.float32)
-        ground(means, level)
-        wide = np.pad(means, 1, constant_values=np.nan)
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            due = np.nanmedian([wide[a : a + 7, b : b + 9] for a in range(3) for b in range(3)], axis=0)
-        middle = 0.5 * (level[:, BLOCK // 2 - 1 :: BLOCK] + level[:, BLOCK // 2 :: BLOCK])
-        # Rising on one side and falling on the other: the mean of both is off by a 32nd of the steps.
-        steps = np.pad(np.abs(np.diff(due, axis=1)), ((0, 0), (1, 1)))
-        assert (np.abs(middle - due) <= (steps[:, 1:] + steps[:, :-1]) / 32 + 1e-5).all()
-
-
-def test_sums_leave_out_owners_and_two_pixels_beside_them() -> None:
-    """Against SciPy's dilation along rows; owners at both borders, and rows without any."""
-    rng = np.random.default_rng(8)
-    h, w = 2 * BLOCK + 5, 43
-    res = rng.normal(size=(h, w)).astype(np.float32)
-    owner = (rng.random((h, w)) < 0.03).astype(np.int32)
-    owner[2, 0] = owner[3, 1] = owner[4, w - 1] = owner[5, w - 2] = 7
-    owner[7:12] = 0
-    left, right = rng.integers(-3, w + 3, (2, h))
-    hide = binary_dilation(owner != 0, np.ones((1, 5), dtype=np.bool_))
-    cols = np.arange(w)
-    hide |= (cols >= left[:, None]) & (cols <= right[:, None])
-    total, hidden = np.empty(w, dtype=np.float32), np.empty(w, dtype=np.int32)
-    for i in range(3):
-        sums_again(res, left, right, owner, (owner != 0).any(axis=1), i, total, hidden)
-        rows = slice(i * BLOCK, (i + 1) * BLOCK)
-        assert (hidden == hide[rows].sum(axis=0)).all()
-        assert total == pytest.approx(np.where(hide, 0, res)[rows].sum(axis=0), abs=1e-5)
 
 
 def test_spans_reach_as_far_as_the_margin() -> None:

@@ -1,0 +1,170 @@
+"""What the kernels that find particles are told of the clip, and the arrays that they work in."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .sieve import BLOCK, Sieve
+
+if TYPE_CHECKING:
+    from .look import SpatterLook
+
+# A fit sees at most about this many pixels; a larger picture is thinned out evenly.
+FIT_PIXELS = 600
+
+
+class Ground(NamedTuple):
+    """The learned ground and how grey values are worked with; parts of `SpatterLook`."""
+
+    background: NDArray[np.float32]
+    black: float
+    sign: float
+    offset: float
+    even: bool
+    full: float
+
+
+class SpatterFacts(NamedTuple):
+    """Parts of `SpatterLook` in types that Numba takes; see there.
+
+    `rows`, `cols` and `light` are its `places` and the learned light there; `margin` is how far around the pool's
+    outline nothing is looked at, px.
+    """
+
+    ground: Ground
+    threshold: NDArray[np.float32]
+    sieve: Sieve
+    rows: NDArray[np.int64]
+    cols: NDArray[np.int64]
+    light: NDArray[np.float64]
+    level_sigmas: float
+    margin: float
+
+
+class Canvas(NamedTuple):
+    """The smoothed picture of a frame and what it is made with.
+
+    Attributes
+    ----------
+    left, right
+        First and last column hidden in each row.
+    calm
+        Slow part of the residual in each block, shape (rows, cols).
+    picture
+        Smoothed residual less its slow part, shape (h, w), where it was asked for.
+    ready
+        Blocks for which it was.
+    lines
+        Room for three rows of the residual, their sum, and two rows of the slow part.
+    """
+
+    left: NDArray[np.int64]
+    right: NDArray[np.int64]
+    calm: NDArray[np.float32]
+    picture: NDArray[np.float32]
+    ready: NDArray[np.bool_]
+    lines: NDArray[np.float32]
+
+
+class Work(NamedTuple):
+    """Arrays that are overwritten with each frame (h, w) of (rows, cols) blocks.
+
+    Attributes
+    ----------
+    canvas
+        See there.
+    light
+        Sums of a frame's grey values over what is in sight of each block.
+    gone, dark
+        How many pixels of each block are hidden, and sums of the learned grey values there.
+    means
+        Mean residual of each block.
+    highest
+        See `sieve.highest_in_blocks`.
+    flags
+        Blocks that may hold something.
+    narrow, wide
+        Room for rows of whole numbers of 16 and of 32 bits.
+    hidden, shade
+        See `sieve.block_sums`.
+    owner
+        Number of the region that each pixel belongs to.
+    pixels
+        Places of the pixels in regions.
+    values
+        Room for the pixels of one fit.
+    """
+
+    canvas: Canvas
+    light: NDArray[np.float64]
+    gone: NDArray[np.float64]
+    dark: NDArray[np.float64]
+    means: NDArray[np.float32]
+    highest: NDArray[np.float64]
+    flags: NDArray[np.bool_]
+    narrow: tuple[NDArray[np.uint16], NDArray[np.int16]]
+    wide: tuple[NDArray[np.uint32], NDArray[np.int32]]
+    hidden: NDArray[np.uint16]
+    shade: NDArray[np.float32]
+    owner: NDArray[np.int32]
+    pixels: NDArray[np.int32]
+    values: NDArray[np.float64]
+
+
+def ground_of(look: SpatterLook) -> Ground:
+    """The learned ground of a clip."""
+    return Ground(
+        background=look.background,
+        black=float(look.black),
+        sign=float(look.sign),
+        offset=float(look.offset),
+        even=bool(look.even),
+        full=float(look.full_level),
+    )
+
+
+def facts_of(look: SpatterLook, margin: float) -> SpatterFacts:
+    """The facts of a clip."""
+    rows, cols = look.places
+    return SpatterFacts(
+        ground=ground_of(look),
+        threshold=look.threshold,
+        sieve=look.sieve,
+        rows=rows,
+        cols=cols,
+        light=look.background[rows, cols].astype(np.float64) - look.black,
+        level_sigmas=float(look.detection_level),
+        margin=float(margin),
+    )
+
+
+def work_arrays(h: int, w: int) -> Work:
+    """Arrays for frames of this size."""
+    rows, cols = -(-h // BLOCK), -(-w // BLOCK)
+    wide = cols * BLOCK
+    return Work(
+        canvas=Canvas(
+            left=np.zeros(h, dtype=np.int64),
+            right=np.zeros(h, dtype=np.int64),
+            calm=np.zeros((rows, cols), dtype=np.float32),
+            picture=np.zeros((h, w), dtype=np.float32),
+            ready=np.zeros((rows, cols), dtype=np.bool_),
+            lines=np.zeros((6, w + 2), dtype=np.float32),
+        ),
+        light=np.zeros((rows, cols)),
+        gone=np.zeros((rows, cols)),
+        dark=np.zeros((rows, cols)),
+        means=np.zeros((rows, cols), dtype=np.float32),
+        highest=np.zeros((rows, cols)),
+        flags=np.zeros((rows, cols), dtype=np.bool_),
+        narrow=(np.zeros(wide, dtype=np.uint16), np.zeros((3, wide + 2), dtype=np.int16)),
+        wide=(np.zeros(wide, dtype=np.uint32), np.zeros((3, wide + 2), dtype=np.int32)),
+        hidden=np.zeros(wide, dtype=np.uint16),
+        shade=np.zeros(wide, dtype=np.float32),
+        owner=np.zeros((h, w), dtype=np.int32),
+        pixels=np.zeros(h * w, dtype=np.int32),
+        values=np.zeros((5, 8 * FIT_PIXELS)),
+    )
