@@ -125,16 +125,29 @@ def _sightings(n: int) -> NDArray[np.void]:
 
 def _compile_particles() -> None:
     """The kernels that find, link, size and judge particles."""
+    from dataclasses import replace
+
     import numpy as np
 
-    from ..spatter import SpatterSettings, Tracks, detect, learn, link, particles, smallest_diameter
+    from ..spatter import (
+        LateFits,
+        SpatterSettings,
+        Tracks,
+        detect_waiting,
+        learn,
+        link,
+        particles,
+        smallest_diameter,
+    )
 
     frames, outlines = _pictures()
     settings = SpatterSettings()
     look = learn(frames, full_scale=_FULL, outlines=outlines, settings=settings)
     smallest_diameter(frames[:8], outlines[:8], look, settings=settings)
-    detect(frames, outlines, look, settings)
     n = len(frames)
+    # A level that the particles hardly pass, so that their fits are put off.
+    hard = replace(look, threshold=look.threshold * np.float32(30.0))
+    LateFits(hard, settings).add(*detect_waiting(frames, outlines, hard, settings), np.arange(n), 2 * n)
     flying = _sightings(n)
     flying = np.sort(flying[flying["frame"] % 20 != 9], order="frame")
     link(flying, np.ones(n, dtype=np.bool_), frames.shape[1:], settings)

@@ -12,10 +12,12 @@ from ..model.pixels import by_depth
 from ..pool import FIGURES, Pool, Pools, agitation_sums, find_pools
 from ..pool.coarse import Grey
 from ..pool.illuminated import IlluminatedLook, find_illuminated
-from ..spatter import detect
+from ..spatter import Waiting, detect, detect_waiting
 from .look import ClipLook
 from .settings import MeasureSettings
 
+# Words for frames that show nothing.
+BLIND = ("undecodable", "repeated", "dark", "blown")
 _GAIN = FIGURES.index("gain")
 _PLACE = [FIGURES.index("y"), FIGURES.index("x")]
 
@@ -38,6 +40,10 @@ class BlockResult:
         Diagonal sums for agitation, shape (n, 2, m), float32; NaN where there is no outline.
     sightings
         What may be particles; field ``frame`` counts from the block's start.
+    waiting
+        Which of them wait for their fit.
+    usable
+        Frames that could show particles, counted from the block's start.
     """
 
     start: int
@@ -46,6 +52,8 @@ class BlockResult:
     outlines: list[NDArray[np.float32]]
     sums: NDArray[np.float32]
     sightings: NDArray[np.void] | None
+    waiting: Waiting | None
+    usable: NDArray[np.int64]
 
 
 def measure_block(
@@ -99,16 +107,17 @@ def measure_block(
     sums = np.full((n, 2, len(look.places)), np.nan, dtype=np.float32)
     if len(look.places):
         agitation_sums(by_depth(frames), ok, look.places, _anchors(figures, ok, look), sums)
-    sightings = None
+    sightings, waiting, usable = None, None, np.flatnonzero(~np.isin(status, BLIND))
     if look.spatter is not None:
-        unusable = ("repeated", "undecodable", "dark", "blown")
-        usable = [k for k in range(n) if status[k] not in unusable]
         chosen = frames if len(usable) == n else frames[usable]
-        sightings = detect(chosen, [outlines[k] for k in usable], look.spatter, settings.spatter)
-        sightings = _in_sight(sightings, look)
-        if len(sightings):
-            sightings["frame"] = np.asarray(usable)[sightings["frame"]]
-    return BlockResult(block.start, status, figures, outlines, sums, sightings)
+        around = [outlines[k] for k in usable]
+        if look.view.hidden is None:
+            sightings, waiting = detect_waiting(chosen, around, look.spatter, settings.spatter)
+        else:
+            sightings = _in_sight(detect(chosen, around, look.spatter, settings.spatter), look)
+            waiting = Waiting.none()
+        sightings["frame"] = usable[sightings["frame"]]
+    return BlockResult(block.start, status, figures, outlines, sums, sightings, waiting, usable)
 
 
 def _illuminated(

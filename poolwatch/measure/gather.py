@@ -17,6 +17,7 @@ from ..model.clip import Block
 from ..model.errors import ClipError
 from ..pool import FIGURES, agitation_power
 from ..pool.coarse import Grey
+from ..spatter import LateFits
 from .frames import BlockResult, measure_block
 from .look import ClipLook
 from .outlines import Outlines
@@ -96,7 +97,7 @@ def gather(
         facts = reader.facts
         frame_bytes = facts.height * facts.width * np.dtype(facts.dtype).itemsize
         block_size = min(max(_BLOCK_BYTES // frame_bytes, 8), 64)
-    assembly = _Assembly(look, progress, reader.facts.frame_count)
+    assembly = _Assembly(look, settings, progress, reader.facts.frame_count)
     previous = None
     waiting: deque[Future[BlockResult]] = deque()
     with ThreadPoolExecutor(max_workers=max(workers, 1)) as pool:
@@ -142,8 +143,11 @@ def _with_context(blocks: Iterable[Block], context: int) -> Iterator[tuple[Block
 class _Assembly:
     """Takes blocks in order."""
 
-    def __init__(self, look: ClipLook, progress: Progress | None, total: int) -> None:
+    def __init__(
+        self, look: ClipLook, settings: MeasureSettings, progress: Progress | None, total: int
+    ) -> None:
         self._look = look
+        self._late = None if look.spatter is None else LateFits(look.spatter, settings.spatter)
         self._progress = progress
         self._total = total
         self._status: list[str] = []
@@ -166,9 +170,12 @@ class _Assembly:
             known = len(self._recent) == self._look.lag and now.size > 0
             self._agitation.append(agitation_power(now, self._recent[0]) if known else np.nan)
             self._recent.append(now)
-        if result.sightings is not None and len(result.sightings):
+        if self._late is not None and result.sightings is not None and result.waiting is not None:
             result.sightings["frame"] += result.start
-            self._sightings += result.sightings.tobytes()
+            settled = self._late.add(
+                result.sightings, result.waiting, result.start + result.usable, len(self._status)
+            )
+            self._sightings += settled.tobytes()
         if self._progress:
             self._progress(len(self._status), max(self._total, len(self._status)))
 
@@ -179,9 +186,10 @@ class _Assembly:
                 f"{reader.facts.path}: not one frame could be decoded; the file is damaged: copy it again from the camera"
             )
         sightings = None
-        if self._look.spatter is not None:
+        if self._late is not None:
             from ..spatter.records import SIGHTING
 
+            self._sightings += self._late.finish().tobytes()
             sightings = np.frombuffer(self._sightings, dtype=SIGHTING)
         return Gathered(
             status=np.array(self._status, dtype=object),

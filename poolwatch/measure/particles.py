@@ -14,6 +14,7 @@ from ..model.materials import Material
 from ..model.recording import Recording
 from ..model.tables import SPATTER, SPATTER_REJECTED, TRACKS
 from ..spatter import link, particles
+from .frames import BLIND
 from .gather import Gathered
 from .heading import metal_of
 from .look import ClipLook
@@ -21,8 +22,6 @@ from .settings import MeasureSettings
 
 if TYPE_CHECKING:
     import pandas as pd
-
-_BLIND = ("undecodable", "repeated", "dark", "blown")
 
 
 @dataclass(frozen=True)
@@ -77,7 +76,7 @@ def particles_of(
     if look.spatter is None or gathered.sightings is None:
         return Particles(SPATTER.frame(), SPATTER_REJECTED.frame(), TRACKS.frame(), None, math.nan, {})
     left, top, right, bottom = look.region
-    measured = ~np.isin(gathered.status.astype(str), _BLIND)
+    measured = ~np.isin(gathered.status.astype(str), BLIND)
     tracks = link(gathered.sightings, measured, (bottom - top, right - left), settings.spatter)
     shift = np.array([left, top], dtype=np.float64)
 

@@ -11,7 +11,10 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from .counting import Spatter as Spatter
     from .counting import particles as particles
+    from .detecting import Waiting as Waiting
     from .detecting import detect as detect
+    from .detecting import detect_waiting as detect_waiting
+    from .late import LateFits as LateFits
     from .linking import Tracks as Tracks
     from .linking import link as link
     from .look import SpatterLook as SpatterLook
@@ -26,6 +29,9 @@ _PLACES = {
     "drawn_into": "visibility",
     "smallest_diameter": "visibility",
     "detect": "detecting",
+    "detect_waiting": "detecting",
+    "Waiting": "detecting",
+    "LateFits": "late",
     "Tracks": "linking",
     "link": "linking",
     "SpatterLook": "look",
@@ -33,7 +39,8 @@ _PLACES = {
     "SpatterSettings": "settings",
 }
 __all__ = [
-    "Spatter", "SpatterLook", "SpatterSettings", "Tracks", "detect", "drawn_into", "learn", "link", "particles", "smallest_diameter",
+    "LateFits", "Spatter", "SpatterLook", "SpatterSettings", "Tracks", "Waiting", "detect", "detect_waiting",
+    "drawn_into", "learn", "link", "particles", "smallest_diameter",
 ]  # fmt: skip
 
 

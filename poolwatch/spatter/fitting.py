@@ -12,7 +12,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .profile import INVERSE, PIXEL_VARIANCE, RADIUS, SHAPE, density, light, shape_of, slopes_of
+from .lights import BY_M, BY_N, BY_T, BY_X, BY_Y, LIGHT, LIGHTS, lights
+from .profile import INVERSE, PIXEL_VARIANCE, RADIUS, SHAPE, shape_of, slopes_of
 
 PARAMETERS = 7
 _ROUNDS = 25
@@ -106,6 +107,9 @@ def _normal_equations(
 
     `p` is x, y, flux, ground, T, m, n (see `records`).
     """
+    if not math.isfinite(p[0] + p[1] + p[2] + p[3] + p[4] + p[5] + p[6]):
+        # A step from equations that hardly tell anything: no picture at all.
+        return math.inf, 0
     shape = np.empty(SHAPE)
     shape_of(table, p[4], p[5], p[6], blur, shape)
     radius = shape[RADIUS] / shape[INVERSE]
@@ -114,7 +118,7 @@ def _normal_equations(
         ground_sd = cut_sd
     chi = (p[3] / ground_sd) ** 2
     n = 0
-    g, slope = np.empty(PARAMETERS), np.empty(5)
+    g = np.empty(PARAMETERS)
     if slopes:
         for a in range(PARAMETERS):
             jtr[a] = 0.0
@@ -123,9 +127,10 @@ def _normal_equations(
         jtj[3, 3] = 1.0 / ground_sd**2
         jtr[3] = -p[3] / ground_sd**2
         slopes_of(table, shape)
+    seen_as = np.empty((LIGHTS, values.size))
+    lights(xs, ys, p[0], p[1], shape, slopes, seen_as)
     for i in range(values.size):
-        dx, dy = xs[i] - p[0], ys[i] - p[1]
-        f = light(dx, dy, shape, slope) if slopes else density(dx, dy, shape)
+        f = seen_as[LIGHT, i]
         flux = p[2] - area * veils[i]
         model = flux * f + p[3]
         seen = values[i]
@@ -139,8 +144,8 @@ def _normal_equations(
         chi += w * d * d
         n += 1
         if slopes:
-            g[0], g[1], g[2], g[3] = flux * slope[0], flux * slope[1], f, 1.0
-            g[4], g[5], g[6] = flux * slope[2], flux * slope[3], flux * slope[4]
+            g[0], g[1], g[2], g[3] = flux * seen_as[BY_X, i], flux * seen_as[BY_Y, i], f, 1.0
+            g[4], g[5], g[6] = flux * seen_as[BY_T, i], flux * seen_as[BY_M, i], flux * seen_as[BY_N, i]
             for a in range(PARAMETERS):
                 ga = w * g[a]
                 jtr[a] += ga * d
@@ -168,8 +173,10 @@ def noise_of(
     """Variance of each pixel under the model at `p`, squared grey values."""
     shape = np.empty(SHAPE)
     shape_of(table, p[4], p[5], p[6], blur, shape)
+    seen_as = np.empty((LIGHTS, xs.size))
+    lights(xs, ys, p[0], p[1], shape, blur <= 0.0, seen_as)
     for i in range(xs.size):
-        model = max(p[2], 0.0) * density(xs[i] - p[0], ys[i] - p[1], shape) + p[3]
+        model = max(p[2], 0.0) * seen_as[LIGHT, i] + p[3]
         variance[i] = max(read + shot * max(grounds[i] + model, 0.0), PIXEL_VARIANCE)
 
 

@@ -13,7 +13,11 @@ from .ordering import rising
 from .records import CROWDED, UNFITTED
 
 # A sighting may lie this many standard deviations from where it is awaited.
-_GATE = 6.0
+GATE = 6.0
+# … and the first of a beginning this many from the line through the other two.
+START_GATE = 4.0
+# Its three lie in the last four frames that were measured, no two of them more than so many frames apart.
+BEGINNING = 3
 # Irregular shapes: scatter of the centre, px, its share of the diameter and of the step.
 _SCATTER, _SCATTER_SIZE, _SCATTER_STEP = 0.2, 0.04, 0.015
 # Change of speed from one frame to the next, px/frame.
@@ -25,9 +29,15 @@ _X, _Y, _VX, _VY, _PP, _PV, _VV, _LIGHT, _STATE = 0, 1, 2, 3, 4, 5, 6, 7, 8
 
 
 @njit(cache=True, nogil=True)
+def rough_place(diameter: float, step: float) -> float:
+    """Scatter of the centre of an irregular shape that moves by `step` a frame, px."""
+    return _SCATTER + _SCATTER_SIZE * diameter + _SCATTER_STEP * step
+
+
+@njit(cache=True, nogil=True)
 def _scatter(s: NDArray, i: int, step: float) -> float:  # type: ignore[type-arg]
     """Variance of a sighting's place for linking, px²; columns of `s`: x, y, variance, diameter, log light, …"""
-    rough = _SCATTER + _SCATTER_SIZE * s[i, 3] + _SCATTER_STEP * step
+    rough = rough_place(s[i, 3], step)
     return float(s[i, 2] + rough * rough)
 
 
@@ -91,7 +101,7 @@ def _pair_cost(state: NDArray, s: NDArray, i: int) -> float:  # type: ignore[typ
         # Touching another: its centre may sit anywhere inside the two.
         total += (0.25 * s[i, 3]) ** 2
     d2 = (dx * dx + dy * dy) / total
-    if d2 > _GATE * _GATE:
+    if d2 > GATE * GATE:
         return 1e9
     fade = (s[i, 4] - state[_LIGHT]) / _FADE
     return float(d2 + min(fade * fade, 12.0) + 0.2 * _streak_cost(s, i, state[_VX], state[_VY]))
@@ -127,7 +137,7 @@ def follow(
     missed = np.zeros(capacity, dtype=np.int64)
     # `starts` begins with 0; the bare constant would have Numba compile what it is passed to twice.
     active, tracks = int(starts[0]), 0
-    dear = _GATE * _GATE + 12.0
+    dear = GATE * GATE + 12.0
     # The three last frames that were measured, for beginnings.
     past = np.full(4, -1, dtype=np.int64)
     for t in range(frames):
@@ -265,7 +275,7 @@ def _begin(
             continue
         for back in range(1, 3):
             tb = past[back]
-            if tb < 0 or t - tb > 3:
+            if tb < 0 or t - tb > BEGINNING:
                 continue
             for b in range(starts[tb], starts[tb + 1]):
                 if track_of[b] >= 0:
@@ -277,10 +287,10 @@ def _begin(
                 streak = _streak_cost(s, b, vx, vy) + _streak_cost(s, c, vx, vy)
                 if streak > 24.0:
                     continue
-                for further in range(back + 1, 4):
+                for further in range(back + 1, BEGINNING + 1):
                     ta = past[further]
                     # One unseen frame at most in the whole beginning.
-                    if ta < 0 or further > 3 or tb - ta > 3:
+                    if ta < 0 or tb - ta > BEGINNING:
                         continue
                     r = (tb - ta) / (t - tb)
                     for a in range(starts[ta], starts[ta + 1]):
@@ -293,7 +303,7 @@ def _begin(
                             + r * r * _scatter(s, c, step)
                         )
                         d2 = ((s[a, 0] - px) ** 2 + (s[a, 1] - py) ** 2) / var
-                        if d2 > 16.0:
+                        if d2 > START_GATE * START_GATE:
                             continue
                         cost = d2 + streak + _streak_cost(s, a, vx, vy)
                         cost += ((s[a, 4] - s[b, 4]) / _FADE) ** 2 + ((s[c, 4] - s[b, 4]) / _FADE) ** 2

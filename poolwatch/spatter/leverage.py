@@ -9,7 +9,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from .fitting import PARAMETERS, _inverse
-from .profile import PIXEL_VARIANCE, SHAPE, density, light, shape_of, slopes_of
+from .lights import BY_M, BY_N, BY_T, BY_X, BY_Y, LIGHT, LIGHTS, lights
+from .profile import PIXEL_VARIANCE, SHAPE, density, shape_of, slopes_of
 from .regions import FOOT
 
 # The window's reach is found in steps of this, px; its pixels lie off the particle's middle by these, px.
@@ -77,28 +78,35 @@ def blur_leverage(
     across += 1.5 * blur + 1.5
     pitch = max(1.0, math.sqrt(4.0 * along * across / _PIXELS))
     a = np.zeros((PARAMETERS, PARAMETERS))
-    b, g, slope = np.zeros(PARAMETERS), np.empty(PARAMETERS), np.empty(5)
+    b, g = np.zeros(PARAMETERS), np.empty(PARAMETERS)
     # The ground is known beforehand as well as one pixel of it shows (see `fit_sighting`).
     a[3, 3] = 1.0 / max(read + shot * ground, PIXEL_VARIANCE)
     pixels = pitch * pitch
-    for i in range(-int(across / pitch) - 1, int(across / pitch) + 2):
-        for j in range(-int(along / pitch) - 1, int(along / pitch) + 2):
+    rows, columns = int(across / pitch) + 1, int(along / pitch) + 1
+    xs, ys = np.empty((2 * rows + 1) * (2 * columns + 1)), np.empty((2 * rows + 1) * (2 * columns + 1))
+    count = 0
+    for i in range(-rows, rows + 1):
+        for j in range(-columns, columns + 1):
             p, q = (j + _OFF_X) * pitch, (i + _OFF_Y) * pitch
-            if abs(p) > along or abs(q) > across:
-                continue
-            dx, dy = p * c - q * s, p * s + q * c
-            f = light(dx, dy, shape, slope)
-            model = max(flux * f, 0.0) + ground
-            if model >= full:
-                continue
-            g[0], g[1], g[2], g[3] = flux * slope[0], flux * slope[1], f, 1.0
-            g[4], g[5], g[6] = flux * slope[2], flux * slope[3], flux * slope[4]
-            w = pixels / max(read + shot * max(model, 0.0), PIXEL_VARIANCE)
-            blurred = flux * (density(dx, dy, wider) - density(dx, dy, narrower)) / (2.0 * change)
-            for k in range(PARAMETERS):
-                b[k] += w * g[k] * blurred
-                for r in range(PARAMETERS):
-                    a[k, r] += w * g[k] * g[r]
+            if abs(p) <= along and abs(q) <= across:
+                xs[count], ys[count] = p * c - q * s, p * s + q * c
+                count += 1
+    seen_as = np.empty((LIGHTS, count))
+    # A truth that Numba cannot know beforehand, as where fits ask for slopes.
+    lights(xs[:count], ys[:count], 0.0, 0.0, shape, blur > 0.0, seen_as)
+    for i in range(count):
+        f = seen_as[LIGHT, i]
+        model = max(flux * f, 0.0) + ground
+        if model >= full:
+            continue
+        g[0], g[1], g[2], g[3] = flux * seen_as[BY_X, i], flux * seen_as[BY_Y, i], f, 1.0
+        g[4], g[5], g[6] = flux * seen_as[BY_T, i], flux * seen_as[BY_M, i], flux * seen_as[BY_N, i]
+        w = pixels / max(read + shot * max(model, 0.0), PIXEL_VARIANCE)
+        blurred = flux * (density(xs[i], ys[i], wider) - density(xs[i], ys[i], narrower)) / (2.0 * change)
+        for k in range(PARAMETERS):
+            b[k] += w * g[k] * blurred
+            for r in range(PARAMETERS):
+                a[k, r] += w * g[k] * g[r]
     covariance = np.empty((PARAMETERS, PARAMETERS))
     if not _inverse(a, covariance):
         return math.nan, math.nan

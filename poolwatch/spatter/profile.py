@@ -47,20 +47,27 @@ def disc_table() -> NDArray[np.float32]:
 
 
 # What `shape_of` prepares: radius and 1/width of the blur, the streak's direction and length, the panels that it is cut
-# into (number, width, middle of the first) and the places in each with their weights (Gauss and Legendre: one to three
-# of them give the light of a streak to a fifth of a per cent, and its length exactly), and from `ROW` on the light of the blurred disc over the distance from its centre, from `START` on in steps of `STEP`.
-# `slopes_of` adds rows of the same length: slope with the distance; with the variance (spread T) of the disc; and
-# curvature along the radius less that across it.
+# into (number, width, middle of the first) and the places in each with their weights (see `_LENGTHS`), and from `ROW` on
+# the light of the blurred disc over the distance from its centre, from `START` on in steps of `STEP`.
+# `slopes_of` adds rows of the same length: slope with the distance, over the distance; slope with the variance (spread
+# T) of the disc; and curvature along the radius less that across it. Each ends in 0.
 RADIUS, INVERSE, UX, UY, LENGTH, PANELS, WIDTH, FIRST, PLACES, START, COUNT = range(11)
-_PLACE, _WEIGHT, ROW = 11, 14, 17
-_LONGEST = int((_R_MAX + REACH) / STEP) + 4
-_SLOPE, _SPREAD, _BEND = ROW + _LONGEST, ROW + 2 * _LONGEST, ROW + 3 * _LONGEST
-SHAPE = ROW + 4 * _LONGEST
+_MOST = 10
+PLACE, WEIGHT, ROW = 11, 11 + _MOST, 11 + 2 * _MOST
+LONGEST = int((_R_MAX + REACH) / STEP) + 4
+SLOPE, SPREAD, BEND = ROW + LONGEST, ROW + 2 * LONGEST, ROW + 3 * LONGEST
+SHAPE = ROW + 4 * LONGEST
 # Below this radius the disc's variance acts like the blur's; below this length the streak acts through the curvature.
 _SMALL_RADIUS = 0.6
-_SHORT_STREAK = 0.7
-# Longest streak for two places, and longest panel with three, standard deviations of the blur.
-_PAIR, _PANEL = 1.3, 2.7
+SHORT_STREAK = 0.7
+# Longest streak for one, two, … places, standard deviations of the blur: by the rule of Gauss and Legendre they give the
+# light of a streak to a fifth of a per cent of its middle, and from two on its length exactly.
+_LENGTHS = np.array([1e-6, 1.3, 2.55, 3.8, 5.0, 6.15, 7.3, 8.45, 9.6, 10.7])
+# Longer ones are cut into panels, most of which are out of reach of a pixel, of this many places.
+_PANEL = 4
+_RULES = np.zeros((2, _MOST + 1, _MOST))
+for _n in range(1, _MOST + 1):
+    _RULES[0, _n, :_n], _RULES[1, _n, :_n] = np.polynomial.legendre.leggauss(_n)
 
 
 @njit(cache=True, nogil=True)
@@ -89,21 +96,18 @@ def shape_of(
     out[RADIUS], out[INVERSE] = radius / width, 1.0 / width
     angle = 0.5 * math.atan2(n, m)
     out[UX], out[UY], out[LENGTH] = math.cos(angle), math.sin(angle), length
-    panels = max(1, int(math.ceil(length / _PANEL)))
+    panels, places = 1, 1
+    if length > _LENGTHS[_MOST - 1]:
+        places = _PANEL
+        panels = int(math.ceil(length / _LENGTHS[places - 1]))
+    else:
+        while length > _LENGTHS[places - 1]:
+            places += 1
     panel = length / panels
     out[PANELS], out[WIDTH], out[FIRST] = panels, max(panel, 1e-9), 0.5 * panel - 0.5 * length
-    if length < 1e-6:
-        out[PLACES], out[_PLACE], out[_WEIGHT] = 1, 0.0, 1.0
-    elif length < _PAIR:
-        out[PLACES] = 2
-        out[_PLACE], out[_PLACE + 1] = -0.5 * panel / math.sqrt(3.0), 0.5 * panel / math.sqrt(3.0)
-        out[_WEIGHT] = out[_WEIGHT + 1] = 0.5
-    else:
-        out[PLACES] = 3
-        out[_PLACE], out[_PLACE + 1] = -0.5 * panel * math.sqrt(0.6), 0.0
-        out[_PLACE + 2] = 0.5 * panel * math.sqrt(0.6)
-        out[_WEIGHT] = out[_WEIGHT + 2] = 5.0 / 18.0
-        out[_WEIGHT + 1] = 8.0 / 18.0
+    out[PLACES] = places
+    for k in range(places):
+        out[PLACE + k], out[WEIGHT + k] = 0.5 * panel * _RULES[0, places, k], 0.5 * _RULES[1, places, k]
     radius = out[RADIUS]
     start = 0.0
     if radius > _R_MAX - STEP:
@@ -122,7 +126,9 @@ def shape_of(
         count = int((radius + REACH) / STEP) + 2
         for k in range(count):
             out[ROW + k] = low[k] + u * (high[k] - low[k])
-    out[START], out[COUNT] = start, count
+    # Nothing at its end, and one more for what reads on to the next.
+    out[ROW + count] = out[ROW + count + 1] = 0.0
+    out[START], out[COUNT] = start, count + 1
 
 
 @njit(cache=True, nogil=True)
@@ -132,9 +138,10 @@ def slopes_of(table: NDArray, shape: NDArray) -> None:  # type: ignore[type-arg]
     large = radius > _R_MAX - STEP
     area = 1.0 / (math.pi * max(radius, 1e-9) ** 2)
     i = 0 if large else int(radius / STEP)
-    for k in range(count):
-        here = shape[ROW + k]
-        after = shape[ROW + k + 1] if k + 1 < count else 0.0
+    for k in range(count - 1, count + 1):
+        shape[SLOPE + k] = shape[SPREAD + k] = shape[BEND + k] = 0.0
+    for k in range(count - 1):
+        here, after = shape[ROW + k], shape[ROW + k + 1]
         if k > 0:
             before = shape[ROW + k - 1]
         else:
@@ -143,16 +150,16 @@ def slopes_of(table: NDArray, shape: NDArray) -> None:  # type: ignore[type-arg]
         bend = (after - 2.0 * here + before) * (1.0 / (STEP * STEP))
         r = shape[START] + k * STEP
         across = slope / r if r > 0.0 else bend
-        shape[_SLOPE + k], shape[_BEND + k] = slope, bend - across
+        shape[SLOPE + k], shape[BEND + k] = across, bend - across
         if radius < _SMALL_RADIUS:
             # As heat spreads: half the Laplacian for each unit of variance.
-            shape[_SPREAD + k] = 0.5 * (bend + across)
+            shape[SPREAD + k] = 0.5 * (bend + across)
         elif large:
             t = k * STEP - REACH
             bell = 0.3989422804014327 * math.exp(-0.5 * t * t)
-            shape[_SPREAD + k] = (area * bell - 2.0 * here / radius) * 2.0 / radius
+            shape[SPREAD + k] = (area * bell - 2.0 * here / radius) * 2.0 / radius
         else:
-            shape[_SPREAD + k] = (table[i + 1, k] - table[i, k]) * (2.0 / (STEP * radius))
+            shape[SPREAD + k] = (table[i + 1, k] - table[i, k]) * (2.0 / (STEP * radius))
 
 
 @njit(cache=True, nogil=True)
@@ -182,12 +189,12 @@ def density(dx: float, dy: float, shape: NDArray) -> float:  # type: ignore[type
     for i in range(first, last + 1):
         middle = a - (shape[FIRST] + i * shape[WIDTH])
         for k in range(places):
-            t = middle - shape[_PLACE + k]
+            t = middle - shape[PLACE + k]
             place = (math.sqrt(t * t + c * c) - shape[START]) * (1.0 / STEP)
             j = max(int(place), 0)
             if j + 1 < shape[COUNT]:
                 low = shape[ROW + j]
-                f += shape[_WEIGHT + k] * (low + max(place - j, 0.0) * (shape[ROW + j + 1] - low))
+                f += shape[WEIGHT + k] * (low + max(place - j, 0.0) * (shape[ROW + j + 1] - low))
     return float(f * inverse * inverse / shape[PANELS])
 
 
@@ -197,67 +204,3 @@ def densities(dx: float, dy: float, shape: NDArray, out: NDArray) -> None:  # ty
     for i in range(out.shape[0]):
         for j in range(out.shape[1]):
             out[i, j] = density(dx + j, dy + i, shape)
-
-
-@njit(cache=True, nogil=True)
-def light(dx: float, dy: float, shape: NDArray, out: NDArray) -> float:  # type: ignore[type-arg]
-    """`density` at (dx, dy), and in `out` its slopes with x and y of the centre and with T, m and n.
-
-    The shape needs `slopes_of`. T = R²/4 + L²/24 for each axis, m and n = L² times cosine and sine of twice the
-    streak's angle. For a streak of some length they follow from how its places move; a short one adds m/48 and n/48
-    of the curvature along the radius less that across it, by cosine and sine of twice the angle to the centre.
-    """
-    inverse = shape[INVERSE]
-    ux, uy = shape[UX], shape[UY]
-    a = (dx * ux + dy * uy) * inverse
-    c = (dy * ux - dx * uy) * inverse
-    first, last = _panels(shape, a, c)
-    places = int(shape[PLACES])
-    f = fa = fc = ft = along = turned = 0.0
-    for i in range(first, last + 1):
-        middle = shape[FIRST] + i * shape[WIDTH]
-        for k in range(places):
-            s = middle + shape[_PLACE + k]
-            t = a - s
-            r = math.sqrt(t * t + c * c)
-            place = (r - shape[START]) * (1.0 / STEP)
-            j = max(int(place), 0)
-            if j + 1 >= shape[COUNT]:
-                continue
-            v, weight = max(place - j, 0.0), shape[_WEIGHT + k]
-            low = shape[ROW + j]
-            f += weight * (low + v * (shape[ROW + j + 1] - low))
-            low = shape[_SPREAD + j]
-            ft += weight * (low + v * (shape[_SPREAD + j + 1] - low))
-            if place >= 0.0:
-                low = shape[_SLOPE + j]
-                slope = weight * (low + v * (shape[_SLOPE + j + 1] - low)) / max(r, 1e-9)
-                fa += slope * t
-                fc += slope * c
-                along += s * slope * t
-                turned += s * slope * c
-    scale = inverse * inverse / shape[PANELS]
-    one, two = scale * inverse, scale * inverse * inverse
-    out[0] = -(fa * ux - fc * uy) * one
-    out[1] = -(fa * uy + fc * ux) * one
-    out[2] = ft * two
-    twice_cos, twice_sin = ux * ux - uy * uy, 2.0 * ux * uy
-    length = shape[LENGTH]
-    if length > _SHORT_STREAK:
-        half = 0.5 / (length * length)
-        longer, turn = -along * half - ft * (1.0 / 24.0), -turned * half
-        out[3] = (longer * twice_cos - turn * twice_sin) * two
-        out[4] = (longer * twice_sin + turn * twice_cos) * two
-    else:
-        r2 = a * a + c * c
-        place = (math.sqrt(r2) - shape[START]) * (1.0 / STEP)
-        j = max(int(place), 0)
-        bend = 0.0
-        if j + 1 < shape[COUNT] and r2 > 0.0:
-            low = shape[_BEND + j]
-            bend = (low + max(place - j, 0.0) * (shape[_BEND + j + 1] - low)) / (48.0 * r2)
-        bend *= inverse**4
-        x, y = dx * inverse, dy * inverse
-        out[3] = bend * (x * x - y * y)
-        out[4] = bend * 2.0 * x * y
-    return float(f * scale)

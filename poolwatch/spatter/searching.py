@@ -1,4 +1,4 @@
-"""One frame to its sightings: what `detect` does with each frame."""
+"""One frame to what stands out of it, and what is known of that before a fit."""
 
 from __future__ import annotations
 
@@ -11,11 +11,26 @@ from numba import njit
 from numpy.typing import NDArray
 
 from ..model.pixels import Frames
+from .concluding import (
+    CENTRE_X,
+    CENTRE_Y,
+    HALF,
+    HEIGHT,
+    KNOWN,
+    LIGHT,
+    LOW,
+    MARK,
+    NOISE,
+    SIGNAL,
+    START,
+    XX,
+    XY,
+    YY,
+)
 from .facts import SpatterFacts, Work
 from .filtering import level_at, residual_at
-from .fitting import PARAMETERS, fit_sighting, soft_edge
-from .profile import disc_table
-from .records import BORDER, CROWDED, RIM, SATURATED, SOFT, UNFITTED
+from .fitting import PARAMETERS
+from .records import BORDER, CROWDED, RIM, SATURATED, SOFT
 from .regions import FOOT, start_from_extent, within_another
 from .segmenting import clear, find_regions
 from .window import window
@@ -24,8 +39,8 @@ from .window import window
 _SURFACE = 40.0
 # Share of the squared slope of a sharp disc's edge below which an edge is soft.
 _BLUNT = 0.15
-# Columns of the table of sightings that the kernel fills, in order.
-COLUMNS = 16
+# What is known of each region of a frame (columns of `concluding`), their pixels side by side, and how many each has.
+Found = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]
 
 
 class FitLimits(NamedTuple):
@@ -45,22 +60,22 @@ def search(
     facts: SpatterFacts,
     limits: FitLimits,
     work: Work,
-    found: NDArray[np.float64],
-) -> tuple[int, int]:
-    """The next frame from `first` in which something stands out, found and fitted.
+    found: Found,
+) -> tuple[int, int, int]:
+    """The next frame from `first` in which something stands out, and what its fits need.
 
-    Rows of `found` are in the order of `records.SIGHTING` after frame; `outlines` see `packed`. Returns the frame, or
-    their number where none is left, and how many were found; where it is more than `found` has rows, only those were
-    kept.
+    `outlines` see `packed`; `found` (see `found_arrays`) is overwritten. Returns the frame, or their number where none
+    is left, how many regions were found and how many pixels they have; where that is more than `found` has room for,
+    not all were kept.
     """
     # All regions first, so that a fit knows its neighbours' pixels. Two kernels, not one around both: the compiler
     # would work through everything below once more.
     frame, gain, count, used = find_regions(frames, first, *outlines, facts, work)
-    kept = 0
+    kept = room = 0
     if count > 0:
-        kept = _measure(frames, frame, facts, gain, work, limits, disc_table(), used, count, found)
+        kept, room = _measure(frames, frame, facts, gain, work, limits, used, count, found)
     clear(work.owner, work.pixels, used)
-    return frame, kept
+    return frame, kept, room
 
 
 def packed(
@@ -82,11 +97,10 @@ def _measure(
     gain: float,
     work: Work,
     limits: FitLimits,
-    table: NDArray,  # type: ignore[type-arg]
-    used: int,
+    filled: int,
     count: int,
-    found: NDArray,  # type: ignore[type-arg]
-) -> int:
+    found: tuple[NDArray, NDArray, NDArray],  # type: ignore[type-arg]
+) -> tuple[int, int]:
     left, right, calm, picture, owner, values = (
         work.canvas.left,
         work.canvas.right,
@@ -98,7 +112,7 @@ def _measure(
     ground, threshold = facts.ground, facts.threshold
     background, even, full = ground.background, ground.even, ground.full
     read, shot, blur, max_diameter, max_length = limits
-    pixels = work.pixels[:used]
+    pixels = work.pixels[:filled]
     h, w = picture.shape
     # Sums of each region: flux, x, y, xx, xy, yy; peak; mark; pixels.
     sums = np.zeros((count + 1, 6))
@@ -161,8 +175,10 @@ def _measure(
         across = dy * boxes[k, 2] - dx * boxes[k, 3]
         boxes[k, 4], boxes[k, 5] = min(boxes[k, 4], along), max(boxes[k, 5], along)
         boxes[k, 6], boxes[k, 7] = min(boxes[k, 6], across), max(boxes[k, 7], across)
-    p, covariance = np.empty(PARAMETERS), np.empty((PARAMETERS, PARAMETERS))
-    kept = 0
+    own = np.empty(KNOWN)
+    p = own[START : START + PARAMETERS]
+    known, side_by_side, counts = found
+    kept = used = 0
     around = 1.5 * blur + 1.5
     # A shadow may hold a light spot; a bright thing on an uneven ground is no part of what surrounds it.
     shadow = even and ground.sign < 0.0
@@ -204,64 +220,19 @@ def _measure(
         if shadow:
             start_from_extent(boxes[k], around, peak[k], p)
         y, x = int(origin[k, 1]), int(origin[k, 0])
-        around_noise = math.sqrt(max(read + shot * max(gain * background[y, x], 0.0), 1.0 / 12.0))
-        reduced = -1.0
-        if n > PARAMETERS:
-            reduced, _n = fit_sighting(
-                table, values[0, :n], values[1, :n], values[2, :n], values[3, :n], values[4, :n],
-                blur, read, shot, around_noise, p, covariance,
-            )  # fmt: skip
-        disc = 16.0 * p[4] - 2.0 / 3.0 * math.hypot(p[5], p[6])
-        if reduced >= 0 and disc > max_diameter * max_diameter:
-            continue
-        doubt = 1.0 + 4.0 * math.sqrt(2.0 / max(n, 1))
-        judged = reduced > doubt and disc > (3.0 * blur) ** 2 and mark[k] & (BORDER | RIM | CROWDED) == 0
-        if judged and soft_edge(
-            table, values[0, :n], values[1, :n], values[2, :n], values[3, :n], values[4, :n],
-            blur, read, shot, around_noise, p,
-        ):  # fmt: skip
-            mark[k] |= SOFT
-        inside = boxes[k, 4] - around <= 0.0 and -5.0 - w < p[0] < 2 * w and -5.0 - h < p[1] < 2 * h
-        if (
-            reduced < 0
-            or p[2] <= 0.0
-            or not inside
-            or math.hypot(p[0] - boxes[k, 0], p[1] - boxes[k, 1]) > max_length
-        ):
-            mark[k] |= UNFITTED
-            p[0], p[1], p[2] = boxes[k, 0], boxes[k, 1], sums[k, 0]
-            p[5], p[6] = 12.0 * (sums[k, 3] - sums[k, 5]), 24.0 * sums[k, 4]
-            p[4] = max(0.5 * (sums[k, 3] + sums[k, 5]) - blur * blur, 0.0)
-        if kept < found.shape[0]:
-            row = found[kept]
-            row[0], row[1], row[2], row[3], row[4], row[5] = p[0], p[1], p[2], p[4], p[5], p[6]
-            row[9] = peak[k] / full
-            row[13] = 0.0
-            if mark[k] & UNFITTED:
-                row[6] = row[7] = 1.0
-                row[8] = 0.5
-                row[10], row[11], row[12] = 0.5 * p[4] + 1.0, math.hypot(p[5], p[6]) + 12.0, 0.0
-            else:
-                inflate = max(1.0, reduced)
-                length2 = math.hypot(p[5], p[6])
-                cm, cn = (p[5] / length2, p[6] / length2) if length2 > 1e-9 else (1.0, 0.0)
-                v_streak = (
-                    cm * cm * covariance[5, 5] + cn * cn * covariance[6, 6] + 2 * cm * cn * covariance[5, 6]
-                )
-                c_streak = cm * covariance[4, 5] + cn * covariance[4, 6]
-                slope = c_streak / v_streak if v_streak > 0.0 else 0.0
-                pull_x, pull_y = _pull(values, n, p, blur)
-                row[6] = math.sqrt(inflate * covariance[0, 0] + pull_x * pull_x)
-                row[7] = math.sqrt(inflate * covariance[1, 1] + pull_y * pull_y)
-                row[8] = math.sqrt(inflate * covariance[2, 2]) / p[2]
-                row[10] = math.sqrt(inflate * max(covariance[4, 4] - slope * c_streak, 0.0))
-                row[11] = math.sqrt(inflate * v_streak)
-                row[12] = slope
-                row[13] = math.sqrt(reduced)
-            row[14] = signal[k]
-            row[15] = mark[k]
+        own[NOISE] = math.sqrt(max(read + shot * max(gain * background[y, x], 0.0), 1.0 / 12.0))
+        own[CENTRE_X], own[CENTRE_Y] = boxes[k, 0], boxes[k, 1]
+        own[LOW], own[HALF] = boxes[k, 4] - around, 0.5 * (boxes[k, 5] - boxes[k, 4]) - around
+        own[LIGHT], own[XX], own[XY], own[YY] = sums[k, 0], sums[k, 3], sums[k, 4], sums[k, 5]
+        own[HEIGHT], own[SIGNAL], own[MARK] = peak[k] / full, signal[k], mark[k]
+        if kept < counts.size and used + n <= side_by_side.shape[1]:
+            known[kept], counts[kept] = own, n
+            for q in range(5):
+                for i in range(n):
+                    side_by_side[q, used + i] = values[q, i]
+        used += n
         kept += 1
-    return kept
+    return kept, used
 
 
 @njit(cache=True, nogil=True)
@@ -290,20 +261,6 @@ def _add_edge(
     edge[1] += 0.25 * (across * across + down * down - 2.0 * 5.0 / 3.0 * noise * noise)
 
 
-@njit(cache=True, nogil=True)
-def _pull(values: NDArray, n: int, p: NDArray, blur: float) -> tuple[float, float]:  # type: ignore[type-arg]
-    """Doubt about a centre from the slope of the ground, px: which part of it lies behind, which before the particle?
-
-    Half of the shift that hiding the ground makes: slope of the ground over surface brightness times variance.
-    """
-    sx = sy = sg = sxx = syy = sxg = syg = 0.0
-    for i in range(n):
-        dx, dy, g = values[0, i] - p[0], values[1, i] - p[1], values[3, i]
-        sx, sy, sg = sx + dx, sy + dy, sg + g
-        sxx, syy, sxg, syg = sxx + dx * dx, syy + dy * dy, sxg + dx * g, syg + dy * g
-    slope_x = (sxg - sx * sg / n) / max(sxx - sx * sx / n, 1e-9)
-    slope_y = (syg - sy * sg / n) / max(syy - sy * sy / n, 1e-9)
-    disc = max(p[4] - math.hypot(p[5], p[6]) / 24.0, 0.0)
-    # The disc's area over the flux is 1 over its surface brightness above the ground.
-    share = 0.5 * 4.0 * math.pi * disc / max(p[2], 1e-9) * (disc + blur * blur)
-    return abs(slope_x) * share, abs(slope_y) * share
+def found_arrays(regions: int, pixels: int) -> Found:
+    """What `search` fills, with room for so many regions and pixels."""
+    return np.zeros((regions, KNOWN)), np.zeros((5, pixels)), np.zeros(regions, dtype=np.int64)

@@ -11,7 +11,16 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from poolwatch.simulate import Scene, Simulation
-from poolwatch.spatter import Spatter, SpatterLook, SpatterSettings, detect, learn, link, particles
+from poolwatch.spatter import (
+    LateFits,
+    Spatter,
+    SpatterLook,
+    SpatterSettings,
+    detect_waiting,
+    learn,
+    link,
+    particles,
+)
 from tests.spatter.metrics import Metrics, Track, match
 
 GATE_PX = 5.0
@@ -56,13 +65,14 @@ def measure(scene: Scene, *, settings: SpatterSettings | None = None, know_expos
     sample = np.concatenate([simulation.frames(k, k + 1) for k in chosen])
     around = [outlines[k] for k in chosen]
     look = learn(sample, full_scale=camera.full_scale, outlines=around, settings=settings)
+    late = LateFits(look, settings or SpatterSettings())
     found = []
     for start in range(0, n, BLOCK):
         stop = min(n, start + BLOCK)
-        part = detect(simulation.frames(start, stop), outlines[start:stop], look, settings)
+        part, waiting = detect_waiting(simulation.frames(start, stop), outlines[start:stop], look, settings)
         part["frame"] += start
-        found.append(part)
-    sightings = np.concatenate(found)
+        found.append(late.add(part, waiting, np.arange(start, stop), stop))
+    sightings = np.concatenate([*found, late.finish()])
     linked = link(sightings, np.ones(n, dtype=bool), (camera.height, camera.width), settings)
     step = scene.travel_speed_mm_s / camera.mm_per_px / camera.rate_hz
     turn = math.radians(camera.direction_deg)

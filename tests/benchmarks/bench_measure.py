@@ -1,6 +1,8 @@
 """What measuring costs beside decoding alone and beside a plain script, as ratios; and how much memory a clip takes.
 
-Run by hand: ``python tests/benchmarks/bench_measure.py [--frames 1000] [--loops 20] [--depth 12] [--memory]``.
+Run by hand: ``python tests/benchmarks/bench_measure.py [--frames 1000] [--loops 20] [--depth 12] [--memory]``; for
+MJPEG of 14,000 bytes a frame ``--kinds avi-mjpeg --jpeg-quality 1``, of 20,000 and 29,000 ``--noise 0.012`` and
+``--jpeg-quality 1 --noise 0.008``.
 Decoding and measuring take turns within one run, so that other load on the machine hits both. Start-up (first look,
 compiling) is left out of both.
 """
@@ -33,11 +35,13 @@ KINDS = ("mkv-ffv1", "mp4-h264", "avi-mjpeg", "tiff", "tiff-deflate", "raw")
 PLAIN = 150
 
 
-def footage(frames: int, rate_per_s: float, width: int, height: int, depth: int) -> np.ndarray:
+def footage(
+    frames: int, rate_per_s: float, width: int, height: int, depth: int, noise: float = 0.004
+) -> np.ndarray:
     scene = {
         "frames": frames,
         "seed": 77,
-        "camera": {"width": width, "height": height, "depth_bits": depth},
+        "camera": {"width": width, "height": height, "depth_bits": depth, "read_noise": noise},
         "pool": {"length": {"noise_sd": 0.03}, "width": {"noise_sd": 0.02}},
         "spatter": {"rate_per_s": rate_per_s},
     }
@@ -45,10 +49,16 @@ def footage(frames: int, rate_per_s: float, width: int, height: int, depth: int)
 
 
 def write(
-    folder: Path, kind: str, pictures: np.ndarray, loops: int, depth: int = 8, quality: int = 18
+    folder: Path,
+    kind: str,
+    pictures: np.ndarray,
+    loops: int,
+    depth: int = 8,
+    quality: int = 18,
+    jpeg_quality: int = 2,
 ) -> Path:
     path = folder / f"clip-{kind}{FORMATS[kind].ending}"
-    options = FootageOptions(quality=quality)
+    options = FootageOptions(quality=quality, jpeg_quality=jpeg_quality)
     return write_frames(
         path, (pictures for _ in range(loops)), format=kind, depth_bits=depth, options=options
     )
@@ -85,12 +95,16 @@ def main() -> None:
     options.add_argument(
         "--quality", type=int, default=18, help="of H.264: 18 keeps hardly any noise, 10 most"
     )
+    options.add_argument("--jpeg-quality", type=int, default=2, help="of MJPEG: 1 keeps most")
+    options.add_argument(
+        "--noise", type=float, default=0.004, help="of the camera in the dark, fraction of full scale"
+    )
     options.add_argument("--kinds", default=",".join(KINDS))
     options.add_argument("--workers", type=int, default=2, help="threads that measure")
     options.add_argument("--plain", action="store_true", help="time a plain script too")
     options.add_argument("--memory", action="store_true", help="print the largest memory of this process")
     given = options.parse_args()
-    pictures = footage(given.frames, given.particles, given.width, given.height, given.depth)
+    pictures = footage(given.frames, given.particles, given.width, given.height, given.depth, given.noise)
     print(
         f"{given.width}x{given.height}, {given.depth} bit, {given.frames * given.loops} frames, {given.particles:g}"
         f" particles/s; ms a frame, median of {given.rounds}"
@@ -100,7 +114,9 @@ def main() -> None:
     )
     with tempfile.TemporaryDirectory() as folder:
         for kind in given.kinds.split(","):
-            path = write(Path(folder), kind, pictures, given.loops, given.depth, given.quality)
+            path = write(
+                Path(folder), kind, pictures, given.loops, given.depth, given.quality, given.jpeg_quality
+            )
             frame_bytes = path.stat().st_size / (given.frames * given.loops)
             rounds = []
             measure(path, given.workers)

@@ -6,15 +6,17 @@ import math
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 from scipy.stats import ncx2
 
 from poolwatch.spatter.assignment import cheapest_pairs
 from poolwatch.spatter.filtering import pool_spans
 from poolwatch.spatter.fitting import PARAMETERS, blur_of, fit_sighting
+from poolwatch.spatter.lights import BY_M, BY_N, BY_T, BY_X, BY_Y, LIGHT, LIGHTS, lights
 from poolwatch.spatter.ordering import middle_of, rising
 from poolwatch.spatter.paths import PATH_COLUMNS, distance_outside, fly, trace_back
-from poolwatch.spatter.profile import SHAPE, STEP, density, disc_table, shape_of
+from poolwatch.spatter.profile import SHAPE, STEP, density, disc_table, shape_of, slopes_of
 from tests.spatter.rendered import stamp
 
 
@@ -196,3 +198,47 @@ def test_a_streak_is_the_mean_of_discs_along_it(length: float, diameter: float) 
         assert np.abs(np.subtract(got, due)).max() < 0.003 * density(0.0, 0.0, shape)
         x2 = [np.sum(along**2 * values) / np.sum(values) for values in (got, due)]
         assert x2[0] == pytest.approx(x2[1], rel=2e-3)
+
+
+@pytest.mark.parametrize("length", [0.0, 0.5, 1.0, 3.0, 9.0, 40.0])
+@pytest.mark.parametrize("diameter", [0.3, 4.0, 30.0])
+def test_light_at_many_pixels_and_its_slopes(length: float, diameter: float) -> None:
+    """Light as `density` tells it for each by itself; slopes against differences of the light."""
+    table, shape, blur, turn = disc_table(), np.zeros(SHAPE), 0.9, 0.7
+    rng = np.random.default_rng(4)
+    reach = 0.5 * (length + diameter) + 3.0
+    xs, ys = 20.0 + rng.uniform(-reach, reach, 300), 10.0 + rng.uniform(-reach, reach, 300)
+    start = np.array(
+        [
+            20.3, 9.8, diameter**2 / 16 + length**2 / 24,
+            length**2 * math.cos(2 * turn), length**2 * math.sin(2 * turn),
+        ]
+    )  # fmt: skip
+
+    def at(p: NDArray[np.float64], slopes: bool = False) -> NDArray[np.float64]:
+        shape_of(table, p[2], p[3], p[4], blur, shape)
+        if slopes:
+            slopes_of(table, shape)
+        out = np.zeros((LIGHTS, len(xs)))
+        lights(xs, ys, p[0], p[1], shape, slopes, out)
+        return out if slopes else out[LIGHT]
+
+    got = at(start, slopes=True)
+    alone = [density(x - start[0], y - start[1], shape) for x, y in zip(xs, ys, strict=True)]
+    top = density(0.0, 0.0, shape)
+    assert np.abs(got[LIGHT] - alone).max() < 1e-4 * top
+    assert np.array_equal(got[LIGHT], at(start))
+    # Wide enough for the steps of the table not to show.
+    spread = 0.05 * (blur**2 + diameter**2 / 16)
+    streak = min(0.02 * length**2, 40 * spread)
+    for row, k, step, share in (
+        (BY_X, 0, 0.1, 0.01), (BY_Y, 1, 0.1, 0.01), (BY_T, 2, spread, 0.06), (BY_M, 3, streak, 0.1), (BY_N, 4, streak, 0.1),
+    ):  # fmt: skip
+        if row in (BY_M, BY_N) and length < 2.0:
+            continue
+        other = [start.copy(), start.copy()]
+        other[0][k] -= step
+        other[1][k] += step
+        due = (at(other[1]) - at(other[0])) / (2 * step)
+        apart = float(np.sqrt(np.mean((got[row] - due) ** 2) / np.mean(due**2)))
+        assert apart < share, (row, apart)
