@@ -105,3 +105,22 @@ def test_the_sharper_of_two_groups_counts() -> None:
     members, sigma, u = _sharpest(answers)
     assert len(members) == 8
     assert abs(sigma - 0.9) < 4 * u + 0.01
+
+
+@pytest.mark.parametrize(("times", "shared"), [(1.0, False), (2.0, True)])
+def test_sightings_that_scatter_more_than_noise_share_as_much(
+    look: SpatterLook, times: float, shared: bool
+) -> None:
+    # What compression does to a particle's pictures differs from one to the next, and is alike in part.
+    rng, tracks, n = np.random.default_rng(5), 40, 12
+    parts = [track(6.0, [0] * n).sightings for _ in range(tracks)]
+    s = np.concatenate(parts)
+    s["spread"] += times * 0.02 * rng.standard_normal(len(s))
+    every = Tracks(s, np.arange(0, tracks * n + 1, n), np.ones(20, dtype=bool), 0)
+    velocity = np.tile([10.0, 0.0], (tracks, 1))
+    sizes = find_sizes(every, velocity, replace(look, psf_u_px=0.0), 0.4)
+    u_t = float(np.median(sizes.u_diameter * sizes.diameter / 8))
+    by_noise = 0.02 * max(times, 1.0) / np.sqrt(n)
+    assert (u_t > 2 * by_noise) == shared
+    assert u_t == pytest.approx(0.02 * np.hypot(times / np.sqrt(n), np.sqrt(times**2 - 1)), rel=0.2)
+    assert float(np.median(sizes.u_own * sizes.diameter / 8)) == pytest.approx(by_noise, rel=0.2)
