@@ -71,7 +71,7 @@ class NpyReader(BaseReader):
             frames = np.ascontiguousarray(self._columns[start:stop], dtype=facts.dtype)
             return frames, np.ones(len(frames), np.bool_)
         size = facts.height * facts.width * self._dtype.itemsize
-        data = np.zeros((stop - start, size), np.uint8)
+        data = np.empty((stop - start, size), np.uint8)
         came = read_at(self._file, self._offset + start * size, data)
         frames = data.view(self._dtype).reshape(-1, facts.height, facts.width)
         decoded = np.arange(1, stop - start + 1) * size <= came

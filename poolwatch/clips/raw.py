@@ -79,7 +79,7 @@ class RawReader(BaseReader):
     def _read(self, start: int, stop: int) -> tuple[NDArray[Any], NDArray[np.bool_]]:
         layout = self._layout
         stride = layout.frame_header_bytes + layout.frame_bytes
-        data = np.zeros((stop - start, stride), np.uint8)
+        data = np.empty((stop - start, stride), np.uint8)
         came = read_at(self._file, layout.header_bytes + start * stride, data)
         decoded = np.arange(1, stop - start + 1) * stride <= came
         rows = data[:, layout.frame_header_bytes :]

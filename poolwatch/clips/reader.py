@@ -315,7 +315,7 @@ def reason_of(error: Exception) -> str:
 
 
 def read_at(file: IO[bytes], offset: int, out: NDArray[np.uint8]) -> int:
-    """Fill `out` with the bytes of an unbuffered file from `offset` on; how many came before the file's end.
+    """Fill `out` with the bytes of an unbuffered file from `offset` on, and zeros behind its end; how many came.
 
     Read rather than mapped: a file that is cut, or whose disc fails, while it is mapped ends the whole process.
 
@@ -333,6 +333,7 @@ def read_at(file: IO[bytes], offset: int, out: NDArray[np.uint8]) -> int:
             if not got:
                 break
             done += got
+        out.reshape(-1)[done:] = 0
     except OSError as error:
         raise ClipError(
             f"{file.name}: reading failed ({error.strerror}); check the disc or network, or copy the file to another"

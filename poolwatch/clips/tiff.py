@@ -169,7 +169,7 @@ class TiffReader(BaseReader):
         """`count` frames that lie one after the other from a place on, and which of them are there."""
         facts = self.facts
         size = facts.height * facts.width * dtype.itemsize
-        data = np.zeros((count, size), np.uint8)
+        data = np.empty((count, size), np.uint8)
         decoded = np.arange(1, count + 1) * size <= read_at(self._file, at, data)
         frames = data.view(dtype).reshape(count, facts.height, facts.width)
         return frames.astype(facts.dtype, copy=False), decoded
@@ -183,8 +183,9 @@ class TiffReader(BaseReader):
             frames = self._turned(frames)
             frames[~there] = 0
             return frames, there
-        out = np.zeros((stop - start, facts.height, facts.width), facts.dtype)
+        out = np.empty((stop - start, facts.height, facts.width), facts.dtype)
         decoded = np.array([self._page(start + place, out[place]) for place in range(stop - start)], np.bool_)
+        out[~decoded] = 0
         return out, decoded
 
     def _reads_alike(self, page: Any) -> bool:
@@ -200,7 +201,7 @@ class TiffReader(BaseReader):
         return bool(packing == self._layout[0] or (packing == 1 and sum(page.databytecounts) == plain))
 
     def _page(self, number: int, out: NDArray[Any]) -> bool:
-        """Set `out`, zeros, to the grey values of a page; whether its data were whole."""
+        """Set `out` to the grey values of a page; whether its data were whole."""
         try:
             strips = self._pages.alike(number) or self._parsed(number)
             if strips is None:
@@ -251,8 +252,6 @@ class TiffReader(BaseReader):
                 out.byteswap(inplace=True)
             if self._inverted:
                 out[...] = self._turned(out)
-        if not whole:
-            out[...] = 0
         return whole
 
     def _turned(self, frames: NDArray[Any]) -> NDArray[Any]:
