@@ -126,6 +126,34 @@ def _holds(contour: NDArray[np.float64], px: float, py: float) -> bool:
 
 
 @njit(cache=True, nogil=True)
+def _next_border(
+    words: NDArray[np.uint64], at: int, before: np.uint64, mark: np.uint64
+) -> tuple[int, np.uint64, np.uint64]:
+    """First pixel of the next outer border at a place or behind it, -1 where there is none.
+
+    `before` is the value of the pixel before the place, `mark` the last mark before it; returned as they are at the pixel found.
+    """
+    b = at % 8
+    for i in range(at // 8, words.size):
+        word = words[i]
+        if b == 0 and ((word == 0 and before == _NONE) or (word == _ALL_BRIGHT and before != _NONE)):
+            continue
+        word >>= np.uint64(8 * b)
+        while b < 8:
+            value = word & _BYTE
+            # Inside a border only the border of a hole can begin.
+            if value == _BRIGHT and before == _NONE and mark != _BORDER:
+                return 8 * i + b, before, mark
+            if value > _BRIGHT:
+                mark = value
+            before = value
+            word >>= _EIGHT
+            b += 1
+        b = 0
+    return -1, before, mark
+
+
+@njit(cache=True, nogil=True)
 def largest_contour(
     frame: NDArray[np.uint16], level: float, px: float, py: float
 ) -> tuple[NDArray[np.float64], float]:
@@ -154,30 +182,19 @@ def largest_contour(
     places = np.empty(1024, dtype=np.int64)
     best, best_area = np.empty((0, 2)), -1.0
     held, held_area = np.empty((0, 2)), -1.0
-    before, mark = _NONE, _NONE
-    for i in range(words.size):
-        word = words[i]
-        if word == 0 and before == _NONE:
-            continue
-        if word == _ALL_BRIGHT and before != _NONE:
-            continue
-        for b in range(8):
-            value = word & _BYTE
-            # Inside a border only the border of a hole can begin.
-            if value == _BRIGHT and before == _NONE and mark != _BORDER:
-                places, n = _follow(flat, width, 8 * i + b, places)
-                contour = _unpacked(places, n, width)
-                area = _area(contour)
-                if area > best_area:
-                    best, best_area = contour, area
-                if px == px and area > held_area and _holds(contour, px, py):
-                    held, held_area = contour, area
-                word = words[i] >> np.uint64(8 * b)
-                value = word & _BYTE
-            if value > _BRIGHT:
-                mark = value
-            before = value
-            word >>= _EIGHT
+    at, before, mark = 0, _NONE, _NONE
+    # No array is set in the loop over words: counting who holds it would take longer than all else.
+    while True:
+        at, before, mark = _next_border(words, at, before, mark)
+        if at < 0:
+            break
+        places, n = _follow(flat, width, at, places)
+        contour = _unpacked(places, n, width)
+        area = _area(contour)
+        if area > best_area:
+            best, best_area = contour, area
+        if px == px and area > held_area and _holds(contour, px, py):
+            held, held_area = contour, area
     if held_area > _HOLDS * best_area:
         return held, held_area
     return best, max(best_area, 0.0)
