@@ -140,19 +140,24 @@ def match_place(
     narrow = 1.0 / table.sigma
     s = start - middle
     seen = -1
-    pc = pd = 0.0
-    p1 = 0.0
-    for k in range(n):
-        p1 += profile[first + k]
+    p1 = pc = pd = 0.0
     b, c, share = f - g, -f, 1.0 / n
     for turn in range(8):
         q = _nearest(s)
         if q != seen:
-            pc = pd = 0.0
-            for k in range(n):
-                v = profile[first + k]
-                pc += v * table.shapes[q, k, 0]
-                pd += v * table.shapes[q, k, 1]
+            # Two sums of each at once (their number is odd): one would wait for each addition.
+            v = profile[first]
+            p1, pc, pd = v, v * table.shapes[q, 0, 0], v * table.shapes[q, 0, 1]
+            p1_odd = pc_odd = pd_odd = 0.0
+            for k in range(1, n, 2):
+                v, w = profile[first + k], profile[first + k + 1]
+                p1_odd += v
+                pc_odd += v * table.shapes[q, k, 0]
+                pd_odd += v * table.shapes[q, k, 1]
+                p1 += w
+                pc += w * table.shapes[q, k + 1, 0]
+                pd += w * table.shapes[q, k + 1, 1]
+            p1, pc, pd = p1 + p1_odd, pc + pc_odd, pd + pd_odd
             seen = q
         # Sums of products of level, tail and density (0, 1, 2): read one by one, for a view of a row costs as much.
         s00, s01, s02 = float(n), table.sums[q, 0, 1], table.sums[q, 0, 2]
