@@ -76,9 +76,9 @@ def _slopes(
             i = around(j + t, n)
             shift = int(round(top[i] - top[j]))
             if low + shift >= 0 and high + shift < m:
-                there, part = profile[i, low + shift : high + shift + 1], mean[low : high + 1]
-                for q in range(part.size):
-                    part[q] += there[q]
+                there, sums = profile[i, low + shift : high + shift + 1], mean[low : high + 1]
+                for q in range(sums.size):
+                    sums[q] += there[q]
                 continue
             for q in range(low, high + 1):
                 mean[q] += profile[i, min(max(q + shift, 0), m - 1)]
