@@ -43,7 +43,7 @@ def compile_kernels() -> None:
     context = multiprocessing.get_context("spawn")
     running = [
         context.Process(target=_quietly, args=(half,), daemon=True)
-        for half in (_compile_pool, _compile_particles)
+        for half in (_compile_pool_and_links, _compile_particles)
     ]
     try:
         for process in running:
@@ -124,7 +124,7 @@ def _sightings(n: int) -> NDArray[np.void]:
 
 
 def _compile_particles() -> None:
-    """The kernels that find, link, size and judge particles."""
+    """The kernels that find, fit, size and judge particles."""
     from dataclasses import replace
 
     import numpy as np
@@ -135,7 +135,6 @@ def _compile_particles() -> None:
         Tracks,
         detect_waiting,
         learn,
-        link,
         particles,
         smallest_diameter,
     )
@@ -148,9 +147,6 @@ def _compile_particles() -> None:
     # A level that the particles hardly pass, so that their fits are put off.
     hard = replace(look, threshold=look.threshold * np.float32(30.0))
     LateFits(hard, settings).add(*detect_waiting(frames, outlines, hard, settings), np.arange(n), 2 * n)
-    flying = _sightings(n)
-    flying = np.sort(flying[flying["frame"] % 20 != 9], order="frame")
-    link(flying, np.ones(n, dtype=np.bool_), frames.shape[1:], settings)
     tracks = Tracks(_sightings(n), np.arange(4, dtype=np.int64) * n, np.ones(n, dtype=np.bool_), 0)
     particles(
         tracks,
@@ -160,3 +156,22 @@ def _compile_particles() -> None:
         metal_px=(-0.5, 0.0),
         settings=settings,
     )
+
+
+def _compile_links() -> None:
+    """The kernels that link sightings."""
+    import numpy as np
+
+    from ..spatter import SpatterSettings, link
+
+    frames, _ = _pictures()
+    n = len(frames)
+    flying = _sightings(n)
+    flying = np.sort(flying[flying["frame"] % 20 != 9], order="frame")
+    link(flying, np.ones(n, dtype=np.bool_), frames.shape[1:], SpatterSettings())
+
+
+def _compile_pool_and_links() -> None:
+    """About half of the work."""
+    _compile_pool()
+    _compile_links()

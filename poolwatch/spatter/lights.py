@@ -115,7 +115,8 @@ def _add_panels(
                 m += 1
         rows = _SUMS if slopes else 1
         for q in range(rows):
-            near_sums[q, :m] = 0.0
+            for k in range(m):
+                near_sums[q, k] = 0.0
         _add_panel(near_a[:m], near_square[:m], shape, middle, slopes, near_sums)
         for q in range(rows):
             for k in range(m):

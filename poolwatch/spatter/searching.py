@@ -226,7 +226,9 @@ def _measure(
         own[LIGHT], own[XX], own[XY], own[YY] = sums[k, 0], sums[k, 3], sums[k, 4], sums[k, 5]
         own[HEIGHT], own[SIGNAL], own[MARK] = peak[k] / full, signal[k], mark[k]
         if kept < counts.size and used + n <= side_by_side.shape[1]:
-            known[kept], counts[kept] = own, n
+            counts[kept] = n
+            for q in range(KNOWN):
+                known[kept, q] = own[q]
             for q in range(5):
                 for i in range(n):
                     side_by_side[q, used + i] = values[q, i]
