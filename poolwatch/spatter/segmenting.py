@@ -10,7 +10,16 @@ from ..model.pixels import Frames
 from .facts import Ground, SpatterFacts, Work
 from .filtering import overall_gain, pool_spans, residual_at, slow_ground, smooth_block
 from .regions import grow, part
-from .sieve import BLOCK, WEIGHTS, block_sums, fold, highest_in_blocks, most_in_sight
+from .sieve import (
+    BLOCK,
+    LOWEST_NARROW,
+    LOWEST_WIDE,
+    WEIGHTS,
+    block_sums,
+    fold,
+    highest_in_blocks,
+    most_in_sight,
+)
 
 
 @njit(cache=True, nogil=True)
@@ -51,11 +60,11 @@ def prepare(frames: Frames, k: int, outline: NDArray, facts: SpatterFacts, work:
     sign = np.int64(ground.sign)
     for i in range(rows):
         if narrow.shape[0] > 0:
-            highest_in_blocks(
-                narrow[k], facts.sieve.narrow, left, right, sign, i, work.narrow[1], work.highest[i]
-            )
+            limits_8, room_8, lowest = facts.sieve.narrow, work.narrow[1], LOWEST_NARROW
+            highest_in_blocks(narrow[k], limits_8, left, right, sign, i, room_8, lowest, work.highest[i])
         else:
-            highest_in_blocks(wide[k], facts.sieve.wide, left, right, sign, i, work.wide[1], work.highest[i])
+            limits_16, room_16, lowest = facts.sieve.wide, work.wide[1], LOWEST_WIDE
+            highest_in_blocks(wide[k], limits_16, left, right, sign, i, room_16, lowest, work.highest[i])
     _mark(facts, work, gain)
     return gain
 

@@ -20,7 +20,8 @@ BLOCK = 16
 WEIGHTS = 16
 # Sums of 8-bit frames and their limits fit into 16 bits, as long as the limits stay within this.
 _FARTHEST = 20_000
-LOWEST = -32_768
+# Below all that sums less limits can come to, in 16 and in 32 bits.
+LOWEST_NARROW, LOWEST_WIDE = -(2**15), -(2**31)
 
 
 class Sieve(NamedTuple):
@@ -29,8 +30,7 @@ class Sieve(NamedTuple):
     Attributes
     ----------
     narrow, wide
-        Sixteen times the working grey value above which a place may stand out, shape (h, w); `narrow` is (0, w) where
-        8 bits do not hold full scale.
+        Sixteen times the working grey value, less the offset, above which a place may stand out, shape (h, w).
     sums
         Sum of the learned ground over each block, shape (rows, cols).
     least, most
@@ -61,9 +61,8 @@ def sieve_of(
     smoothed = cv2.sepFilter2D(ground, cv2.CV_64F, weights, weights, borderType=cv2.BORDER_REPLICATE)
     limit = np.floor(WEIGHTS * (smoothed + threshold - offset))
     rows, cols = np.arange(0, h, BLOCK), np.arange(0, w, BLOCK)
-    narrow = np.clip(limit, -_FARTHEST, _FARTHEST).astype(np.int16)
     return Sieve(
-        narrow if full_scale <= 255 else narrow[:0],
+        np.clip(limit, -_FARTHEST, _FARTHEST).astype(np.int16),
         np.clip(limit, -(2**30), 2**30).astype(np.int32),
         np.add.reduceat(np.add.reduceat(ground, rows, axis=0), cols, axis=1),
         np.minimum.reduceat(np.minimum.reduceat(ground, rows, axis=0), cols, axis=1) - black,
@@ -133,19 +132,19 @@ def highest_in_blocks(
     sign: int,
     i: int,
     room: NDArray,  # type: ignore[type-arg]
+    lowest: int,
     highest: NDArray,  # type: ignore[type-arg]
 ) -> None:
     """How far the smoothed frame is above its limit in each block of row `i` at most, where it is in sight.
 
     In sixteenths of a grey value. Sums are taken in the type of `limits` and `room`, whose three rows hold whole blocks
-    and two columns more, so that many fit into a register.
+    and two columns more, so that many fit into a register; `lowest` is the least that they hold.
     """
     h, w = seen.shape
     column, kept, most = room[0], room[1], room[2]
     after, two_after = column[1:], column[2:]
-    # Below all limits, which have room for it.
     for x in range(most.size):
-        most[x] = LOWEST
+        most[x] = lowest
     for y in range(i * BLOCK, min(h, (i + 1) * BLOCK)):
         a, b, c, limit = seen[max(y - 1, 0)], seen[y], seen[min(y + 1, h - 1)], limits[y]
         for x in range(w):

@@ -22,12 +22,11 @@ BINOMIAL = np.outer((1, 2, 1), (1, 2, 1)) / 16.0
 
 
 def scene(
-    seed: int, *, deep: bool, dark: bool = False, places: bool = True
+    seed: int, *, full: float, dark: bool = False, places: bool = True
 ) -> tuple[NDArray[np.generic], SpatterLook, NDArray[np.float64]]:
     """A noisy frame with some bright (or dark) spots, what was learned of its clip, and an outline in it."""
     rng = np.random.default_rng(seed)
     h, w = SIZE
-    full = 4095.0 if deep else 255.0
     unit = full / 255.0
     rows, cols = np.mgrid[0:h, 0:w]
     learned = unit * (
@@ -70,7 +69,7 @@ def scene(
     )  # fmt: skip
     turn = np.linspace(0, 2 * np.pi, 90, endpoint=False)
     outline = np.column_stack([40.0 + 22.0 * np.cos(turn), 25.0 + 10.0 * np.sin(turn)])
-    return native.astype(np.uint16 if deep else np.uint8), look, outline
+    return native.astype(np.uint16 if full > 255 else np.uint8), look, outline
 
 
 def hidden_in(canvas: Canvas) -> NDArray[np.bool_]:
@@ -84,11 +83,11 @@ def whole(frame: NDArray[np.generic], facts: SpatterFacts, gain: float, work: Wo
     return work.canvas.picture
 
 
-@pytest.mark.parametrize(("deep", "dark"), [(False, False), (True, False), (False, True), (True, True)])
+@pytest.mark.parametrize(("full", "dark"), [(255.0, False), (4095.0, False), (255.0, True), (65535.0, True)])
 @pytest.mark.parametrize("seed", range(4))
-def test_block_means_and_smoothing(seed: int, deep: bool, dark: bool) -> None:
+def test_block_means_and_smoothing(seed: int, full: float, dark: bool) -> None:
     """Block means as NumPy's, the smoothed picture as SciPy's with the same slow ground taken off."""
-    frame, look, outline = scene(seed, deep=deep, dark=dark)
+    frame, look, outline = scene(seed, full=full, dark=dark)
     facts, work = facts_of(look, 3.0), work_arrays(*SIZE)
     frames = by_depth(frame[None])
     gain = prepare(frames, 0, outline, facts, work)
@@ -122,13 +121,13 @@ def test_block_means_and_smoothing(seed: int, deep: bool, dark: bool) -> None:
         assert level_at(work.canvas.calm, y, x) == pytest.approx(slow[y, x], abs=rounding)
 
 
-@pytest.mark.parametrize("deep", [False, True])
+@pytest.mark.parametrize("full", [255.0, 4095.0, 65535.0])
 @pytest.mark.parametrize("dark", [False, True])
-def test_regions_are_those_of_the_whole_picture(deep: bool, dark: bool) -> None:
+def test_regions_are_those_of_the_whole_picture(full: float, dark: bool) -> None:
     """Blocks that the sieve sets aside hold nothing, and what is found is what SciPy's labels find in the whole picture."""
     marked = filled = blocks = 0
     for seed in range(40):
-        frame, look, outline = scene(seed, deep=deep, dark=dark, places=seed % 3 > 0)
+        frame, look, outline = scene(seed, full=full, dark=dark, places=seed % 3 > 0)
         facts, work = facts_of(look, 3.0), work_arrays(*SIZE)
         frames = by_depth(frame[None])
         gain = prepare(frames, 0, outline, facts, work)
@@ -162,7 +161,7 @@ def test_hardly_a_block_of_noise_is_looked_at_closely() -> None:
     """With the level at five standard deviations of the smoothed noise, and the learned ground right."""
     marked = blocks = 0
     for seed in range(20):
-        _, look, outline = scene(seed, deep=False, places=False)
+        _, look, outline = scene(seed, full=255.0, places=False)
         rng = np.random.default_rng(seed)
         noisy = np.clip(np.rint(look.background + rng.normal(size=SIZE)), 0, 255).astype(np.uint8)
         look = replace(look, threshold=np.full(SIZE, 5 * 0.375, dtype=np.float32))
@@ -195,7 +194,7 @@ def test_slow_ground_is_the_median_of_nine_blocks() -> None:
 
 def test_means_leave_out_owners_and_two_pixels_beside_them() -> None:
     """Against SciPy's dilation along rows; owners at both borders, and rows without any."""
-    frame, look, outline = scene(3, deep=False)
+    frame, look, outline = scene(3, full=255.0)
     facts, work = facts_of(look, 3.0), work_arrays(*SIZE)
     frames = by_depth(frame[None])
     gain = prepare(frames, 0, outline, facts, work)
