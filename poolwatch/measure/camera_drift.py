@@ -43,7 +43,8 @@ def camera_drift(
     Notes
     -----
     A camera that rides with the head sees the pool stand still but for what the pool does itself. Its front keeps its
-    distance from the beam best; where the pool grows, a part of that enters the uncertainty. A pool that moves against the beam as a whole cannot be told from a camera that drifts.
+    distance from the beam best; where the pool grows, a part of that enters the uncertainty. A pool that moves against
+    the beam as a whole cannot be told from a camera that drifts.
     """
     if not motion.moving:
         return None

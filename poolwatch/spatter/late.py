@@ -70,8 +70,10 @@ class LateFits:
             Regions.joined([self._waiting.regions, waiting.regions]),
         )
         self._pending = np.concatenate([self._pending, sightings])
-        # A beginning takes two steps of `BEGINNING` frames at most.
-        return self._settle(known - 2 * BEGINNING)
+        # A beginning takes two steps of `BEGINNING` frames at most. Whether there is a crowd is told by the next
+        # `BEGINNING` frames that could show one, and these may come much later.
+        after = int(self._frames[-BEGINNING]) if len(self._frames) > BEGINNING else 0
+        return self._settle(min(known - 2 * BEGINNING, after))
 
     def finish(self) -> NDArray[np.void]:
         """What is left at the end of the clip."""

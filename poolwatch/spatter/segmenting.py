@@ -55,7 +55,12 @@ def prepare(frames: Frames, k: int, outline: NDArray, facts: SpatterFacts, work:
             else overall_gain(wide[k], facts, left, right)
         )
     _means(facts, work, gain)
-    if not ground.even:
+    if ground.even:
+        # The arrays may have served another clip.
+        for i in range(rows):
+            for j in range(canvas.calm.shape[1]):
+                canvas.calm[i, j] = 0.0
+    else:
         slow_ground(work.means, canvas.calm)
     sign = np.int64(ground.sign)
     for i in range(rows):
@@ -104,7 +109,7 @@ def _mark(facts: SpatterFacts, work: Work, gain: float) -> None:
             work.flags[i, j] = over > WEIGHTS * (gain - 1.0) * extreme
             if work.flags[i, j] and gain < 1.0:
                 # Beside the pool the brightest of the learned ground is hidden.
-                most = most_in_sight(ground.background, canvas.left, canvas.right, i, j) - ground.black
+                most = most_in_sight(sieve.smoothed, canvas.left, canvas.right, i, j) - ground.black
                 work.flags[i, j] = over > WEIGHTS * (gain - 1.0) * most
 
 

@@ -33,8 +33,10 @@ class Sieve(NamedTuple):
         Sixteen times the working grey value, less the offset, above which a place may stand out, shape (h, w).
     sums
         Sum of the learned ground over each block, shape (rows, cols).
+    smoothed
+        Learned ground, smoothed as frames are, shape (h, w).
     least, most
-        Its least and largest light.
+        Least and largest of its light in each block.
     slack
         What rounding may be off by, in sixteenths of a grey value.
     """
@@ -42,6 +44,7 @@ class Sieve(NamedTuple):
     narrow: NDArray[np.int16]
     wide: NDArray[np.int32]
     sums: NDArray[np.float64]
+    smoothed: NDArray[np.float32]
     least: NDArray[np.float64]
     most: NDArray[np.float64]
     slack: float
@@ -65,8 +68,10 @@ def sieve_of(
         np.clip(limit, -_FARTHEST, _FARTHEST).astype(np.int16),
         np.clip(limit, -(2**30), 2**30).astype(np.int32),
         np.add.reduceat(np.add.reduceat(ground, rows, axis=0), cols, axis=1),
-        np.minimum.reduceat(np.minimum.reduceat(ground, rows, axis=0), cols, axis=1) - black,
-        np.maximum.reduceat(np.maximum.reduceat(ground, rows, axis=0), cols, axis=1) - black,
+        smoothed.astype(np.float32),
+        # Of the smoothed ground: at a block's rim it takes in pixels beyond, which may be darker or brighter than all inside.
+        np.minimum.reduceat(np.minimum.reduceat(smoothed, rows, axis=0), cols, axis=1) - black,
+        np.maximum.reduceat(np.maximum.reduceat(smoothed, rows, axis=0), cols, axis=1) - black,
         # Smoothed values are worked out in single precision.
         1.0 + 2e-6 * WEIGHTS * full_scale,
     )
@@ -167,12 +172,12 @@ def highest_in_blocks(
 
 
 @njit(cache=True, nogil=True)
-def most_in_sight(background: NDArray, left: NDArray, right: NDArray, i: int, j: int) -> float:  # type: ignore[type-arg]
-    """Largest value of the learned ground in a block where it is not hidden."""
-    h, w = background.shape
+def most_in_sight(smoothed: NDArray, left: NDArray, right: NDArray, i: int, j: int) -> float:  # type: ignore[type-arg]
+    """Largest value of the smoothed ground in a block where it is not hidden."""
+    h, w = smoothed.shape
     most = -np.inf
     for y in range(i * BLOCK, min(h, (i + 1) * BLOCK)):
         for x in range(j * BLOCK, min(w, (j + 1) * BLOCK)):
             if x < left[y] or x > right[y]:
-                most = max(most, background[y, x])
+                most = max(most, smoothed[y, x])
     return float(most)

@@ -147,3 +147,33 @@ def test_blocks_change_no_digit(
     blocks: tuple[NDArray[np.uint8], list[NDArray[np.float64]], SpatterLook], size: int
 ) -> None:
     assert settled(*blocks, size).tobytes() == settled(*blocks, 32).tobytes()
+
+
+def test_blocks_change_nothing_where_frames_are_missing(
+    blocks: tuple[NDArray[np.uint8], list[NDArray[np.float64]], SpatterLook],
+) -> None:
+    """A crowd in the last frame before some that show nothing: those after them tell whether it is one."""
+    frames, outlines, look = blocks
+    rng = np.random.default_rng(9)
+    crowded = frames[:12].copy()
+    for _ in range(80):
+        y, x = 8 * int(rng.integers(0, 32)), 8 * int(rng.integers(0, 64))
+        crowded[4, y : y + 8, x : x + 8] += np.uint8(1)
+    numbers = np.array([0, 1, 2, 3, 4, 30, 31, 32, 33, 34, 35, 36])
+
+    def of_blocks(stops: list[int]) -> NDArray[np.void]:
+        late, out, before = LateFits(look, SpatterSettings()), [], 0
+        for stop in stops:
+            which = np.flatnonzero((numbers >= before) & (numbers < stop))
+            part, waiting = detect_waiting(crowded[which], [outlines[k] for k in which], look)
+            part["frame"] = numbers[which][part["frame"]]
+            out.append(late.add(part, waiting, numbers[which], stop))
+            before = stop
+        return np.concatenate([*out, late.finish()])
+
+    at_once = of_blocks([40])
+    last = at_once[at_once["frame"] == 4]
+    assert len(last) > 4 * 16
+    assert ((last["mark"] & UNFITTED) != 0).sum() > 16
+    for stops in ([20, 40], [5, 12, 29, 40], list(range(1, 41))):
+        assert of_blocks(stops).tobytes() == at_once.tobytes()

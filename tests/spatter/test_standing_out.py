@@ -157,6 +157,48 @@ def test_regions_are_those_of_the_whole_picture(full: float, dark: bool) -> None
     assert 0.1 * blocks < marked < 0.7 * blocks
 
 
+@pytest.mark.parametrize("gain", [0.8, 1.3])
+@pytest.mark.parametrize("outside", ["darker", "brighter", "hidden"])
+def test_the_sieve_knows_what_smoothing_takes_in_from_beyond_a_block(gain: float, outside: str) -> None:
+    """A step of the ground at the blocks' rims, or where the pool hides it, and something a little above the level there."""
+    _, look, _ = scene(0, full=255.0)
+    ground = np.full(SIZE, 40.0 if outside == "brighter" else 120.0, dtype=np.float32)
+    other = 120.0 if outside == "brighter" else 40.0
+    ground[:, 3 * BLOCK :] = other
+    outline = np.zeros((0, 2))
+    if outside == "hidden":
+        # What is hidden is bright, what is in sight dark, in one and the same block.
+        ground[:, 3 * BLOCK - 7 :] = other
+        outline = np.array([(8.0, -9.0), (3 * BLOCK - 12.0, -9.0), (3 * BLOCK - 12.0, 70.0), (8.0, 70.0)])
+    look = replace(look, background=ground, black=0.0, threshold=np.full(SIZE, 2.0, dtype=np.float32))
+    facts, work = facts_of(look, 3.0), work_arrays(*SIZE)
+    flat = np.rint(gain * ground).astype(np.uint8)
+    missed = seen = 0
+    for y in range(2, SIZE[0] - 2):
+        for x in range(3 * BLOCK - 10, 3 * BLOCK + 2):
+            frame = flat.copy()
+            frame[y, x] += 9
+            found = prepare(by_depth(frame[None]), 0, outline, facts, work)
+            flags = work.flags.copy()
+            above = whole(frame, facts, found, work) > look.threshold
+            assert found == pytest.approx(gain, abs=0.01)
+            seen += above.any()
+            missed += any(not flags[y // BLOCK, x // BLOCK] for y, x in np.argwhere(above))
+    assert seen > 100
+    assert missed == 0
+
+
+def test_an_even_ground_keeps_nothing_of_what_the_arrays_served_before() -> None:
+    frame, look, outline = scene(1, full=255.0)
+    facts = facts_of(replace(look, even=True), 3.0)
+    used, fresh = work_arrays(*SIZE), work_arrays(*SIZE)
+    used.canvas.calm[:] = 7.0
+    for work in (used, fresh):
+        prepare(by_depth(frame[None]), 0, outline, facts, work)
+    assert (used.canvas.calm == 0.0).all()
+    assert (used.flags == fresh.flags).all()
+
+
 def test_hardly_a_block_of_noise_is_looked_at_closely() -> None:
     """With the level at five standard deviations of the smoothed noise, and the learned ground right."""
     marked = blocks = 0
