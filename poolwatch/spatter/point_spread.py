@@ -108,7 +108,8 @@ def _left_out(sigmas: NDArray[np.float64], curves: NDArray[np.float64]) -> float
     """Standard uncertainty of the width of the summed curves from leaving each out in turn (the jackknife, Efron and
     Stein 1981, Annals of Statistics 9, 586-596); None where a sum tells no width or there are too few."""
     total, n = curves.sum(axis=0), len(curves)
-    told = [_minimum(sigmas, total - one) for one in curves]
+    # A width that one of them could not be fitted with stays out, whichever is left out.
+    told = [_minimum(sigmas, total - np.where(np.isfinite(one), one, 0.0)) for one in curves]
     widths = np.array([answer[0] for answer in told if answer is not None])
     if n < 4 or len(widths) < n:
         return None

@@ -124,3 +124,15 @@ def test_sightings_that_scatter_more_than_noise_share_as_much(
     assert (u_t > 2 * by_noise) == shared
     assert u_t == pytest.approx(0.02 * np.hypot(times / np.sqrt(n), np.sqrt(times**2 - 1)), rel=0.2)
     assert float(np.median(sizes.u_own * sizes.diameter / 8)) == pytest.approx(by_noise, rel=0.2)
+
+
+def test_a_width_that_one_particle_could_not_be_fitted_with_spoils_no_uncertainty() -> None:
+    """As without: it lies at the ladder's end, far from the lowest sum."""
+    from poolwatch.spatter.point_spread import _left_out
+
+    ladder = np.exp(np.linspace(-0.12, 0.12, 9))
+    curves = np.array([100.0 + 50.0 * (np.log(ladder) / 0.05 - 0.1 * k) ** 2 for k in range(6)])
+    whole = _left_out(ladder, curves)
+    assert whole is not None
+    curves[2, 0] = np.inf
+    assert _left_out(ladder, curves) == pytest.approx(whole)
