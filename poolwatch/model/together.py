@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import os
 import threading
@@ -48,8 +49,11 @@ class Later(Generic[Result]):
     def begin(self) -> None:
         """Start working it out in a thread of its own."""
         if self._thread is None and self._function is not None:
-            self._thread = threading.Thread(target=self._work, daemon=True)
-            self._thread.start()
+            thread = threading.Thread(target=self._work, daemon=True)
+            # Where no thread can be had, it is worked out when it is asked for.
+            with contextlib.suppress(RuntimeError):
+                thread.start()
+                self._thread = thread
 
     def value(self) -> Result:
         """The value; raises what working it out has raised."""

@@ -58,7 +58,7 @@ def _solve(a: NDArray, b: NDArray, x: NDArray) -> bool:  # type: ignore[type-arg
 
 
 @njit(cache=True, nogil=True)
-def _inverse(a: NDArray, out: NDArray) -> bool:  # type: ignore[type-arg]
+def inverse(a: NDArray, out: NDArray) -> bool:  # type: ignore[type-arg]
     """Inverse of a symmetric positive matrix, scaled first so that units do not matter."""
     n = a.shape[0]
     scale = np.empty(n)
@@ -350,7 +350,7 @@ def fit_sighting(
         )
         if chi > _HOPELESS * max(n, 1):
             break
-    if n <= PARAMETERS or not _inverse(jtj, covariance):
+    if n <= PARAMETERS or not inverse(jtj, covariance):
         return -1.0, n
     return chi / (n - PARAMETERS), n
 

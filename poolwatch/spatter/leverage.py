@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .fitting import PARAMETERS, _inverse
+from .fitting import PARAMETERS, inverse
 from .lights import BY_M, BY_N, BY_T, BY_X, BY_Y, LIGHT, LIGHTS, lights
 from .profile import PIXEL_VARIANCE, SHAPE, density, shape_of, slopes_of
 from .regions import FOOT
@@ -108,7 +108,7 @@ def blur_leverage(
             for r in range(PARAMETERS):
                 a[k, r] += w * g[k] * g[r]
     covariance = np.empty((PARAMETERS, PARAMETERS))
-    if not _inverse(a, covariance):
+    if not inverse(a, covariance):
         return math.nan, math.nan
     fall = np.zeros(PARAMETERS)
     for k in range(PARAMETERS):
