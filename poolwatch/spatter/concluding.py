@@ -102,10 +102,7 @@ def conclude(
         for a particle.
     """
     blur = blur_of(look.psf_sigma_px)
-    shot, read = look.shot, look.read
-    if look.sign < 0:
-        # The noise goes by the native grey value, which is full scale less the working one.
-        read, shot = read + shot * look.full_scale, -shot
+    read, shot = look.working_noise
     h, w = look.background.shape
     rows, fits = np.zeros((len(wanted), COLUMNS)), np.zeros(len(wanted), dtype=np.bool_)
     _conclude_all(

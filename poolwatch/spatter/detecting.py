@@ -53,7 +53,6 @@ def detect(
         As given to `learn`.
     fitted
         False: only find them, which is much quicker; places and fluxes are rough then, and all are marked `UNFITTED`.
-
     threads
         Whether to use several threads, which changes no digit.
 
@@ -148,10 +147,7 @@ def _of_run(
     h, w = frames.shape[1:]
     pictures = by_depth(frames[run.start : run.stop])
     blur = blur_of(look.psf_sigma_px)
-    shot, read = look.shot, look.read
-    if look.sign < 0:
-        # The noise goes by the native grey value, which is full scale less the working one.
-        read, shot = read + shot * look.full_scale, -shot
+    read, shot = look.working_noise
     # Not left there: should the search fail, what it was in the middle of is gone with them.
     own, _kept.work = getattr(_kept, "work", None), None
     if own is None or own.owner.shape != (h, w):

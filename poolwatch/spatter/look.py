@@ -84,6 +84,13 @@ class SpatterLook:
         """Limits that tell quickly where nothing stands out."""
         return sieve_of(self.background, self.threshold, self.black, self.offset, self.full_scale)
 
+    @property
+    def working_noise(self) -> tuple[float, float]:
+        """`read` and `shot` for working grey values: noise goes by the native one, turned over where particles are dark."""
+        if self.sign < 0:
+            return self.read + self.shot * self.full_scale, -self.shot
+        return self.read, self.shot
+
     def noise(self, grey: NDArray[np.floating] | float) -> NDArray[np.float64]:
         """Standard deviation of a pixel at a native grey value."""
         return np.asarray(np.sqrt(self.read + self.shot * np.maximum(grey, 0.0)))

@@ -189,9 +189,7 @@ def _curves(
     owner, values = work.owner, work.values
     facts = facts_of(look, settings.pool_margin_px + 4.0)
     _frame, gain, _count, used_pixels = find_regions(frame, 0, *outline, facts, work)
-    read, shot = look.read, look.shot
-    if look.sign < 0:
-        read, shot = read + shot * look.full_scale, -shot
+    read, shot = look.working_noise
     curves = []
     for k, one in enumerate(chosen):
         reach = 2.2 * np.sqrt(max(float(one["spread"]), 0.0) + 1.0) + 4.0

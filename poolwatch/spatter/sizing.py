@@ -235,9 +235,7 @@ def _leverage(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """See `blur_leverage`, for the sighting of each track that weighs most, shape (tracks,) each."""
     s, starts = tracks.sightings, tracks.starts
-    read, shot = look.read, look.shot
-    if look.sign < 0:
-        read, shot = read + shot * look.full_scale, -shot
+    read, shot = look.working_noise
     h, w = look.background.shape
     out = np.zeros((len(tracks), 2))
     for i in range(len(tracks)):
