@@ -107,19 +107,21 @@ def measure_clip(
     threads = workers if workers is not None else (os.cpu_count() or 1)
     with _opencv_on_one_thread(), numba_loading(), open_clip(path, settings=settings.clip) as reader:
         check_scale(recording, reader.facts.width, reader.facts.height)
-        look = look_at(reader, recording, settings)
+        with _cut_named(reader):
+            look = look_at(reader, recording, settings)
         recording = look.recording
         _hand_back()
         look.smallest.begin()
         gathered = gather(reader, look, settings, workers=threads, block_size=block_size, progress=progress)
         _hand_back()
         mark_jumps(gathered, look.lag)
-        try:
-            result = _assemble(reader, look, gathered, recording, settings, metal)
-        except MeasurementError as error:
-            if look.kind_seen is None:
-                raise
-            raise contradicted(error, look.kind, look.kind_seen) from None
+        with _cut_named(reader):
+            try:
+                result = _assemble(reader, look, gathered, recording, settings, metal)
+            except MeasurementError as error:
+                if look.kind_seen is None:
+                    raise
+                raise contradicted(error, look.kind, look.kind_seen) from None
     result.run["started"] = started.isoformat(timespec="seconds")
     result.run["seconds"] = round(time.perf_counter() - clock, 2)
     return result
@@ -134,6 +136,23 @@ def _opencv_on_one_thread() -> Iterator[None]:
         yield
     finally:
         cv2.setNumThreads(before)
+
+
+@contextlib.contextmanager
+def _cut_named(reader: Reader) -> Iterator[None]:
+    """Say of what fails on a file cut short that it is: the frames that are missing may be the whole cause."""
+    try:
+        yield
+    except MeasurementError as error:
+        found = reader.findings()
+        if not found.truncated:
+            raise
+        count = reader.facts.frame_count
+        held = f"{count} frame{'s' if count != 1 else ''}"
+        there = f"{held} of {found.promised}" if found.promised else f"no more than {held} that can be found"
+        raise MeasurementError(
+            f"{error}; but first copy the file again from the camera: it is cut short or damaged and holds {there}"
+        ) from None
 
 
 def _hand_back() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import numpy as np
 import pytest
@@ -128,6 +129,28 @@ def test_a_clip_of_a_few_frames_is_told_to_be_longer(clip, tmp_path, capsys):
         np.save(tmp_path / "short.npy", reader.frames(range(12)))
     err = fails(capsys, ["measure", tmp_path / "short.npy", "--out", tmp_path / "o", *GOOD], code=1)
     assert "only 12 of 12 frames could be measured; statistics need 30: record more" in err
+
+
+def test_a_cut_file_is_named_as_the_cause(clip, tmp_path, capsys):
+    """Pages whose directories lie at the end, and an array: what is left of either is far too little."""
+    import tifffile
+
+    with open_clip(clip) as reader:
+        frames = reader.frames(range(60))
+    tifffile.imwrite(tmp_path / "cut.tif", frames, photometric="minisblack", metadata=None)
+    np.save(tmp_path / "cut.npy", frames)
+    said = {
+        "cut.tif": "only 1 of 1 frames .* holds no more than 1 frame that can be found",
+        "cut.npy": "only 5 of 5 frames .* holds 5 frames of 60",
+    }
+    for name, words in said.items():
+        path = tmp_path / name
+        whole = path.read_bytes()
+        path.write_bytes(whole[: len(whole) // 11])
+        err = fails(capsys, ["measure", path, "--out", tmp_path / "o", *GOOD], code=1)
+        assert re.search(words, err)
+        assert "copy the file again from the camera: it is cut short" in err
+        assert err.count("\n") == 0
 
 
 @pytest.mark.parametrize("kind", ["black", "white", "noise"])
