@@ -30,6 +30,11 @@ _PIXELS_AT_ONCE = 20_000_000
 _FRAMES = (24, 160)
 # Travel (share of the view) over the frames looked at that fixes the speed best.
 _TRAVEL_SHARE = 0.6
+# A camera that rides with the head keeps the pool in its place. Where the pool goes along with the metal for half of the
+# way and more, that cannot be a camera that drifts a little.
+_LEAST_LEFT = 0.5
+# The scale goes with one over the speed: known worse than this, relative, its error is neither even nor the one stated.
+_WORST_SPEED = 0.1
 
 
 @dataclass(frozen=True)
@@ -55,7 +60,9 @@ class Drift:
     def of(self, motion: Motion) -> tuple[Motion, float]:
         """Motion of the metal against the beam, and the uncertainty of its speed that the drift brings, px per frame."""
         left = replace(motion, dx=motion.dx - self.dx, dy=motion.dy - self.dy)
-        return left, math.hypot(left.dx * self.u_dx, left.dy * self.u_dy) / max(left.speed, 1e-12)
+        if left.speed == 0:
+            return left, math.hypot(self.u_dx, self.u_dy)
+        return left, math.hypot(left.dx * self.u_dx, left.dy * self.u_dy) / left.speed
 
 
 def motion_in_clip(
@@ -169,7 +176,8 @@ def scale_from_travel(
     UsageError
         A rate or speed makes no sense, or the target was seen in pictures of another size.
     MeasurementError
-        The metal stands still in the picture.
+        The metal stands still in the picture; or the pool goes along with it for most of its way; or its speed is not
+        known well enough for a scale.
     """
     for name, value in (("record rate", record_rate_hz), ("travel speed", travel_speed_mm_s)):
         if not (math.isfinite(value) and value > 0):
@@ -196,6 +204,7 @@ def scale_from_travel(
     seen, u_drift = motion, 0.0
     if drift is not None:
         motion, u_drift = drift.of(motion)
+    _check_speed(seen, motion, u_drift)
     plane = None if tilt is None else _sized(tilt, motion, travel_speed_mm_s / record_rate_hz)
     if plane is None:
         scale, u_motion = travel_speed_mm_s / (motion.speed * record_rate_hz), motion.u_speed / motion.speed
@@ -278,6 +287,23 @@ def scale_from_travel(
         plane=plane,
         picture_px=view,
     )
+
+
+def _check_speed(seen: Motion, left: Motion, u_drift: float) -> None:
+    """Refuse what is left of the metal's motion after the drift, if no scale with an honest uncertainty follows."""
+    if left.speed < _LEAST_LEFT * seen.speed:
+        raise MeasurementError(
+            f"what was taken for the pool goes along with the metal for {100 * (1 - left.speed / seen.speed):.0f} % of its"
+            " way: it is a mark on the metal, or the camera does not ride with the head; give frames of steady travel"
+            " with the beam on, or use a target photo or two points"
+        )
+    relative = math.hypot(left.u_speed, u_drift) / left.speed
+    if relative > _WORST_SPEED:
+        raise MeasurementError(
+            f"the speed of the metal against the beam is known to {100 * relative:.0f} % only (at most"
+            f" {100 * _WORST_SPEED:.0f} % give a scale): take a longer stretch of steady travel, fasten the camera, or use a"
+            " target photo or two points"
+        )
 
 
 def _sized(tilt: Calibration, motion: Motion, mm_per_frame: float) -> Plane:

@@ -122,3 +122,23 @@ def test_a_standing_camera_has_no_scale_from_travel_with_or_without_it(tmp_path)
     still = type(motion)(**{**motion.__dict__, "moving": False})
     with pytest.raises(MeasurementError, match="stands still"):
         scaled(still, None)
+
+
+@pytest.mark.parametrize("share", [1.0, 0.999, 0.6])
+def test_a_pool_that_goes_along_with_the_metal_gives_no_scale(share):
+    """At a share of 1 nothing of the motion is left to divide by."""
+    motion = motion_stub(dx=-0.48, dy=0.2)
+    drift = Drift(dx=-0.48 * share, dy=0.2 * share, u_dx=0.001, u_dy=0.001, frames=40)
+    with pytest.raises(
+        MeasurementError, match=f"goes along with the metal for {100 * share:.0f} % of its way"
+    ):
+        scaled(motion, drift)
+
+
+def test_a_drift_known_badly_gives_no_scale():
+    motion = motion_stub(dx=-0.48, dy=0.0)
+    with pytest.raises(MeasurementError, match="is known to 12 % only"):
+        scaled(motion, Drift(dx=0.0, dy=0.0, u_dx=0.058, u_dy=0.0, frames=12))
+    # Across the way it does not matter; and just good enough it is stated in full.
+    made = scaled(motion, Drift(dx=0.0, dy=0.0, u_dx=0.04, u_dy=0.1, frames=12))
+    assert made.scale.u_mm_per_px / made.scale.mm_per_px == pytest.approx(0.04 / 0.48, rel=0.05)
