@@ -18,6 +18,8 @@ from .settings import PoolSettings
 from .spread import edge_spread
 
 _QUANTILE = 0.5
+# Sides from which a pixel has neighbours either way, px.
+_LEAST_PX = 3
 # Noise of surroundings that show none, grey values: about that of rounding.
 NO_NOISE = 0.3
 # Share of the pool's area that is its brightest.
@@ -113,9 +115,19 @@ def learn_pool(
 
     Raises
     ------
+    ValueError
+        The sample has not the shape (n, h, w).
     MeasurementError
-        No region with a clear edge stands out in any sampled frame.
+        No region with a clear edge stands out in any sampled frame, or the frames are too small to hold one.
     """
+    if sample.ndim != 3:
+        raise ValueError(f"the sample must have shape (n, h, w), got {sample.shape}")
+    height, width = sample.shape[1:]
+    if min(height, width) < _LEAST_PX or height * width <= settings.smallest_area_px:
+        raise MeasurementError(
+            f"no pool found: frames of {width} x {height} px are too small to hold one of "
+            f"{settings.smallest_area_px:.0f} px² and its surroundings; check how the recording is read"
+        )
     sample = sixteen(sample)
     background, noise = _background(sample)
     candidates = together(lambda frame: _glowing(frame, background, noise, full_scale, settings), sample)

@@ -119,11 +119,16 @@ def learn(
     Raises
     ------
     ValueError
-        The sample has no frames or the outlines do not match it.
+        The sample has no frames, they are less than 3 px wide or high, or the outlines do not match it.
     """
     settings = settings or SpatterSettings()
     if sample.ndim != 3 or len(sample) == 0:
         raise ValueError(f"the sample must have shape (n, height, width) with n > 0, got {sample.shape}")
+    if min(sample.shape[1:]) < 3:
+        raise ValueError(
+            f"frames of {sample.shape[2]} x {sample.shape[1]} px are too small to look for particles in; give at least "
+            "3 px each way"
+        )
     if outlines is not None and len(outlines) != len(sample):
         raise ValueError(f"one outline a frame is needed: {len(sample)} frames, {len(outlines)} outlines")
     # One kind of array, so that the kernels are compiled once.

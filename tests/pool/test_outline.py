@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
+from poolwatch.model.errors import MeasurementError
 from poolwatch.pool import PoolSettings, find_pools, learn_pool
 
 RIGHT = (1.0, 0.0)
@@ -119,3 +120,15 @@ def test_a_frame_is_measured_by_itself(look):
             assert some.status[i] == "dark"
             assert np.isnan(some.figures[i]).all()
             assert len(some.outlines[i]) == 0
+
+
+@pytest.mark.parametrize("shape", [(1, 240), (240, 1), (2, 240), (1, 1), (0, 30), (4, 20)])
+def test_frames_too_small_for_any_pool_are_refused(shape):
+    sample = np.random.default_rng(1).integers(0, 200, (12, *shape)).astype(np.uint8)
+    with pytest.raises(MeasurementError, match=f"frames of {shape[1]} x {shape[0]} px are too small"):
+        learn_pool(sample, 255.0, forward=RIGHT, settings=SETTINGS)
+
+
+def test_a_single_frame_is_no_sample():
+    with pytest.raises(ValueError, match=r"shape \(n, h, w\), got \(110, 240\)"):
+        learn_pool(pictures([(110.0, 55.0)])[0], 255.0, forward=RIGHT, settings=SETTINGS)

@@ -47,3 +47,12 @@ def test_black_that_is_cut_off_hides_no_noise() -> None:
 def test_noise_shared_by_neighbours_counts_in_full() -> None:
     look = learn(recording(7, read=4.0, shot=0.1, shared=0.8), full_scale=255.0)
     assert look.noise(GREYS) == pytest.approx(np.sqrt(4.0 + 0.1 * GREYS), rel=0.15)
+
+
+@pytest.mark.parametrize("shape", [(1, 80), (80, 1), (2, 80), (1, 1), (0, 30)])
+def test_frames_too_small_to_look_for_particles_are_refused(shape):
+    sample = np.random.default_rng(1).integers(0, 30, (12, *shape)).astype(np.uint8)
+    with pytest.raises(ValueError, match=f"frames of {shape[1]} x {shape[0]} px are too small"):
+        learn(sample, full_scale=255.0)
+    thin = np.random.default_rng(1).integers(0, 30, (12, 3, 40)).astype(np.uint8)
+    assert learn(thin, full_scale=255.0).read > 1
