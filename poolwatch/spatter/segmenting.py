@@ -133,8 +133,9 @@ def find_regions(
     """The next frame from `first` with regions above the threshold, which are numbered from 1 in `work.owner`.
 
     The outline of frame i is `outlines[starts[i]:starts[i + 1]]`. Returns the frame (their number where none has any),
-    its overall gain, how many regions there are, and how many pixels are used.
+    its overall gain (where none has any, that of the last one), how many regions there are, and how many pixels are used.
     """
+    gain = 1.0
     for k in range(first, starts.size - 1):
         gain = prepare(frames, k, outlines[starts[k] : starts[k + 1]], facts, work)
         count, used = _regions(frames, k, facts, gain, work)
@@ -143,7 +144,7 @@ def find_regions(
                 _ground_again(frames, k, facts.ground, gain, work, used)
             return k, gain, count, used
         clear(work.owner, work.pixels, used)
-    return starts.size - 1, 1.0, 0, 0
+    return starts.size - 1, gain, 0, 0
 
 
 @njit(cache=True, nogil=True)

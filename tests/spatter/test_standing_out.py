@@ -256,3 +256,16 @@ def test_means_leave_out_owners_and_two_pixels_beside_them() -> None:
                 assert np.isnan(mean)
             else:
                 assert mean == pytest.approx(own[part][seen].mean(), abs=1e-4)
+
+
+@pytest.mark.parametrize("light", [0.8, 1.15])
+def test_a_frame_in_which_nothing_stands_out_keeps_its_gain(light: float) -> None:
+    """The point spread takes the pixels around a sighting from such a frame too, where it lies under the margin."""
+    _, look, outline = scene(5, full=4095.0)
+    look = replace(look, threshold=np.full(SIZE, 1e6, dtype=np.float32), black=0.0)
+    frame = np.rint(light * look.background).astype(np.uint16)
+    facts, work = facts_of(look, 3.0), work_arrays(*SIZE)
+    starts = np.array([0, len(outline)])
+    at, gain, count, used = find_regions(by_depth(frame[None]), 0, outline, starts, facts, work)
+    assert (at, count, used) == (1, 0, 0)
+    assert gain == pytest.approx(light, abs=0.01)
