@@ -356,8 +356,8 @@ def travel(
         way = motion.speed * (motion.last - motion.first)
         rides = (
             "The pool was not seen well enough to tell whether the camera drifts against the head: it was taken to ride"
-            f" rigidly. Each px that it drifts along travel over frames {motion.first} to {motion.last} changes the scale by"
-            f" {100 / way:.2g} %."
+            f" rigidly. Each px that it drifts along travel over frames {motion.first} to {motion.last} changes the "
+            f"scale by {100 / way:.2g} %."
         )
         made = dataclasses.replace(made, notes=(*made.notes, rides))
     _finish(made, out, date)

@@ -42,15 +42,15 @@ def recording_options(command: Callable[..., Any]) -> Callable[..., Any]:
                 "--scale-crop",
                 type=corner,
                 metavar="X,Y",
-                help="Where the clip's top left pixel lies in the picture of the scale file, px, if the camera cut out a part"
-                " of it.",
+                help="Where the clip's top left pixel lies in the picture of the scale file, px, if the camera cut out "
+                "a part of it.",
             ),
             click.option(
                 "--travel-direction",
                 type=float,
                 metavar="DEG",
-                help="Travel direction in the picture: 0 = right, 90 = up. Default: 0, or what the metal or a pool that crosses the"
-                " view shows.",
+                help="Travel direction in the picture: 0 = right, 90 = up. Default: 0, or what the metal or a pool "
+                "that crosses the view shows.",
             ),
             click.option(
                 "--travel-speed",

@@ -146,6 +146,6 @@ def _read(peaks: tuple[float, ...], by_end: list[list[Mode]], record_rate: float
         folded = [mode for modes in by_end for mode in modes if mode.frequency_hz > record_rate / 2]
         for mode in folded:
             click.echo(
-                f"note  {mode.name} at {amount(mode.frequency_hz, 'Hz')} is above half the record rate and would appear "
-                f"at {amount(aliased_hz(mode.frequency_hz, record_rate), 'Hz')}"
+                f"note  {mode.name} at {amount(mode.frequency_hz, 'Hz')} is above half the record rate and would "
+                f"appear at {amount(aliased_hz(mode.frequency_hz, record_rate), 'Hz')}"
             )

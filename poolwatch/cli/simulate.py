@@ -102,11 +102,13 @@ def command(
         )
     facts = recording(scene)
     click.echo(
-        f"{clip}: {scene.frames} simulated frames, {scene.camera.width} x {scene.camera.height}, {scene.camera.depth_bits} bits"
+        f"{clip}: {scene.frames} simulated frames, {scene.camera.width} x {scene.camera.height}, "
+        f"{scene.camera.depth_bits} bits"
     )
     click.echo(f"{out}: truth_frames.csv, truth_spatter.csv, truth_sightings.csv, truth.json, scene.toml")
     click.echo(
-        f"measure it: poolwatch measure {shlex.quote(str(clip))} --record-rate {facts['record_rate_hz']:g} --mm-per-px {facts['mm_per_px']:g}"
+        f"measure it: poolwatch measure {shlex.quote(str(clip))} --record-rate {facts['record_rate_hz']:g} --mm-per-px "
+        f"{facts['mm_per_px']:g}"
         f" --travel-direction {facts['travel_direction_deg']:g} --travel-speed {facts['travel_speed_mm_s']:g}"
         f" --exposure {facts['exposure_s']:g} --out results"
     )

@@ -1,8 +1,8 @@
 """The pages of a TIFF file: the chain of their directories, and what each says.
 
 tifffile parses a directory in full, which takes longer than reading the values of a small frame. In footage hardly
-anything but the place of the values differs from page to page. So the chain is walked once, and a directory that is byte
-for byte the one parsed last, but for places and words, is not parsed again; every other one is.
+anything but the place of the values differs from page to page. So the chain is walked once, and a directory that is
+byte for byte the one parsed last, but for places and words, is not parsed again; every other one is.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ class Strips(NamedTuple):
 
 @dataclass(frozen=True)
 class _Field:
-    """Where a directory tells places or byte counts: position in it, form and number of values, whether it holds them."""
+    """Where a directory tells places or byte counts: position in it, form and number, whether it holds them."""
 
     at: int
     form: str
@@ -118,7 +118,7 @@ class Directories:
             return tifffile.TiffPage(self._tif, index=number)
 
     def alike(self, number: int) -> Strips | None:
-        """Where the values of a page lie whose directory says the same as the one remembered; None where it does not."""
+        """Where the values of a page lie whose directory is like the one remembered; None where it is not."""
         known = self._pattern
         if known is None or number == 0:
             return None

@@ -61,7 +61,8 @@ def camera_drift(
     growth, u_growth = _slope(frame, front - rear)
     middle = (left + right) / 2
     aside, u_aside = _slope(frame, middle)
-    # An odd piece of metal moves a side while it passes by, which takes up to the whole stretch; at the front it is soon gone.
+    # An odd piece of metal moves a side while it passes by, which takes up to the whole stretch; at the front it is
+    # soon gone.
     u_aside = math.hypot(u_aside, math.sqrt(2) * float(middle.std()) / float(np.ptp(frame)))
     # What lies within its own scatter is no growth.
     grown = math.sqrt(max(growth**2 - u_growth**2, 0.0)) * _FRONT_SHARE / math.sqrt(3)

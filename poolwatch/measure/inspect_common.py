@@ -1,4 +1,4 @@
-"""What an inspection says of any kind of footage: where the pool is, how large, which way it travels, how black black is."""
+"""What an inspection says of any footage: where the pool is, how large, which way it travels, how black black is."""
 
 from __future__ import annotations
 

@@ -125,8 +125,8 @@ def _pool_findings(look: IlluminatedLook, good: list[tuple[Grey, Pool]], full: f
     return [
         Finding(
             "contrast of the pool",
-            f"pool {ratio:.2f} times as bright as the metal beside it; texture of the metal {texture / full:.1%} of full"
-            f" scale, {texture / noise:.1f} times the noise of a pixel",
+            f"pool {ratio:.2f} times as bright as the metal beside it; texture of the metal {texture / full:.1%} of "
+            f"full scale, {texture / noise:.1f} times the noise of a pixel",
             "good" if texture >= 4 * noise else "fair" if texture >= 2 * noise else "poor",
             "the pool's edge is where the texture stops moving with the metal",
             ""
@@ -150,8 +150,8 @@ def _pool_findings(look: IlluminatedLook, good: list[tuple[Grey, Pool]], full: f
         Finding(
             "keyhole",
             (
-                f"brightness {keyhole:.2f} of full scale, {'darker' if look.keyhole_dark else 'brighter'} than the pool, "
-                f"{blown:.0%} of the region clipped"
+                f"brightness {keyhole:.2f} of full scale, {'darker' if look.keyhole_dark else 'brighter'} than the "
+                f"pool, {blown:.0%} of the region clipped"
                 if seen
                 else "no spot stands out of the pool"
             ),

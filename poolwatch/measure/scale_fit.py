@@ -14,7 +14,7 @@ _CURE = (
 
 
 def other_size(recording: Recording, width: int, height: int) -> bool:
-    """Whether the clip's pictures are of another size than the scale's, and nothing says which part of them they are."""
+    """Whether the clip's pictures have another size than the scale's, and nothing says which part of them they are."""
     made_with = recording.scale_picture_px
     return recording.scale_crop_px is None and made_with is not None and made_with != (width, height)
 
@@ -22,8 +22,8 @@ def other_size(recording: Recording, width: int, height: int) -> bool:
 def check_scale(recording: Recording, width: int, height: int) -> None:
     """Refuse a scale that cannot hold for a clip's pictures of `width` by `height` px.
 
-    A part cut out of a picture keeps its scale, so another size alone is no fault where the view is square: it is flagged.
-    In a tilted view the scale holds at one place, and the part that the clip shows must be known to hold it.
+    A part cut out of a picture keeps its scale, so another size alone is no fault where the view is square: it is
+    flagged. In a tilted view the scale holds at one place, and the part that the clip shows must be known to hold it.
 
     Raises
     ------
@@ -87,7 +87,10 @@ def _resized(recording: Recording, width: int, height: int) -> str:
     across, down = recording.scale_picture_px
     if across * height != down * width:
         return ""
-    return f" (both sides by {across / width:.3g}, as binning or resizing does: a pixel is then worth as many times as much)"
+    factor = f"{across / width:.3g}"
+    return (
+        f" (both sides by {factor}, as binning or resizing does: a pixel is then worth as many times as much)"
+    )
 
 
 def _one_in_other(start: int, length: int, whole: int) -> bool:

@@ -150,7 +150,7 @@ class PoolAxes:
         return np.asarray(along @ np.linalg.inv(self.matrix).T)
 
     def direction(self, vectors: NDArray[np.floating]) -> NDArray[np.float64]:
-        """Angle of image vectors (..., 2) to the travel direction, degrees in (-180, 180], counter-clockwise as seen."""
+        """Angle of image vectors (..., 2) to the travel direction, degrees in (-180, 180], counter-clockwise."""
         rotation = np.array([self.forward, self.left])
         along = np.asarray(vectors, dtype=np.float64) @ rotation.T
         return np.asarray(np.degrees(np.arctan2(along[..., 1], along[..., 0])))

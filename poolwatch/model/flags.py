@@ -12,7 +12,11 @@ STATUSES: dict[str, str] = {
     "dark": "nothing in the frame reaches the brightness of the pool: beam off, shutter or black frame",
     "blown": "so much of the frame is at full scale that no edge can be found",
     "no_pool": "no region like the clip's pool stands out",
-    "cut_off": "the pool's outline touches the border of the picture or of the region of interest, or comes so near that the edge is not seen whole: within 1.5 times the blur, in illuminated footage within some 5 px of where moving metal enters or leaves the view",
+    "cut_off": (
+        "the pool's outline touches the border of the picture or of the region of interest, or "
+        "comes so near that the edge is not seen whole: within 1.5 times the blur, in illuminated "
+        "footage within some 5 px of where moving metal enters or leaves the view"
+    ),
     "hidden": "something in front (plume, glare, a large particle) covers part of the edge",
     "broken": "the outline falls apart or jumps by more than a pool can between frames",
 }
@@ -20,41 +24,116 @@ STATUSES: dict[str, str] = {
 FLAGS: dict[str, str] = {
     "truncated": "the file ends before its header says; measured as far as it goes",
     "undecodable_frames": "some frames are damaged",
-    "count_disagrees": "more frames are stored than the header says: some may have been doubled or joined in from elsewhere",
-    "missing_frames": "frames are missing by their time stamps or numbers: they stand as rows without figures, so that times stay right",
-    "dropped_frames": "particles or metal jump by whole steps: frames were dropped without a trace in the file, and times behind them are too early",
-    "record_rate_low": "the record rate is below 500 Hz: a pool's fluctuation, some 50 to 800 Hz (common practice, no source), is missed or mirrored to lower frequencies; check that it is not the playback rate",
-    "uneven_times": "time stamps in the file are uneven: frames may have been dropped, or taken at a changing rate; times are counted from the record rate alone",
+    "count_disagrees": (
+        "more frames are stored than the header says: some may have been doubled or joined in from elsewhere"
+    ),
+    "missing_frames": (
+        "frames are missing by their time stamps or numbers: they stand as rows without figures, "
+        "so that times stay right"
+    ),
+    "dropped_frames": (
+        "particles or metal jump by whole steps: frames were dropped without a trace in the file, "
+        "and times behind them are too early"
+    ),
+    "record_rate_low": (
+        "the record rate is below 500 Hz: a pool's fluctuation, some 50 to 800 Hz (common "
+        "practice, no source), is missed or mirrored to lower frequencies; check that it is not "
+        "the playback rate"
+    ),
+    "uneven_times": (
+        "time stamps in the file are uneven: frames may have been dropped, or taken at a changing "
+        "rate; times are counted from the record rate alone"
+    ),
     "repeated_frames": "frames repeat the one before; they fake spectra and are left out",
-    "several_welds": "the clip holds several welds, with no pool between them; only the longest was scored; name another part in the settings (stability.steady start_s, stop_s)",
+    "several_welds": (
+        "the clip holds several welds, with no pool between them; only the longest was scored; "
+        "name another part in the settings (stability.steady start_s, stop_s)"
+    ),
     "few_frames_measured": "fewer than 90 % of the frames of the steady part could be measured",
-    "pool_cut_off": "the pool reaches out of the picture in more than 2 % of the frames of the steady part: these are its longest or widest moments, so means and fluctuation are too small; aim the camera or enlarge the picture",
+    "pool_cut_off": (
+        "the pool reaches out of the picture in more than 2 % of the frames of the steady part: "
+        "these are its longest or widest moments, so means and fluctuation are too small; aim the "
+        "camera or enlarge the picture"
+    ),
     "pool_saturated": "the pool's interior reaches full scale: keyhole brightness cannot be known",
-    "edge_saturated": "the step at the pool's edge reaches full scale: the outline rests on its foot alone, and lengths and widths may be some tenths of a pixel off, in lossy video 1 to 2 px where the rim is above twice full scale",
-    "tail_narrow": "an end of the pool is narrower than some five times the blur: it is seen too short, by a third of the blur to several times as much",
-    "edge_unseen": "hardly a step of brightness is seen at an end of the pool, or along a fifth of its outline: what glows behind or beside it (a hot bead, plume) is as bright as the pool, or at full scale with it, and the outline follows that; lengths, areas and their fluctuation may be wrong by up to half; expose shorter until the pool alone reaches full scale, choose a filter that dims the solid more than the liquid, keep plume away, or light the metal from outside",
-    "tail_faint": "the step of brightness at an end of the pool is less than a third of the usual one, or part of the outline lies on a slope rather than a step (a hot bead behind it, plume): on a calm surface it is found, but where ripples or plume are as strong the length follows them, and may be off by up to a tenth; a filter that dims the solid more than the liquid, or light from outside, helps",
-    "black_cut_off": "most of the surroundings read exactly 0: the recording's black seems cut off, so faint light is missing; particles out of focus seem sharper than they are, and small ones too large",
-    "keyhole_saturated": "the keyhole region reaches full scale: its brightness is a lower limit, or left empty where it cannot be known",
-    "keyhole_small": "the keyhole's radius is less than three times the blur: light from around it dilutes its fluctuation, so keyhole_brightness_cv is too small",
+    "edge_saturated": (
+        "the step at the pool's edge reaches full scale: the outline rests on its foot alone, and "
+        "lengths and widths may be some tenths of a pixel off, in lossy video 1 to 2 px where the "
+        "rim is above twice full scale"
+    ),
+    "tail_narrow": (
+        "an end of the pool is narrower than some five times the blur: it is seen too short, by a "
+        "third of the blur to several times as much"
+    ),
+    "edge_unseen": (
+        "hardly a step of brightness is seen at an end of the pool, or along a fifth of its "
+        "outline: what glows behind or beside it (a hot bead, plume) is as bright as the pool, or "
+        "at full scale with it, and the outline follows that; lengths, areas and their fluctuation "
+        "may be wrong by up to half; expose shorter until the pool alone reaches full scale, "
+        "choose a filter that dims the solid more than the liquid, keep plume away, or light the "
+        "metal from outside"
+    ),
+    "tail_faint": (
+        "the step of brightness at an end of the pool is less than a third of the usual one, or "
+        "part of the outline lies on a slope rather than a step (a hot bead behind it, plume): on "
+        "a calm surface it is found, but where ripples or plume are as strong the length follows "
+        "them, and may be off by up to a tenth; a filter that dims the solid more than the liquid, "
+        "or light from outside, helps"
+    ),
+    "black_cut_off": (
+        "most of the surroundings read exactly 0: the recording's black seems cut off, so faint "
+        "light is missing; particles out of focus seem sharper than they are, and small ones too "
+        "large"
+    ),
+    "keyhole_saturated": (
+        "the keyhole region reaches full scale: its brightness is a lower limit, or left empty "
+        "where it cannot be known"
+    ),
+    "keyhole_small": (
+        "the keyhole's radius is less than three times the blur: light from around it dilutes its "
+        "fluctuation, so keyhole_brightness_cv is too small"
+    ),
     "no_steady_part": "no steady part was found; the whole clip was used",
     "too_short": "the clip is too short against the pool's slowest motion for its interval to be trusted",
     "index_partial": "parts of the index are missing (see the other flags): do not set it beside an index of all parts",
-    "noise_unknown": "nothing tells measurement noise from fluctuation in a signal that is white throughout: its _cv holds both",
-    "view_tilted": "the scale file's view is tilted: lengths, widths and areas are in the plane of the weld; particles, which leave that plane, are sized and timed with the scale across the tilt",
-    "scale_other_size": "the scale was made with pictures of another size than the clip's: right where the camera only cut out a part of the same picture (say so by --scale-crop), wrong where zoom, lens, binning or the file's size changed",
+    "noise_unknown": (
+        "nothing tells measurement noise from fluctuation in a signal that is white throughout: "
+        "its _cv holds both"
+    ),
+    "view_tilted": (
+        "the scale file's view is tilted: lengths, widths and areas are in the plane of the weld; "
+        "particles, which leave that plane, are sized and timed with the scale across the tilt"
+    ),
+    "scale_other_size": (
+        "the scale was made with pictures of another size than the clip's: right where the camera "
+        "only cut out a part of the same picture (say so by --scale-crop), wrong where zoom, lens, "
+        "binning or the file's size changed"
+    ),
     "no_scale": "no scale was given: lengths are in pixels, written as if 1 px were 1 mm",
-    "spatter_not_sought": "particles were not looked for, so every spatter cell is empty, which is not 0: in illuminated footage nothing yet tells them from marks on the moving metal, or the settings say so (spatter_on)",
+    "spatter_not_sought": (
+        "particles were not looked for, so every spatter cell is empty, which is not 0: in "
+        "illuminated footage nothing yet tells them from marks on the moving metal, or the "
+        "settings say so (spatter_on)"
+    ),
     "no_travel_speed": "no travel speed was given: nothing per length of weld",
     "no_exposure": "no exposure was given: fast particles' streaks cannot be told from their size",
     "no_material": "no material was given: no spatter mass",
     "gain_drift": "overall brightness drifts by more than 10 % over the clip",
     "flicker": "overall brightness flickers by more than 2 % from frame to frame",
     "depth_found": "the effective bit depth was found from the data, not given",
-    "scale_disagrees": "the metal does not move as scale, travel speed and record rate say, beyond its uncertainty: one of the three is wrong",
-    "direction_disagrees": "the metal, or the pool that crosses a standing camera's view, does not move along the travel direction that was given: length and width are mixed up",
+    "scale_disagrees": (
+        "the metal does not move as scale, travel speed and record rate say, beyond its "
+        "uncertainty: one of the three is wrong"
+    ),
+    "direction_disagrees": (
+        "the metal, or the pool that crosses a standing camera's view, does not move along the "
+        "travel direction that was given: length and width are mixed up"
+    ),
     "direction_found": "no travel direction was given: it was found from the motion in the clip",
-    "footage_disagrees": "the settings say glowing or illuminated, and the pictures clearly show the other: the outline follows something else",
+    "footage_disagrees": (
+        "the settings say glowing or illuminated, and the pictures clearly show the other: the "
+        "outline follows something else"
+    ),
     "pool_small": "fewer than 30 pixels across the pool: edges limit the figures",
 }
 

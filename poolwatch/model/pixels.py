@@ -1,4 +1,4 @@
-"""Frames of 8 and of 16 bits for one and the same kernel: a kernel for each kind would take twice as long to compile."""
+"""Frames of 8 and of 16 bits for one and the same kernel: one for each kind would take twice as long to compile."""
 
 from __future__ import annotations
 

@@ -27,7 +27,8 @@ class Recording(Settings):
     scale_source
         How `mm_per_px` came about.
     stretch
-        How a tilted view is set upright, from a scale file (see `poolwatch.model.axes.Scale`); None: looked at squarely.
+        How a tilted view is set upright, from a scale file (see `poolwatch.model.axes.Scale`); None: looked at
+        squarely.
     scale_picture_px, scale_place_px
         Width and height of the pictures that the scale was made with, and where in them a tilted view was set upright;
         None where not known.
@@ -83,7 +84,8 @@ class Recording(Settings):
         rate = info.data.get("record_rate_hz")
         if value is not None and rate is not None and value * rate > _OPEN_SHUTTER:
             raise ValueError(
-                f"is in seconds, and longer than the time between frames at {rate:g} Hz ({1 / rate:.3g} s); 20 µs is 2e-5"
+                f"is in seconds, and longer than the time between frames at {rate:g} Hz ({1 / rate:.3g} s); 20 µs is "
+                "2e-5"
             )
         return value
 

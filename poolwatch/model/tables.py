@@ -53,7 +53,8 @@ FRAMES = Table(
             "agitation",
             "float",
             "",
-            "change of brightness inside the pool since the frame before, relative to the pool's brightness, overall flicker and noise removed",
+            "change of brightness inside the pool since the frame before, relative to the pool's brightness, overall "
+            "flicker and noise removed",
         ),
         _c(
             "agitation_power",

@@ -157,7 +157,8 @@ def beam_figures(
         peak = power_w * highest / (moments.power * mm_per_px**2)
         mean = power_w / (math.pi / 4 * moments.major * moments.minor * mm_per_px**2)
     return BeamFigures(
-        moments, shares, mm_per_px, travel_direction_deg, power_w if power_w is not None else math.nan, peak, mean, tuple(notes)
+        moments, shares, mm_per_px, travel_direction_deg, math.nan if power_w is None else power_w, peak, mean,
+        tuple(notes),
     )  # fmt: skip
 
 

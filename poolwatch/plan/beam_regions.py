@@ -169,7 +169,8 @@ def _given(light: Floats, moments: Moments, regions: Regions) -> Shares:
             )
         if regions.core_diameter is not None and inner < regions.core_diameter - 1e-9:
             raise UsageError(
-                f"the ring begins at {inner:g} px, within the core of {regions.core_diameter:g} px; they must not overlap"
+                f"the ring begins at {inner:g} px, within the core of {regions.core_diameter:g} px; they must not "
+                "overlap"
             )
         ring = _disc(r, outer / 2) - _disc(r, inner / 2)
     if regions.tail_from is not None:

@@ -196,7 +196,8 @@ def conflicts(camera: Camera, wish: Wish, plan: RecordingPlan, rules: Rules | No
         if missed:
             unit = {"record rate": "Hz", "exposure": "s", "scale": "mm/px"}[limit.quantity]
             said.append(
-                f"{'an' if limit.quantity == 'exposure' else 'a'} {limit.quantity} of {amount(value, unit)} does not do for {limit.reason}; "
+                f"{'an' if limit.quantity == 'exposure' else 'a'} {limit.quantity} of {amount(value, unit)} does not "
+                f"do for {limit.reason}; "
                 f"{limit} would do."
             )
     rate = camera.record_rate_hz or plan.record_rate_hz
@@ -247,7 +248,8 @@ def _room(camera: Camera, wish: Wish, plan: RecordingPlan, rules: Rules) -> list
     if camera.pixels_per_s is not None and width * height * rate > camera.pixels_per_s * 1.001:
         said.append(
             f"{width} x {height} px at {amount(rate, 'Hz')} is {width * height * rate / 1e9:.3g} Gpx/s; the camera "
-            f"reads {camera.pixels_per_s / 1e9:.3g}: {amount(round_down(camera.pixels_per_s / (width * height)), 'Hz')} "
+            f"reads {camera.pixels_per_s / 1e9:.3g}: "
+            f"{amount(round_down(camera.pixels_per_s / (width * height)), 'Hz')} "
             f"in this view, or {camera.pixels_per_s / rate:,.0f} px in the view at this rate."
         )
     need = memory_gb(width, height, int(rate * plan.clip_s), rules)

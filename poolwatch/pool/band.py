@@ -26,8 +26,8 @@ _OUT = 6
 _STRAY = 1.5
 # Parts that the band is cut into along the outline: brightness and halo are even over each.
 _PARTS = 32
-# Smoothing of the line, vertices: what noise makes of it is common to the pixels it is made of, and looks like a steeper
-# step.
+# Smoothing of the line, vertices: what noise makes of it is common to the pixels it is made of, and looks like a
+# steeper step.
 _SMOOTH = 5.0
 # Height of the step that straightens profiles well enough, over what is seen of it.
 _TALL = 1.7

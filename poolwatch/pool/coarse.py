@@ -149,8 +149,8 @@ def _may_have_necks(contour: NDArray[np.float64], neck: float) -> bool:
     All pairs at one distance along the contour at once: several in one step of the machine.
     """
     m = contour.shape[0]
-    # Round one and a third times, so that no index wraps. Squares of whole numbers of pixels are exact in single precision,
-    # and so is the limit for them, rounded up to a whole number.
+    # Round one and a third times, so that no index wraps. Squares of whole numbers of pixels are exact in single
+    # precision, and so is the limit for them, rounded up to a whole number.
     furthest = m // 3
     x, y = np.empty(m + furthest, dtype=np.float32), np.empty(m + furthest, dtype=np.float32)
     for i in range(m + furthest):

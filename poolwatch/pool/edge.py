@@ -28,8 +28,8 @@ from .step import fit_step
 # How well a clip's usual height of the step is known for a part of one outline, relative; for a vertex the height of
 # its neighbourhood is known five times better.
 _HEIGHT_U = 0.25
-# A vertex nearer to the border than this, in spreads of the edge and in px, is not seen whole: what is missing of the foot
-# moves it inwards, by a twentieth of a spread where it is as near, by half a spread at 0.4.
+# A vertex nearer to the border than this, in spreads of the edge and in px, is not seen whole: what is missing of the
+# foot moves it inwards, by a twentieth of a spread where it is as near, by half a spread at 0.4.
 _FOOT = 1.5
 _LEAST_PX = 0.75
 

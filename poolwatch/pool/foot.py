@@ -4,10 +4,10 @@ Outside what is clipped, a pixel at the distance d from a line of equal brightne
 
     I(d) = o + f d + h C((d - s0) / p),
 
-with C the upper tail of the normal distribution averaged over a pixel's area, p the point spread, o and f level and slope
-of the surroundings, h the height of the step, s0 its place. The foot of a wide low step is nearly that of a narrow high
-one: a single profile cannot tell them apart. The point spread is one for all frames and places; level, slope, height
-and place are those of each of some hundred stretches of outline.
+with C the upper tail of the normal distribution averaged over a pixel's area, p the point spread, o and f level and
+slope of the surroundings, h the height of the step, s0 its place. The foot of a wide low step is nearly that of a
+narrow high one: a single profile cannot tell them apart. The point spread is one for all frames and places; level,
+slope, height and place are those of each of some hundred stretches of outline.
 """
 
 from __future__ import annotations
@@ -152,9 +152,9 @@ def foot_spread(
     Returns
     -------
     tuple
-        Spread as profiles between pixels show it: point spread, pixel and interpolation together. Of simulated pools with
-        rims at 1.1 to 2 times full scale it is within 0.5 % (standard deviation) of the true one without loss, within 3 %
-        in H.264.
+        Spread as profiles between pixels show it: point spread, pixel and interpolation together. Of simulated pools
+        with rims at 1.1 to 2 times full scale it is within 0.5 % (standard deviation) of the true one without loss,
+        within 3 % in H.264.
     """
     few = regions[:: max(len(regions) // _FEW, 1)]
     ladder = _COARSE if known is None else np.array([math.sqrt(max(known**2 - _PIXEL - _BETWEEN, 0.01))])
@@ -204,13 +204,13 @@ def _first_round(
     depth: float,
     ladder: NDArray[np.float64],
 ) -> tuple[_Pixels | None, _Best | None]:
-    """The bands of some frames, and the best of a ladder of point spreads with guessed weights; None if there is none."""
+    """The bands of some frames, and the best of a ladder of point spreads with guessed weights; None if none."""
     pixels = _gather(sample, regions, clipping, depth)
     return pixels, None if pixels is None else _tried(pixels, _first_weight(pixels), ladder)
 
 
 class _Best(NamedTuple):
-    """Point spread px, height of the step over what is seen of it, place of each stretch px, and which of them count."""
+    """Point spread px, height of the step over what is seen of it, place of each stretch px, and which count."""
 
     point: float
     height: float
@@ -273,7 +273,7 @@ def _tried(pixels: _Pixels, weight: NDArray[np.float64], ladder: NDArray[np.floa
 def _bottom(
     values: NDArray[np.float64], k: NDArray[np.intp]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Parabolas through the lowest of each row and its neighbours: shift of the bottom (-1 to 1 places) and its depth."""
+    """Parabolas through the lowest of each row and its neighbours: shift of the bottom (-1 to 1 places), and depth."""
     rows = np.arange(len(values))
     inner = np.clip(k, 1, values.shape[1] - 2)
     left, middle, right = values[rows, inner - 1], values[rows, inner], values[rows, inner + 1]

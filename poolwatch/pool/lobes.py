@@ -8,8 +8,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-# Turn over four vertices that makes a hollow, radians; and most that the rim turns by itself behind a lobe: a tip that is
-# covered is not guessed.
+# Turn over four vertices that makes a hollow, radians; and most that the rim turns by itself behind a lobe: a tip that
+# is covered is not guessed.
 _HOLLOW = -0.2
 _MOST_TURN = 1.2
 _MOST_LOBES = 8

@@ -23,10 +23,10 @@ _WEAK = 0.15
 _FEEBLE = 0.3
 _LOWEST = 6
 _CLEARER = 1.2
-# So many vertices of this kind, and the outline is looked at again: less what is dimmer than higher levels, for a puff of
-# plume at the rim outshines the usual one; and, where its lowest steps are feeble and become clearer by it, with what is
-# brighter than a lower one, for a tip may be dimmer. Levels are shares of the way from the usual one to the brightness of
-# the pool, and to the background.
+# So many vertices of this kind, and the outline is looked at again: less what is dimmer than higher levels, for a puff
+# of plume at the rim outshines the usual one; and, where its lowest steps are feeble and become clearer by it, with
+# what is brighter than a lower one, for a tip may be dimmer. Levels are shares of the way from the usual one to the
+# brightness of the pool, and to the background.
 _WEAK_VERTICES = 4
 _HIGHER = (0.25, 0.7)
 _LOWER = 0.25

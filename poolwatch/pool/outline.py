@@ -282,7 +282,7 @@ def _region(
 
 @njit(cache=True, nogil=True)
 def _is_tight(contour: NDArray[np.float64], box: NDArray[np.int64], h: int, w: int, room: float) -> bool:
-    """Whether a contour in a crop comes within `room` px of a border of it that is none of the picture's, `h` by `w` px."""
+    """Whether a contour in a crop comes within `room` px of a border of it that is none of the `h` by `w` picture's."""
     r0, r1, c0, c1 = box[0], box[1], box[2], box[3]
     top, left = room if r0 > 0 else -1.0, room if c0 > 0 else -1.0
     bottom, right = r1 - r0 - 1.0 - (room if r1 < h else -1.0), c1 - c0 - 1.0 - (room if c1 < w else -1.0)

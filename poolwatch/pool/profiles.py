@@ -160,7 +160,7 @@ def steepest(
 
 
 def steps_along(frame: NDArray[np.generic], x: Vertices, y: Vertices, sigma: float) -> NDArray[np.float64]:
-    """Fall of the brightness across a closed outline at each vertex, over two spreads of the edge and 1 px either way."""
+    """Fall of the brightness across a closed outline at each vertex, over two spreads and 1 px either way."""
     x, y, nx, ny, _ = normals_curvature(x, y, 2.0)
     across, _ = profiles(frame, x, y, nx, ny, math.ceil(2.0 * sigma + 1.0), np.inf)
     fall: NDArray[np.float64] = across[0] - across[-1]

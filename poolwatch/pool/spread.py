@@ -34,8 +34,8 @@ def edge_spread(
 ) -> tuple[float, float, float]:
     """Spread and height of the step at the pool's edge, and the share of the edge whose top is clipped.
 
-    Every spread of a ladder is tried on profiles along all sampled outlines. Where enough of the edge is seen whole that
-    part decides; of a step whose top is clipped everywhere the foot alone is left (see `poolwatch.pool.foot`).
+    Every spread of a ladder is tried on profiles along all sampled outlines. Where enough of the edge is seen whole
+    that part decides; of a step whose top is clipped everywhere the foot alone is left (see `poolwatch.pool.foot`).
 
     Parameters
     ----------

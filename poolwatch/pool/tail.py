@@ -18,12 +18,13 @@ _DEPTH = 3.0
 # pools of eight shapes and scales the end is missing 0.1 spreads at a width of 7, 0.3 at 5.5, 1 at 4.3.
 NARROW = 5.5
 # An end whose step is lower than this, relative to the usual one: on 17 simulated clips with hot trails the length was
-# within 0.2 px at 0.37 and more (scatter 0.8 px where ripples of 10 % and plume came together), and at 0.31 and less by up
-# to 12 px off, but where nothing rippled (0.24: 0.1 px).
+# within 0.2 px at 0.37 and more (scatter 0.8 px where ripples of 10 % and plume came together), and at 0.31 and less by
+# up to 12 px off, but where nothing rippled (0.24: 0.1 px).
 FAINT = 0.33
-# A bead or plume as bright as the pool, or at full scale with it, hides its edge: over 280 simulated clips drawn at random
-# the sharpness at such an end was 0.31 and less (length up to 70 px off), or a fifth of the outline and more lay on a slope
-# (width up to 40 px off); where neither bead nor plume nor halo came near full scale it was 0.74 and more, and under 1 %.
+# A bead or plume as bright as the pool, or at full scale with it, hides its edge: over 280 simulated clips drawn at
+# random the sharpness at such an end was 0.31 and less (length up to 70 px off), or a fifth of the outline and more lay
+# on a slope (width up to 40 px off); where neither bead nor plume nor halo came near full scale it was 0.74 and more,
+# and under 1 %.
 SHARP = 0.33
 SOFT = 0.2
 # Between that and this a step is seen, but part of it is the bead's.
@@ -117,8 +118,9 @@ def edges_of(
 
     Notes
     -----
-    The blur spreads a step over two spreads and 1 px either way. A bead that fades, or one that leaves full scale, falls
-    as far again over the same length beyond; clipping takes the inner part of a step away, never what lies beyond.
+    The blur spreads a step over two spreads and 1 px either way. A bead that fades, or one that leaves full scale,
+    falls as far again over the same length beyond; clipping takes the inner part of a step away, never what lies
+    beyond.
     """
     steps, sharp, soft = [], [], []
     for frame, outline in zip(frames, outlines, strict=True):

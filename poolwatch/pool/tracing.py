@@ -131,7 +131,8 @@ def _next_border(
 ) -> tuple[int, np.uint64, np.uint64]:
     """First pixel of the next outer border at a place or behind it, -1 where there is none.
 
-    `before` is the value of the pixel before the place, `mark` the last mark before it; returned as they are at the pixel found.
+    `before` is the value of the pixel before the place, `mark` the last mark before it; returned as they are at the
+    pixel found.
     """
     b = at % 8
     for i in range(at // 8, words.size):

@@ -90,7 +90,7 @@ class Plane:
         return np.asarray(np.sqrt(np.abs(np.linalg.det(self.jacobian(points)))))
 
     def scale_along(self, points: ArrayLike, direction_deg: float) -> NDArray[np.float64]:
-        """Scale at image points (..., 2) along a direction in the image (counter-clockwise as seen, 0 = right), mm/px."""
+        """Scale at image points (..., 2) along a direction in the image (counter-clockwise, 0 = right), mm/px."""
         angle = math.radians(direction_deg)
         forward = np.array([math.cos(angle), -math.sin(angle)])
         return np.asarray(np.linalg.norm(self.jacobian(points) @ forward, axis=-1))

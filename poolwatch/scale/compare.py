@@ -152,8 +152,8 @@ def _sizes(first: Scale, second: Scale) -> str:
     if a is None or b is None or a == b:
         return ""
     return (
-        f"made with pictures of {a[0]} x {a[1]} and {b[0]} x {b[1]} px: the two can be held against each other only where "
-        "one picture is a part cut out of the other, and places in px are not the same in both"
+        f"made with pictures of {a[0]} x {a[1]} and {b[0]} x {b[1]} px: the two can be held against each other only "
+        "where one picture is a part cut out of the other, and places in px are not the same in both"
     )
 
 

@@ -72,7 +72,8 @@ def calibrate_lens(sightings: Sequence[Sighting], target: Target, view: tuple[in
 
     if len(sightings) < LEAST_VIEWS:
         raise UsageError(
-            f"{len(sightings)} photos are too few for the lens distortion; take {LEAST_VIEWS} or more, tilted differently"
+            f"{len(sightings)} photos are too few for the lens distortion; take {LEAST_VIEWS} or more, tilted "
+            "differently"
         )
     plane = np.column_stack([target.points_mm, np.zeros(len(target.points_mm))]).astype(np.float32)
     images = [sighting.points.astype(np.float32).reshape(-1, 1, 2) for sighting in sightings]

@@ -122,8 +122,8 @@ def scale_from_target(
         notes.append(
             f"The view is tilted (about {plane.tilt_deg:.0f} degrees): over the region a pixel is"
             f" {plane.least_mm_per_px:.4g} to {plane.most_mm_per_px:.4g} mm, depending on place and direction. The"
-            " uncertainty of this one scale holds that. Measuring a clip sets the tilt upright at the weld's place, which"
-            " leaves what perspective changes over the region: choose it close around the weld."
+            " uncertainty of this one scale holds that. Measuring a clip sets the tilt upright at the weld's place, "
+            "which leaves what perspective changes over the region: choose it close around the weld."
         )
     if target.u_pitch_mm == 0:
         notes.append("The target's pitch was taken as exact; give its uncertainty to have it in the budget.")

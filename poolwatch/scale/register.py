@@ -122,8 +122,8 @@ def register(
 
     Notes
     -----
-    Each frame is first tried at the shift expected; where too few tiles agree there, at the peak of its cross-correlation
-    with the reference. Shifts of up to a quarter of the view are found.
+    Each frame is first tried at the shift expected; where too few tiles agree there, at the peak of its
+    cross-correlation with the reference. Shifts of up to a quarter of the view are found.
     """
     ready = reference if isinstance(reference, Reference) else Reference.made(reference, mask)
     if frames.ndim != 3 or frames.shape[1:] != ready.window.shape:

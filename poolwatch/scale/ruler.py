@@ -243,7 +243,8 @@ def _by_phase(profile: NDArray[np.float64], period: float, line: tuple[Point, Po
         inner = np.arange(math.ceil(2 * width), n - math.ceil(2 * width), max(1, round(period)))
         if inner.size < LEAST_MARKS - 2:
             raise MeasurementError(
-                f"too few marks of {period:.1f} px along the line; at least {LEAST_MARKS} are needed: take a longer line"
+                f"too few marks of {period:.1f} px along the line; at least {LEAST_MARKS} are needed: take a longer "
+                "line"
             )
         strength = np.abs(smooth[inner])
         turns = np.unwrap(np.angle(smooth[inner])) / (2 * np.pi)
@@ -275,7 +276,7 @@ def _by_phase(profile: NDArray[np.float64], period: float, line: tuple[Point, Po
 
 
 def _look_for(photo: NDArray[np.floating], period_px: float | None) -> tuple[Point, Point]:
-    """The line along which a graduation runs strongest and longest: spectrum for its direction, energy for its place."""
+    """The line along which a graduation runs strongest and longest: direction by spectrum, place by energy."""
     from scipy.fft import fft2, fftfreq
     from scipy.ndimage import gaussian_filter, map_coordinates, uniform_filter1d
 

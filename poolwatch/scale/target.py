@@ -42,7 +42,8 @@ class Target:
             raise UsageError(f"pattern must be checkerboard or circles, got {self.pattern!r}")
         if min(self.columns, self.rows) < 3:
             raise UsageError(
-                f"a target needs at least 3 columns and 3 rows of inner corners or circles, got {self.columns} x {self.rows}"
+                f"a target needs at least 3 columns and 3 rows of inner corners or circles, got {self.columns} x "
+                f"{self.rows}"
             )
         if not (math.isfinite(self.pitch_mm) and self.pitch_mm > 0):
             raise UsageError(f"the pitch must be above 0 mm, got {self.pitch_mm!r}")

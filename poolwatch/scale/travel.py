@@ -30,8 +30,8 @@ _PIXELS_AT_ONCE = 20_000_000
 _FRAMES = (24, 160)
 # Travel (share of the view) over the frames looked at that fixes the speed best.
 _TRAVEL_SHARE = 0.6
-# A camera that rides with the head keeps the pool in its place. Where the pool goes along with the metal for half of the
-# way and more, that cannot be a camera that drifts a little.
+# A camera that rides with the head keeps the pool in its place. Where the pool goes along with the metal for half of
+# the way and more, that cannot be a camera that drifts a little.
 _LEAST_LEFT = 0.5
 # The scale goes with one over the speed: known worse than this, relative, its error is neither even nor the one stated.
 _WORST_SPEED = 0.1
@@ -58,7 +58,7 @@ class Drift:
     frames: int
 
     def of(self, motion: Motion) -> tuple[Motion, float]:
-        """Motion of the metal against the beam, and the uncertainty of its speed that the drift brings, px per frame."""
+        """Motion of the metal against the beam, and the uncertainty that the drift gives its speed, px per frame."""
         left = replace(motion, dx=motion.dx - self.dx, dy=motion.dy - self.dy)
         if left.speed == 0:
             return left, math.hypot(self.u_dx, self.u_dy)
@@ -261,7 +261,8 @@ def scale_from_travel(
     if drift is not None and abs(seen.speed - motion.speed) > max(3 * u_drift, 0.003 * motion.speed):
         notes.append(
             f"The pool drifts in the picture: the camera moves against the head, by"
-            f" {100 * abs(seen.speed / motion.speed - 1):.1f} % of the travel. That was taken out, but fasten the camera."
+            f" {100 * abs(seen.speed / motion.speed - 1):.1f} % of the travel. That was taken out, but fasten the "
+            "camera."
         )
     if assumed:
         notes.append(
@@ -293,16 +294,16 @@ def _check_speed(seen: Motion, left: Motion, u_drift: float) -> None:
     """Refuse what is left of the metal's motion after the drift, if no scale with an honest uncertainty follows."""
     if left.speed < _LEAST_LEFT * seen.speed:
         raise MeasurementError(
-            f"what was taken for the pool goes along with the metal for {100 * (1 - left.speed / seen.speed):.0f} % of its"
-            " way: it is a mark on the metal, or the camera does not ride with the head; give frames of steady travel"
-            " with the beam on, or use a target photo or two points"
+            f"what was taken for the pool goes along with the metal for {100 * (1 - left.speed / seen.speed):.0f} % of"
+            " its way: it is a mark on the metal, or the camera does not ride with the head; give frames of steady"
+            " travel with the beam on, or use a target photo or two points"
         )
     relative = math.hypot(left.u_speed, u_drift) / left.speed
     if relative > _WORST_SPEED:
         raise MeasurementError(
             f"the speed of the metal against the beam is known to {100 * relative:.0f} % only (at most"
-            f" {100 * _WORST_SPEED:.0f} % give a scale): take a longer stretch of steady travel, fasten the camera, or use a"
-            " target photo or two points"
+            f" {100 * _WORST_SPEED:.0f} % give a scale): take a longer stretch of steady travel, fasten the camera, or "
+            "use a target photo or two points"
         )
 
 

@@ -84,7 +84,8 @@ def write_side_by_side(
     if len({result.unit for result, _ in clips}) > 1:
         bare = ", ".join(result.name for result, _ in clips if result.unit == "px")
         raise UsageError(
-            f"clips without a scale cannot stand beside clips with one: {bare}; measure them again with --mm-per-px or --scale"
+            f"clips without a scale cannot stand beside clips with one: {bare}; measure them again with --mm-per-px or "
+            "--scale"
         )
     clips = _ordered(clips, choices.order)
     times, slow = common_times([result for result, _ in clips], choices)
@@ -277,7 +278,10 @@ class Sheet:
     def _labels(self) -> NDArray[np.uint8]:
         image = np.full((self.height, self.width, 3), bgr(PANEL), np.uint8)
         unit = self._results[0].unit
-        words = f"slowed {self._slow:.3g}×, same {unit} scale, travel to the right, time from the start of each steady part"
+        words = (
+            f"slowed {self._slow:.3g}×, same {unit} scale, travel to the right, "
+            "time from the start of each steady part"
+        )
         room = self.width - width_of("  t = 00000.000 ms", _SIZE + 6, True) - 36
         if width_of(words, _SIZE - 3) > room:
             words = f"slowed {self._slow:.3g}×, same {unit} scale, steady parts"

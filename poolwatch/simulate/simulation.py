@@ -82,7 +82,8 @@ class Simulation:
         """
         if not 0 <= start <= stop <= self.scene.frames:
             raise UsageError(
-                f"frames {start} … {stop} lie outside the simulated clip of {self.scene.frames}; ask within 0 … {self.scene.frames}"
+                f"frames {start} … {stop} lie outside the simulated clip of {self.scene.frames}; ask within 0 … "
+                f"{self.scene.frames}"
             )
         camera, line = self.scene.camera, self._line
         dtype = np.uint8 if camera.depth_bits == 8 else np.uint16

@@ -21,8 +21,9 @@ if TYPE_CHECKING:
 
 # Columns of the table of sightings that the kernels fill: those of `records.SIGHTING` after the frame.
 COLUMNS = 16
-# What is known of a region before its fit: start of the fit (as `PARAMETERS`), noise of the ground, centre, low end along
-# its direction, light and its three moments, peak over full scale, signal, mark; half its extent along its direction.
+# What is known of a region before its fit: start of the fit (as `PARAMETERS`), noise of the ground, centre, low end
+# along its direction, light and its three moments, peak over full scale, signal, mark; half its extent along its
+# direction.
 START, NOISE, CENTRE_X, CENTRE_Y, LOW, LIGHT, XX, XY, YY, HEIGHT, SIGNAL, MARK, HALF, KNOWN = (
     0, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18, 19,
 )  # fmt: skip

@@ -221,8 +221,8 @@ def above_ground(
 def smooth(
     frames: Frames, k: int, ground: Ground, gain: float, canvas: Canvas, y0: int, y1: int, x0: int, x1: int
 ) -> None:
-    """Binomial 3x3 mean of the residual less its slow part, into rows `y0` to `y1` and columns `x0` to `x1` (excluded) of
-    the picture; far below 0 where hidden, and no higher than full on an even ground.
+    """Binomial 3x3 mean of the residual less its slow part, into rows `y0` to `y1` and columns `x0` to `x1` (excluded)
+    of the picture; far below 0 where hidden, and no higher than full on an even ground.
     """
     h, w = ground.background.shape
     narrow, wide = frames

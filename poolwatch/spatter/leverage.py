@@ -35,9 +35,9 @@ def blur_leverage(
     """Fall of T at a known streak, and of the streak's L², for each px² that the blur's variance is taken too large.
 
     The fit sees a picture that its model with another blur cannot give; least squares shares what is left over among
-    its parameters: by (JᵀWJ)⁻¹ JᵀW ∂f/∂b², J the slopes of the model f and W the inverse noise. Of a point that is all of
-    the error, of a large disc little: the middle of its edge stays where it is, and only as far as its faint side has less
-    noise than its bright one does the edge seem to move.
+    its parameters: by (JᵀWJ)⁻¹ JᵀW ∂f/∂b², J the slopes of the model f and W the inverse noise. Of a point that is all
+    of the error, of a large disc little: the middle of its edge stays where it is, and only as far as its faint side
+    has less noise than its bright one does the edge seem to move.
 
     Parameters
     ----------

@@ -86,7 +86,7 @@ class SpatterLook:
 
     @property
     def working_noise(self) -> tuple[float, float]:
-        """`read` and `shot` for working grey values: noise goes by the native one, turned over where particles are dark."""
+        """`read` and `shot` for working grey values: noise goes by the native one, turned over for dark particles."""
         if self.sign < 0:
             return self.read + self.shot * self.full_scale, -self.shot
         return self.read, self.shot

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from .following import BEGINNING, GATE, START_GATE, rough_place
 
-# A point: frame, place, how far from there its fit may put it, variance of its place, diameter, 1 where touching another.
+# A point: frame, place, how far from there its fit may put it, variance of its place, diameter, 1 where touching
+# another.
 FRAME, X, Y, SLACK, VARIANCE, DIAMETER, TOUCHING, POINT = range(8)
 # Way of a track from frame to frame over the longest way of its beginning.
 _FASTER = 1.2

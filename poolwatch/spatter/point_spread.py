@@ -27,9 +27,9 @@ if TYPE_CHECKING:
 _TRIED, _CLEAR = 120, 1.6
 _SIGMAS = np.exp(np.linspace(np.log(0.3), np.log(6.0), 25))
 ASSUMED = 0.8
-# A disc fitted to a bell of variance v by least squares has a variance of 0.63 v: its edge lies where the bell has half of
-# the disc's height, its height is the bell's mean inside, 2 x exp(-x) = 1 - exp(-x) at x = 1.256 = R²/2v, and R²/4 is
-# the disc's variance.
+# A disc fitted to a bell of variance v by least squares has a variance of 0.63 v: its edge lies where the bell has half
+# of the disc's height, its height is the bell's mean inside, 2 x exp(-x) = 1 - exp(-x) at x = 1.256 = R²/2v, and R²/4
+# is the disc's variance.
 _BELL_AS_DISC = 0.63
 # No lens is a Gaussian to better than this share of its width.
 _GAUSSIAN = 0.0015

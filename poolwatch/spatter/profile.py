@@ -47,10 +47,10 @@ def disc_table() -> NDArray[np.float32]:
 
 
 # What `shape_of` prepares: radius and 1/width of the blur, the streak's direction and length, the panels that it is cut
-# into (number, width, middle of the first) and the places in each with their weights (see `_LENGTHS`), and from `ROW` on
-# the light of the blurred disc over the distance from its centre, from `START` on in steps of `STEP`.
-# `slopes_of` adds rows of the same length: slope with the distance, over the distance; slope with the variance (spread
-# T) of the disc; and curvature along the radius less that across it. Each ends in 0.
+# into (number, width, middle of the first) and the places in each with their weights (see `_LENGTHS`), and from `ROW`
+# on the light of the blurred disc over the distance from its centre, from `START` on in steps of `STEP`. `slopes_of`
+# adds rows of the same length: slope with the distance, over the distance; slope with the variance (spread T) of the
+# disc; and curvature along the radius less that across it. Each ends in 0.
 RADIUS, INVERSE, UX, UY, LENGTH, PANELS, WIDTH, FIRST, PLACES, START, COUNT = range(11)
 _MOST = 10
 PLACE, WEIGHT, ROW = 11, 11 + _MOST, 11 + 2 * _MOST
@@ -60,8 +60,8 @@ SHAPE = ROW + 4 * LONGEST
 # Below this radius the disc's variance acts like the blur's; below this length the streak acts through the curvature.
 _SMALL_RADIUS = 0.6
 SHORT_STREAK = 0.7
-# Longest streak for one, two, … places, standard deviations of the blur: by the rule of Gauss and Legendre they give the
-# light of a streak to a fifth of a per cent of its middle, and from two on its length exactly.
+# Longest streak for one, two, … places, standard deviations of the blur: by the rule of Gauss and Legendre they give
+# the light of a streak to a fifth of a per cent of its middle, and from two on its length exactly.
 _LENGTHS = np.array([1e-6, 1.3, 2.55, 3.8, 5.0, 6.15, 7.3, 8.45, 9.6, 10.7])
 # Longer ones are cut into panels, most of which are out of reach of a pixel, of this many places.
 _PANEL = 4

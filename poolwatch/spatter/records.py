@@ -56,7 +56,10 @@ SIGHTING_FIELDS: dict[str, str] = {
     "slope": "change of T with the streak's L²: covariance over variance",
     "misfit": "root of the reduced chi-square of the fit",
     "signal": "peak of the smoothed picture over its noise",
-    "mark": "bits: 1 saturated, 2 touches the border, 4 touches the pool's rim, 8 touches another, 16 not fitted, 32 soft edge",
+    "mark": (
+        "bits: 1 saturated, 2 touches the border, 4 touches the pool's rim, 8 touches another, 16 "
+        "not fitted, 32 soft edge"
+    ),
 }
 
 

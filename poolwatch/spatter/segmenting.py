@@ -133,7 +133,8 @@ def find_regions(
     """The next frame from `first` with regions above the threshold, which are numbered from 1 in `work.owner`.
 
     The outline of frame i is `outlines[starts[i]:starts[i + 1]]`. Returns the frame (their number where none has any),
-    its overall gain (where none has any, that of the last one), how many regions there are, and how many pixels are used.
+    its overall gain (where none has any, that of the last one), how many regions there are, and how many pixels are
+    used.
     """
     gain = 1.0
     for k in range(first, starts.size - 1):

@@ -1,4 +1,4 @@
-"""Blocks of a frame in which nothing can stand out, told in whole numbers, so that only the others are looked at closely.
+"""Blocks of a frame in which nothing can stand out, told in whole numbers, so that only the others are looked at.
 
 A place stands out where the smoothed frame is above its limit: ground and threshold, as they were learned, and what
 this frame's ground is brighter by. The first part is known before the frame is; the second changes slowly, and its
@@ -69,7 +69,8 @@ def sieve_of(
         np.clip(limit, -(2**30), 2**30).astype(np.int32),
         np.add.reduceat(np.add.reduceat(ground, rows, axis=0), cols, axis=1),
         smoothed.astype(np.float32),
-        # Of the smoothed ground: at a block's rim it takes in pixels beyond, which may be darker or brighter than all inside.
+        # Of the smoothed ground: at a block's rim it takes in pixels beyond, which may be darker or brighter than all
+        # inside.
         np.minimum.reduceat(np.minimum.reduceat(smoothed, rows, axis=0), cols, axis=1) - black,
         np.maximum.reduceat(np.maximum.reduceat(smoothed, rows, axis=0), cols, axis=1) - black,
         # Smoothed values are worked out in single precision.

@@ -152,8 +152,8 @@ def find_sizes(
     some = _sum(good.astype(np.float64), tracks.starts) > 0
     entire = whole(tracks, look.background.shape)
     any_entire = _sum(entire.astype(np.float64), tracks.starts) > 0
-    # Where no sighting is clean, those that touch something but seem whole must do. Failing these, all tell how well the
-    # track holds together, but no size: what the border or the rim cuts off is missing.
+    # Where no sighting is clean, those that touch something but seem whole must do. Failing these, all tell how well
+    # the track holds together, but no size: what the border or the rim cuts off is missing.
     use = np.where(
         np.repeat(some, counts),
         good,
@@ -216,11 +216,11 @@ def find_sizes(
 
 
 def _beyond_noise(chi: NDArray[np.float64], freedom: NDArray[np.float64]) -> float:
-    """By how much the sightings of a clip's clear tracks scatter more than noise, in variances of noise; 0 for few tracks.
+    """By how much sightings of a clip's clear tracks scatter more than noise, in variances of noise; 0 for few tracks.
 
-    That is compression above all, which bends each picture of a particle a little. As much as the bends of a track differ
-    they are taken to be alike: that part does not shrink with the number of sightings. Only what is clear of chance
-    counts, two standard errors of the median.
+    That is compression above all, which bends each picture of a particle a little. As much as the bends of a track
+    differ they are taken to be alike: that part does not shrink with the number of sightings. Only what is clear of
+    chance counts, two standard errors of the median.
     """
     if len(chi) < _SEVERAL:
         return 0.0

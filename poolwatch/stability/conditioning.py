@@ -174,6 +174,6 @@ def check_band(band_hz: tuple[float, float] | None, rate_hz: float, duration_s: 
         )
     if min(high, rate_hz / 2) - low < 4 / duration_s:
         raise UsageError(
-            f"the band {low:g} to {high:g} Hz holds too little of what a series of {duration_s:g} s at {rate_hz:g} Hz can "
-            "show; choose a wider band within half the record rate"
+            f"the band {low:g} to {high:g} Hz holds too little of what a series of {duration_s:g} s at {rate_hz:g} Hz "
+            "can show; choose a wider band within half the record rate"
         )

@@ -28,7 +28,7 @@ from .settings import StabilitySettings
 
 @dataclass(frozen=True)
 class PartSeries:
-    """What a part of the index is worked out from; made by `variation`, `level`, `root_level`, `collapse_share` or `events`.
+    """What a part of the index is made of; by `variation`, `level`, `root_level`, `collapse_share` or `events`.
 
     Attributes
     ----------

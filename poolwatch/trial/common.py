@@ -70,7 +70,8 @@ def score_alike(manifest: Manifest, batch: BatchResult, measurer: Measurer, run:
     if not measured:
         first = next(iter(batch.failures.items()))
         raise PoolwatchError(
-            f"{manifest.path}: none of the {len(manifest.entries)} clips could be measured; first {first[0]}: {first[1]}"
+            f"{manifest.path}: none of the {len(manifest.entries)} clips could be measured; first {first[0]}: "
+            f"{first[1]}"
         )
     jobs = [batch.jobs[entry.clip] for entry in measured]
     cells = [_cells(job.folder / "score.csv") for job in jobs]
@@ -127,12 +128,14 @@ def find_common(rows: pd.DataFrame) -> tuple[Common, tuple[str, ...]]:
         ):
             notes.append(
                 f"fluctuation of all clips is taken from {low:.4g} to {high:.4g} Hz: the lower end is set by "
-                f"{rows['clip'][rows['band_low_hz'].idxmax()]}, the upper by {rows['clip'][rows['band_high_hz'].idxmin()]}"
+                f"{rows['clip'][rows['band_low_hz'].idxmax()]}, the upper by "
+                f"{rows['clip'][rows['band_high_hz'].idxmin()]}"
             )
     elif low >= high:
         notes.append(
             f"the clips share no band ({rows['clip'][rows['band_low_hz'].idxmax()]} begins at {low:.4g} Hz, "
-            f"{rows['clip'][rows['band_high_hz'].idxmin()]} ends at {high:.4g} Hz): their fluctuation is not like for like"
+            f"{rows['clip'][rows['band_high_hz'].idxmin()]} ends at {high:.4g} Hz): their fluctuation is not like for "
+            "like"
         )
     smallest = rows["spatter_min_diameter_mm"]
     least = float(smallest.max()) if smallest.notna().any() else None

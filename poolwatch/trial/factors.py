@@ -116,8 +116,8 @@ def estimate_effects(design: Design) -> tuple[pd.DataFrame, list[str]]:
         remarks.append(_lenth(effects, orthogonal=_orthogonal(matrix)))
     elif fit.df_resid < 4:
         remarks.append(
-            f"the error rests on {int(fit.df_resid)} degree{'s' if fit.df_resid > 1 else ''} of freedom only: intervals "
-            "are wide; repeat welds"
+            f"the error rests on {int(fit.df_resid)} degree{'s' if fit.df_resid > 1 else ''} of freedom only: "
+            "intervals are wide; repeat welds"
         )
     return effects, remarks
 
@@ -200,7 +200,8 @@ def _read(design: Design, effects: pd.DataFrame, surface: Surface | None) -> str
     sure = sure.reindex(sure["effect"].abs().sort_values(ascending=False, kind="stable").index)
     if len(sure):
         words = "; ".join(
-            f"{row.term}{f' ({row.level})' if row.level else ''} {row.effect:+.1f} ({row.effect_low:+.1f} to {row.effect_high:+.1f})"
+            f"{row.term}{f' ({row.level})' if row.level else ''} {row.effect:+.1f} ({row.effect_low:+.1f} to "
+            f"{row.effect_high:+.1f})"
             for row in sure.head(5).itertuples()
         )
         sentence = (

@@ -332,8 +332,8 @@ def _check_units(sheet: Sheet, problems: list[str]) -> None:
         for value, line in values:
             if max(value / middle, middle / value) >= ratio:
                 problems.append(
-                    f"row {line}, {column}: {value:g} where others have about {middle:g}: mixed units; the unit is in the "
-                    "column's name"
+                    f"row {line}, {column}: {value:g} where others have about {middle:g}: mixed units; the unit is in "
+                    "the column's name"
                 )
 
 

@@ -55,8 +55,9 @@ class Ranking:
     part_share
         Share of the spread between shapes that each part makes, by part; sums to 1. Empty with one shape.
     welds
-        One row a weld that counts: ``clip``, ``folder`` where the rows have it, ``beam_shape``, ``replicate``, ``stability_index`` as compared,
-        ``within_error`` (standard error within the weld, index points), ``outlier_p``, ``outlying`` (1 or 0).
+        One row a weld that counts: ``clip``, ``folder`` where the rows have it, ``beam_shape``, ``replicate``,
+        ``stability_index`` as compared, ``within_error`` (standard error within the weld, index points), ``outlier_p``,
+        ``outlying`` (1 or 0).
     excluded
         ``clip``, ``beam_shape``, ``reason``: clips that do not count.
     left_out
@@ -181,8 +182,8 @@ def _few_welds(groups: Groups, alpha: float) -> list[str]:
     if fewest >= least or alpha > 0.05:
         return []
     return [
-        f"few welds (down to {fewest} of a shape): should one shape scatter much more from weld to weld than the others, "
-        f"shapes that are alike are told apart in up to {18 if fewest == 2 else 9} % of such trials, not in "
+        f"few welds (down to {fewest} of a shape): should one shape scatter much more from weld to weld than the "
+        f"others, shapes that are alike are told apart in up to {18 if fewest == 2 else 9} % of such trials, not in "
         f"{100 * alpha:.3g} %; {least} welds of every shape keep to that"
     ]
 

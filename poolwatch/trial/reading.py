@@ -52,7 +52,8 @@ def _leader(table: pd.DataFrame, pairs: pd.DataFrame) -> list[str]:
     best = table.iloc[0]
     of_best = pairs[pairs["shape_a"] == best["beam_shape"]]
     level = of_best.loc[of_best["told_apart"] == 0, "shape_b"].tolist()
-    interval = f"{best['stability_index']:.0f} ({best['stability_index_low']:.0f} to {best['stability_index_high']:.0f})"
+    index, low, high = (best[f"stability_index{end}"] for end in ("", "_low", "_high"))
+    interval = f"{index:.0f} ({low:.0f} to {high:.0f})"
     if not level:
         first = (
             f"{best['beam_shape']} is the steadiest of the {len(table)} shapes, index {interval}: told apart from "

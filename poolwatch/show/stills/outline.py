@@ -189,7 +189,8 @@ def space_time_figure(result: ClipResult, rows: SpaceTime) -> Figure:
     if excerpt:
         panel_name(
             axes,
-            f"frames {rows.frames[0]} to {rows.frames[-1]} of {len(result.numbers)}, around the largest lasting excursion",
+            f"frames {rows.frames[0]} to {rows.frames[-1]} of {len(result.numbers)}, around the largest lasting "
+            "excursion",
         )
     shown = np.ma.masked_invalid(rows.brightness.T)
     high = float(np.quantile(shown.compressed(), 0.999)) if shown.count() else 1.0
