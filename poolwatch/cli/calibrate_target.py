@@ -1,0 +1,117 @@
+"""`poolwatch calibrate target`: a scale file from photos of a checkerboard or circle grid."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import Literal
+
+import click
+
+from ..model.errors import UsageError
+from .calibrate_output import finish, named, outputs
+from .places import point, rectangle
+
+
+@click.command("target")
+@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--pattern",
+    type=click.Choice(["checkerboard", "circles"]),
+    default="checkerboard",
+    show_default=True,
+    help="What the target shows.",
+)
+@click.option("--columns", type=int, required=True, help="Inner corners, or circles, in one direction.")
+@click.option("--rows", type=int, required=True, help="The same in the other direction.")
+@click.option(
+    "--pitch-mm", type=float, required=True, help="Distance of neighbouring corners or centres, mm."
+)
+@click.option("--u-pitch-mm", type=float, default=0.0, help="Standard uncertainty of the pitch, mm.")
+@click.option(
+    "--place", type=point, metavar="X,Y", default=None, help="The weld's place in px; default: middle."
+)
+@click.option(
+    "--region",
+    type=rectangle,
+    metavar="X,Y,WIDTH,HEIGHT",
+    default=None,
+    help="Part of the picture, in px, over which the scale must hold; default: where the target is.",
+)
+@click.option(
+    "--u-height-mm",
+    type=float,
+    default=0.0,
+    help="Standard uncertainty of the target's height at the weld, mm.",
+)
+@click.option(
+    "--distance-mm", type=float, default=None, help="From lens to weld, mm; needed with --u-height-mm."
+)
+@outputs
+def target(
+    photos: tuple[Path, ...],
+    pattern: Literal["checkerboard", "circles"],
+    columns: int,
+    rows: int,
+    pitch_mm: float,
+    u_pitch_mm: float,
+    place: tuple[float, float] | None,
+    region: tuple[float, float, float, float] | None,
+    u_height_mm: float,
+    distance_mm: float | None,
+    out: Path,
+    date: str | None,
+) -> None:
+    """Scale from photos of a checkerboard or circle grid; tilt is taken out.
+
+    In the first photo the target lies in the plane of the weld. Three or more further ones, tilted in different
+    directions, let the lens distortion be taken out as well.
+    """
+    from ..scale.lens import LEAST_VIEWS, calibrate_lens
+    from ..scale.photo import read_photo
+    from ..scale.plane import scale_from_target
+    from ..scale.target import Target, find_target
+
+    wanted = Target(pattern, columns, rows, pitch_mm, u_pitch_mm)
+    sightings, views = [], []
+    for path in photos:
+        photo = read_photo(path)
+        views.append((photo.shape[1], photo.shape[0]))
+        if views[-1] != views[0]:
+            raise UsageError(
+                f"{path}: is {views[-1][0]} x {views[-1][1]} px, {photos[0]} is {views[0][0]} x {views[0][1]};"
+                " take all photos with the same camera and picture size"
+            )
+        with named(path):
+            sightings.append(find_target(photo, wanted))
+    lens, notes = None, []
+    if len(photos) >= LEAST_VIEWS:
+        fit = calibrate_lens(sightings, wanted, views[0])
+        if fit.believable:
+            lens = fit.lens
+            notes.append(
+                f"Lens distortion taken out with {len(photos)} photos: rms {fit.rms_px:.3f} px, worst photo"
+                f" {fit.view_rms_px.max():.3f} px."
+            )
+        else:
+            notes.append(
+                "The photos are too alike in tilt to tell the lens distortion; it was not taken out."
+                " Tilt the target in different directions."
+            )
+    elif len(photos) > 1:
+        notes.append(
+            f"Fewer than {LEAST_VIEWS} photos: only the first was used, the lens distortion left in."
+        )
+    with named(photos[0]):
+        made = scale_from_target(
+            sightings[0],
+            wanted,
+            views[0],
+            place=place,
+            region=region,
+            lens=lens,
+            u_height_mm=u_height_mm,
+            distance_mm=distance_mm,
+            inputs={"photo": photos[0].name, "photos": len(photos)},
+        )
+    finish(dataclasses.replace(made, notes=(*notes, *made.notes)), out, date)
