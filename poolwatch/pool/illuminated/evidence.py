@@ -16,7 +16,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .metal import Field
+from .metal import Box, Field
 
 BINS = 64
 # Brightness of the metal's mean is 1; bins reach from 0 to this.
@@ -152,7 +152,7 @@ def _normal(z: NDArray[np.float64]) -> NDArray[np.float64]:
 @njit(cache=True, nogil=True, error_model="numpy")
 def weigh(
     here: NDArray[np.generic],
-    box: tuple[int, int, int, int],
+    box: Box,
     share: Field,
     gain: float,
     lighting: tuple[float, float, float],

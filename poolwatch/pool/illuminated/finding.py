@@ -14,11 +14,12 @@ from ..geometry import area_centroid, extents
 from ..outline import Pool
 from ..settings import PoolSettings
 from .boundary import follow, settle
+from .comparing import Pairs, no_pairs
 from .evidence import FINER, REACH, SEARCH, weigh
 from .look import IlluminatedLook
-from .metal import Grey
-from .region import SHARE, Box, contour_of, margin_of, touches
-from .residual import Pairs, unexplained
+from .metal import Box, Grey
+from .region import SHARE, contour_of, margin_of, touches
+from .residual import unexplained
 from .spot import measure_spot
 
 _NO_VERTICES = np.empty((0, 2), dtype=np.float32)
@@ -66,7 +67,7 @@ def find_illuminated(
     small = _shrunk(frames) if look.moves else None
     rows = (*forward, *(across or (forward[1], -forward[0])))
     # Where the box stays, so does what is expected solid in it.
-    still = None if look.moves else Still(_solid(look, 0.0, 0.0, look.box), {})
+    still = None if look.moves else Still(_solid(look, 0.0, 0.0, look.box), no_pairs(len(frames), max(look.lags)))
     return [_find(frames, small, prints, i, look, rows, settings, still) for i in range(first, first + count)]
 
 

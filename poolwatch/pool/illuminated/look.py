@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from ...model.errors import MeasurementError
 from ..keyhole import Keyhole
 from ..settings import PoolSettings
+from .comparing import WINDOW
 from .evidence import Evidence
 from .learning import (
     STILL_PX,
@@ -24,10 +25,10 @@ from .learning import (
     unit_of,
     veil_of,
 )
-from .metal import Grey
+from .metal import Box, Grey
 from .motion import noise_of
-from .region import Box, box_around, filled, margin_of
-from .residual import AGREEING, WINDOW
+from .region import box_around, filled, margin_of
+from .residual import AGREEING
 from .spot import learn_spot
 
 

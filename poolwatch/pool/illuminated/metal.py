@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 Grey = NDArray[np.uint8] | NDArray[np.uint16]
 Field = NDArray[np.float32]
+# Rows and columns r0, r1, c0, c1.
+Box = tuple[int, int, int, int]
 
 # Half length of the interpolation kernel; a Lanczos kernel of that order (Duchon 1979) dims texture of 4 px period
 # by 1 % at half a pixel, where linear interpolation dims it by 29 %.
@@ -38,8 +40,8 @@ def kernel(fraction: float) -> NDArray[np.float32]:
 
 
 def shifted(
-    frame: Grey, box: tuple[int, int, int, int], dx: float, dy: float
-) -> tuple[Field, tuple[int, int, int, int]]:
+    frame: Grey, box: Box, dx: float, dy: float
+) -> tuple[Field, Box]:
     """Read a frame at the pixels of a box moved by (dx, dy).
 
     Parameters
@@ -65,8 +67,8 @@ def shifted(
 
 @njit(cache=True, nogil=True)
 def read_at(
-    frame: NDArray[np.generic], box: tuple[int, int, int, int], dx: float, dy: float
-) -> tuple[Field, tuple[int, int, int, int]]:
+    frame: NDArray[np.generic], box: Box, dx: float, dy: float
+) -> tuple[Field, Box]:
     """Read a frame as in `shifted`, but only the part of the box that the frame covers.
 
     Beyond the frame's border its outermost pixels are repeated.
@@ -116,7 +118,7 @@ def read_at(
 def register(
     here: NDArray[np.generic],
     there: NDArray[np.generic],
-    box: tuple[int, int, int, int],
+    box: Box,
     solid: NDArray[np.uint8],
     dx: float,
     dy: float,

@@ -7,9 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..coarse import cut_necks
-from .metal import Field, Grey
-
-Box = tuple[int, int, int, int]
+from .metal import Box, Field, Grey
 
 # Unexplained share of its surroundings above which a pixel is liquid, before the clip's own spreads are known.
 SHARE = 0.3

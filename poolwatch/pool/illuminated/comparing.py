@@ -1,0 +1,227 @@
+"""One frame against others, pixel by pixel: what each leaves unexplained, and the best of them kept in order.
+
+All other frames are gone through in one kernel.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from .evidence import SOFT
+from .metal import Box, Field, read_at, register
+
+# Side of the square over which a comparison is judged, px: a pixel and two to either side, written out in `_rank`.
+WINDOW = 5
+_SIDE = WINDOW // 2
+# Most comparisons that are kept of a pixel, written out in `_rank`.
+KEPT = 2
+# Share of the compared pixels that must agree, and range of gain, for a frame to be compared at all.
+_LEAST_AGREEMENT = 0.3
+_LEAST_GAIN, _MOST_GAIN = 0.4, 2.5
+
+# Motion of the metal from a frame to a later one (x, y, px), gain of the earlier over the later, agreement; by the
+# earlier frame and how much later the other is, shape (n, span + 1, 4); NaN where nobody has looked.
+Pairs = NDArray[np.float64]
+# Of each pixel the best unexplained shares of its surroundings, best first, and those of the pixel alone in the same
+# comparisons, shape (KEPT, rows, columns and `_SIDE` twice); and room to work in.
+Comparisons = tuple[NDArray[np.float32], NDArray[np.float32], Field, NDArray[np.float32]]
+
+
+def no_pairs(frames: int, span: int) -> Pairs:
+    """Nothing known of any two of so many frames, at most `span` apart."""
+    return np.full((frames, span + 1, 4), np.nan)
+
+
+# Divisions that are never by 0 need not be watched: loops then work on several pixels at a time.
+@njit(cache=True, nogil=True, error_model="numpy")
+def prepared(here: NDArray[np.generic], box: Box, floor: float, slope: float) -> tuple[Field, Field]:
+    """Grey values of a box, and one over the standard deviation of the difference at that brightness."""
+    r0, r1, c0, c1 = box
+    value = np.empty((r1 - r0, c1 - c0), dtype=np.float32)
+    weight = np.empty((r1 - r0, c1 - c0), dtype=np.float32)
+    a = np.float32(floor)
+    b = np.float32(slope)
+    for i in range(r1 - r0):
+        row = here[i + r0, c0:c1]
+        for j in range(c1 - c0):
+            v = np.float32(row[j])
+            value[i, j] = v
+            weight[i, j] = np.float32(1.0) / np.sqrt(a + b * v)
+    return value, weight
+
+
+@njit(cache=True, nogil=True)
+def motion_between(
+    frames: NDArray[np.generic],
+    index: int,
+    other: int,
+    box: Box,
+    solid: NDArray[np.uint8],
+    metal_px: tuple[float, float],
+    noise: tuple[float, float],
+    step: int,
+    pairs: Pairs,
+) -> tuple[float, float, float, bool]:
+    """Motion of the metal from a frame to another, gain of the first over the second, and whether the two compare.
+
+    They are registered from the earlier to the later one, whichever is asked for, and once only: see `Pairs`.
+    """
+    first, second = min(index, other), max(index, other)
+    k = second - first
+    found = pairs[first, k]
+    if np.isnan(found[3]):
+        found[0], found[1], found[2], found[3] = register(
+            frames[first],
+            frames[second],
+            box,
+            solid,
+            k * metal_px[0],
+            k * metal_px[1],
+            noise[0],
+            noise[1],
+            step,
+        )
+    dx, dy, gain = found[0], found[1], found[2]
+    if other < index:
+        dx, dy, gain = -dx, -dy, 1.0 / max(gain, 1e-9)
+    return dx, dy, gain, found[3] >= _LEAST_AGREEMENT and _LEAST_GAIN < gain < _MOST_GAIN
+
+
+@njit(cache=True, nogil=True)
+def nothing_compared(h: int, w: int) -> Comparisons:
+    """Comparisons of a box of so many rows and columns before the first one."""
+    best = np.full((KEPT, h, w + 2 * _SIDE), np.float32(2.0))
+    alone = np.zeros((KEPT, h, w + 2 * _SIDE), dtype=np.float32)
+    share = np.empty((h + 2 * _SIDE, w + 2 * _SIDE), dtype=np.float32)
+    return best, alone, share, np.empty(h * (w + 2 * _SIDE), dtype=np.float32)
+
+
+@njit(cache=True, nogil=True)
+def judge(
+    value: Field, weight: Field, read: Field, valid: Box, gain: float, comparisons: Comparisons
+) -> None:
+    """Compare with one frame and put the comparison in its place among the best of each pixel.
+
+    Parameters
+    ----------
+    value, weight
+        See `prepared`.
+    read
+        The other frame, read where its metal now is; it begins at the first valid pixel.
+    valid
+        Rows and columns of the box that it covers; what it does not leaves a share of 2.
+    gain
+        The frame's brightness over the other's.
+    comparisons
+        See `nothing_compared`; changed here.
+    """
+    best, alone, share, column = comparisons
+    _compare(value, weight, read, valid, gain, share)
+    _rank(share, column, best, alone)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _compare(value: Field, weight: Field, read: Field, valid: Box, gain: float, share: Field) -> None:
+    """Unexplained share of each pixel, the border repeated twice on each side; 2 where nothing is known."""
+    h, w = value.shape
+    g = np.float32(gain)
+    soft = np.float32(SOFT)
+    if valid[0] > 0 or valid[1] < h or valid[2] > 0 or valid[3] < w:
+        share[:] = np.float32(2.0)
+    for i in range(valid[1] - valid[0]):
+        here = value[valid[0] + i, valid[2] : valid[3]]
+        noise = weight[valid[0] + i, valid[2] : valid[3]]
+        out = share[valid[0] + i + _SIDE, valid[2] + _SIDE : valid[3] + _SIDE]
+        there = read[i]
+        for j in range(here.size):
+            d = (here[j] - g * there[j]) * noise[j]
+            e = d * d
+            out[j] = e / (e + soft)
+    for i in range(_SIDE, h + _SIDE):
+        row = share[i]
+        for j in range(_SIDE):
+            row[j], row[w + _SIDE + j] = row[_SIDE], row[w + _SIDE - 1]
+    for i in range(_SIDE):
+        share[i], share[h + _SIDE + i] = share[_SIDE], share[h + _SIDE - 1]
+
+
+@njit(cache=True, nogil=True)
+def _rank(share: Field, column: Field, best: NDArray[np.float32], alone: NDArray[np.float32]) -> None:
+    """Mean of the shares in the square around each pixel, put among the best two; see `nothing_compared`.
+
+    Rows are as long in all arrays and lie end to end, so that one loop goes over them all; what it works out between
+    the last pixel of a row and the first of the next nobody reads.
+    """
+    w = share.shape[1]
+    s = share.ravel()
+    s1, s2, s3, s4 = s[w:], s[2 * w :], s[3 * w :], s[4 * w :]
+    for t in range(column.size):
+        column[t] = (s[t] + s1[t]) + s2[t] + (s3[t] + s4[t])
+    c1, c2, c3, c4 = column[1:], column[2:], column[3:], column[4:]
+    own = s2[_SIDE:]
+    first, second = best[0].ravel(), best[1].ravel()
+    first_alone, second_alone = alone[0].ravel(), alone[1].ravel()
+    part = np.float32(1.0 / (WINDOW * WINDOW))
+    for t in range(column.size - 2 * _SIDE):
+        window = part * ((column[t] + c1[t]) + c2[t] + (c3[t] + c4[t]))
+        single = own[t]
+        f, d = first[t], first_alone[t]
+        better = window < f
+        first[t] = window if better else f
+        first_alone[t] = single if better else d
+        window, single = (f if better else window), (d if better else single)
+        f, d = second[t], second_alone[t]
+        better = window < f
+        second[t] = window if better else f
+        second_alone[t] = single if better else d
+
+
+@njit(cache=True, nogil=True)
+def agreed(comparisons: Comparisons, agreeing: int) -> tuple[Field, Field]:
+    """Unexplained shares of surroundings and of pixels in the worst of so many comparisons as must agree."""
+    best, alone = comparisons[0][agreeing - 1], comparisons[1][agreeing - 1]
+    h, w = best.shape
+    w -= 2 * _SIDE
+    window = np.empty((h, w), dtype=np.float32)
+    single = np.empty((h, w), dtype=np.float32)
+    for i in range(h):
+        one, two = best[i], alone[i]
+        for j in range(w):
+            window[i, j] = one[j]
+            # A pixel of which nothing is known alone speaks for nothing but metal.
+            single[i, j] = two[j] if two[j] <= np.float32(1.0) else np.float32(0.0)
+    return window, single
+
+
+@njit(cache=True, nogil=True)
+def compare_all(
+    frames: NDArray[np.generic],
+    index: int,
+    others: NDArray[np.int64],
+    box: Box,
+    solid: NDArray[np.uint8],
+    metal_px: tuple[float, float],
+    noise: tuple[float, float],
+    step: int,
+    pairs: Pairs,
+    agreeing: int,
+) -> tuple[Field, Field, int]:
+    """Unexplained shares of each pixel's surroundings and of the pixel alone, and how many frames could be compared.
+
+    Of so many comparisons as must agree the worst counts. Parameters as in `residual.unexplained`.
+    """
+    value, weight = prepared(frames[index], box, noise[0], noise[1])
+    comparisons = nothing_compared(value.shape[0], value.shape[1])
+    used = 0
+    for other in others:
+        dx, dy, gain, alike = motion_between(
+            frames, index, other, box, solid, metal_px, noise, step, pairs
+        )
+        if alike:
+            read, valid = read_at(frames[other], box, dx, dy)
+            judge(value, weight, read, valid, gain, comparisons)
+            used += 1
+    window, alone = agreed(comparisons, agreeing)
+    return window, alone, used
