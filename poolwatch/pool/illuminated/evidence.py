@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from .metal import Box, Field
 
+# Their numbers, and one more, are kept in 8 bits.
 BINS = 64
 # Brightness of the metal's mean is 1; bins reach from 0 to this.
 BRIGHTEST = 2.56
@@ -179,20 +180,27 @@ def weigh(
     h, w = share.shape
     out = np.empty((h, w), dtype=np.float32)
     bright = np.empty((h, w), dtype=np.float32)
-    last = np.int32(by_window.size - 1)
+    last = np.float32(by_window.size - 1)
     bins = np.float32(by_window.size)
+    # One place more, for where nothing is known.
+    by_share = np.zeros(by_window.size + 1, dtype=np.float32)
+    by_share[: by_window.size] = by_window
+    # First the bins of a row, which the compiler works out for several pixels at a time, then what they say.
+    unexplained = np.empty(w, dtype=np.uint8)
+    brightness = np.empty(w, dtype=np.uint8)
     least = np.float32(0.2 * lighting[0])
     along = np.float32(lighting[1])
     scale = np.float32(gain * BRIGHTEST)
     for i in range(h):
         start = np.float32(lighting[0] + lighting[1] * box[2] + lighting[2] * (i + box[0]))
+        grey = here[i + box[0], box[2] : box[3]]
+        shares, relative, weight = share[i], bright[i], out[i]
         for j in range(w):
-            total = np.float32(0.0)
-            s = share[i, j]
-            if s <= np.float32(1.0):
-                total += by_window[min(np.int32(s * bins), last)]
-            b = np.float32(here[i + box[0], j + box[2]]) / (scale * max(start + along * np.float32(j), least))
-            bright[i, j] = b
-            total += by_brightness[min(np.int32(b * bins), last)]
-            out[i, j] = total
+            b = np.float32(grey[j]) / (scale * max(start + along * np.float32(j), least))
+            relative[j] = b
+            brightness[j] = np.uint8(np.int32(min(b * bins, last)))
+            s = shares[j]
+            unexplained[j] = np.uint8(np.int32(min(s * bins, last) if s <= np.float32(1.0) else bins))
+        for j in range(w):
+            weight[j] = by_share[unexplained[j]] + by_brightness[brightness[j]]
     return out, bright

@@ -18,7 +18,7 @@ from .comparing import Pairs, no_pairs
 from .evidence import FINER, REACH, SEARCH, weigh
 from .look import IlluminatedLook
 from .metal import Box, Grey
-from .region import SHARE, contour_of, margin_of, touches
+from .region import SHARE, contour_of, liquid_in, margin_of, touches
 from .residual import unexplained
 from .spot import measure_spot
 
@@ -193,13 +193,25 @@ def _others(prints: list[int], i: int, lags: tuple[int, ...]) -> list[int]:
 def _why_none(frame: Grey, look: IlluminatedLook, box: Box) -> str:
     """Why nothing can be found in a frame: ``dark``, ``blown``, or ``no_pool`` where neither is so."""
     r0, r1, c0, c1 = box
-    view = frame[r0:r1:4, c0:c1:4]
     middle = look.lighting[0] + look.lighting[1] * (c0 + c1) / 2 + look.lighting[2] * (r0 + r1) / 2
-    if view.size == 0 or float(view.mean()) < 0.2 * middle:
+    mean, clipped = _thinned(frame, box, 0.998 * look.full_scale)
+    if mean < 0.2 * middle:
         return "dark"
-    if float((view >= 0.998 * look.full_scale).mean()) > 0.35 + 1.3 * look.clipped:
-        return "blown"
-    return "no_pool"
+    return "blown" if clipped > 0.35 + 1.3 * look.clipped else "no_pool"
+
+
+@njit(cache=True, nogil=True)
+def _thinned(frame: NDArray[np.generic], box: Box, top: float) -> tuple[float, float]:
+    """Mean of every fourth row and column of a box, and the share of them that reaches `top`; 0 if there are none."""
+    total = 0.0
+    clipped = 0
+    count = 0
+    for i in range(box[0], box[1], 4):
+        for j in range(box[2], box[3], 4):
+            total += frame[i, j]
+            clipped += 1 if frame[i, j] >= top else 0
+            count += 1
+    return (total / count, clipped / count) if count else (0.0, 0.0)
 
 
 def _moved(look: IlluminatedLook, dx: float, dy: float, shape: tuple[int, ...]) -> Box:
@@ -256,7 +268,7 @@ def _coarse(
     weight, bright = weigh(
         frame, box, window, gain, look.lighting, evidence.by_window, evidence.by_brightness
     )
-    contour, area = contour_of(cv2.blur(weight, (3, 3)) > 0, look.neck, (near[0] - box[2], near[1] - box[0]))
+    contour, area = contour_of(liquid_in(weight), look.neck, (near[0] - box[2], near[1] - box[0]))
     return contour, area, weight, bright
 
 
