@@ -10,7 +10,6 @@ from skimage.registration import phase_cross_correlation
 
 from poolwatch.pool.illuminated.metal import kernel, read_at, register, shifted
 from poolwatch.pool.illuminated.motion import find_motion, noise_of
-from poolwatch.pool.illuminated.residual import WINDOW, _averaged
 
 BOX = (10, 90, 10, 120)
 SOLID = np.ones((80, 110), dtype=np.uint8)
@@ -65,15 +64,6 @@ def test_reading_is_the_separable_filter_of_opencv(seed):
     assert (box[0] + iy + b, box[2] + ix + d) == (min(box[1] + iy, 60), min(box[3] + ix, 80))
     due = whole[box[0] + iy + a : box[0] + iy + b, box[2] + ix + c : box[2] + ix + d]
     assert np.abs(read - due).max() < 1e-3
-
-
-@pytest.mark.parametrize("shape", [(37, 41), (1, 5), (6, 1)])
-def test_mean_of_shares_is_the_blur_of_opencv(shape):
-    share = np.random.default_rng(4).random(shape, dtype=np.float32)
-    window = np.empty_like(share)
-    _averaged(share, window)
-    due = cv2.blur(share, (WINDOW, WINDOW), borderType=cv2.BORDER_REPLICATE)
-    assert np.abs(window - due).max() < 1e-6
 
 
 @pytest.mark.parametrize(("dx", "dy"), [(0.31, -0.22), (-0.8, 0.45)])

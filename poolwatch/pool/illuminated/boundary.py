@@ -21,6 +21,11 @@ from ..curve import normals_curvature, resample
 _NEW = 0.7
 # Neighbouring places part by this share of their distance, beyond what the smoothed contour already turns.
 _SLOPE = 0.18
+# Distance of vertices while a contour is followed to about a pixel, px, and the fewest of them.
+_STEP = 2.5
+_FEWEST = 48
+# And how far neighbours may part there, px for vertices a pixel apart.
+_LOOSE = 0.5
 # What stands out of the outline by more than this is a particle, px: at first, when shaving has blunted the tail,
 # and in the end.
 _BUMP = 3.5
@@ -35,20 +40,29 @@ def sampled(
 ) -> NDArray[np.float64]:
     """Field along each normal from `-reach` (inside) to `+reach` in steps of 1 px, bilinear; 0 off the field."""
     h, w = field.shape
-    n = x.size
-    out = np.zeros((n, 2 * reach + 1))
+    n, m = x.size, 2 * reach + 1
+    out = np.zeros((n, m))
+    column = np.empty(m, dtype=np.int32)
+    row = np.empty(m, dtype=np.int32)
+    right = np.empty(m)
+    down = np.empty(m)
     for j in range(n):
-        for k in range(2 * reach + 1):
-            px = x[j] + (k - reach) * nx[j]
-            py = y[j] + (k - reach) * ny[j]
-            if px < 0.0 or py < 0.0 or px >= w - 1.0 or py >= h - 1.0:
+        # First the places of a normal, which the compiler works out several at a time.
+        a, b, da, db = x[j], y[j], nx[j], ny[j]
+        for k in range(m):
+            px = a + (k - reach) * da
+            py = b + (k - reach) * db
+            column[k], row[k] = np.int32(px), np.int32(py)
+            right[k], down[k] = px - np.int32(px), py - np.int32(py)
+        values = out[j]
+        for k in range(m):
+            c, r, fx, fy = column[k], row[k], right[k], down[k]
+            # Left of the field or above it the rest is negative, or the whole.
+            if min(fx, fy) < 0.0 or c < 0 or r < 0 or c >= w - 1 or r >= h - 1:
                 continue
-            ix = int(px)
-            iy = int(py)
-            fx = px - ix
-            fy = py - iy
-            out[j, k] = (1.0 - fy) * ((1.0 - fx) * field[iy, ix] + fx * field[iy, ix + 1]) + fy * (
-                (1.0 - fx) * field[iy + 1, ix] + fx * field[iy + 1, ix + 1]
+            upper, lower = field[r], field[r + 1]
+            values[k] = (1.0 - fy) * ((1.0 - fx) * upper[c] + fx * upper[c + 1]) + fy * (
+                (1.0 - fx) * lower[c] + fx * lower[c + 1]
             )
     return out
 
@@ -176,10 +190,10 @@ def _round(like: NDArray[np.float64], hop: Places, first: int, step: int) -> NDA
     j = first
     # A quarter more than once round: the first stretch forgets where it began.
     for _ in range(n + n // 4):
-        row, l = out[j], like[j]
+        row, own = out[j], like[j]
         for k in range(room):
             row[k] = now[k]
-            middle[k] = now[k] * l[k]
+            middle[k] = now[k] * own[k]
         # Four places and four sums at once.
         t0 = t1 = t2 = t3 = 0.0
         for b in range(0, room, 4):
@@ -283,11 +297,13 @@ def follow(
     bump
         Widest bump that is no part of the pool, px.
     """
-    x, y = resample(cx, cy, n)
+    # Its normals are those of the contour smoothed over 4 px: closer vertices would say nothing new.
+    few = min(max(int(_spacing(cx, cy) * cx.size / _STEP), _FEWEST), n)
+    x, y = resample(cx, cy, few)
     spacing = _spacing(x, y)
     x, y, nx, ny, _ = normals_curvature(x, y, max(4.0 / spacing, 0.5))
     cost = plain_costs(sampled(evidence, x, y, nx, ny, search))
-    place, _ = chain(cost, max(_SLOPE * spacing, 0.5))
+    place, _ = chain(cost, max(_SLOPE * spacing, _LOOSE * math.sqrt(spacing)))
     place = level_bumps(place - search, spacing, bump, _BUMP)
     x, y = resample(x + place * nx, y + place * ny, n)
     return x, y

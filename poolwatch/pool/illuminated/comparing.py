@@ -216,9 +216,7 @@ def compare_all(
     comparisons = nothing_compared(value.shape[0], value.shape[1])
     used = 0
     for other in others:
-        dx, dy, gain, alike = motion_between(
-            frames, index, other, box, solid, metal_px, noise, step, pairs
-        )
+        dx, dy, gain, alike = motion_between(frames, index, other, box, solid, metal_px, noise, step, pairs)
         if alike:
             read, valid = read_at(frames[other], box, dx, dy)
             judge(value, weight, read, valid, gain, comparisons)

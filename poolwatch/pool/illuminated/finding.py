@@ -9,7 +9,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from ..coarse import polygon_mean
+from ..coarse import polygon_mean, touches
 from ..geometry import area_centroid, extents
 from ..outline import Pool
 from ..settings import PoolSettings
@@ -18,7 +18,7 @@ from .comparing import Pairs, no_pairs
 from .evidence import FINER, REACH, SEARCH, weigh
 from .look import IlluminatedLook
 from .metal import Box, Grey
-from .region import SHARE, contour_of, liquid_in, margin_of, touches
+from .region import SHARE, contour_of, liquid_in, margin_of
 from .residual import unexplained
 from .spot import measure_spot
 
@@ -67,7 +67,9 @@ def find_illuminated(
     small = _shrunk(frames) if look.moves else None
     rows = (*forward, *(across or (forward[1], -forward[0])))
     # Where the box stays, so does what is expected solid in it.
-    still = None if look.moves else Still(_solid(look, 0.0, 0.0, look.box), no_pairs(len(frames), max(look.lags)))
+    still = (
+        None if look.moves else Still(_solid(look, 0.0, 0.0, look.box), no_pairs(len(frames), max(look.lags)))
+    )
     return [_find(frames, small, prints, i, look, rows, settings, still) for i in range(first, first + count)]
 
 
@@ -143,19 +145,20 @@ def _find(
         SEARCH + REACH,
         look.neck,
     )
-    if np.mean(spread > _VAGUE_PX) > settings.hidden_share:
+    if np.count_nonzero(spread > _VAGUE_PX) > settings.hidden_share * spread.size:
         return Pool("hidden", _NO_VERTICES, gain=gain)
     x += box[2]
     y += box[0]
+    left, top, right, low = _bounds(x, y)
     left_right, up_down = look.blind_px
-    if min(x.min(), shape[1] - 1 - x.max()) < left_right or min(y.min(), shape[0] - 1 - y.max()) < up_down:
+    if min(left, shape[1] - 1 - right) < left_right or min(top, shape[0] - 1 - low) < up_down:
         return Pool("cut_off", _NO_VERTICES, gain=gain)
+    middle = 0.5 * (left + right), 0.5 * (top + low)
     front, rear, left, right = extents(x, y, *rows)
     area, cx, cy = area_centroid(x, y)
     if not 0.3 * look.area_px < area < 3.0 * look.area_px:
         return Pool("broken", _NO_VERTICES, gain=gain)
     if look.moves:
-        middle = 0.5 * (x.min() + x.max()), 0.5 * (y.min() + y.max())
         dx, dy = middle[0] - look.x, middle[1] - look.y
     keyhole, keyhole_area, keyhole_clipped = measure_spot(
         frame, look.keyhole, look.keyhole_dark, dx, dy, look.full_scale
@@ -235,6 +238,12 @@ def _solid(look: IlluminatedLook, dx: float, dy: float, box: Box) -> NDArray[np.
     grown = (look.outline - middle) * 1.15 + middle + (dx - c0, dy - r0)
     cv2.fillPoly(out, [np.round(grown).astype(np.int32)], 0)
     return out
+
+
+@njit(cache=True, nogil=True)
+def _bounds(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float, float, float]:
+    """Least x and y, and greatest."""
+    return x.min(), y.min(), x.max(), y.max()
 
 
 @njit(cache=True, nogil=True)

@@ -10,12 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...model.errors import MeasurementError
+from ..coarse import touches
 from ..settings import PoolSettings
 from .boundary import follow, settle
 from .evidence import BINS, FINER, REACH, SEARCH, Counts, Evidence, learn_evidence, weigh
 from .metal import Box, Grey, register, shifted
 from .motion import find_motion, noise_of, refine_motion
-from .region import SHARE, box_around, contour_of, distances, lighting_of, margin_of, touches
+from .region import SHARE, box_around, contour_of, distances, lighting_of, margin_of
 from .residual import unexplained
 
 # Where brightness tells little, a spread of about a pixel is taken: cost of a factor e either way.

@@ -39,9 +39,7 @@ def kernel(fraction: float) -> NDArray[np.float32]:
     return taps
 
 
-def shifted(
-    frame: Grey, box: Box, dx: float, dy: float
-) -> tuple[Field, Box]:
+def shifted(frame: Grey, box: Box, dx: float, dy: float) -> tuple[Field, Box]:
     """Read a frame at the pixels of a box moved by (dx, dy).
 
     Parameters
@@ -66,9 +64,7 @@ def shifted(
 
 
 @njit(cache=True, nogil=True)
-def read_at(
-    frame: NDArray[np.generic], box: Box, dx: float, dy: float
-) -> tuple[Field, Box]:
+def read_at(frame: NDArray[np.generic], box: Box, dx: float, dy: float) -> tuple[Field, Box]:
     """Read a frame as in `shifted`, but only the part of the box that the frame covers.
 
     Beyond the frame's border its outermost pixels are repeated.

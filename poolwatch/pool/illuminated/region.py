@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import cv2
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 from ..coarse import cut_necks
+from .discs import closed_by, disc, opened_by
 from .metal import Box, Field, Grey
 
 # Unexplained share of its surroundings above which a pixel is liquid, before the clip's own spreads are known.
@@ -37,21 +36,13 @@ def contour_of(
     tuple
         Contour (m, 2) as x, y px, and its area px²; empty and 0 where nothing is liquid.
     """
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_GAP, _GAP))
-    # Closing must not glue the region to the border.
-    padded = cv2.copyMakeBorder(liquid.astype(np.uint8), _GAP, _GAP, _GAP, _GAP, cv2.BORDER_CONSTANT, value=0)
-    mask = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, disc)[_GAP:-_GAP, _GAP:-_GAP]
+    mask = closed_by(liquid.view(np.uint8), disc(_GAP))
     if neck > 0:
         # A particle that has just left stands on the rim as a bump; holes must not be widened with it.
-        outer, _ = cv2.findContours(np.ascontiguousarray(mask), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-        cv2.drawContours(mask := np.ascontiguousarray(mask), outer, -1, 1, cv2.FILLED)
-        if not outer:
-            return np.empty((0, 2)), 0.0
-        bump = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (neck | 1, neck | 1))
-        # Opening takes long: only where something is, and the bump's reach around it, so that it comes out the same.
-        a, b, c, d = _around(outer, neck // 2 + 1, mask.shape)
-        mask[a:b, c:d] = cv2.morphologyEx(mask[a:b, c:d], cv2.MORPH_OPEN, bump)
-    contours, _ = cv2.findContours(np.ascontiguousarray(mask), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        outer, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+        cv2.drawContours(mask, outer, -1, 1, cv2.FILLED)
+        mask = opened_by(mask, disc(neck | 1))
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     if not contours:
         return np.empty((0, 2)), 0.0
     areas = [cv2.contourArea(c) for c in contours]
@@ -66,18 +57,6 @@ def contour_of(
     if len(contour) < 8:
         return np.empty((0, 2)), 0.0
     return (cut_necks(contour, float(neck)) if neck > 0 else contour), float(areas[best])
-
-
-def _around(contours: Sequence[NDArray[np.int32]], margin: int, shape: tuple[int, ...]) -> Box:
-    """Rows and columns that hold some contours and a margin."""
-    sides = np.array([cv2.boundingRect(c) for c in contours])
-    (left, top), (right, low) = sides[:, :2].min(axis=0), (sides[:, :2] + sides[:, 2:]).max(axis=0)
-    return (
-        max(int(top) - margin, 0),
-        min(int(low) + margin, shape[0]),
-        max(int(left) - margin, 0),
-        min(int(right) + margin, shape[1]),
-    )
 
 
 @njit(cache=True, nogil=True)
@@ -98,16 +77,6 @@ def liquid_in(weight: Field) -> NDArray[np.uint8]:
             above = column[j] + column[j + 1] + column[j + 2] > np.float32(0.0)
             liquid[j] = np.uint8(1) if above else np.uint8(0)
     return out
-
-
-def touches(contour: NDArray[np.float64], h: int, w: int) -> bool:
-    """Whether a contour comes within a pixel of the border."""
-    return bool(
-        contour[:, 0].min() < 1
-        or contour[:, 1].min() < 1
-        or contour[:, 0].max() > w - 2
-        or contour[:, 1].max() > h - 2
-    )
 
 
 def filled(contour: NDArray[np.float64], shape: tuple[int, int]) -> NDArray[np.uint8]:

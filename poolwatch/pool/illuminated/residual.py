@@ -16,7 +16,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .comparing import KEPT, Pairs, agreed, compare_all, judge, motion_between, no_pairs, nothing_compared, prepared
+from .comparing import (
+    KEPT,
+    Pairs,
+    agreed,
+    compare_all,
+    judge,
+    motion_between,
+    no_pairs,
+    nothing_compared,
+    prepared,
+)
 from .metal import Box, Field, Grey, shifted
 
 # Share of the compared frames that must explain a pixel.
@@ -94,18 +104,11 @@ def unexplained(
     if pairs is None:
         pairs = no_pairs(len(frames), max((abs(other - index) for other in others), default=0))
     if not veil:
-        return compare_all(
-            frames,
-            index,
-            np.array(others, dtype=np.int64),
-            box,
-            solid,
-            metal_px,
-            noise,
-            step,
-            pairs,
-            agreeing,
+        chosen = np.array(others, dtype=np.int64)
+        shares: tuple[Field, Field, int] = compare_all(
+            frames, index, chosen, box, solid, metal_px, noise, step, pairs, agreeing
         )
+        return shares
     value, weight = prepared(frames[index], box, noise[0], noise[1])
     comparisons = nothing_compared(*value.shape)
     variance = noise[0] + noise[1] * float(value.mean())
