@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from .flight import as_the_clip_scatters, find_flights
 from .judging import judge, odd_streaks
 from .linking import Tracks
 from .look import SpatterLook
-from .paths import PATH_COLUMNS, fly
-from .records import BORDER, CROWDED, RIM
+from .records import BORDER
 from .settings import SpatterSettings
-from .sizing import Exposure, Sizes, find_sizes, saturated, whole
+from .sizing import Exposure, Sizes, find_sizes, saturated
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -105,20 +105,8 @@ def particles(
     """
     settings = settings or SpatterSettings()
     s, starts, n = tracks.sightings, tracks.starts, len(tracks)
-    path = np.zeros((n, len(PATH_COLUMNS)))
-    # The centre of what is cut off may lie anywhere within the particle's streak; of what seems whole but touches
-    # something, not far from where it was fitted.
-    within = np.maximum(s["spread"].astype(np.float64), 0.0)
-    broad = np.repeat(np.maximum.reduceat(within, starts[:-1]), np.diff(starts)) if n else within
-    entire = whole(tracks, look.background.shape)
-    touching = (s["mark"] & (BORDER | RIM | CROWDED)) != 0
-    extra = np.where(~entire, 4.0 + 4.0 * broad, np.where(touching, 0.02 + 0.01 * within, 0.0))
-    crowded = (s["mark"] & CROWDED) != 0
-    extra = np.where(crowded, np.maximum(extra, 0.1 + 0.1 * within), extra)
-    fly(
-        s["frame"].astype(np.float64), s["x"].astype(np.float64), s["y"].astype(np.float64),
-        s["u_x"].astype(np.float64), s["u_y"].astype(np.float64), extra, starts, path,
-    )  # fmt: skip
+    flights = find_flights(tracks, look)
+    path = flights.path
     velocity = path[:, 3:5]
     sizes = find_sizes(tracks, velocity, look, exposure_frames)
     reason: list[str] = []
@@ -130,8 +118,8 @@ def particles(
     reasons[odd_streaks(tracks, velocity, reasons == "", exposure_frames)] = "odd_streak"
     ends = _ends(tracks, path, sizes, look)
     _chains(tracks, path, left, reasons, ends)
-    table = _table(tracks, path, sizes, left, reasons, ends)
     good = reasons == ""
+    table = _table(tracks, as_the_clip_scatters(tracks, flights, good), sizes, left, reasons, ends)
     number = np.zeros(n, dtype=np.int64)
     number[good] = np.arange(1, good.sum() + 1)
     number[~good] = -np.arange(1, (~good).sum() + 1)

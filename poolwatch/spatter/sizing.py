@@ -19,7 +19,7 @@ from .records import BORDER, CROWDED, RIM, SATURATED, UNFITTED
 _MODEL = 0.0008
 # Sightings of a track and tracks of a clip that tell how sightings scatter; and the largest error of T of one that is
 # small enough for errors to be linear in noise, as a share of the variance of its picture.
-_SEVERAL = 5
+SEVERAL = 5
 _CLEAR = 0.03
 
 
@@ -187,10 +187,10 @@ def find_sizes(
     var = np.maximum(chi, 1.0) / total + (mean_slope - 1 / 24.0) ** 2 * var_length2
     own = np.sqrt(var)
     one = used / total
-    clear = (used >= _SEVERAL) & (np.sqrt(one) < _CLEAR * (spread + blur_of(look.psf_sigma_px) ** 2))
-    beyond = _beyond_noise(chi[clear], used[clear] - 1)
+    clear = (used >= SEVERAL) & (np.sqrt(one) < _CLEAR * (spread + blur_of(look.psf_sigma_px) ** 2))
+    beyond = beyond_noise(chi[clear], used[clear] - 1)
     if beyond > 0.0:
-        var += np.where(used >= _SEVERAL, np.maximum(chi - 1.0, 0.0), beyond) * one
+        var += np.where(used >= SEVERAL, np.maximum(chi - 1.0, 0.0), beyond) * one
     # All tracks of a clip share the error of its point spread.
     fall, streak_falls = _leverage(tracks, weight, look)
     fall += (mean_slope - 1 / 24.0) * (1.0 - share) * streak_falls
@@ -215,14 +215,14 @@ def find_sizes(
     )
 
 
-def _beyond_noise(chi: NDArray[np.float64], freedom: NDArray[np.float64]) -> float:
+def beyond_noise(chi: NDArray[np.float64], freedom: NDArray[np.float64]) -> float:
     """By how much sightings of a clip's clear tracks scatter more than noise, in variances of noise; 0 for few tracks.
 
     That is compression above all, which bends each picture of a particle a little. As much as the bends of a track
     differ they are taken to be alike: that part does not shrink with the number of sightings. Only what is clear of
     chance counts, two standard errors of the median.
     """
-    if len(chi) < _SEVERAL:
+    if len(chi) < SEVERAL:
         return 0.0
     # The median of chi-square over its degrees of freedom (Wilson and Hilferty 1931, doi:10.1073/pnas.17.12.684).
     ratio = chi / (1.0 - 2.0 / (9.0 * freedom)) ** 3

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from poolwatch.clips import open_clip
+from poolwatch.footage import FORMATS, FootageOptions, write_frames
 from poolwatch.simulate import Scene, Simulation
 from poolwatch.spatter import (
     LateFits,
@@ -58,18 +61,43 @@ def tracks_of(table: pd.DataFrame) -> dict[int, Track]:
     }
 
 
-def measure(scene: Scene, *, settings: SpatterSettings | None = None, know_exposure: bool = True) -> Clip:
+def stored(scene: Scene, folder: Path, format: str, **options: Any) -> NDArray[np.unsignedinteger]:
+    """All frames of a scene of 8 bits as they come back from a file."""
+    drawn = Simulation(scene).frames(0, scene.frames)
+    path = write_frames(
+        folder / f"clip{FORMATS[format].ending}",
+        drawn,
+        format=format,
+        depth_bits=8,
+        options=FootageOptions(**options),
+    )
+    with open_clip(path) as reader:
+        return np.concatenate([block.frames for block in reader.blocks()])
+
+
+def measure(
+    scene: Scene,
+    *,
+    settings: SpatterSettings | None = None,
+    know_exposure: bool = True,
+    seen: NDArray[np.unsignedinteger] | None = None,
+) -> Clip:
+    """`seen`: the frames as a file holds them (see `stored`); None: as they were drawn."""
     simulation, n, camera = Simulation(scene), scene.frames, scene.camera
+
+    def frames(start: int, stop: int) -> NDArray[np.unsignedinteger]:
+        return simulation.frames(start, stop) if seen is None else seen[start:stop]
+
     outlines = [simulation.outline(k) for k in range(n)]
     chosen = [int(k) for k in np.unique(np.linspace(0, n - 1, 60).astype(int))]
-    sample = np.concatenate([simulation.frames(k, k + 1) for k in chosen])
+    sample = np.concatenate([frames(k, k + 1) for k in chosen])
     around = [outlines[k] for k in chosen]
     look = learn(sample, full_scale=camera.full_scale, outlines=around, settings=settings)
     late = LateFits(look, settings or SpatterSettings())
     found = []
     for start in range(0, n, BLOCK):
         stop = min(n, start + BLOCK)
-        part, waiting = detect_waiting(simulation.frames(start, stop), outlines[start:stop], look, settings)
+        part, waiting = detect_waiting(frames(start, stop), outlines[start:stop], look, settings)
         part["frame"] += start
         found.append(late.add(part, waiting, np.arange(start, stop), stop))
     sightings = np.concatenate([*found, late.finish()])

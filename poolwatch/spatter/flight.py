@@ -1,0 +1,100 @@
+"""The straight flight of each track of a clip, and how well it is known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .fitting import blur_of
+from .linking import Tracks
+from .look import SpatterLook
+from .merging import pulls
+from .paths import FLOOR, PATH_COLUMNS, fly
+from .records import BORDER, CROWDED, RIM, UNFITTED
+from .sizing import SEVERAL, beyond_noise, whole
+
+
+@dataclass(frozen=True)
+class Flights:
+    """Flights by track.
+
+    Attributes
+    ----------
+    path
+        Straight line and its uncertainties, columns in `PATH_COLUMNS`, shape (tracks, columns).
+    extra
+        Variance of a sighting's place beyond what its fit knows of, px², shape (sightings,): it is cut off, touches
+        something, or has another particle in it. 0 where it stands by itself.
+    """
+
+    path: NDArray[np.float64]
+    extra: NDArray[np.float64]
+
+
+def find_flights(tracks: Tracks, look: SpatterLook) -> Flights:
+    """Fit a line to each track, with less weight for sightings that may not show the whole of one particle alone."""
+    s, starts = tracks.sightings, tracks.starts
+    # The centre of what is cut off may lie anywhere within the particle's streak; of what seems whole but touches
+    # something, not far from where it was fitted.
+    within = np.maximum(s["spread"].astype(np.float64), 0.0)
+    broad = np.repeat(np.maximum.reduceat(within, starts[:-1]), np.diff(starts)) if len(tracks) else within
+    entire = whole(tracks, look.background.shape)
+    touching = (s["mark"] & (BORDER | RIM | CROWDED)) != 0
+    extra = np.where(~entire, 4.0 + 4.0 * broad, np.where(touching, 0.02 + 0.01 * within, 0.0))
+    crowded = (s["mark"] & CROWDED) != 0
+    extra = np.where(crowded, np.maximum(extra, 0.1 + 0.1 * within), extra)
+    path = _flown(tracks, extra, 1.0)
+    merged = pulls(tracks, path, blur_of(look.psf_sigma_px))
+    if merged.any():
+        extra = np.maximum(extra, merged)
+        path = _flown(tracks, extra, 1.0)
+    return Flights(path, extra)
+
+
+def as_the_clip_scatters(tracks: Tracks, flights: Flights, counted: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Paths once more, with the uncertainty of sightings that the clip's own particles show, shape as `Flights.path`.
+
+    Parameters
+    ----------
+    tracks, flights
+        Tracks and their flights.
+    counted
+        Which tracks are particles, shape (tracks,).
+
+    Notes
+    -----
+    A codec shifts the picture of a particle from frame to frame by more than the fit's misfit says, for what it changes
+    is alike in neighbouring pixels. A long track shows that by its scatter about the line; a short one has too few
+    sightings to tell, and is taken to scatter as the clip's others do. Without loss nothing scatters beyond its
+    noise, and nothing changes.
+    """
+    s, starts = tracks.sightings, tracks.starts
+    path, alone = flights.path, (flights.extra == 0.0) & ((tracks.sightings["mark"] & UNFITTED) == 0)
+    if not counted.any():
+        return path
+    of = np.repeat(np.arange(len(tracks)), np.diff(starts))
+    after = s["frame"] - path[of, 0]
+    chi = np.zeros(len(s))
+    for at, start, slope, u in (("x", 1, 3, "u_x"), ("y", 2, 4, "u_y")):
+        off = s[at] - path[of, start] - after * path[of, slope]
+        chi += off**2 / (s[u].astype(np.float64) ** 2 + FLOOR**2)
+    total = np.add.reduceat(np.where(alone, chi, 0.0), starts[:-1])
+    seen = np.add.reduceat(alone.astype(np.int64), starts[:-1])
+    clear = counted & (seen >= SEVERAL)
+    freedom = 2.0 * seen[clear] - 4.0
+    beyond = beyond_noise(total[clear] / freedom, freedom)
+    return path if beyond == 0.0 else _flown(tracks, flights.extra, 1.0 + beyond)
+
+
+def _flown(tracks: Tracks, extra: NDArray[np.float64], factor: float) -> NDArray[np.float64]:
+    """Paths with the variances that the fits state times a factor."""
+    s = tracks.sightings
+    wider = np.sqrt(factor)
+    path = np.zeros((len(tracks), len(PATH_COLUMNS)))
+    fly(
+        s["frame"].astype(np.float64), s["x"].astype(np.float64), s["y"].astype(np.float64),
+        wider * s["u_x"].astype(np.float64), wider * s["u_y"].astype(np.float64), extra, tracks.starts, path,
+    )  # fmt: skip
+    return path
