@@ -141,7 +141,7 @@ def _illuminated(
 
 
 def _anchors(figures: NDArray[np.float64], ok: NDArray[np.bool_], look: ClipLook) -> NDArray[np.int64]:
-    """Place that agitation is taken around, as row and column: fixed in the picture, or the pool's own when it wanders."""
+    """Place that agitation is taken around, row and column: fixed in the picture, or the pool's own when it wanders."""
     anchors = np.tile((look.pool.y, look.pool.x), (len(figures), 1))
     if look.pool.moves:
         anchors[ok] = figures[ok][:, _PLACE]

@@ -183,7 +183,8 @@ class _Assembly:
         findings = reader.findings()
         if findings.frames_decoded == 0:
             raise ClipError(
-                f"{reader.facts.path}: not one frame could be decoded; the file is damaged: copy it again from the camera"
+                f"{reader.facts.path}: not one frame could be decoded; the file is damaged: copy it again from the "
+                "camera"
             )
         sightings = None
         if self._late is not None:

@@ -7,7 +7,7 @@ import pytest
 from scipy.special import ndtr
 
 from poolwatch.pool.geometry import extents
-from poolwatch.pool.illuminated.boundary import chain, follow, level_bumps, settle
+from poolwatch.pool.illuminated.boundary import chain, follow, level_bumps, settle, tips_of
 from poolwatch.pool.illuminated.evidence import (
     BINS,
     BRIGHTEST,
@@ -66,7 +66,7 @@ def test_follow_comes_back_from_a_wrong_contour():
     evidence = np.where(np.hypot(xx - 60, yy - 50) < 25, 3.0, -3.0).astype(np.float32)
     evidence += RNG.normal(0, 2.0, evidence.shape).astype(np.float32)
     x, y = circle(29.0)
-    found = follow(evidence, x, y, 160, 6, 8.0)
+    found = follow(evidence, x, y, 160, 6, 8.0, np.empty((0, 2)))
     radius = np.hypot(found[0] - 60, found[1] - 50)
     assert radius.mean() == pytest.approx(25.0, abs=0.5)
     assert radius.std() < 0.5
@@ -127,9 +127,36 @@ def test_a_bump_is_levelled_and_a_slow_swell_stays():
     t = np.arange(200)
     swell = 4 * np.sin(2 * np.pi * t / 200)
     bump = 6 * np.exp(-0.5 * ((t - 60) / 1.5) ** 2)
-    level = level_bumps(swell + bump, 1.5, 10.0, 1.5)
+    limit = np.full(200, 1.5)
+    level = level_bumps(swell + bump, 1.5, 10.0, limit)
     assert np.abs(level - swell).max() < 1.5
-    np.testing.assert_allclose(level_bumps(swell, 1.5, 10.0, 1.5), swell)
+    np.testing.assert_allclose(level_bumps(swell, 1.5, 10.0, limit), swell)
+
+
+def test_all_of_a_bump_goes_and_not_its_top_alone():
+    t = np.arange(200)
+    wide = 5 * np.exp(-0.5 * ((t - 60) / 3.0) ** 2)
+    level = level_bumps(wide, 1.5, 12.0, np.full(200, 1.5))
+    assert level.max() < 0.6
+    # Where the limit is higher, a lower bump stays.
+    limit = np.where(np.abs(t - 60) < 20, 6.0, 1.5)
+    np.testing.assert_array_equal(level_bumps(wide, 1.5, 12.0, limit), wide)
+
+
+def test_tips_are_where_the_pool_is_pointed_ahead_or_behind():
+    t = np.linspace(0, 2 * np.pi, 192, endpoint=False)
+    # Blunt to the right, pointed to the left, with a narrow bump on its side.
+    x, y = 40 * np.cos(t), 20 * np.sin(t) * (1 + np.cos(t)) / 1.3
+    y += 6 * np.exp(-0.5 * ((t - np.pi / 2) / 0.08) ** 2)
+    found = tips_of(np.column_stack((x, y)), 15.0, (1.0, 0.0))
+    assert len(found) == 1
+    assert found[0] == pytest.approx((-1.0, 0.0), abs=0.2)
+    # The same whichever way travel goes along that line, and nothing across it.
+    np.testing.assert_array_equal(tips_of(np.column_stack((x, y)), 15.0, (-1.0, 0.0)), found)
+    across = tips_of(np.column_stack((x, y)), 15.0, (0.0, 1.0))
+    assert len(across) >= 1
+    assert (np.abs(across[:, 1]) > 0.5).all()
+    assert len(tips_of(np.column_stack(circle(40.0, 192)), 15.0, (1.0, 0.0))) == 0
 
 
 def test_evidence_is_silent_where_nothing_is_known():

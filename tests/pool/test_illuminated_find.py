@@ -91,6 +91,15 @@ def test_a_frame_depends_on_its_window_alone(clip):
         assert same(alone[0], whole[i]), i
 
 
+@pytest.mark.parametrize("shape", [(1, 60), (60, 1), (2, 60), (11, 200)])
+def test_frames_with_no_room_for_metal_are_refused_by_name(shape):
+    runs = np.random.default_rng(1).integers(50, 200, (3, 17, *shape)).astype(np.uint8)
+    with pytest.raises(MeasurementError, match=f"{shape[1]} x {shape[0]} px are too small"):
+        learn_illuminated(runs, 255.0, forward=(1.0, 0.0), settings=SETTINGS)
+    with pytest.raises(ValueError, match="shape"):
+        learn_illuminated(runs[0], 255.0, forward=(1.0, 0.0), settings=SETTINGS)
+
+
 def test_whatever_motion_was_given_the_clips_own_is_found(clip):
     _, frames, forward, _ = clip
     for given in ((-0.32, 0.0), (-0.40, 0.0), (0.9, 0.3)):

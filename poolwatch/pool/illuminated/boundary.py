@@ -26,10 +26,14 @@ _STEP = 2.5
 _FEWEST = 48
 # And how far neighbours may part there, px for vertices a pixel apart.
 _LOOSE = 0.5
-# What stands out of the outline by more than this is a particle, px: at first, when shaving has blunted the tail,
-# and in the end.
-_BUMP = 3.5
-_FINE_BUMP = 1.5
+# What stands out of the outline by more than this is a particle, px; and where the pool is pointed, which shaving has
+# blunted.
+_BUMP = 1.5
+_TIP = 3.5
+# How near a normal must be to the direction of a tip: cosine of 40 degrees.
+_TOWARDS = 0.77
+# A bump ends where it stands out by less than this share of the limit.
+_FLANK = 0.4
 
 Places = NDArray[np.float64]
 
@@ -218,7 +222,7 @@ def _round(like: NDArray[np.float64], hop: Places, first: int, step: int) -> NDA
 
 
 @njit(cache=True, nogil=True)
-def level_bumps(place: Places, spacing: float, width: float, limit: float) -> Places:
+def level_bumps(place: Places, spacing: float, width: float, limit: Places) -> Places:
     """Replace places that stand out of their surroundings: a particle on the rim, not the rim.
 
     Parameters
@@ -228,26 +232,32 @@ def level_bumps(place: Places, spacing: float, width: float, limit: float) -> Pl
     spacing
         Distance of neighbours, px.
     width
-        Widest bump, px: the median is taken over twice that to either side.
+        Widest bump, px: the median is taken over one and a half times that to either side.
     limit
-        How far a place may stand out of the median, px.
+        How far each place may stand out of the median, px, shape of `place`.
     """
     n = place.size
-    half = min(int(math.ceil(width / spacing)), n // 4)
+    half = min(int(math.ceil(1.5 * width / spacing)), n // 4)
     # Kept in order from place to place: one value leaves, one comes.
     window = np.sort(np.array([place[t % n] for t in range(-half, half + 1)]))
-    good = np.ones(n, dtype=np.bool_)
-    out = place.copy()
-    bad = 0
+    above = np.empty(n)
     for j in range(n):
         if j > 0:
             _replace(window, place[(j - 1 - half) % n], place[(j + half) % n])
-        if place[j] - window[half] > limit:
-            # Its flanks rise with it.
-            for t in range(-2, 3):
-                good[(j + t) % n] = False
+        above[j] = place[j] - window[half]
+    good = np.ones(n, dtype=np.bool_)
     for j in range(n):
-        bad += 0 if good[j] else 1
+        if above[j] > limit[j]:
+            # Its flanks rise with it: as far as they are clearly higher, and two more.
+            good[j] = False
+            for side in (-1, 1):
+                t = 1
+                while t < half and above[(j + side * t) % n] > _FLANK * limit[j]:
+                    t += 1
+                for k in range(1, t + 2):
+                    good[(j + side * k) % n] = False
+    bad = n - np.count_nonzero(good)
+    out = place.copy()
     if bad == 0 or bad > n // 2:
         return out
     for j in range(n):
@@ -278,9 +288,29 @@ def _replace(ordered: Places, old: float, new: float) -> None:
     ordered[k] = new
 
 
+def tips_of(outline: NDArray[np.float64], bump: float, forward: tuple[float, float]) -> NDArray[np.float64]:
+    """Where an outline is more pointed, ahead or behind, than a disc: outward unit vectors, shape (m, 2).
+
+    Parameters
+    ----------
+    outline
+        Vertices x, y, shape (k, 2), px.
+    bump
+        Width of the disc, px.
+    forward
+        Unit vector along travel in the image.
+    """
+    x, y = resample(outline[:, 0].copy(), outline[:, 1].copy(), len(outline))
+    _, _, nx, ny, curvature = normals_curvature(x, y, max(1.2 / _spacing(x, y), 0.5))
+    sharpest = (curvature >= np.roll(curvature, 1)) & (curvature >= np.roll(curvature, -1))
+    along = np.abs(nx * forward[0] + ny * forward[1])
+    found = np.flatnonzero(sharpest & (curvature > 2.0 / bump) & (along > 0.5))
+    return np.column_stack((nx[found], ny[found]))
+
+
 @njit(cache=True, nogil=True)
 def follow(
-    evidence: NDArray[np.float32], cx: Places, cy: Places, n: int, search: int, bump: float
+    evidence: NDArray[np.float32], cx: Places, cy: Places, n: int, search: int, bump: float, tips: Places
 ) -> tuple[Places, Places]:
     """Move a coarse contour onto the end of the region that looks liquid, to about a pixel.
 
@@ -296,6 +326,8 @@ def follow(
         How far from the contour to look, px.
     bump
         Widest bump that is no part of the pool, px.
+    tips
+        Outward unit vectors where the pool is more pointed than such a bump, shape (k, 2).
     """
     # Its normals are those of the contour smoothed over 4 px: closer vertices would say nothing new.
     few = min(max(int(_spacing(cx, cy) * cx.size / _STEP), _FEWEST), n)
@@ -304,7 +336,12 @@ def follow(
     x, y, nx, ny, _ = normals_curvature(x, y, max(4.0 / spacing, 0.5))
     cost = plain_costs(sampled(evidence, x, y, nx, ny, search))
     place, _ = chain(cost, max(_SLOPE * spacing, _LOOSE * math.sqrt(spacing)))
-    place = level_bumps(place - search, spacing, bump, _BUMP)
+    limit = np.full(x.size, _BUMP)
+    for j in range(x.size):
+        for k in range(tips.shape[0]):
+            if nx[j] * tips[k, 0] + ny[j] * tips[k, 1] > _TOWARDS:
+                limit[j] = _TIP
+    place = level_bumps(place - search, spacing, bump, limit)
     x, y = resample(x + place * nx, y + place * ny, n)
     return x, y
 
@@ -362,7 +399,7 @@ def settle(
     for j in range(n):
         least[j] = cost[j].min()
         place[j] = place[j] / finer - search
-    place = level_bumps(place, spacing, bump, _FINE_BUMP)
+    place = level_bumps(place, spacing, bump, np.full(n, _BUMP))
     x, y = resample(x + place * nx, y + place * ny, n)
     return x, y, deviation / finer, least
 

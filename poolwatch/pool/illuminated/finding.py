@@ -130,7 +130,13 @@ def _find(
     if len(contour) == 0 or touches(contour, *window.shape):
         return Pool("cut_off", _NO_VERTICES, gain=gain)
     x, y = follow(
-        weight, contour[:, 0].copy(), contour[:, 1].copy(), settings.vertices, _FIRST_SEARCH, look.neck
+        weight,
+        contour[:, 0].copy(),
+        contour[:, 1].copy(),
+        settings.vertices,
+        _FIRST_SEARCH,
+        look.neck,
+        look.tips,
     )
     evidence = look.evidence
     x, y, spread, _ = settle(

@@ -13,6 +13,7 @@ from ...model.errors import MeasurementError
 from ..coarse import touches
 from ..settings import PoolSettings
 from .boundary import follow, settle
+from .comparing import WINDOW
 from .evidence import BINS, FINER, REACH, SEARCH, Counts, Evidence, learn_evidence, weigh
 from .metal import Box, Grey, register, shifted
 from .motion import find_motion, noise_of, refine_motion
@@ -143,7 +144,8 @@ def _common(one: Box, other: Box) -> Box:
 
 def neck_of(size: float) -> int:
     """Width of the widest neck or bump that may hang on a pool without belonging to it, px."""
-    return max(round(0.15 * size), 4)
+    # Judged by its surroundings, everything is seen wider by them; but a small pool must not be shaved away.
+    return max(round(min(0.15 * size + WINDOW - 1, 0.3 * size)), 4)
 
 
 def lags_of(unit: int, half: int) -> tuple[int, ...]:
@@ -242,6 +244,7 @@ def evidence_of(
     fields: list[tuple[NDArray[np.float32], NDArray[np.float32]]],
     contours: list[NDArray[np.float64]],
     noise: tuple[float, float],
+    forward: tuple[float, float],
     settings: PoolSettings,
 ) -> tuple[Evidence, tuple[float, float, float], list[NDArray[np.float64]]]:
     """What liquid and solid look like, the lighting, and outlines found with them; twice, the second time better."""
@@ -249,6 +252,8 @@ def evidence_of(
     h, w = shape
     inner, outlines = 3.5, contours
     sigma = settings.edge_sigma_px
+    # Where the pool is pointed is not known yet: ahead or behind, if anywhere.
+    ends = np.array([forward, (-forward[0], -forward[1])])
     evidence, lighting = None, (1.0, 0.0, 0.0)
     for turn in range(2):
         depths = [distances(o, (h, w)) for o in outlines]
@@ -288,7 +293,9 @@ def evidence_of(
                     "no pool found: what rigid motion of the metal leaves unexplained is no one thing; check that the "
                     "beam is on, or set pool.footage if this clip glows"
                 )
-            x, y = follow(weight, contour[:, 0].copy(), contour[:, 1].copy(), settings.vertices, 6, neck)
+            x, y = follow(
+                weight, contour[:, 0].copy(), contour[:, 1].copy(), settings.vertices, 6, neck, ends
+            )
             x, y, _, _ = settle(
                 alone,
                 bright,

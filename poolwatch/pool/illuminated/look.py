@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from ...model.errors import MeasurementError
 from ..keyhole import Keyhole
 from ..settings import PoolSettings
+from .boundary import tips_of
 from .comparing import WINDOW
 from .evidence import Evidence
 from .learning import (
@@ -30,6 +31,9 @@ from .motion import noise_of
 from .region import box_around, filled, margin_of
 from .residual import AGREEING
 from .spot import learn_spot
+
+# Sides below which there is no room for a pool and for metal around it to be registered, px.
+_LEAST_PX = 12
 
 
 @dataclass(frozen=True)
@@ -66,6 +70,8 @@ class IlluminatedLook:
         Median place of the outline's middle, px.
     neck
         Width of the widest neck by which something may hang on the pool without belonging to it, px.
+    tips
+        Outward unit vectors where the typical outline is more pointed than a bump of that width, shape (m, 2).
     box
         Rows and columns (r0, r1, c0, c1) that hold the pool in every window, with a margin.
     clipped
@@ -92,6 +98,7 @@ class IlluminatedLook:
     x: float
     y: float
     neck: int
+    tips: NDArray[np.float64]
     box: Box
     clipped: float
     keyhole: Keyhole
@@ -126,8 +133,8 @@ def window_length(rate_hz: float, frames: int | None = None) -> int:
     """Frames of one run for `learn_illuminated`, an odd number; `frames` is how many the clip has.
 
     3.2 ms each way, in which metal at 60 mm/s moves 0.2 mm, further than most tails: what a short pool leaves bare can
-    then be seen bare again. At most 16 frames, for memory's sake, and a quarter of the clip; but never less than 0.8 ms,
-    of which 4 to 32 frames are taken.
+    then be seen bare again. At most 16 frames, for memory's sake, and a quarter of the clip; but never less than
+    0.8 ms, of which 4 to 32 frames are taken.
     """
     long = min(round(3.2e-3 * rate_hz), 16, 16 if frames is None else frames // 4)
     return 2 * max(long, min(max(round(8e-4 * rate_hz), 4), 32)) + 1
@@ -153,18 +160,29 @@ def learn_illuminated(
     forward
         Unit vector along travel in the image (x right, y down).
     metal_px
-        Motion of the metal in the image, px per frame, if it is known: where the search starts; what the clip shows counts.
+        Motion of the metal in the image, px per frame, if it is known: where the search starts; what the clip shows
+        counts.
     settings
         What the user fixed.
 
     Raises
     ------
+    ValueError
+        The runs have not the shape (m, k, h, w).
     MeasurementError
-        No rigid motion explains the surroundings, or nothing stands out that it does not explain.
+        The frames are too small, no rigid motion explains the surroundings, or nothing stands out that it does not
+        explain.
     """
+    if windows.ndim != 4:
+        raise ValueError(f"the runs must have shape (m, k, h, w), got {windows.shape}")
+    h, w = windows.shape[2:]
+    if min(h, w) < _LEAST_PX:
+        raise MeasurementError(
+            f"no pool found: frames of {w} x {h} px are too small to tell metal that moves from a pool; "
+            "check how the recording is read"
+        )
     half = (windows.shape[1] - 1) // 2
     noise = (2.0 * float(np.median([noise_of(run[half]) for run in windows])) ** 2, 0.0)
-    h, w = windows.shape[2:]
     everywhere = np.ones((h, w), dtype=np.uint8)
     metal, u, share = motion_of(windows, metal_px, everywhere, noise, half)
     if share < 0.3:
@@ -192,7 +210,7 @@ def learn_illuminated(
     centres = [windows[i, half] for i in chosen]
     fields = [p[2:] for p in pools]
     outlines = [p[1] for p in pools]
-    evidence, lighting, outlines = evidence_of(centres, fields, outlines, noise, settings)
+    evidence, lighting, outlines = evidence_of(centres, fields, outlines, noise, forward, settings)
     areas = [abs(float(cv2.contourArea(o.astype(np.float32)))) for o in outlines]
     area = float(np.median(areas))
     size = math.sqrt(area)
@@ -225,6 +243,7 @@ def learn_illuminated(
         x=float(x),
         y=float(y),
         neck=neck_of(size),
+        tips=tips_of(typical, neck_of(size), forward),
         box=box,
         clipped=clipped,
         keyhole=keyhole,
