@@ -239,7 +239,9 @@ def level_bumps(place: Places, spacing: float, width: float, limit: Places) -> P
     n = place.size
     half = min(int(math.ceil(1.5 * width / spacing)), n // 4)
     # Kept in order from place to place: one value leaves, one comes.
-    window = np.sort(np.array([place[t % n] for t in range(-half, half + 1)]))
+    window = np.full(2 * half + 1, np.inf)
+    for t in range(-half, half + 1):
+        _replace(window, np.inf, place[t % n])
     above = np.empty(n)
     for j in range(n):
         if j > 0:
@@ -256,7 +258,9 @@ def level_bumps(place: Places, spacing: float, width: float, limit: Places) -> P
                     t += 1
                 for k in range(1, t + 2):
                     good[(j + side * k) % n] = False
-    bad = n - np.count_nonzero(good)
+    bad = 0
+    for j in range(n):
+        bad += 0 if good[j] else 1
     out = place.copy()
     if bad == 0 or bad > n // 2:
         return out

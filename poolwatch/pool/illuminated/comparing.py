@@ -128,8 +128,11 @@ def _compare(value: Field, weight: Field, read: Field, valid: Box, gain: float, 
     h, w = value.shape
     g = np.float32(gain)
     soft = np.float32(SOFT)
+    # Loops, here and below: Numba takes seconds to compile the setting of a whole row.
     if valid[0] > 0 or valid[1] < h or valid[2] > 0 or valid[3] < w:
-        share[:] = np.float32(2.0)
+        for i in range(h + 2 * _SIDE):
+            for j in range(w + 2 * _SIDE):
+                share[i, j] = np.float32(2.0)
     for i in range(valid[1] - valid[0]):
         here = value[valid[0] + i, valid[2] : valid[3]]
         noise = weight[valid[0] + i, valid[2] : valid[3]]
@@ -144,7 +147,8 @@ def _compare(value: Field, weight: Field, read: Field, valid: Box, gain: float, 
         for j in range(_SIDE):
             row[j], row[w + _SIDE + j] = row[_SIDE], row[w + _SIDE - 1]
     for i in range(_SIDE):
-        share[i], share[h + _SIDE + i] = share[_SIDE], share[h + _SIDE - 1]
+        for j in range(w + 2 * _SIDE):
+            share[i, j], share[h + _SIDE + i, j] = share[_SIDE, j], share[h + _SIDE - 1, j]
 
 
 @njit(cache=True, nogil=True)

@@ -46,10 +46,18 @@ def _laid(source: Mask, target: Mask, halves: NDArray[np.int64]) -> None:
 
 
 @njit(cache=True, nogil=True)
+def _emptied(mask: Mask) -> None:
+    """Set nothing any more; a loop, for Numba takes seconds to compile the setting of a whole array."""
+    every = mask.ravel()
+    for t in range(every.size):
+        every[t] = 0
+
+
+@njit(cache=True, nogil=True)
 def _without(source: Mask, target: Mask, border: int) -> None:
     """Set in `target` what is not set in `source`, but for a border, where nothing is set."""
     h, w = source.shape
-    target[:] = 0
+    _emptied(target)
     for i in range(border, h - border):
         here, there = source[i, border : w - border], target[i, border : w - border]
         for j in range(here.size):
@@ -62,7 +70,9 @@ def _framed(mask: Mask, border: int) -> tuple[Mask, Mask]:
     h, w = mask.shape
     one = np.zeros((h + 2 * border, w + 2 * border), dtype=np.uint8)
     for i in range(h):
-        one[i + border, border : border + w] = mask[i]
+        here, there = mask[i], one[i + border, border : border + w]
+        for j in range(w):
+            there[j] = here[j]
     return one, np.zeros(one.shape, dtype=np.uint8)
 
 
@@ -83,7 +93,7 @@ def closed_by(mask: Mask, halves: NDArray[np.int64]) -> Mask:
     one, two = _framed(mask, 2 * r)
     _laid(one, two, halves)
     _without(two, one, r)
-    two[:] = 0
+    _emptied(two)
     _laid(one, two, halves)
     _without(two, one, 2 * r)
     out: Mask = one[2 * r : 2 * r + h, 2 * r : 2 * r + w].copy()
@@ -105,10 +115,10 @@ def opened_by(mask: Mask, halves: NDArray[np.int64]) -> Mask:
     r = halves.size // 2
     one, two = _framed(mask, r)
     _without(one, two, r)
-    one[:] = 0
+    _emptied(one)
     _laid(two, one, halves)
     _without(one, two, r)
-    one[:] = 0
+    _emptied(one)
     _laid(two, one, halves)
     out: Mask = one[r : r + h, r : r + w].copy()
     return out

@@ -66,6 +66,8 @@ def find_illuminated(
     prints = [hash(f[::8, ::8].tobytes()) for f in frames]
     small = _shrunk(frames) if look.moves else None
     rows = (*forward, *(across or (forward[1], -forward[0])))
+    # For another order in memory Numba would compile all anew.
+    frames = np.ascontiguousarray(frames)  # type: ignore[assignment]
     # Where the box stays, so does what is expected solid in it.
     still = (
         None if look.moves else Still(_solid(look, 0.0, 0.0, look.box), no_pairs(len(frames), max(look.lags)))

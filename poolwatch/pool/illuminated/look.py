@@ -181,6 +181,7 @@ def learn_illuminated(
             f"no pool found: frames of {w} x {h} px are too small to tell metal that moves from a pool; "
             "check how the recording is read"
         )
+    windows = np.ascontiguousarray(windows)  # type: ignore[assignment]
     half = (windows.shape[1] - 1) // 2
     noise = (2.0 * float(np.median([noise_of(run[half]) for run in windows])) ** 2, 0.0)
     everywhere = np.ones((h, w), dtype=np.uint8)
