@@ -63,7 +63,8 @@ def study_outcomes(scores: pd.DataFrame) -> OutcomeStudy:
     for column in (name for name in scores if name.startswith("outcome_")):
         outcome = column.removeprefix("outcome_")
         values = pd.to_numeric(scores[column]).to_numpy(dtype=float)
-        rows = [_correlate(outcome, name, measure, values) for name, measure in measures.items()]
+        clips = scores["clip"].tolist()
+        rows = [_correlate(outcome, name, measure, values, clips) for name, measure in measures.items()]
         for row, corrected in zip(rows, holm([row["p"] for row in rows]), strict=True):
             row["p_holm"] = corrected
         made += rows
@@ -81,7 +82,7 @@ def study_outcomes(scores: pd.DataFrame) -> OutcomeStudy:
     return OutcomeStudy(table, together, " ".join(of_index))
 
 
-def _correlate(outcome: str, name: str, measure: Floats, values: Floats) -> dict[str, Any]:
+def _correlate(outcome: str, name: str, measure: Floats, values: Floats, clips: list[str]) -> dict[str, Any]:
     both = ~np.isnan(measure) & ~np.isnan(values)
     x, y = measure[both], values[both]
     count = len(x)
@@ -96,7 +97,31 @@ def _correlate(outcome: str, name: str, measure: Floats, values: Floats) -> dict
     rho, low, high, p = rank_correlation(x, y)
     least = least_correlation(count)
     row |= {"rho": rho, "rho_low": low, "rho_high": high, "p": p, "least_rho": least}
-    return row | {"reading": _read(outcome, name, count, rho, low, high, p, least)}
+    said = _read(outcome, name, count, rho, low, high, p, least)
+    alone = _hangs_on(x, y, _verdict(rho, low, high, p))
+    if alone is not None:
+        place, text = alone
+        said += (
+            f" That hangs on one weld: without {np.array(clips)[both][place]} it is {text}; look at it first."
+        )
+    return row | {"reading": said}
+
+
+def _verdict(rho: float, low: float, high: float, p: float) -> int:
+    """1 or -1 where a relation is shown, by its sign; else 0."""
+    return int(np.sign(rho)) if p <= 0.05 and (low > 0 or high < 0) else 0
+
+
+def _hangs_on(x: Floats, y: Floats, verdict: int) -> tuple[int, str] | None:
+    """The weld without which the verdict is another, such as a slip of the pen, and what it is then."""
+    left = _left_out(x, y)
+    if len(x) <= MIN_WELDS or np.isnan(left).any():
+        return None
+    place = int(np.argmax(np.abs(left - left.mean())))
+    rho, low, high, p = rank_correlation(np.delete(x, place), np.delete(y, place))
+    if _verdict(rho, low, high, p) == verdict:
+        return None
+    return place, f"rho {rho:+.2f} ({low:+.2f} to {high:+.2f})"
 
 
 def rank_correlation(x: Floats, y: Floats) -> tuple[float, float, float, float]:
@@ -123,7 +148,7 @@ def rank_correlation(x: Floats, y: Floats) -> tuple[float, float, float, float]:
     drawn = rng.integers(0, count, (_RESAMPLES, count))
     with np.errstate(invalid="ignore", divide="ignore"):
         sample = _rho(rankdata(x[drawn], axis=1), rankdata(y[drawn], axis=1))
-        left = np.array([_rho(rankdata(np.delete(x, k)), rankdata(np.delete(y, k))) for k in range(count)])
+    left = _left_out(x, y)
     sample = np.sort(sample[~np.isnan(sample)])
     left = left[~np.isnan(left)]
     below = (np.sum(sample < rho) + 0.5 * np.sum(sample == rho)) / len(sample)
@@ -134,6 +159,14 @@ def rank_correlation(x: Floats, y: Floats) -> tuple[float, float, float, float]:
     z = shift + norm.ppf([0.025, 0.975])
     low, high = np.quantile(sample, norm.cdf(shift + z / (1 - bend * z)))
     return rho, float(min(low, rho)), float(max(high, rho)), _p_of_order(x, y, rho)
+
+
+def _left_out(x: Floats, y: Floats) -> Floats:
+    """Spearman's rho without each weld, shape (n,); NaN where what is left is constant."""
+    from scipy.stats import rankdata
+
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.array([_rho(rankdata(np.delete(x, k)), rankdata(np.delete(y, k))) for k in range(len(x))])
 
 
 def _p_of_order(x: Floats, y: Floats, rho: float) -> float:
@@ -169,9 +202,11 @@ def _read(
 ) -> str:
     measure = "the index" if name == "stability_index" else name.replace("_", " ")
     interval = f"rho {rho:+.2f} ({low:+.2f} to {high:+.2f}) over {count} welds"
-    if p <= 0.05 and (low > 0 or high < 0):
-        way = "rises" if rho > 0 else "falls"
+    way = "rises" if rho > 0 else "falls"
+    if _verdict(rho, low, high, p):
         text = f"{outcome} {way} with {measure}: {interval}."
+    elif p <= 0.05:
+        text = f"{outcome}: it is not sure that it {way} with {measure}, for the interval holds 0: {interval}, p {p:.2g}."
     else:
         text = f"{outcome}: no relation to {measure} can be shown, {interval}."
     if count < 30:

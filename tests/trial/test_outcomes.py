@@ -94,3 +94,20 @@ def test_missing_few_and_constant_values_are_said() -> None:
     assert "a: nothing can be said, 3 welds have a value" in study.reading
     assert "b: nothing can be said, the values are all the same" in study.reading
     assert study.table["rho"].isna().all()
+
+
+def test_a_slip_in_one_result_is_named() -> None:
+    """Strengths that follow the index, one of them read from a test piece that slipped in its grips."""
+    rows = scores(7)
+    steps = np.random.default_rng(5).normal(0, 4, len(rows))
+    rows["outcome_rm_mpa"] = 500 + 2 * rows["stability_index"] + steps
+    sound = study_outcomes(rows).table.iloc[0]
+    assert "hangs on" not in sound["reading"]
+    best = rows["stability_index"].idxmax()
+    rows.loc[best, "outcome_rm_mpa"] = 310
+    study = study_outcomes(rows)
+    first = study.table.iloc[0]
+    assert first["p"] <= 0.05
+    assert first["rho_low"] < 0
+    assert "no relation" not in study.reading
+    assert f"hangs on one weld: without {rows['clip'][best]} it is rho +0.9" in study.reading
