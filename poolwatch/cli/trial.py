@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -88,8 +88,23 @@ def show_studies(result: TrialResult) -> None:
         if study is not None:
             console.print()
             console.print(escape(study.reading))
+    if result.factors is not None and len(result.factors.next_welds):
+        console.print()
+        console.print("What to weld next (expected index ± standard uncertainty):")
+        for weld in result.factors.next_welds.to_dict("records"):
+            console.print("  " + escape(_setting(weld)))
     for line in [*(result.factors.remarks if result.factors else ()), *result.notes]:
         console.print("- " + escape(line))
+
+
+def _setting(weld: Mapping[Hashable, Any]) -> str:
+    """A setting to weld next in one line."""
+    named = (
+        f"{str(name).removeprefix('factor_')} {value if isinstance(value, str) else f'{value:.4g}'}"
+        for name, value in weld.items()
+        if name == "beam_shape" or str(name).startswith("factor_")
+    )
+    return f"{', '.join(named)}: {weld['predicted']:.0f} ± {weld['predicted_u']:.0f}"
 
 
 @contextmanager

@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Floats = NDArray[np.float64]
+BLOCK = "block"
+"""The factor that holds days, sheets, batches: it is taken out of the scatter, but nobody can choose it."""
+SHAPE = "beam_shape"
 
 
 @dataclass(frozen=True)
@@ -34,6 +37,11 @@ class Factor:
     def numeric(self) -> bool:
         """Whether its levels are numbers."""
         return not isinstance(self.levels[0], str)
+
+    @property
+    def column(self) -> str:
+        """Its column in score rows."""
+        return SHAPE if self.name == SHAPE else f"factor_{self.name}"
 
     def code(self, values: pd.Series) -> Floats:
         """Columns of the model: one from -1 to +1 for numbers and pairs of words, else one a level but the last.
@@ -102,6 +110,11 @@ class Design:
     factors: tuple[Factor, ...]
     remarks: tuple[str, ...]
 
+    @property
+    def chosen(self) -> tuple[Factor, ...]:
+        """Factors that can be chosen for a further weld: all but the block."""
+        return tuple(factor for factor in self.factors if factor.name != BLOCK)
+
 
 def read_design(scores: pd.DataFrame) -> Design:
     """Find the factors in the ``factor_…`` columns.
@@ -122,7 +135,8 @@ def read_design(scores: pd.DataFrame) -> Design:
     factors = []
     for name in names:
         values = rows[name].tolist()
-        words = any(isinstance(value, str) for value in values)
+        # Blocks have no order for a model to follow, however they are named.
+        words = name == f"factor_{BLOCK}" or any(isinstance(value, str) for value in values)
         levels = sorted({str(v) for v in values}) if words else sorted({float(v) for v in values})
         if len(levels) < 2:
             remarks.append(f"{name.removeprefix('factor_')} was not varied: nothing can be said of it")
@@ -133,7 +147,7 @@ def read_design(scores: pd.DataFrame) -> Design:
 
 def coded_factor(design: Design, factor: Factor) -> Floats:
     """Columns of a factor for the design's rows."""
-    values = design.rows[f"factor_{factor.name}"]
+    values = design.rows[factor.column]
     return factor.code(values if factor.numeric else values.astype(str))
 
 
@@ -142,14 +156,14 @@ def main_effects(design: Design) -> list[Term]:
     terms = [Term(factor.name, (factor,), coded_factor(design, factor)) for factor in design.factors]
     shapes = sorted(set(design.rows["beam_shape"]))
     if len(shapes) > 1:
-        shape = Factor("beam_shape", tuple(shapes))
-        terms.append(Term("beam_shape", (shape,), shape.code(design.rows["beam_shape"])))
+        shape = Factor(SHAPE, tuple(shapes))
+        terms.append(Term(SHAPE, (shape,), shape.code(design.rows[SHAPE])))
     return terms
 
 
 def interactions(mains: list[Term]) -> list[Term]:
-    """All pairs of factors; the beam shape is left out of them."""
-    pairs = combinations([term for term in mains if term.name != "beam_shape"], 2)
+    """All pairs of factors; beam shape and block are left out of them."""
+    pairs = combinations([term for term in mains if term.name not in (SHAPE, BLOCK)], 2)
     return [
         Term(
             f"{a.name} x {b.name}",
@@ -158,6 +172,14 @@ def interactions(mains: list[Term]) -> list[Term]:
         )
         for a, b in pairs
     ]
+
+
+def told_apart(design: Design) -> list[Term]:
+    """Main effects that the welds tell apart, without the beam shape where it would leave no weld for the error."""
+    mains, _ = without_aliases(main_effects(design))
+    if mains and mains[-1].name == SHAPE and stacked(mains, len(design.rows)).shape[1] >= len(design.rows):
+        mains.pop()
+    return mains
 
 
 def without_aliases(terms: list[Term]) -> tuple[list[Term], list[tuple[Term, list[str]]]]:

@@ -31,7 +31,7 @@ class FactorStudy:
     surface
         Quadratic response surface with its best point, None where the design does not allow one.
     next_welds
-        Settings to weld next: factor columns, ``predicted``, ``predicted_u``, ``expected_improvement``; empty
+        Settings to weld next: ``beam_shape`` where shapes differ beyond their factors, factor columns, ``predicted``, ``predicted_u``, ``expected_improvement``; empty
         where too little is known.
     remarks
         What the design cannot answer, one sentence each.
@@ -65,6 +65,7 @@ def study_factors(scores: pd.DataFrame, *, next_count: int = 3) -> FactorStudy:
     if design.factors:
         effects, said = estimate_effects(design)
         remarks += said
+    if design.chosen:
         surface, said = fit_surface(design)
         remarks += said
     next_welds, said = suggest_next(design, count=next_count)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .design import Design, Factor, Floats
+from .design import BLOCK, SHAPE, Design, Factor, Floats, stacked, told_apart
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,6 +19,10 @@ _SEED = 19_980_412
 _SCALES = (np.log(0.1), np.log(10.0))
 _NOISE = (np.log(1e-3), np.log(3.0))
 _SIGNAL = (np.log(0.1), np.log(10.0))
+_NAMES_ONLY = (
+    "the shapes differ by name alone, so nothing says which further one to weld: give what makes them as factor "
+    "columns, such as the power shares and widths that `poolwatch beam` writes"
+)
 
 
 @dataclass(frozen=True)
@@ -147,33 +151,45 @@ def suggest_next(design: Design, *, count: int) -> tuple[pd.DataFrame, list[str]
     """Settings to weld next, best first, within the range that was tried.
 
     Each further one takes the prediction at those before it as if it had been welded (kriging believer:
-    Ginsbourger, Le Riche & Carraro 2010, doi:10.1007/978-3-642-10701-6_6).
+    Ginsbourger, Le Riche & Carraro 2010, doi:10.1007/978-3-642-10701-6_6). What blocks differ by is taken out first.
 
     Returns
     -------
     table
-        Factor columns, ``predicted``, ``predicted_u``, ``expected_improvement``; empty where too little is known.
+        ``beam_shape`` where shapes differ beyond their factors, factor columns, ``predicted``, ``predicted_u``,
+        ``expected_improvement``; empty where too little is known.
     remarks
         Why it is empty.
     """
     import pandas as pd
 
-    columns = [f"factor_{factor.name}" for factor in design.factors]
+    mains = told_apart(design)
+    shapes = tuple(factor for term in mains if term.name == SHAPE for factor in term.factors)
+    factors = (*shapes, *design.chosen) if design.chosen else ()
+    columns = [factor.column for factor in factors]
     table = pd.DataFrame(columns=[*columns, "predicted", "predicted_u", "expected_improvement"])
-    if not design.factors:
-        return table, []
-    places = _inputs(design.rows[columns], design.factors)
+    if not factors:
+        return table, [_NAMES_ONLY] if shapes else []
+    places = _inputs(design.rows[columns], factors)
     distinct = len(np.unique(places, axis=0))
-    needed = len(design.factors) + 2
+    needed = len(factors) + 2
     if distinct < needed:
         return table, [
             f"{distinct} different settings are too few to say what to weld next; try at least {needed}"
         ]
-    settings = _candidates(design.factors)
-    inputs = _inputs(settings, design.factors)
-    process = fit_process(places, design.rows["stability_index"].to_numpy(dtype=float))
-    theta = np.log([*process.scales, process.signal, process.noise])
+    settings = _candidates(factors)
+    inputs = _inputs(settings, factors)
     values = design.rows["stability_index"].to_numpy(dtype=float)
+    if any(term.name == BLOCK for term in mains):
+        fitted = np.linalg.lstsq(stacked(mains, len(values)), values, rcond=None)[0]
+        start = 1
+        for term in mains:
+            width = term.columns.shape[1]
+            if term.name == BLOCK:
+                values = values - term.columns @ fitted[start : start + width]
+            start += width
+    process = fit_process(places, values)
+    theta = np.log([*process.scales, process.signal, process.noise])
     chosen = []
     for _ in range(count):
         mean, deviation = process.predict(inputs)
@@ -193,7 +209,7 @@ def _inputs(settings: pd.DataFrame, factors: tuple[Factor, ...]) -> Floats:
     """Numbers from 0 to 1; words as corners half a range from each other along each of their levels."""
     parts = []
     for factor in factors:
-        values = settings[f"factor_{factor.name}"]
+        values = settings[factor.column]
         if factor.numeric:
             parts.append((factor.code(values) + 1) / 2)
         else:
@@ -220,11 +236,8 @@ def _candidates(factors: tuple[Factor, ...]) -> pd.DataFrame:
     made: list[pd.DataFrame] = []
     for choice in product(*(factor.levels for factor in words)):
         block: dict[str, list[Any]] = {
-            f"factor_{f.name}": [float(f"{f.decode(x):.4g}") for x in points[:, k]]
-            for k, f in enumerate(numeric)
+            f.column: [float(f"{f.decode(x):.4g}") for x in points[:, k]] for k, f in enumerate(numeric)
         }
-        block |= {
-            f"factor_{f.name}": [str(level)] * len(points) for f, level in zip(words, choice, strict=True)
-        }
+        block |= {f.column: [str(level)] * len(points) for f, level in zip(words, choice, strict=True)}
         made.append(pd.DataFrame(block))
     return pd.concat(made, ignore_index=True)

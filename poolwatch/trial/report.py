@@ -66,6 +66,7 @@ def write_report(result: TrialResult, run: Runner | None = None) -> Path:
             reading=[sentence for text in (ranking.reading, *studies) for sentence in _sentences(text)],
             clips=_clips(result, run),
             effects=result.factors.effects if result.factors is not None else None,
+            next_welds=result.factors.next_welds if result.factors is not None else None,
             excluded=list(zip(ranking.excluded["clip"], ranking.excluded["reason"], strict=True)),
             notes=notes,
             run=_run(result),

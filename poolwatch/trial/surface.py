@@ -7,7 +7,7 @@ from itertools import combinations
 
 import numpy as np
 
-from .design import Design, Factor, Floats, coded_factor
+from .design import BLOCK, SHAPE, Design, Factor, Floats, coded_factor, told_apart
 
 _CANDIDATES = 2048
 _DRAWS = 1000
@@ -25,7 +25,7 @@ class Surface:
     terms, coefficients
         The model in coded units (-1 to +1): ``1``, ``a``, ``a x b``, ``a²`` and words' levels.
     r2, p
-        Share of the spread explained, and p of the whole model against the mean alone.
+        Share of the spread explained, and p of the numeric factors' terms against none of them.
     residual_sd
         Standard deviation of a weld about the surface, index points.
     best
@@ -78,14 +78,19 @@ def fit_surface(design: Design) -> tuple[Surface | None, list[str]]:
 
     numeric = [factor for factor in design.factors if factor.numeric]
     words = [factor for factor in design.factors if not factor.numeric]
+    shape = [term.factors[0] for term in told_apart(design) if term.name == SHAPE]
     curved = [len(factor.levels) >= 3 for factor in numeric]
     if not any(curved):
         return None, [
             "no factor was tried at three values: no best point between the values can be worked out"
         ]
     coded = np.hstack([coded_factor(design, factor) for factor in numeric])
-    offsets = [coded_factor(design, factor) for factor in words]
-    matrix = np.hstack([_quadratic(coded, curved), *offsets])
+    surface = _quadratic(coded, curved)
+    matrix = np.hstack([surface, *(coded_factor(design, factor) for factor in words + shape)])
+    if shape and (np.linalg.matrix_rank(matrix) < matrix.shape[1] or len(matrix) <= matrix.shape[1]):
+        matrix = matrix[:, : -len(shape[0].levels) + 1]
+        shape = []
+    words += shape
     rows, columns = matrix.shape
     if np.linalg.matrix_rank(matrix) < columns:
         return None, ["the settings tried do not tell the terms of a response surface apart: no best point"]
@@ -99,8 +104,10 @@ def fit_surface(design: Design) -> tuple[Surface | None, list[str]]:
     least, most = prediction.conf_int()[0]
     place = best[1 : 1 + len(numeric)]
     setting: dict[str, float | str] = {f.name: f.decode(x) for f, x in zip(numeric, place, strict=True)}
-    setting |= {f.name: _level(f, best, len(_quadratic(coded[:1], curved)[0]), words) for f in words}
-    p = float(fit.f_pvalue)
+    plain = surface.shape[1]
+    setting |= {f.name: _level(f, best, plain, words) for f in words if f.name != BLOCK}
+    # Words left aside: that days or shapes differ does not make the numbers matter.
+    p = float(fit.f_test(np.eye(columns)[1:plain]).pvalue)
     edge = tuple(name for name, x in zip(names, place, strict=True) if abs(x) > 0.99)
     return Surface(
         factors=tuple(names),
@@ -210,6 +217,9 @@ def _codes(factor: Factor) -> Floats:
 def _best_word(factor: Factor, params: Floats, words: list[Factor], curved: list[bool], count: int) -> Floats:
     plain = 1 + count + count * (count - 1) // 2 + sum(curved)
     codes = _codes(factor)
+    if factor.name == BLOCK:
+        # The mean of the blocks: the best one cannot be chosen again.
+        return np.zeros(codes.shape[1])
     return np.asarray(codes[np.argmax(codes @ params[_word_columns(factor, words, plain)])])
 
 

@@ -131,3 +131,16 @@ def test_the_room_is_light_to_import() -> None:
         ).stdout.strip()
         == "[]"
     )
+
+
+@pytest.mark.usefixtures("invented")
+def test_what_to_weld_next_is_told_and_stands_in_the_report(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    cells = {name: f",{n % 3},block-{n // 3}" for n, name in enumerate(ordinary())}
+    manifest = lay_out(tmp_path, ordinary(), ",factor_ring_share,factor_block", cells)
+    assert main(["trial", str(manifest), "--out", str(tmp_path / "out"), "--no-overlay", "--no-report"]) == 0
+    shown = capsys.readouterr().out
+    told = shown[shown.index("What to weld next") :].splitlines()[1]
+    assert "ring_share" in told
+    assert "block" not in told

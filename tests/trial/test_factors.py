@@ -340,3 +340,59 @@ def test_too_few_settings_suggest_nothing_and_say_so() -> None:
     study = study_factors(welds({"a": [1, 2, 1, 2]}, [1, 2, 1.1, 2.2]))
     assert study.next_welds.empty
     assert any("too few to say what to weld next" in remark for remark in study.remarks)
+
+
+def test_no_block_is_advised() -> None:
+    """Days differ by far; what to weld next is a setting, as it would be on one day, never a day."""
+    rng = np.random.default_rng(12)
+    power = np.tile(np.linspace(1000.0, 3000.0, 5), 3)
+    day = np.repeat(["day-1", "day-2", "day-3"], 5)
+    index = 60 - 20 * ((power - 2500) / 1000) ** 2 + rng.normal(0, 0.5, 15)
+    index += np.where(day == "day-2", 15.0, 0.0)
+    columns: dict[str, list[object]] = {"power": list(power), "block": list(day)}
+    study = study_factors(welds(columns, index))
+    assert "factor_block" not in study.next_welds
+    assert study.next_welds["factor_power"].iloc[0] == pytest.approx(2500, abs=200)
+    assert study.next_welds["predicted"].iloc[0] == pytest.approx(65, abs=2)
+    assert study.surface is not None
+    assert set(study.surface.best) == {"power"}
+    assert study.surface.best["power"] == pytest.approx(2500, abs=100)
+    assert study.surface.predicted == pytest.approx(65, abs=1)
+    assert not any("x block" in term or "block x" in term for term in study.effects["term"])
+    numbered = columns | {"block": [int(name[-1]) for name in day]}
+    assert study_factors(welds(numbered, index)).next_welds.equals(study.next_welds)
+
+
+def test_shapes_that_differ_by_name_alone_advise_nothing_and_say_so() -> None:
+    shape = ["ring", "spot", "crescent"] * 3
+    block: dict[str, list[object]] = {"block": ["a"] * 3 + ["b"] * 3 + ["c"] * 3}
+    study = study_factors(welds(block, np.random.default_rng(1).normal(50, 5, 9), shape))
+    assert study.next_welds.empty
+    assert any("differ by name alone" in remark for remark in study.remarks)
+    assert not any("three values" in remark for remark in study.remarks)
+
+
+def test_what_to_weld_next_names_the_shape_where_it_counts() -> None:
+    """Of two shapes one is better by 20 points at every power: the advice is that shape at its best power."""
+    power = np.tile(np.linspace(1000.0, 3000.0, 5), 4)
+    shape = np.repeat(["ring", "spot"], 10)
+    rng = np.random.default_rng(13)
+    index = 50 - 10 * ((power - 2000) / 1000) ** 2 + np.where(shape == "ring", 20, 0) + rng.normal(0, 0.5, 20)
+    study = study_factors(welds({"power": list(power)}, index, list(shape)))
+    advised = study.next_welds
+    assert study.surface is not None
+    assert study.surface.best["beam_shape"] == "ring"
+    assert study.surface.predicted == pytest.approx(70, abs=1)
+    assert advised["beam_shape"].iloc[0] == "ring"
+    assert advised["factor_power"].iloc[0] == pytest.approx(2000, abs=200)
+
+
+def test_days_that_differ_do_not_make_a_surface() -> None:
+    rng = np.random.default_rng(14)
+    day = np.repeat(["a", "b", "c"], 6)
+    columns: dict[str, list[object]] = {"power": [1000.0, 2000.0, 3000.0] * 6, "block": list(day)}
+    index = rng.normal(50, 3, 18) + np.where(day == "b", 25, 0)
+    surface = study_factors(welds(columns, index)).surface
+    assert surface is not None
+    assert surface.p > 0.05
+    assert "no advice" in surface.reading

@@ -84,6 +84,9 @@ class TrialEvidence:
         through once.
     effects
         Estimated effects, columns as in `poolwatch.show.stills.trial.effects_figure`; None where there are none.
+    next_welds
+        Settings to weld next, best first: ``beam_shape`` and factor columns, ``predicted``, ``predicted_u``; None
+        where there are none.
     excluded
         Clip and reason, in words, of what was left out.
     notes
@@ -102,6 +105,7 @@ class TrialEvidence:
     reading: Sequence[str]
     clips: Iterable[ClipEvidence | ClipPiece]
     effects: pd.DataFrame | None = None
+    next_welds: pd.DataFrame | None = None
     excluded: Sequence[tuple[str, str]] = ()
     notes: Sequence[str] = ()
     run: dict[str, Any] = field(default_factory=dict)

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ...model.files import write_text
 from ..stills.trial import (
@@ -15,12 +15,16 @@ from ..stills.trial import (
     factor_figure,
     outcome_columns,
     outcomes_figure,
+    plain,
     ranking_figure,
 )
 from .clip import clip_section
 from .evidence import ClipEvidence, ClipPiece, TrialEvidence
 from .figures import SHORT, figure, index_words
 from .page import Picture, known, number, picture, render
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def trial_report(path: str | Path, trial: TrialEvidence) -> None:
@@ -59,6 +63,7 @@ def trial_report(path: str | Path, trial: TrialEvidence) -> None:
         "shapes": shapes,
         "sections": [piece.html for piece in pieces],
         "figures": _figures(trial),
+        "advice": _advice(trial.next_welds),
         "excluded": list(trial.excluded),
         "notes": list(trial.notes),
         "run": trial.run,
@@ -91,6 +96,21 @@ def _figures(trial: TrialEvidence) -> list[tuple[Picture, str, str]]:
     return [
         (picture(draw(), dpi=150.0, narrow=draw(narrow=True)), title, words) for draw, title, words in found
     ]
+
+
+def _advice(next_welds: pd.DataFrame | None) -> dict[str, list[Any]]:
+    """Head and rows of the table of what to weld next; empty where there is none."""
+    if next_welds is None or not len(next_welds):
+        return {}
+    settings = [name for name in next_welds if name == "beam_shape" or str(name).startswith("factor_")]
+    rows = [
+        [
+            *(row[name] if isinstance(row[name], str) else number(row[name]) for name in settings),
+            f"{row['predicted']:.0f} ± {row['predicted_u']:.0f}",
+        ]
+        for row in next_welds.to_dict("records")
+    ]
+    return {"head": [plain(name) for name in settings], "rows": rows}
 
 
 def _ranked(row: Mapping[str, Any]) -> dict[str, str]:
