@@ -18,7 +18,7 @@ from ..model.files import write_text
 from ..model.table import csv_text
 from ..model.tables import INDEX_PARTS, SCORE
 from .batch import BatchResult, Runner
-from .likewise import check_likeness
+from .likewise import check_likeness, plain_number
 from .manifest import Entry, Manifest
 from .measurer import Common, Job, Measurer
 from .pool import Report
@@ -127,15 +127,16 @@ def find_common(rows: pd.DataFrame) -> tuple[Common, tuple[str, ...]]:
             1 + _TOLERANCE
         ):
             notes.append(
-                f"fluctuation of all clips is taken from {low:.4g} to {high:.4g} Hz: the lower end is set by "
+                f"fluctuation of all clips is taken from {plain_number(low)} to {plain_number(high)} Hz: the lower end "
+                "is set by "
                 f"{rows['clip'][rows['band_low_hz'].idxmax()]}, the upper by "
                 f"{rows['clip'][rows['band_high_hz'].idxmin()]}"
             )
     elif low >= high:
         notes.append(
-            f"the clips share no band ({rows['clip'][rows['band_low_hz'].idxmax()]} begins at {low:.4g} Hz, "
-            f"{rows['clip'][rows['band_high_hz'].idxmin()]} ends at {high:.4g} Hz): their fluctuation is not like for "
-            "like"
+            f"the clips share no band ({rows['clip'][rows['band_low_hz'].idxmax()]} begins at {plain_number(low)} Hz, "
+            f"{rows['clip'][rows['band_high_hz'].idxmin()]} ends at {plain_number(high)} Hz): their "
+            "fluctuation is not like for like"
         )
     smallest = rows["spatter_min_diameter_mm"]
     least = float(smallest.max()) if smallest.notna().any() else None

@@ -31,8 +31,8 @@ class FactorStudy:
     surface
         Quadratic response surface with its best point, None where the design does not allow one.
     next_welds
-        Settings to weld next: ``beam_shape`` where shapes differ beyond their factors, factor columns, ``predicted``, ``predicted_u``, ``expected_improvement``; empty
-        where too little is known.
+        Settings to weld next: ``beam_shape`` where shapes differ beyond their factors, factor columns,
+        ``predicted``, ``predicted_u``, ``expected_improvement``; empty where too little is known.
     remarks
         What the design cannot answer, one sentence each.
     reading

@@ -9,12 +9,14 @@ import numpy as np
 
 from ..model.errors import UsageError
 from ..model.flags import FLAGS
+from .stray import stray_welds
 
 if TYPE_CHECKING:
     import pandas as pd
 
 # Facts that change what a camera sees: largest over smallest value that goes without a word.
 _RATIOS = {
+    "record_rate_hz": (1.02, "record rate", "Hz"),
     "exposure_s": (1.25, "exposure", "s"),
     "mm_per_px": (1.5, "scale", "mm a pixel"),
     "travel_speed_mm_s": (1.02, "travel speed", "mm/s"),
@@ -120,12 +122,20 @@ def check_likeness(scores: pd.DataFrame) -> Likeness:
         _unlike(kept, column, words, notes, remarks)
     _views(kept, notes, remarks)
     _settings(kept, notes, remarks)
+    for stray, said in stray_welds(kept).items():
+        remarks.setdefault(stray, []).append(said)
+        notes.append(f"{kept['clip'][stray]}: {said}")
     for place, text in kept["flags"].items():
         grave = [flag for flag in text.split() if flag in GRAVE]
         if grave:
             remarks.setdefault(int(place), []).extend(grave)
             notes.append(f"{kept['clip'][place]}: " + "; ".join(FLAGS[flag] for flag in grave))
     return Likeness(kept, excluded, tuple(notes), {place: tuple(words) for place, words in remarks.items()})
+
+
+def plain_number(value: float) -> str:
+    """Four digits, or all before the point: 10000, not 1e+04."""
+    return f"{value:.4g}" if abs(value) < 1e4 else f"{value:.0f}"
 
 
 def _refuse_repeats(rows: pd.DataFrame) -> None:
@@ -165,10 +175,11 @@ def _spread(
     unusual = (given / middle).clip(lower=0) - 1
     unusual = unusual[abs(unusual) > (ratio - 1) / 2]
     notes.append(
-        f"{words}: {given.min():.4g} to {given.max():.4g} {unit} between clips; judge differences with care"
+        f"{words}: {plain_number(given.min())} to {plain_number(given.max())} {unit} between clips; judge differences "
+        "with care"
     )
     for place in unusual.index:
-        remarks.setdefault(int(place), []).append(f"{words} {values[place]:.4g} {unit}")
+        remarks.setdefault(int(place), []).append(f"{words} {plain_number(values[place])} {unit}")
 
 
 def _unlike(

@@ -206,7 +206,7 @@ def _read(
     if _verdict(rho, low, high, p):
         text = f"{outcome} {way} with {measure}: {interval}."
     elif p <= 0.05:
-        text = f"{outcome}: it is not sure that it {way} with {measure}, for the interval holds 0: {interval}, p {p:.2g}."
+        text = f"{outcome}: it is not sure that it {way} with {measure}: {interval}, p {p:.2g}."
     else:
         text = f"{outcome}: no relation to {measure} can be shown, {interval}."
     if count < 30:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from .. import __version__
 from ..model.files import write_text
+from .likewise import plain_number
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -132,7 +133,7 @@ def _run(result: TrialResult) -> dict[str, Any]:
         "poolwatch": __version__,
         "manifest": result.manifest.name,
         "clips": len(result.scores),
-        "band, Hz": " to ".join(f"{edge:.4g}" for edge in common.band_hz)
+        "band, Hz": " to ".join(plain_number(edge) for edge in common.band_hz)
         if common.band_hz
         else "each clip's own",
         "smallest particle, mm": f"{common.min_diameter_mm:.3g}"

@@ -138,6 +138,7 @@ def test_a_clip_without_an_index_is_excluded_by_name() -> None:
 @pytest.mark.parametrize(
     ("column", "value", "words"),
     [
+        ("record_rate_hz", 5000.0, "record rate"),
         ("exposure_s", 5e-5, "exposure"),
         ("mm_per_px", 0.06, "scale"),
         ("travel_speed_mm_s", 90.0, "travel speed"),
@@ -149,6 +150,7 @@ def test_a_clip_without_an_index_is_excluded_by_name() -> None:
 def test_differences_that_cannot_be_put_right_are_named(column: str, value: object, words: str) -> None:
     scores = rows()
     ordinary = {
+        "record_rate_hz": 10_000.0,
         "exposure_s": 1e-5,
         "mm_per_px": 0.02,
         "travel_speed_mm_s": 60.0,
@@ -162,6 +164,7 @@ def test_differences_that_cannot_be_put_right_are_named(column: str, value: obje
     remark = ranking.table.set_index("beam_shape")["remarks"][scores["beam_shape"][4]]
     assert scores["clip"][4] in remark
     assert words in remark
+    assert "e+04" not in " ".join(ranking.notes)
 
 
 def test_a_settings_id_that_follows_from_other_facts_is_no_other_setting() -> None:
