@@ -86,7 +86,7 @@ def show_ranking(ranking: Ranking) -> None:
             _number(row.stability_index, "{:.1f}"),
             _number(row.stability_index_low, "{:.1f}") + " to " + _number(row.stability_index_high, "{:.1f}"),
             row.group or "–",
-            _number(row.probability_best, "{:.0%}"),
+            _chance(row.probability_best),
             _number(row.order_holds, "{:.0%}"),
         )
     console.print(table)
@@ -99,6 +99,13 @@ def show_ranking(ranking: Ranking) -> None:
     console.print(
         "A steady pool is no proof of a sound weld: judge welds by your local codes and licensed practice."
     )
+
+
+def _chance(value: float) -> str:
+    """A probability from random draws, which never make anything certain or impossible."""
+    if value > 0.995:
+        return ">99%"
+    return "<1%" if value < 0.005 else _number(value, "{:.0%}")
 
 
 def _number(value: float, form: str) -> str:

@@ -84,10 +84,10 @@ def show_studies(result: TrialResult) -> None:
     from rich.markup import escape
 
     console = Console()
-    for study in (result.factors, result.outcomes):
-        if study is not None:
-            console.print()
-            console.print(escape(study.reading))
+    readings = (result.factors.reading,) if result.factors else ()
+    for reading in (*readings, *(result.outcomes.readings if result.outcomes else ())):
+        console.print()
+        console.print(escape(reading))
     if result.factors is not None and len(result.factors.next_welds):
         console.print()
         console.print("What to weld next (expected index ± standard uncertainty):")

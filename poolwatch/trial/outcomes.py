@@ -34,13 +34,18 @@ class OutcomeStudy:
         many welds would tell from none) and ``reading``.
     points
         What to plot: ``clip``, ``beam_shape``, ``outcome``, ``value``, and one column a measure.
-    reading
-        In plain words.
+    readings
+        How each outcome goes with the index, in plain words.
     """
 
     table: pd.DataFrame
     points: pd.DataFrame
-    reading: str
+    readings: tuple[str, ...]
+
+    @property
+    def reading(self) -> str:
+        """All of them in one text."""
+        return " ".join(self.readings)
 
 
 def study_outcomes(scores: pd.DataFrame) -> OutcomeStudy:
@@ -79,7 +84,7 @@ def study_outcomes(scores: pd.DataFrame) -> OutcomeStudy:
     table = pd.DataFrame(made, columns=COLUMNS)
     together = pd.concat(points, ignore_index=True) if points else pd.DataFrame()
     of_index = table.loc[table["measure"] == "stability_index", "reading"]
-    return OutcomeStudy(table, together, " ".join(of_index))
+    return OutcomeStudy(table, together, tuple(of_index))
 
 
 def _correlate(outcome: str, name: str, measure: Floats, values: Floats, clips: list[str]) -> dict[str, Any]:
@@ -97,14 +102,12 @@ def _correlate(outcome: str, name: str, measure: Floats, values: Floats, clips: 
     rho, low, high, p = rank_correlation(x, y)
     least = least_correlation(count)
     row |= {"rho": rho, "rho_low": low, "rho_high": high, "p": p, "least_rho": least}
-    said = _read(outcome, name, count, rho, low, high, p, least)
     alone = _hangs_on(x, y, _verdict(rho, low, high, p))
+    hangs = ""
     if alone is not None:
-        place, text = alone
-        said += (
-            f" That hangs on one weld: without {np.array(clips)[both][place]} it is {text}; look at it first."
-        )
-    return row | {"reading": said}
+        clip, text = np.array(clips)[both][alone[0]], alone[1]
+        hangs = f" That hangs on one weld: without {clip} it is {text}; look at it first."
+    return row | {"reading": _read(outcome, name, count, rho, low, high, p, least, hangs)}
 
 
 def _verdict(rho: float, low: float, high: float, p: float) -> int:
@@ -198,7 +201,15 @@ def least_correlation(welds: int) -> float:
 
 
 def _read(
-    outcome: str, name: str, count: int, rho: float, low: float, high: float, p: float, least: float
+    outcome: str,
+    name: str,
+    count: int,
+    rho: float,
+    low: float,
+    high: float,
+    p: float,
+    least: float,
+    hangs: str,
 ) -> str:
     measure = "the index" if name == "stability_index" else name.replace("_", " ")
     interval = f"rho {rho:+.2f} ({low:+.2f} to {high:+.2f}) over {count} welds"
@@ -209,6 +220,7 @@ def _read(
         text = f"{outcome}: it is not sure that it {way} with {measure}: {interval}, p {p:.2g}."
     else:
         text = f"{outcome}: no relation to {measure} can be shown, {interval}."
+    text += hangs
     if count < 30:
         text += f" So few welds tell only a correlation beyond {least:.2f} from none."
     return text + (" A correlation is no cause." if p <= 0.05 else "")

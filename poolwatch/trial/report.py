@@ -48,7 +48,12 @@ def write_report(result: TrialResult, run: Runner | None = None) -> Path:
 
     path = result.out / "report.html"
     ranking = result.ranking
-    studies = [study.reading for study in (result.factors, result.outcomes) if study is not None]
+    reading = _sentences(ranking.reading)
+    if result.factors is not None:
+        reading += _sentences(result.factors.reading)
+    if result.outcomes is not None:
+        # One item a laboratory result: what qualifies it must not stand apart from it.
+        reading += result.outcomes.readings
     notes = [*ranking.notes, *result.notes]
     if result.factors is not None:
         notes += result.factors.remarks
@@ -64,7 +69,7 @@ def write_report(result: TrialResult, run: Runner | None = None) -> Path:
             name=result.title or result.out.name,
             ranking=ranking.table,
             scores=result.scores,
-            reading=[sentence for text in (ranking.reading, *studies) for sentence in _sentences(text)],
+            reading=reading,
             clips=_clips(result, run),
             effects=result.factors.effects if result.factors is not None else None,
             next_welds=result.factors.next_welds if result.factors is not None else None,

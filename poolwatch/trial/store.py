@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..model.errors import OutputError, UsageError
@@ -105,6 +106,19 @@ class Store:
                 connection.execute(sa.insert(details), values)
         return len(rows)
 
+    def _check_there(self) -> None:
+        """Refuse a mistyped file before connecting to it would make an empty one."""
+        url = self._engine.url
+        file = url.database or ""
+        named = (
+            url.get_backend_name() == "sqlite"
+            and file
+            and file != ":memory:"
+            and not file.startswith("file:")
+        )
+        if named and not Path(file).exists():
+            raise UsageError(f"{self.name}: no such file; check the path")
+
     def read(self, *, trial: str | None = None, settings_id: str | None = None) -> pd.DataFrame:
         """Score rows with their factors and outcomes, in the order of shape, replicate, clip.
 
@@ -122,6 +136,7 @@ class Store:
         """
         import sqlalchemy as sa
 
+        self._check_there()
         with self._faults("read"), self._engine.connect() as connection:
             table, details = self._tables()
             present = sa.inspect(connection)

@@ -172,6 +172,25 @@ def test_trial_without_a_single_clip_or_rank_still_makes_a_page(tmp_path):
     assert "Each clip" not in page
 
 
+def test_clips_left_out_enter_no_scatter(tmp_path):
+    index = [50.0, 52.0, 54.0, 10.0]
+    scores = SCORE.frame(
+        [
+            {"clip": f"w{n}", "beam_shape": "ring", "replicate": str(n), "stability_index": value}
+            for n, value in enumerate(index)
+        ]
+    )
+    ranking = RANKING.frame([{"rank": 1, "beam_shape": "ring", "clips": 3, "probability_best": 1.0}])
+    trial_report(
+        tmp_path / "report.html", TrialEvidence("t", ranking, scores, [], [], excluded=[("w3", "too dim")])
+    )
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "3 welds; their index scatters by 2 (standard" in page
+    assert "w3 (not counted)" in page
+    assert "w2 (not counted)" not in page
+    assert "over 99 %" in page
+
+
 def test_flags_cautions_settings_and_exclusions_are_told(clip, tmp_path):
     clip_report(tmp_path / "clip.html", ClipEvidence(clip.result, excluded="its band is too narrow"))
     page = (tmp_path / "clip.html").read_text(encoding="utf-8").replace("&#39;", "'")

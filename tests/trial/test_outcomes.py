@@ -110,4 +110,6 @@ def test_a_slip_in_one_result_is_named() -> None:
     assert first["p"] <= 0.05
     assert first["rho_low"] < 0
     assert "no relation" not in study.reading
+    assert len(study.readings) == 1
+    assert study.reading.index("hangs on") < study.reading.index("So few welds")
     assert f"hangs on one weld: without {rows['clip'][best]} it is rho +0.9" in study.reading

@@ -232,8 +232,15 @@ def test_rows_without_ids_and_doubled_rows_are_refused(tmp_path: Path) -> None:
 
 
 def test_an_empty_database_says_so(tmp_path: Path) -> None:
+    (tmp_path / "empty.db").touch()
     with pytest.raises(UsageError, match="holds no scores yet"):
-        open_store(f"sqlite:///{tmp_path / 'none.db'}").read()
+        open_store(f"sqlite:///{tmp_path / 'empty.db'}").read()
+
+
+def test_a_mistyped_database_is_said_not_to_be_there_and_is_not_made(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="no such file"):
+        open_store(f"sqlite:///{tmp_path / 'mistyped.db'}").read()
+    assert not (tmp_path / "mistyped.db").exists()
 
 
 def test_a_file_that_is_no_database(tmp_path: Path) -> None:

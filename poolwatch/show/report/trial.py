@@ -50,13 +50,14 @@ def trial_report(path: str | Path, trial: TrialEvidence) -> None:
     anchors = {piece.key: piece.anchor for piece in pieces}
     ranking = trial.ranking.sort_values("rank", kind="stable")
     shapes = [_shape(row, trial, anchors) for row in ranking.to_dict("records")]
+    counted = _counted(trial)
     values = {
         "title": trial.name,
         "about": trial.about,
         "ranking_picture": picture(
-            ranking_figure(trial.ranking, trial.scores),
+            ranking_figure(trial.ranking, counted),
             dpi=150.0,
-            narrow=ranking_figure(trial.ranking, trial.scores, narrow=True),
+            narrow=ranking_figure(trial.ranking, counted, narrow=True),
         ),
         "ranking": [_ranked(row) for row in ranking.to_dict("records")],
         "reading": list(trial.reading),
@@ -81,9 +82,15 @@ def clip_piece(evidence: ClipEvidence, number: int) -> ClipPiece:
     return ClipPiece(html, section["id"], str(evidence.result.score_of("clip_id") or evidence.result.name))
 
 
+def _counted(trial: TrialEvidence) -> pd.DataFrame:
+    """Score rows of the clips that count: the others are listed, but enter no mean, scatter or figure."""
+    left_out = [clip for clip, _ in trial.excluded]
+    return trial.scores[~trial.scores["clip"].isin(left_out)]
+
+
 def _figures(trial: TrialEvidence) -> list[tuple[Picture, str, str]]:
     """Address, title and words of the figures about factors and outcomes that have something to show."""
-    scores, found = trial.scores, []
+    scores, found = _counted(trial), []
     if factor_columns(scores):
         words = "Every weld, with the mean of each level."
         found.append((partial(factor_figure, scores), "Index against process factors", words))
@@ -117,13 +124,19 @@ def _ranked(row: Mapping[str, Any]) -> dict[str, str]:
     def share(value: Any) -> str:
         return f"{100 * float(value):.0f} %" if known(value) else "–"
 
+    def chance(value: Any) -> str:
+        # Draws never make it certain, nor impossible.
+        if known(value) and not 0.005 <= float(value) <= 0.995:
+            return "over 99 %" if float(value) > 0.5 else "under 1 %"
+        return share(value)
+
     return {
         "rank": number(row.get("rank")),
         "shape": str(row.get("beam_shape") or ""),
         "clips": number(row.get("clips")),
         "index": index_words(row),
         "group": str(row.get("group") or ""),
-        "best": share(row.get("probability_best")),
+        "best": chance(row.get("probability_best")),
         "holds": share(row.get("order_holds")),
         "remarks": str(row.get("remarks") or ""),
     }
@@ -132,6 +145,7 @@ def _ranked(row: Mapping[str, Any]) -> dict[str, str]:
 def _shape(row: Mapping[str, Any], trial: TrialEvidence, anchors: Mapping[str, str]) -> dict[str, Any]:
     name = str(row.get("beam_shape") or "")
     scores = trial.scores[trial.scores["beam_shape"].astype(str) == name]
+    left_out = {str(clip) for clip, _ in trial.excluded}
     clips = [
         {
             "name": str(score["clip"]),
@@ -139,10 +153,11 @@ def _shape(row: Mapping[str, Any], trial: TrialEvidence, anchors: Mapping[str, s
             "index": index_words(score),
             "figures": [figure(score, column) for column, _ in SHORT],
             "flags": str(score.get("flags") or "").split(),
+            "excluded": str(score["clip"]) in left_out,
         }
         for score in scores.to_dict("records")
     ]
-    index = scores["stability_index"].dropna()
+    index = scores.loc[~scores["clip"].astype(str).isin(left_out), "stability_index"].dropna()
     spread = float(index.std(ddof=1)) if len(index) > 1 else math.nan
     return {
         "name": name,
