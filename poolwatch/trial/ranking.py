@@ -160,6 +160,11 @@ def rank(
     if left_out:
         words = ", ".join(part.replace("_", " ") for part in left_out)
         notes.append(f"left out of the index for all clips, because some cannot give it: {words}")
+    if "factor_block" in rows and len(set(rows["factor_block"].dropna())) > 1:
+        notes.append(
+            "blocks: what days, sheets or batches differ by is not taken out here, so it counts as scatter from weld "
+            "to weld and may hide a difference; a trial's effects.csv holds the shapes with it taken out"
+        )
     part_table, share = _parts(order, place, parts, values, weights)
     pairs = _pair_table(order, means, low, high, tests, settings, groups.replicated)
     if (pairs["told_apart"] == 1).any():

@@ -269,3 +269,10 @@ def test_an_index_at_an_end_of_the_scale_breaks_nothing(end: float, welds: int) 
     assert ranking.table.set_index("beam_shape")["rank"]["flat-top"] == (1 if end else 3)
     assert np.isfinite(ranking.parts["effect"]).all()
     assert np.isfinite(list(ranking.part_share.values())).all()
+
+
+def test_blocks_are_said_to_be_scatter() -> None:
+    scores = rows()
+    assert not any(note.startswith("blocks:") for note in rank(scores).notes)
+    scores["factor_block"] = ["monday", "tuesday"] * 6
+    assert any(note.startswith("blocks:") for note in rank(scores).notes)
