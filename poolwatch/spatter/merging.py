@@ -6,6 +6,8 @@ same way while both fly on together. Neither the fit's own uncertainty nor the s
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -28,9 +30,10 @@ def pulls(tracks: Tracks, path: NDArray[np.float64], blur: float) -> NDArray[np.
     -----
     A particle is in the sighting of another where its line leads into it and it was not seen by itself: between its
     own sightings, and before the first and behind the last of them for as long as its line stays in what is seen of
-    others. Only a track that was there when this one was last seen (or is first seen again) can hold it; one that
-    begins later is the same particle, lost and found again. Of lights F and f, the second at d from where the sum is
-    seen, the sum lies f d / F from the first.
+    others and is known there to within the size of that: what stands still beside something lasting would be awaited
+    to the end of the clip. Only a track that was there when this one was last seen (or is first seen again) can hold
+    it; one that begins later is the same particle, lost and found again. Of lights F and f, the second at d from where
+    the sum is seen, the sum lies f d / F from the first.
     """
     s, starts = tracks.sightings, tracks.starts
     out = np.zeros(len(s))
@@ -52,13 +55,14 @@ def pulls(tracks: Tracks, path: NDArray[np.float64], blur: float) -> NDArray[np.
         near = near[(there != k) & ((first[there] <= since) | (last[there] >= until))]
         if not near.size:
             return False
-        step = at - path[k, 0]
+        step = float(at - path[k, 0])
         away = np.hypot(x[near] - path[k, 1] - step * path[k, 3], y[near] - path[k, 2] - step * path[k, 4])
         inside = away - radius[near] - radius[own] - blur
         best = int(np.argmin(inside))
-        if inside[best] >= 0.0:
-            return False
         i = int(near[best])
+        unsure = math.hypot(path[k, 5], path[k, 6], step * path[k, 7], step * path[k, 8])
+        if inside[best] >= 0.0 or unsure > radius[i] + blur:
+            return False
         share = min(flux[own] / max(flux[i] - flux[own], 1e-9), 1.0) if flux[i] > flux[own] else 1.0
         out[i] = max(out[i], share**2 * (away[best] ** 2 + spread[own]))
         return True

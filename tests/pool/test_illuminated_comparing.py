@@ -78,17 +78,21 @@ def test_liquid_is_where_the_evidence_around_a_pixel_says_so(shape):
     np.testing.assert_array_equal((liquid_in(weight) == 1)[clear], (mean > 0)[clear])
 
 
-def test_evidence_is_looked_up_by_share_and_brightness():
+@pytest.mark.parametrize(
+    "lighting", [(16000.0, 20.0, -35.0), (-4000.0, 900.0, 300.0), (60000.0, -700.0, -900.0)]
+)
+def test_evidence_is_looked_up_by_share_and_brightness(lighting):
+    """Also where a plane through uneven light falls below 0 in a corner."""
     frame = RNG.integers(0, 65536, (60, 70)).astype(np.uint16)
     share = RNG.random((H, W)).astype(np.float32)
     share[:3, :4] = 2.0
     share[5, 5] = 1.0
     by_window = RNG.standard_normal(BINS).astype(np.float32)
     by_brightness = RNG.standard_normal(BINS).astype(np.float32)
-    lighting = (16000.0, 20.0, -35.0)
     weight, bright = weigh(frame, BOX, share, 1.1, lighting, by_window, by_brightness)
     row, column = np.mgrid[5:42, 3:54]
-    light = np.maximum(lighting[0] + lighting[1] * column + lighting[2] * row, 0.2 * lighting[0])
+    middle = lighting[0] + lighting[1] * 34.5 + lighting[2] * 29.5
+    light = np.maximum(lighting[0] + lighting[1] * column + lighting[2] * row, 0.2 * middle)
     np.testing.assert_allclose(bright, frame[5:42, 3:54] / (1.1 * BRIGHTEST * light), rtol=1e-5)
     # What is brighter than the last bin counts as the last, an unknown share as nothing.
     told = np.minimum((bright * np.float32(BINS)).astype(int), BINS - 1)

@@ -88,6 +88,20 @@ def test_what_is_lost_and_found_again_holds_nobody() -> None:
     assert not pulls(tracks, lines(tracks), 1.0).any()
 
 
+def test_nobody_is_awaited_where_its_line_is_not_known() -> None:
+    # What flares up for four frames beside something that stays, and stands still as far as can be told.
+    lasting, flare = (
+        flight(range(FRAMES), (50.0, 80.0), (0.0, 0.0)),
+        flight(range(15, 19), (54.0, 80.0), (0.0, 0.0)),
+    )
+    tracks = linked([lasting, flare])
+    path = lines(tracks)
+    path[1, 7] = 0.5
+    awaited = tracks.sightings["frame"][pulls(tracks, path, 1.0) > 0]
+    # 3 px and a blur of 1 px is what half a pixel a frame makes of it in 8 frames.
+    assert awaited.tolist() == [*range(7, 15), *range(19, 24)]
+
+
 def test_a_small_particle_pulls_a_large_one_little() -> None:
     large = flight(range(4, 24), (20.0, 80.0), (8.0, 1.0), diameter=20.0)
     small = flight([4, 5, 6, 7, 8, 15, 16, 17, 18], (44.0, 80.0), (6.0, 1.0), diameter=4.0)

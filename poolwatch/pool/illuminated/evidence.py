@@ -36,6 +36,8 @@ REACH = 3
 _ALIKE = 0.25
 # How far the fine fit looks from the outline it begins at, px.
 SEARCH = 3
+# Metal is nowhere taken for dimmer than this share of what it is in the middle of the picture.
+_DIMMEST = 0.2
 
 
 @dataclass(frozen=True)
@@ -150,6 +152,16 @@ def _normal(z: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(ndtr(z))
 
 
+@njit(cache=True, nogil=True)
+def dimmest(lighting: tuple[float, float, float], h: int, w: int) -> float:
+    """Least grey value that metal is taken to have in a picture of `h` by `w` px, above 0.
+
+    A plane fitted to uneven light may fall below 0 towards a dark border or corner.
+    """
+    middle = lighting[0] + 0.5 * (lighting[1] * (w - 1) + lighting[2] * (h - 1))
+    return max(_DIMMEST * middle, 1e-3)
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def weigh(
     here: NDArray[np.generic],
@@ -188,7 +200,7 @@ def weigh(
     # First the bins of a row, which the compiler works out for several pixels at a time, then what they say.
     unexplained = np.empty(w, dtype=np.uint8)
     brightness = np.empty(w, dtype=np.uint8)
-    least = np.float32(0.2 * lighting[0])
+    least = np.float32(dimmest(lighting, here.shape[0], here.shape[1]))
     along = np.float32(lighting[1])
     scale = np.float32(gain * BRIGHTEST)
     for i in range(h):

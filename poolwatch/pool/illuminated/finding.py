@@ -15,7 +15,7 @@ from ..outline import Pool
 from ..settings import PoolSettings
 from .boundary import follow, settle
 from .comparing import Pairs, no_pairs
-from .evidence import FINER, REACH, SEARCH, weigh
+from .evidence import FINER, REACH, SEARCH, dimmest, weigh
 from .look import IlluminatedLook
 from .metal import Box, Grey
 from .region import SHARE, contour_of, liquid_in, margin_of
@@ -261,10 +261,11 @@ def _gain(
     """Brightness of the metal against the clip's usual."""
     total = 0.0
     usual = 0.0
+    least = dimmest(lighting, frame.shape[0], frame.shape[1])
     for i in range(box[0], box[1], 3):
         for j in range(box[2], box[3], 3):
             if solid[i - box[0], j - box[2]]:
-                light = max(lighting[0] + lighting[1] * j + lighting[2] * i, 0.2 * lighting[0])
+                light = max(lighting[0] + lighting[1] * j + lighting[2] * i, least)
                 # Particles are no metal.
                 if frame[i, j] < 2.0 * light:
                     total += frame[i, j]
