@@ -110,6 +110,25 @@ def test_riding_camera(scene):
 
 
 @pytest.mark.parametrize(
+    ("seed", "taper", "bias", "camera"),
+    [
+        (861, 0.6, 1.0, {"width": 220, "height": 130}),
+        (862, 0.8, 2.5, {"width": 110, "height": 220, "direction_deg": 90}),
+        (863, 0.8, 2.5, {"width": 340, "height": 150, "mm_per_px": 0.014}),
+        (864, 0.8, 2.5, {"width": 300, "height": 120, "standing": True}),
+    ],
+)
+def test_a_pointed_tail_is_no_bump(seed, taper, bias, camera):
+    """Shaved like a bump, tails of these tapers are 1.5 to 13 px short."""
+    _, ok, along, _ = measured(
+        60, seed=seed, travel_speed_mm_s=70, camera=camera, pool={**MOTION, "taper": taper}
+    )
+    assert ok.mean() >= 0.95
+    assert abs(along[ok].mean()) < bias
+    assert along[ok].std() < 1.5
+
+
+@pytest.mark.parametrize(
     ("seed", "standing", "rate"), [(803, False, 2000), (809, True, 1000), (822, False, 1000)]
 )
 def test_particles_on_the_rim_are_no_part_of_the_pool(seed, standing, rate):

@@ -19,6 +19,7 @@ from poolwatch.pool.illuminated.evidence import (
     learn_evidence,
     weigh,
 )
+from poolwatch.pool.illuminated.region import contour_of, pointed_of
 
 RNG = np.random.default_rng(11)
 
@@ -157,6 +158,41 @@ def test_tips_are_where_the_pool_is_pointed_ahead_or_behind():
     assert len(across) >= 1
     assert (np.abs(across[:, 1]) > 0.5).all()
     assert len(tips_of(np.column_stack(circle(40.0, 192)), 15.0, (1.0, 0.0))) == 0
+
+
+def pool_with(tail: float, *bumps: tuple[int, int, int]) -> np.ndarray:
+    """A disc with a pointed tail to the left that ends at `tail`, and round bumps (x, y, radius)."""
+    yy, xx = np.mgrid[:100, :160]
+    mask = np.hypot(xx - 100, yy - 50) < 30
+    mask |= (xx >= tail) & (xx < 100) & (np.abs(yy - 50) < 30 * (xx - tail) / (100 - tail))
+    for x, y, radius in bumps:
+        mask |= np.hypot(xx - x, yy - y) < radius
+    return mask
+
+
+def outline_of(mask: np.ndarray) -> np.ndarray:
+    return contour_of(mask, 0)[0]
+
+
+def test_a_pointed_tail_stays_where_bumps_are_shaved_off():
+    usual = [outline_of(pool_with(20 + k)) for k in (-4, 0, 2)]
+    # Touched by a particle in one of four.
+    usual.append(outline_of(pool_with(20, (100, 17, 6))))
+    pointed = pointed_of(usual, 15, (1.0, 0.0))
+    assert len(pointed) == 1
+    bumpy = pool_with(16, (100, 17, 6), (120, 80, 6))
+    blunt, _ = contour_of(bumpy, 15)
+    kept, _ = contour_of(bumpy, 15, pointed=pointed)
+    assert blunt[:, 0].min() > 25
+    assert kept[:, 0].min() <= 18
+    # The bumps are off in both, wherever the pool now is.
+    assert kept[:, 1].min() == blunt[:, 1].min() >= 17
+    assert kept[:, 1].max() == blunt[:, 1].max() <= 83
+    moved, _ = contour_of(np.roll(bumpy, (3, 12), (0, 1)), 15, pointed=pointed)
+    np.testing.assert_array_equal(moved, kept + (12, 3))
+    # A blunt pool has no such place, and where no disc fits there is none to lay it at.
+    assert pointed_of([outline_of(np.hypot(*np.mgrid[-50:50, -80:80]) < 30)] * 3, 7, (1.0, 0.0)) == ()
+    assert pointed_of(usual, 201, (0.6, 0.8)) == ()
 
 
 def test_evidence_is_silent_where_nothing_is_known():

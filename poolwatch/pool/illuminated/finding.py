@@ -119,7 +119,8 @@ def _find(
     if used < 2:
         return Pool("broken", _NO_VERTICES)
     gain = _gain(frame, box, solid, look.lighting)
-    contour, area, weight, bright = _coarse(frame, box, window, gain, look, (look.x + dx, look.y + dy))
+    near = look.x + dx, look.y + dy
+    contour, area, weight, bright = _coarse(frame, box, window, gain, look, near)
     if area < max(0.2 * look.area_px, settings.smallest_area_px):
         return Pool("no_pool", _NO_VERTICES, gain=gain)
     h, w = window.shape
@@ -128,7 +129,7 @@ def _find(
         box = (0, shape[0], 0, shape[1])
         solid = _solid(look, dx, dy, box)
         window, alone, used = unexplained(frames, i, others, box, solid, look.metal_px, look.noise, look.veil)
-        contour, area, weight, bright = _coarse(frame, box, window, gain, look, (look.x + dx, look.y + dy))
+        contour, area, weight, bright = _coarse(frame, box, window, gain, look, near)
     if len(contour) == 0 or touches(contour, *window.shape):
         return Pool("cut_off", _NO_VERTICES, gain=gain)
     x, y = follow(
@@ -286,7 +287,9 @@ def _coarse(
     weight, bright = weigh(
         frame, box, window, gain, look.lighting, evidence.by_window, evidence.by_brightness
     )
-    contour, area = contour_of(liquid_in(weight), look.neck, (near[0] - box[2], near[1] - box[0]))
+    contour, area = contour_of(
+        liquid_in(weight), look.neck, (near[0] - box[2], near[1] - box[0]), look.pointed
+    )
     return contour, area, weight, bright
 
 

@@ -17,7 +17,16 @@ from .comparing import WINDOW
 from .evidence import BINS, FINER, REACH, SEARCH, Counts, Evidence, learn_evidence, weigh
 from .metal import Box, Grey, register, shifted
 from .motion import find_motion, noise_of, refine_motion
-from .region import SHARE, box_around, contour_of, distances, lighting_of, margin_of
+from .region import (
+    SHARE,
+    box_around,
+    contour_of,
+    distances,
+    lighting_of,
+    liquid_in,
+    margin_of,
+    pointed_of,
+)
 from .residual import unexplained
 
 # Where brightness tells little, a spread of about a pixel is taken: cost of a factor e either way.
@@ -254,6 +263,9 @@ def evidence_of(
     sigma = settings.edge_sigma_px
     # Where the pool is pointed is not known yet: ahead or behind, if anywhere.
     ends = np.array([forward, (-forward[0], -forward[1])])
+    # Nothing was shaved off these contours, and a particle on the rim is in few of them.
+    sizes = [math.sqrt(abs(float(cv2.contourArea(c.astype(np.float32))))) for c in contours]
+    pointed = pointed_of(contours, neck_of(float(np.median(sizes))), forward)
     evidence, lighting = None, (1.0, 0.0, 0.0)
     for turn in range(2):
         depths = [distances(o, (h, w)) for o in outlines]
@@ -287,7 +299,7 @@ def evidence_of(
                 frame, (0, h, 0, w), window, float(gain), lighting, evidence.by_window, evidence.by_brightness
             )
             neck = neck_of(math.sqrt(float((distances(outlines[len(better)], (h, w)) > 0).sum())))
-            contour, _ = contour_of(cv2.blur(weight, (3, 3)) > 0, neck)
+            contour, _ = contour_of(liquid_in(weight), neck, pointed=pointed)
             if len(contour) < 3:
                 raise MeasurementError(
                     "no pool found: what rigid motion of the metal leaves unexplained is no one thing; check that the "

@@ -28,7 +28,7 @@ from .learning import (
 )
 from .metal import Box, Grey
 from .motion import noise_of
-from .region import box_around, filled, margin_of
+from .region import Pieces, box_around, filled, margin_of, middle_of, pointed_of
 from .residual import AGREEING
 from .spot import learn_spot
 
@@ -70,6 +70,9 @@ class IlluminatedLook:
         Median place of the outline's middle, px.
     neck
         Width of the widest neck by which something may hang on the pool without belonging to it, px.
+    pointed
+        Where the pool is usually, or would be if it were longer or shorter, narrower than such a neck: see
+        `region.pointed_of`.
     tips
         Outward unit vectors where the typical outline is more pointed than a bump of that width, shape (m, 2).
     box
@@ -98,6 +101,7 @@ class IlluminatedLook:
     x: float
     y: float
     neck: int
+    pointed: Pieces
     tips: NDArray[np.float64]
     box: Box
     clipped: float
@@ -215,11 +219,11 @@ def learn_illuminated(
     areas = [abs(float(cv2.contourArea(o.astype(np.float32)))) for o in outlines]
     area = float(np.median(areas))
     size = math.sqrt(area)
-    places = np.array([_middle(o) for o in outlines])
+    places = np.array([middle_of(o) for o in outlines])
     x, y = np.median(places, axis=0)
     moves = bool(np.ptp(places, axis=0).max() > 0.25 * size)
     typical = outlines[int(np.argmin(np.abs(np.array(areas) - area)))]
-    typical = typical - _middle(typical) + (x, y)
+    typical = typical - middle_of(typical) + (x, y)
     margin = margin_of(size)
     box = box_around(np.concatenate(outlines), margin, (h, w))
     keyhole, dark = learn_spot(
@@ -244,6 +248,7 @@ def learn_illuminated(
         x=float(x),
         y=float(y),
         neck=neck_of(size),
+        pointed=pointed_of(outlines, neck_of(size), forward),
         tips=tips_of(typical, neck_of(size), forward),
         box=box,
         clipped=clipped,
@@ -251,7 +256,3 @@ def learn_illuminated(
         keyhole_dark=dark,
         full_scale=float(full_scale),
     )
-
-
-def _middle(outline: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.asarray(0.5 * (outline.min(axis=0) + outline.max(axis=0)))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import cv2
 import numpy as np
 from numba import njit
@@ -13,12 +15,20 @@ from .metal import Box, Field, Grey
 
 # Unexplained share of its surroundings above which a pixel is liquid, before the clip's own spreads are known.
 SHARE = 0.3
+# An end of the pool is now and then this share of the pool's size (root of its area) from where it usually is: a pool
+# is one and a half to two sizes long, and its length varies by some 4 % (standard deviation).
+_LONGER = 0.15
+# Contours of places about the middle of a pool that is shaved, px.
+Pieces = tuple[NDArray[np.float64], ...]
 # Gaps up to about this width are closed: places where liquid happens to look like metal, px.
 _GAP = 7
 
 
 def contour_of(
-    liquid: NDArray[np.bool_] | NDArray[np.uint8], neck: int, near: tuple[float, float] | None = None
+    liquid: NDArray[np.bool_] | NDArray[np.uint8],
+    neck: int,
+    near: tuple[float, float] | None = None,
+    pointed: Pieces = (),
 ) -> tuple[NDArray[np.float64], float]:
     """Contour of the largest liquid region, gaps and holes closed, without what hangs on a neck.
 
@@ -30,6 +40,8 @@ def contour_of(
         Width of the widest neck that is cut and of the widest bump that is shaved off, px; 0: none is.
     near
         A place (x, y) px; a region that holds it is preferred to a larger one that does not.
+    pointed
+        Where nothing is shaved off, for the pool's own ends are as narrow as a bump: see `pointed_of`.
 
     Returns
     -------
@@ -41,7 +53,19 @@ def contour_of(
         # A particle that has just left stands on the rim as a bump; holes must not be widened with it.
         outer, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
         cv2.drawContours(mask, outer, -1, 1, cv2.FILLED)
-        mask = opened_by(mask, disc(neck | 1))
+        shaved = opened_by(mask, disc(neck | 1))
+        contour, _ = _largest(shaved, near)
+        if len(contour) and pointed:
+            shaved |= mask & laid_out(pointed, middle_of(contour), mask.shape)
+        mask = shaved
+    contour, area = _largest(mask, near)
+    if len(contour) < 8:
+        return np.empty((0, 2)), 0.0
+    return (cut_necks(contour, float(neck)) if neck > 0 else contour), area
+
+
+def _largest(mask: NDArray[np.uint8], near: tuple[float, float] | None) -> tuple[NDArray[np.float64], float]:
+    """Contour of the largest region, or of one that holds a place and is not much smaller; and its area, px²."""
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     if not contours:
         return np.empty((0, 2)), 0.0
@@ -53,10 +77,7 @@ def contour_of(
             inside = max(holding, key=lambda i: areas[i])
             if areas[inside] > 0.25 * areas[best]:
                 best = inside
-    contour = contours[best].reshape(-1, 2).astype(np.float64)
-    if len(contour) < 8:
-        return np.empty((0, 2)), 0.0
-    return (cut_necks(contour, float(neck)) if neck > 0 else contour), float(areas[best])
+    return contours[best].reshape(-1, 2).astype(np.float64), float(areas[best])
 
 
 @njit(cache=True, nogil=True)
@@ -84,6 +105,59 @@ def filled(contour: NDArray[np.float64], shape: tuple[int, int]) -> NDArray[np.u
     mask = np.zeros(shape, dtype=np.uint8)
     cv2.fillPoly(mask, [np.round(contour).astype(np.int32)], 1)
     return mask
+
+
+def middle_of(contour: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Middle of what a contour reaches, x, y px."""
+    return np.asarray(0.5 * (contour.min(axis=0) + contour.max(axis=0)))
+
+
+def pointed_of(contours: list[NDArray[np.float64]], neck: int, forward: tuple[float, float]) -> Pieces:
+    """Where a pool is usually, or would be if it were longer or shorter, too pointed for a disc as wide as a neck.
+
+    Parameters
+    ----------
+    contours
+        Contours of the pool, each of shape (k, 2), x, y px; all are laid with their middles on one another.
+    neck
+        Width of the disc, px.
+    forward
+        Unit vector along travel in the image.
+
+    Returns
+    -------
+    tuple of array
+        Contours of the places, about the middle of where the disc fits, each of shape (m, 2), px; none where it fits
+        everywhere, or nowhere.
+    """
+    laid = [c - middle_of(c) for c in contours]
+    size = math.sqrt(float(np.median([cv2.contourArea(c.astype(np.float32)) for c in laid])))
+    along = np.array(forward) * max(_LONGER * size, 1.0)
+    side = math.ceil(float(np.abs(along).max()))
+    reach = np.ceil(np.max([np.abs(c).max(axis=0) for c in laid], axis=0)).astype(int) + side + 1
+    shape = (int(2 * reach[1] + 1), int(2 * reach[0] + 1))
+    usual = (np.mean([filled(c + reach, shape) for c in laid], axis=0) > 0.5).astype(np.uint8)
+    line = np.zeros((2 * side + 1, 2 * side + 1), dtype=np.uint8)
+    x, y = (round(float(v)) for v in along)
+    cv2.line(line, (side - x, side - y), (side + x, side + y), 1)
+    fits = opened_by(usual, disc(neck | 1))
+    body, _ = _largest(fits, None)
+    if not len(body):
+        return ()
+    # What is a pixel thick comes from laying a disc along a rim of pixels.
+    _, number = cv2.connectedComponents(usual & (1 - fits))
+    thick = np.unique(number[cv2.distanceTransform(1 - fits, cv2.DIST_L2, 5) > 1.9])
+    narrow = (np.isin(number, thick) & (number > 0)).astype(np.uint8)
+    found, _ = cv2.findContours(cv2.dilate(narrow, line), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return tuple(c.reshape(-1, 2) - middle_of(body) for c in found)
+
+
+def laid_out(pieces: Pieces, place: NDArray[np.float64], shape: tuple[int, ...]) -> NDArray[np.uint8]:
+    """1 inside any of some contours that are moved to a place x, y (px)."""
+    out: NDArray[np.uint8] = np.zeros(shape, dtype=np.uint8)
+    for piece in pieces:
+        cv2.fillPoly(out, [np.round(piece + place).astype(np.int32)], 1)
+    return out
 
 
 def box_around(contour: NDArray[np.float64], margin: float, shape: tuple[int, int]) -> Box:
