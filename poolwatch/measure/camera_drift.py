@@ -40,6 +40,11 @@ def camera_drift(
     settings
         As for measuring.
 
+    Raises
+    ------
+    UsageError
+        The record rate makes no sense.
+
     Notes
     -----
     A camera that rides with the head sees the pool stand still but for what the pool does itself. Its front keeps its
@@ -48,7 +53,10 @@ def camera_drift(
     """
     if not motion.moving:
         return None
-    recording = Recording(record_rate_hz=record_rate_hz, travel_direction_deg=motion.travel_direction_deg)
+    recording = Recording.checked(
+        {"record_rate_hz": record_rate_hz, "travel_direction_deg": motion.travel_direction_deg},
+        where="drift of the camera",
+    )
     settings = (settings or MeasureSettings()).model_copy(update={"spatter_on": False})
     try:
         places = _places(reader, motion.first, motion.last, recording, settings)

@@ -76,7 +76,7 @@ def coverage_factor(dof: float, probability: float = 0.95) -> float:
     if not 0 < probability < 1:
         raise UsageError(f"a coverage probability lies between 0 and 1, got {probability!r}")
     tail = 0.5 + probability / 2
-    return float(norm.ppf(tail) if math.isinf(dof) else t.ppf(tail, max(1, math.floor(dof))))
+    return float(norm.ppf(tail) if math.isinf(dof) else t.ppf(tail, float(max(1, math.floor(dof)))))
 
 
 def propagate(

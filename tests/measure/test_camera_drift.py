@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pytest
 
 from poolwatch.clips import open_clip
 from poolwatch.measure.camera_drift import camera_drift
-from poolwatch.model.errors import MeasurementError
+from poolwatch.model.errors import MeasurementError, UsageError
 from poolwatch.scale.travel import Drift, motion_in_clip, scale_from_travel
 from poolwatch.simulate import Scene, write_simulation
 
@@ -142,3 +143,9 @@ def test_a_drift_known_badly_gives_no_scale():
     # Across the way it does not matter; and just good enough it is stated in full.
     made = scaled(motion, Drift(dx=0.0, dy=0.0, u_dx=0.04, u_dy=0.1, frames=12))
     assert made.scale.u_mm_per_px / made.scale.mm_per_px == pytest.approx(0.04 / 0.48, rel=0.05)
+
+
+@pytest.mark.parametrize("rate", [0.0, -1.0, float("nan"), float("inf"), 1e12])
+def test_a_record_rate_that_makes_no_sense_is_the_users_fault(rate):
+    with pytest.raises(UsageError, match=f"'record_rate_hz': .* got {re.escape(str(rate))}"):
+        camera_drift(None, motion_stub(dx=-0.48, dy=0.0), rate)

@@ -103,6 +103,8 @@ def test_infinite_degrees_of_freedom_give_the_normal_factor():
     assert Budget((Contribution("a", 3.0), Contribution("b", 4.0))).u == pytest.approx(5.0)
     # 1.959964: two-sided 95 % point of the standard normal.
     assert Budget((Contribution("a", 1.0),)).coverage_factor() == pytest.approx(1.959964, abs=1e-6)
+    # Nearly so: one of two scales that are compared may be far better known than the other.
+    assert coverage_factor(3e22) == pytest.approx(1.959964, abs=1e-6)
     assert Budget().u == 0
 
 
