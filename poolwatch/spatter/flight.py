@@ -68,24 +68,42 @@ def as_the_clip_scatters(tracks: Tracks, flights: Flights, counted: NDArray[np.b
     A codec shifts the picture of a particle from frame to frame by more than the fit's misfit says, for what it changes
     is alike in neighbouring pixels. A long track shows that by its scatter about the line; a short one has too few
     sightings to tell, and is taken to scatter as the clip's others do. Without loss nothing scatters beyond its
-    noise, and nothing changes.
+    noise, and nothing changes: the scatter is that about a parabola, for gas and weight bend a flight.
     """
-    s, starts = tracks.sightings, tracks.starts
+    starts = tracks.starts
     path, alone = flights.path, (flights.extra == 0.0) & ((tracks.sightings["mark"] & UNFITTED) == 0)
     if not counted.any():
         return path
-    of = np.repeat(np.arange(len(tracks)), np.diff(starts))
-    after = s["frame"] - path[of, 0]
-    chi = np.zeros(len(s))
-    for at, start, slope, u in (("x", 1, 3, "u_x"), ("y", 2, 4, "u_y")):
-        off = s[at] - path[of, start] - after * path[of, slope]
-        chi += off**2 / (s[u].astype(np.float64) ** 2 + FLOOR**2)
-    total = np.add.reduceat(np.where(alone, chi, 0.0), starts[:-1])
+    total = _about_parabolas(tracks, path, alone)
     seen = np.add.reduceat(alone.astype(np.int64), starts[:-1])
     clear = counted & (seen >= SEVERAL)
-    freedom = 2.0 * seen[clear] - 4.0
+    # Two parabolas of three numbers each.
+    freedom = 2.0 * seen[clear] - 6.0
     beyond = beyond_noise(total[clear] / freedom, freedom)
     return path if beyond == 0.0 else _flown(tracks, flights.extra, 1.0 + beyond)
+
+
+def _about_parabolas(
+    tracks: Tracks, path: NDArray[np.float64], alone: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Chi-square of each track's places about the parabola that fits them best in x and y, of the sightings `alone`."""
+    s, starts = tracks.sightings, tracks.starts
+    of = np.repeat(np.arange(len(tracks)), np.diff(starts))
+    after = s["frame"] - path[of, 0]
+    first, last = (edge.reduceat(after, starts[:-1]) for edge in (np.minimum, np.maximum))
+    # From -1 to 1 along each track.
+    t = (after - (0.5 * (first + last))[of]) / np.maximum(0.5 * (last - first), 0.5)[of]
+    powers = np.array([np.ones_like(t), t, t * t])
+    total = np.zeros(len(tracks))
+    for at, start, slope, u in (("x", 1, 3, "u_x"), ("y", 2, 4, "u_y")):
+        off = s[at] - path[of, start] - after * path[of, slope]
+        weight = alone / (s[u].astype(np.float64) ** 2 + FLOOR**2)
+        square = np.add.reduceat(weight * powers[:, None] * powers, starts[:-1], axis=2)
+        product = np.add.reduceat(weight * powers * off, starts[:-1], axis=1)
+        # Too few places for a parabola leave it undetermined: the smallest that fits is taken.
+        bent = np.einsum("ijk,jk->ik", np.linalg.pinv(square.T, hermitian=True).T, product)
+        total += np.add.reduceat(weight * off**2, starts[:-1]) - (product * bent).sum(axis=0)
+    return np.maximum(total, 0.0)
 
 
 def _flown(tracks: Tracks, extra: NDArray[np.float64], factor: float) -> NDArray[np.float64]:

@@ -145,3 +145,24 @@ def test_short_tracks_are_as_unsure_as_the_clip_shows(look: SpatterLook, times: 
     else:
         before = (flights.path[:, 3] - 8.0) / flights.path[:, 7]
         assert np.sqrt((before**2).mean()) > 1.15 * np.sqrt((z**2).mean())
+
+
+def test_a_bent_flight_is_no_scatter(look: SpatterLook) -> None:
+    rng = np.random.default_rng(8)
+    parts = []
+    for k in range(60):
+        part = flight(range(12), (20.0, 10.0 + k), (8.0, 1.0))
+        t = np.arange(12.0)
+        # Drag along the flight and weight across it, many times what a sighting is known to.
+        part["x"] += U * rng.standard_normal(12) - 0.01 * t**2
+        part["y"] += U * rng.standard_normal(12) + 0.02 * t**2
+        parts.append(part)
+    tracks = linked(parts)
+    flights = Flights(find_flights(tracks, look).path, np.zeros(len(tracks.sightings)))
+    counted = np.ones(len(tracks), dtype=bool)
+    assert as_the_clip_scatters(tracks, flights, counted) is flights.path
+    # What scatters about the bend is still seen.
+    tracks.sightings["y"] += 3 * U * rng.standard_normal(len(tracks.sightings))
+    flights = Flights(find_flights(tracks, look).path, np.zeros(len(tracks.sightings)))
+    wider = as_the_clip_scatters(tracks, flights, counted)
+    assert (wider[:, 8] > flights.path[:, 8]).all()
