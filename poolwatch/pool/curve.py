@@ -142,3 +142,14 @@ def resample_to_bends(cx: Vertices, cy: Vertices, n: int) -> tuple[Vertices, Ver
         along[i + 1] = along[i] + 0.5 * (dense[i] + dense[j]) * length[i]
     x, y = _spread(cx, cy, along, n)
     return x, y
+
+
+@njit(cache=True, nogil=True)
+def spacing_of(x: Vertices, y: Vertices) -> float:
+    """Mean distance of neighbouring vertices of a closed outline."""
+    n = x.size
+    total = 0.0
+    for j in range(n):
+        i = (j + 1) % n
+        total += math.hypot(x[i] - x[j], y[i] - y[j])
+    return total / n

@@ -18,7 +18,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .curve import Vertices, normals_curvature, resample, resample_to_bends, smooth_closed
+from .curve import Vertices, normals_curvature, resample, resample_to_bends, smooth_closed, spacing_of
 from .facts import ClipFacts
 from .look import _CLIPPING
 from .matching import StepTable, match_place, match_slopes, samples_around, step_half
@@ -160,11 +160,7 @@ def refine(
         )  # fmt: skip
         if found < n // 3:
             return x, y, found, _beside(x, y, frame.shape, tables[0].sigma), tall
-    spacing = 0.0
-    for j in range(n):
-        i = around(j + 1, n)
-        spacing += math.hypot(x[i] - x[j], y[i] - y[j])
-    spacing /= n
+    spacing = spacing_of(x, y)
     sigma = tables[0].sigma
     _, _, nx, ny, curvature = normals_curvature(x, y, max(1.5 / spacing, 1.0))
     for j in range(n):

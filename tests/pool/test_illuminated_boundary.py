@@ -7,7 +7,8 @@ import pytest
 from scipy.special import ndtr
 
 from poolwatch.pool.geometry import extents
-from poolwatch.pool.illuminated.boundary import chain, follow, level_bumps, settle, tips_of
+from poolwatch.pool.illuminated.boundary import chain, follow, settle
+from poolwatch.pool.illuminated.bumps import level_bumps, tips_of
 from poolwatch.pool.illuminated.evidence import (
     BINS,
     BRIGHTEST,

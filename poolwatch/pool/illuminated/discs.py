@@ -24,11 +24,20 @@ def disc(width: int) -> NDArray[np.int64]:
 
 
 @njit(cache=True, nogil=True)
+def _emptied(mask: Mask) -> None:
+    """Set nothing any more; a loop, for Numba takes seconds to compile the setting of a whole array."""
+    every = mask.ravel()
+    for t in range(every.size):
+        every[t] = 0
+
+
+@njit(cache=True, nogil=True)
 def _laid(source: Mask, target: Mask, halves: NDArray[np.int64]) -> None:
-    """Set in `target` whatever lies under a disc on any pixel that is set in `source`.
+    """Set in `target` whatever lies under a disc on any pixel that is set in `source`, and nothing else.
 
     Both of shape (h, w), with at least half a disc of zeros on each side of `source`.
     """
+    _emptied(target)
     width, n, r = source.shape[1], source.size, halves.size // 2
     mask, out = source.ravel(), target.ravel()
     wide = mask.copy()
@@ -46,14 +55,6 @@ def _laid(source: Mask, target: Mask, halves: NDArray[np.int64]) -> None:
 
 
 @njit(cache=True, nogil=True)
-def _emptied(mask: Mask) -> None:
-    """Set nothing any more; a loop, for Numba takes seconds to compile the setting of a whole array."""
-    every = mask.ravel()
-    for t in range(every.size):
-        every[t] = 0
-
-
-@njit(cache=True, nogil=True)
 def _without(source: Mask, target: Mask, border: int) -> None:
     """Set in `target` what is not set in `source`, but for a border, where nothing is set."""
     h, w = source.shape
@@ -66,14 +67,14 @@ def _without(source: Mask, target: Mask, border: int) -> None:
 
 @njit(cache=True, nogil=True)
 def _framed(mask: Mask, border: int) -> tuple[Mask, Mask]:
-    """A mask with a border of zeros, and as much room with nothing set."""
+    """A mask with a border of zeros, and as much room."""
     h, w = mask.shape
     one = np.zeros((h + 2 * border, w + 2 * border), dtype=np.uint8)
     for i in range(h):
         here, there = mask[i], one[i + border, border : border + w]
         for j in range(w):
             there[j] = here[j]
-    return one, np.zeros(one.shape, dtype=np.uint8)
+    return one, np.empty(one.shape, dtype=np.uint8)
 
 
 @njit(cache=True, nogil=True)
@@ -93,7 +94,6 @@ def closed_by(mask: Mask, halves: NDArray[np.int64]) -> Mask:
     one, two = _framed(mask, 2 * r)
     _laid(one, two, halves)
     _without(two, one, r)
-    _emptied(two)
     _laid(one, two, halves)
     _without(two, one, 2 * r)
     out: Mask = one[2 * r : 2 * r + h, 2 * r : 2 * r + w].copy()
@@ -115,10 +115,8 @@ def opened_by(mask: Mask, halves: NDArray[np.int64]) -> Mask:
     r = halves.size // 2
     one, two = _framed(mask, r)
     _without(one, two, r)
-    _emptied(one)
     _laid(two, one, halves)
     _without(one, two, r)
-    _emptied(one)
     _laid(two, one, halves)
     out: Mask = one[r : r + h, r : r + w].copy()
     return out

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ...model.errors import MeasurementError
 from ..keyhole import Keyhole
 from ..settings import PoolSettings
-from .boundary import tips_of
+from .bumps import tips_of
 from .comparing import WINDOW
 from .evidence import Evidence
 from .learning import (
@@ -185,6 +185,7 @@ def learn_illuminated(
             f"no pool found: frames of {w} x {h} px are too small to tell metal that moves from a pool; "
             "check how the recording is read"
         )
+    # For another order in memory Numba would compile all anew.
     windows = np.ascontiguousarray(windows)  # type: ignore[assignment]
     half = (windows.shape[1] - 1) // 2
     noise = (2.0 * float(np.median([noise_of(run[half]) for run in windows])) ** 2, 0.0)
