@@ -13,6 +13,7 @@
 
 from .beside import blocks_beside
 from .identity import fingerprint
+from .lanes import blocks_in_lanes, lanes_of
 from .opening import open_clip
 from .reader import ClipSettings, Reader, ReadFindings, merged_findings
 from .repeats import repeated
@@ -22,7 +23,9 @@ __all__ = [
     "ReadFindings",
     "Reader",
     "blocks_beside",
+    "blocks_in_lanes",
     "fingerprint",
+    "lanes_of",
     "merged_findings",
     "open_clip",
     "repeated",

@@ -73,6 +73,12 @@ class PacketIndex:
         """Whether decoding can begin at every packet."""
         return bool(self.key.all())
 
+    @property
+    def reached_at_once(self) -> bool:
+        """Whether any packet can be jumped to: each has a time and a place of its own."""
+        known = self.jumps and bool((self.time >= 0).all() and (self.position >= 0).all())
+        return known and len(np.unique(self.position)) == len(self)
+
     def key_before(self, frame: int) -> int:
         """Packet of the last keyframe from which decoding reaches `frame`."""
         packet = int(self.packet_of[frame])

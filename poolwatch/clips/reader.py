@@ -138,6 +138,8 @@ class BaseReader:
     facts: ClipFacts
     # Whether a block takes no longer to read by itself than after those before it.
     apart: bool = True
+    # Whether `twin` gives readers that decode at the same time in other threads.
+    side_by_side: bool = False
 
     def __init__(self) -> None:
         self._closed = False
@@ -159,6 +161,10 @@ class BaseReader:
             self._check_open()
             frames, decoded = self._read(first, min(first + size, stop))
             yield self._block(first, frames, decoded)
+
+    def twin(self) -> BaseReader:
+        """Another reader of the same clip, for another thread; to be closed by itself, and before this one."""
+        raise NotImplementedError
 
     def sent(self, first: int, frames: NDArray[Any], decoded: NDArray[np.bool_]) -> Block:
         """A block that another reader of the same clip has read, counted as if it were read here."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import itertools
 import struct
 from collections.abc import Iterable, Iterator
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
     from av.container import InputContainer
     from av.video.frame import VideoFrame
     from av.video.stream import VideoStream
+
+# Decoders that can be told apart while several work in one process: the others report damage in a log that all share.
+_SIDE_BY_SIDE = ("h264",)
 
 
 class VideoReader(BaseReader):
@@ -56,6 +60,7 @@ class VideoReader(BaseReader):
         time_base = float(stream.time_base or 0)
         self._index = read_index(container, stream, path.stat().st_size)
         self.apart = self._index.intra
+        self.side_by_side = codec in _SIDE_BY_SIDE and self._index.reached_at_once
         count = len(self._index)
         if count == 0:
             raise ClipError(f"{path}: not one frame is stored in it; copy it again from the camera")
@@ -127,7 +132,7 @@ class VideoReader(BaseReader):
     def blocks(self, start: int = 0, stop: int | None = None, *, size: int = 64) -> Iterator[Block]:
         """See `Reader.blocks`."""
         start, stop = self._range(start, stop, size)
-        # Where every picture stands alone, the next blocks go on with the same decoder.
+        # The next blocks go on with the same decoder where every picture stands alone or pieces are shared.
         decoding, self._idle = self._idle or Decoding(self._path, self._index, self._threads), None
         try:
             first, frames, decoded = start, *self._empty(min(size, stop - start))
@@ -139,10 +144,18 @@ class VideoReader(BaseReader):
                     first = number + 1
                     frames, decoded = self._empty(min(size, stop - first))
         finally:
-            if self.apart and self._idle is None and not self._closed:
+            if (self.apart or self.side_by_side) and self._idle is None and not self._closed:
                 self._idle = decoding
             else:
                 decoding.close()
+
+    def twin(self) -> VideoReader:
+        """See `BaseReader.twin`."""
+        twin = copy.copy(self)
+        twin._random = twin._idle = None
+        twin._luma = self._luma.twin()
+        twin._undecodable = set()
+        return twin
 
     def frames(self, indices: Iterable[int]) -> NDArray[np.uint8] | NDArray[np.uint16]:
         """See `Reader.frames`."""

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import contextlib
+import threading
 from array import array
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..clips import Reader, ReadFindings, blocks_beside, repeated
+from ..clips import Reader, ReadFindings, blocks_beside, blocks_in_lanes, lanes_of, repeated
 from ..model.clip import Block
 from ..model.errors import ClipError
 from ..pool import FIGURES, agitation_power
@@ -29,6 +30,9 @@ _OUTLINE_VERTICES = 96
 _BLOCK_BYTES = 8 << 20
 # Processes that decode beside the first: more would outrun the threads that measure.
 _MOST_HELPERS = 3
+_MOST_LANES = 4
+# A block with the frames before and after it that measuring needs.
+_Part = tuple[Block, Grey | None, Grey | None]
 
 
 @dataclass
@@ -70,8 +74,8 @@ def gather(
 ) -> Gathered:
     """Measure every frame.
 
-    The calling thread decodes; `workers` threads measure blocks; results are put together in the order of the
-    frames, so that neither the number of threads nor the size of a block changes a digit.
+    The calling thread decodes, or others beside it; `workers` threads measure blocks; results are put together in the
+    order of the frames, so that neither the number of threads nor the size of a block changes a digit.
 
     Parameters
     ----------
@@ -98,31 +102,66 @@ def gather(
         frame_bytes = facts.height * facts.width * np.dtype(facts.dtype).itemsize
         block_size = min(max(_BLOCK_BYTES // frame_bytes, 8), 64)
     assembly = _Assembly(look, settings, progress, reader.facts.frame_count)
-    previous = None
-    waiting: deque[Future[BlockResult]] = deque()
-    with ThreadPoolExecutor(max_workers=max(workers, 1)) as pool:
+    repeats = _Repeats()
+    waiting: dict[int, Future[BlockResult]] = {}
+    workers = max(workers, 1)
+    free = threading.Semaphore(2 * workers + 1)
+    with ThreadPoolExecutor(max_workers=workers) as pool:
         try:
-            # Illuminated footage takes longer to measure than to decode.
-            helpers = 0 if look.context else min(workers - 1, _MOST_HELPERS)
-            blocks = blocks_beside(reader, settings.clip, size=max(block_size, look.context), helpers=helpers)
-            # Closed whatever happens: the processes beside this one end with it.
+            blocks = _blocks(reader, look, settings, max(block_size, look.context), workers)
+            # Closed whatever happens: the processes and threads beside this one end with it.
             with contextlib.closing(blocks):
-                for block, before, after in _with_context(blocks, look.context):
-                    doubled = repeated(block.frames, previous) & block.decoded
-                    previous = block.frames[-1].copy() if block.decoded[-1] else None
-                    waiting.append(pool.submit(measure_block, block, doubled, look, settings, before, after))
-                    while waiting and (waiting[0].done() or len(waiting) > 2 * max(workers, 1)):
-                        assembly.add(waiting.popleft().result())
+                for part in _with_context(blocks, look.context):
+                    for (block, before, after), doubled in repeats.told(part):
+                        free.acquire()
+                        future = pool.submit(measure_block, block, doubled, look, settings, before, after)
+                        future.add_done_callback(lambda _: free.release())
+                        waiting[block.start] = future
+                    while assembly.count in waiting and waiting[assembly.count].done():
+                        assembly.add(waiting.pop(assembly.count).result())
             while waiting:
-                assembly.add(waiting.popleft().result())
+                assembly.add(waiting.pop(assembly.count).result())
         except BaseException:
-            for future in waiting:
+            for future in waiting.values():
                 future.cancel()
             raise
     return assembly.finish(reader)
 
 
-def _with_context(blocks: Iterable[Block], context: int) -> Iterator[tuple[Block, Grey | None, Grey | None]]:
+def _blocks(
+    reader: Reader, look: ClipLook, settings: MeasureSettings, size: int, workers: int
+) -> Generator[Block]:
+    """All blocks, decoded on as many cores as there is work for; in order where measuring needs neighbours."""
+    # Illuminated footage takes longer to measure than to decode.
+    lanes = 1 if look.context else min(workers, _MOST_LANES)
+    pieces = lanes_of(reader, lanes)
+    if pieces:
+        return blocks_in_lanes(reader, pieces, size=size, lanes=lanes)
+    helpers = 0 if look.context else min(workers - 1, _MOST_HELPERS)
+    return blocks_beside(reader, settings.clip, size=size, helpers=helpers)
+
+
+class _Repeats:
+    """Tells which frames repeat the one before them, of blocks in any order."""
+
+    def __init__(self) -> None:
+        # By the frame that follows: the last frame of what has come, and what still waits for that.
+        self._last: dict[int, Grey | None] = {0: None}
+        self._early: dict[int, _Part] = {}
+
+    def told(self, part: _Part) -> Iterator[tuple[_Part, NDArray[np.bool_]]]:
+        """What can be told now that `part` is here: a block with its neighbours, and which of its frames repeat."""
+        block = part[0]
+        stop = block.start + len(block.frames)
+        self._last[stop] = block.frames[-1].copy() if block.decoded[-1] else None
+        self._early[block.start] = part
+        for start in (block.start, stop):
+            if start in self._last and start in self._early:
+                ready = self._early.pop(start)
+                yield ready, repeated(ready[0].frames, self._last.pop(start)) & ready[0].decoded
+
+
+def _with_context(blocks: Iterable[Block], context: int) -> Iterator[_Part]:
     """Blocks with `context` frames of their neighbours on either side; fewer at the ends of the clip."""
     if context == 0:
         for block in blocks:
@@ -157,6 +196,11 @@ class _Assembly:
         self._recent: deque[NDArray[np.float32]] = deque(maxlen=look.lag)
         self._sightings = bytearray()
         self._outlines = Outlines(_OUTLINE_VERTICES)
+
+    @property
+    def count(self) -> int:
+        """Frames taken."""
+        return len(self._status)
 
     def add(self, result: BlockResult) -> None:
         for word in result.status:
