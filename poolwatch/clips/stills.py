@@ -18,6 +18,8 @@ from . import pictures
 from .reader import BaseReader, ClipSettings, check_size, check_type
 
 _DIGITS = re.compile(r"(\d+)")
+# Endings of stills that are compressed with loss.
+_LOSSY = (".jpg", ".jpeg")
 
 
 class StillsReader(BaseReader):
@@ -52,7 +54,10 @@ class StillsReader(BaseReader):
             0.0,
             len(self._files),
             notes=notes,
-            flags=("undecodable_frames", "missing_frames") if missing else (),
+            flags=(
+                *(("undecodable_frames", "missing_frames") if missing else ()),
+                *(("lossy_video",) if first.suffix.lower() in _LOSSY else ()),
+            ),
         )
         self._settle(facts, settings)
 

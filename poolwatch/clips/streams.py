@@ -9,6 +9,7 @@ from ..model.errors import ClipError
 
 if TYPE_CHECKING:
     from av.container import InputContainer
+    from av.video.codeccontext import VideoCodecContext
     from av.video.stream import VideoStream
 
 
@@ -37,6 +38,11 @@ def open_stream(path: Path) -> tuple[InputContainer, VideoStream]:
             f"{path}: nothing here can decode its video; its header may be damaged: copy it again, or convert it"
         )
     return container, streams[0]
+
+
+def throws_detail_away(context: VideoCodecContext) -> bool:
+    """Whether the codec is lossy, or may be: of those that can be either, H.264 alone tells by its profile."""
+    return context.codec.lossy and not (context.name == "h264" and "4:4:4" in (context.profile or ""))
 
 
 def _cure(path: Path, error: Exception) -> str:

@@ -17,6 +17,8 @@ from .tiff_pages import Directories, Strips
 
 # So far behind the last page's directory another is looked for, in bytes: several large frames.
 _SEARCHED = 1 << 26
+# Numbers of compressions with loss: JPEG and lossy JPEG 2000; JPEG of more than 8 bits is its lossless kind.
+_LOSSY = (6, 7, 99, 22610, 33003, 33004, 33005, 33007, 34892)
 
 
 def quiet_tifffile() -> None:
@@ -102,6 +104,8 @@ class TiffReader(BaseReader):
             if isinstance(first.bitspersample, int)
             else 8 * np.dtype(first.dtype).itemsize
         )
+        if first.compression in _LOSSY and bits <= 8:
+            flags.add("lossy_video")
         packing = tifffile.COMPRESSION(first.compression).name.lower().replace("_", " ")
         form = "BigTIFF" if self._tif.is_bigtiff else "TIFF"
         facts = ClipFacts(

@@ -18,7 +18,7 @@ from .decoding import Decoding
 from .luma import Luma
 from .packets import PacketIndex, read_index
 from .reader import BaseReader, ClipSettings, check_size, spread
-from .streams import open_stream
+from .streams import open_stream, throws_detail_away
 
 if TYPE_CHECKING:
     from av.container import InputContainer
@@ -76,7 +76,7 @@ class VideoReader(BaseReader):
         notes = [*self._luma.notes, *self._luma.doubts(first)]
         if self._turns:
             notes.append(f"turned by {90 * self._turns} degrees counter-clockwise, as the file asks")
-        flags = set()
+        flags = {"lossy_video"} if throws_detail_away(context) else set()
         if promised is None and duration and alone:
             promised = _from_duration(self._index, duration, time_base, float(rate or 0))
         if self._index.broken or (promised is not None and count < promised):

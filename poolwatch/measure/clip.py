@@ -369,6 +369,8 @@ def _footage_flags(look: ClipLook) -> set[str]:
     flags = motion_flags(look.pool, look.heading, look.recording)
     if look.direction_found:
         flags.add("direction_found")
+    if look.lie is not None and look.lie.contradicts(look.recording):
+        flags.add("pool_askew")
     if look.kind_seen is not None:
         flags.add("footage_disagrees")
     if look.spatter is None:

@@ -13,6 +13,7 @@ from .convert import BLACK_SHARE
 from .cures import cure_of
 from .finding import Finding
 from .heading import OTHER_DEG, Heading
+from .lie import ASKEW_DEG, Lie
 from .view import View
 
 
@@ -61,6 +62,33 @@ def heading_finding(heading: Heading | None, recording: Recording | None) -> lis
             "good" if right else "poor",
             "length and width rest on it",
             "" if right else f"give --travel-direction {heading.deg:.0f}, or none",
+        )
+    ]
+
+
+def lie_finding(lie: Lie | None, recording: Recording | None) -> list[Finding]:
+    """Whether a pool that shows no motion lies along the travel direction."""
+    known = recording or Recording(record_rate_hz=1.0)
+    given = "travel_direction_deg" in known.model_fields_set
+    taken = f"{known.travel_direction_deg:g}° " + ("given" if given else "taken, for none is given")
+    why = "length, width and directions of flight rest on it, and nothing that moves shows it"
+    if lie is None or not lie.told:
+        shape = "" if lie is None else "; the pool is about as long as wide and shows none"
+        change = "" if given else "give --travel-direction"
+        return [Finding("travel direction", taken + shape, "good" if given else "fair", why, change)]
+    seen = lie.deg if lie.front_known else (lie.deg + 90.0) % 180.0 - 90.0
+    wrong, across = lie.contradicts(known), lie.off(known.travel_direction_deg) > ASKEW_DEG
+    return [
+        Finding(
+            "travel direction",
+            f"{taken}; the pool lies along {seen:.0f}°" + ("" if lie.front_known else ", or the other way"),
+            "poor" if wrong else "fair" if across else "good",
+            why,
+            f"give --travel-direction, such as {seen:.0f}; right as it is only where the pool itself is lopsided"
+            if wrong
+            else "check it: the pool is wider than long"
+            if across
+            else "",
         )
     ]
 

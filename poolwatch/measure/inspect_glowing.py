@@ -16,7 +16,8 @@ from ..pool.tail import NARROW, Edges, edges_of, end_width
 from .convert import EDGE_CLIPPED
 from .finding import Finding, Verdict
 from .heading import heading_of, with_heading
-from .inspect_common import black_finding, heading_finding, pool_finding, size_finding
+from .inspect_common import black_finding, heading_finding, lie_finding, pool_finding, size_finding
+from .lie import lie_of
 from .look import black_share, sample_of
 from .settings import MeasureSettings
 from .view import View
@@ -52,6 +53,8 @@ def glowing_findings(
         pools = pools_in(with_heading(known, heading))
     good = [p for p in pools if p.status == "ok"]
     found = [pool_finding(look, pools, view), *heading_finding(heading, recording)]
+    if heading is None:
+        found += lie_finding(lie_of(look, good), recording)
     found.append(black_finding(black_share(sample, pools)))
     if good:
         found += [size_finding(good, recording), *_pool_findings(look, good, full)]

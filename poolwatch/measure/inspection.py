@@ -119,6 +119,16 @@ def _recording_findings(reader: Reader, recording: Recording | None) -> list[Fin
             "; ".join(facts.notes),
         ),
     ]
+    if "lossy_video" in facts.flags:
+        found.append(
+            Finding(
+                "compression",
+                "with loss",
+                "fair",
+                "it smears small particles, which are then seen too large, or wipes them out; outlines hardly suffer",
+                "record or export without loss (TIFF, FFV1, uncompressed)",
+            )
+        )
     if recording is None:
         found.append(
             Finding(

@@ -19,6 +19,7 @@ from ..pool.kind import Kind, footage_kind
 from ..pool.tail import Edges, edges_of, end_width
 from ..spatter import SpatterLook, drawn_into, learn, smallest_diameter
 from .heading import Heading, heading_of, metal_of, with_heading
+from .lie import Lie, lie_of
 from .settings import MeasureSettings
 from .view import View, view_of
 
@@ -61,6 +62,8 @@ class ClipLook:
         Width of the narrower end of a glowing pool, in spreads of its edge; NaN where not known.
     edges
         How the brightness falls at the ends of a glowing pool and along its outline; NaN where not known.
+    lie
+        How a glowing pool lies in the picture; None where it is not known or something that moves tells the direction.
     direction_found
         Whether the direction of travel was found in the clip.
     kind_seen
@@ -83,6 +86,7 @@ class ClipLook:
     recording: Recording
     end_width: float = float("nan")
     edges: Edges = field(default_factory=Edges)
+    lie: Lie | None = None
     direction_found: bool = False
     kind_seen: Kind | None = None
 
@@ -212,6 +216,7 @@ def _look_at_glowing(
             sample, full_scale=reader.facts.full_scale, outlines=outlines, settings=settings.spatter
         )
         smallest = _smallest(sample, outlines, spatter, settings)
+    heading = heading_of(pool, numbers, found)
     return ClipLook(
         view=view,
         along=along,
@@ -225,8 +230,9 @@ def _look_at_glowing(
         lag=max(1, round(settings.pool.agitation_lag_s * recording.record_rate_hz)),
         smallest=smallest,
         black_share=black_share(sample, found),
-        heading=heading_of(pool, numbers, found),
+        heading=heading,
         recording=recording,
+        lie=lie_of(pool, good) if heading is None else None,
         end_width=end_width([p.vertices for p in good], along, across, pool.sigma),
         edges=edges_of(sample, outlines, along, pool.sigma),
     )

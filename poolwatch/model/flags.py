@@ -44,6 +44,12 @@ FLAGS: dict[str, str] = {
         "time stamps in the file are uneven: frames may have been dropped, or taken at a changing "
         "rate; times are counted from the record rate alone"
     ),
+    "lossy_video": (
+        "the file is compressed with loss (MJPEG, H.264, HEVC, JPEG …): small particles are seen too large, in tests "
+        "at 2 to 3 px by a tenth to a third in diameter, so their mass by a fifth to double, more the harder the "
+        "compression; what it wiped out is not found, so spatter_min_diameter_mm is too good; sizes, counts and "
+        "speeds else hold; record or export without loss (TIFF, FFV1, uncompressed)"
+    ),
     "repeated_frames": "frames repeat the one before; they fake spectra and are left out",
     "several_welds": (
         "the clip holds several welds, with no pool between them; only the longest was scored; "
@@ -130,6 +136,12 @@ FLAGS: dict[str, str] = {
         "travel direction that was given: length and width are mixed up"
     ),
     "direction_found": "no travel direction was given: it was found from the motion in the clip",
+    "pool_askew": (
+        "the pool does not lie along the travel direction that was given or, where none was, 0 (to the right): its "
+        "long axis is turned by more than 15 degrees, or the beam is in its rear half; lengths, widths and "
+        "directions of flight are then wrong; give --travel-direction (travel_direction_deg); right only where the "
+        "pool itself is lopsided"
+    ),
     "footage_disagrees": (
         "the settings say glowing or illuminated, and the pictures clearly show the other: the "
         "outline follows something else"

@@ -49,6 +49,7 @@ GRAVE = (
     "repeated_frames",
     "scale_disagrees",
     "direction_disagrees",
+    "pool_askew",
     "footage_disagrees",
     "several_welds",
     "few_frames_measured",

@@ -211,7 +211,12 @@ def _read(
     least: float,
     hangs: str,
 ) -> str:
-    measure = "the index" if name == "stability_index" else name.replace("_", " ")
+    # Parts enter as desirabilities: "falls with spatter count" would be read the other way round.
+    measure = (
+        "the index"
+        if name == "stability_index"
+        else f"the desirability of {name.replace('_', ' ')} (higher is steadier)"
+    )
     interval = f"rho {rho:+.2f} ({low:+.2f} to {high:+.2f}) over {count} welds"
     way = "rises" if rho > 0 else "falls"
     if _verdict(rho, low, high, p):

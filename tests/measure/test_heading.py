@@ -6,7 +6,10 @@ import pytest
 
 import poolwatch
 from poolwatch.measure import MeasureSettings
+from poolwatch.measure.inspection import inspect_clip
+from poolwatch.measure.lie import Lie
 from poolwatch.model.errors import MeasurementError
+from poolwatch.model.recording import Recording
 from poolwatch.pool.settings import PoolSettings
 from poolwatch.simulate import Scene, write_simulation
 
@@ -87,6 +90,36 @@ def test_a_riding_camera_over_a_glowing_pool_shows_no_direction(tmp_path):
     found = poolwatch.measure_clip(made(tmp_path, "glowing", False, 90.0), **RATE)
     assert found.run["look"]["heading_source"] == ""
     assert not {"direction_found", "direction_disagrees"} & set(found.flags)
+
+
+@pytest.fixture(scope="module")
+def riding_glow(tmp_path_factory):
+    return made(tmp_path_factory.mktemp("lie"), "glowing", False, -140.0)
+
+
+@pytest.mark.parametrize(
+    ("given", "askew"), [(None, True), (-140.0, False), (-132.0, False), (40.0, True), (-100.0, True)]
+)
+def test_a_pool_that_does_not_lie_along_travel_is_flagged(riding_glow, given, askew):
+    facts = {} if given is None else {"travel_direction_deg": given}
+    found = poolwatch.measure_clip(riding_glow, **RATE, **SCALED, **facts)
+    assert ("pool_askew" in found.flags) is askew
+    findings = inspect_clip(riding_glow, recording=Recording(**RATE, **SCALED, **facts), quick=True).findings
+    told = next(f for f in findings if f.name == "travel direction")
+    assert told.verdict == ("poor" if askew else "good")
+    assert "the pool lies along -1" in told.value
+    assert ("give --travel-direction, such as -1" in told.change) is askew
+
+
+def test_a_pool_wider_than_long_is_believed_where_the_direction_was_given(riding_glow):
+    facts = {**RATE, **SCALED}
+    given = poolwatch.measure_clip(riding_glow, **facts, travel_direction_deg=-50.0)
+    assert "pool_askew" not in given.flags
+    turned = Lie(90.0, 1.5, True)
+    assert turned.contradicts(Recording(**facts))
+    assert not turned.contradicts(Recording(**facts, travel_direction_deg=0.0))
+    assert not Lie(45.0, 1.1, True).contradicts(Recording(**facts))
+    assert not Lie(180.0, 1.5, False).contradicts(Recording(**facts))
 
 
 def test_particles_switched_off_are_said_not_to_be_looked_for(clips):

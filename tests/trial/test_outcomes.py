@@ -78,6 +78,16 @@ def test_an_outcome_that_follows_the_index() -> None:
     assert study.points["value"].tolist() == rows["outcome_rm_mpa"].tolist()
 
 
+def test_parts_are_named_as_desirabilities_so_that_the_sign_is_read_right() -> None:
+    """Pores that grow with spatter fall with its desirability; "falls with spatter count" would say the contrary."""
+    rows = scores(6)
+    rows["outcome_pores"] = -rows["d_spatter_count"]
+    table = study_outcomes(rows).table.set_index("measure")
+    assert table.loc["spatter_count", "rho"] == pytest.approx(-1.0)
+    reading = table.loc["spatter_count", "reading"]
+    assert reading.startswith("pores falls with the desirability of spatter count (higher is steadier):")
+
+
 def test_an_outcome_that_has_nothing_to_do_with_it() -> None:
     rows = scores()
     rows["outcome_grain_um"] = np.random.default_rng(4).normal(20, 2, len(rows))
