@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -100,7 +100,12 @@ def weighted_index(values: Floats, weights: Floats) -> Floats:
 
 
 def order_under_weights(
-    shape_of_row: NDArray[np.int64], values: Floats, draws: int, seed: int
+    shape_of_row: NDArray[np.int64],
+    values: Floats,
+    draws: int,
+    seed: int,
+    *,
+    lift: Callable[[Floats], Floats] | None = None,
 ) -> NDArray[np.int64]:
     """Ranks of the shapes under weights drawn evenly over all sets of weights.
 
@@ -112,6 +117,8 @@ def order_under_weights(
         Desirabilities, shape (rows, parts).
     draws, seed
         How many sets, and the random seed.
+    lift
+        By how much the means are moved, shape (sets, shapes), from the indices, shape (sets, rows).
 
     Returns
     -------
@@ -122,6 +129,8 @@ def order_under_weights(
     index = weighted_index(values, rng.dirichlet(np.ones(values.shape[1]), draws))
     membership = (shape_of_row[:, None] == np.arange(shape_of_row.max() + 1)).astype(float)
     means = index @ membership / membership.sum(axis=0)
+    if lift is not None:
+        means = means + lift(index)
     order = np.argsort(-means, axis=1, kind="stable")
     ranks = np.empty_like(order)
     np.put_along_axis(ranks, order, np.arange(1, means.shape[1] + 1)[None, :], axis=1)

@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.tables import RANKING
+from .blocked import compare_in_blocks
+from .blocks import Layout, block_labels, block_notes, lay_out
 from .index import desirabilities, order_under_weights, part_weights, weighted_index
 from .letters import group_letters
 from .likewise import Likeness, check_likeness
@@ -121,12 +123,21 @@ def rank(
     error = within_weld_error(rows["stability_index_low"], rows["stability_index_high"])
     shapes = rows["beam_shape"].to_numpy(dtype=object)
     raw = rows.assign(i=index).groupby("beam_shape", sort=False)["i"].mean()
+    labels = block_labels(rows)
+    layout = lay_out(shapes, labels, raw.index.tolist())
+    if layout.moved:
+        raw = raw + layout.lift(index)
     order = raw.sort_values(ascending=False, kind="stable").index.tolist()
     by_rank = np.argsort([order.index(shape) for shape in shapes], kind="stable")
     groups = group_welds(shapes[by_rank], value[by_rank], error[by_rank], prior_df=settings.scatter_prior_df)
     means = raw[list(groups.names)].to_numpy()
+    # Once more, shapes in the order of the ranking.
+    layout = lay_out(shapes, labels, order)
+    blocked = None
+    if layout.kind != "none":
+        blocked = compare_in_blocks(layout, value, error, groups, settings)
     if groups.replicated:
-        low, high = index_intervals(groups, means, settings.confidence)
+        low, high = index_intervals(blocked.units if blocked else groups, means, settings.confidence)
     else:
         alone = rows.iloc[by_rank]
         low, high = own_intervals(
@@ -138,7 +149,7 @@ def rank(
         )
         # The logit of an index at an end of the scale stops short of it.
         low, high = np.minimum(low, means), np.maximum(high, means)
-    tests = compare_pairs(groups)
+    tests = blocked.pairs if blocked else compare_pairs(groups)
     apart = tests.apart(len(groups.names), settings.alpha)
     outlier_p = outlying(shapes, value)
     welds = _weld_table(rows, index, error, outlier_p, settings.outlier_alpha)
@@ -152,23 +163,27 @@ def rank(
             "stability_index_low": low,
             "stability_index_high": high,
             "group": group_letters(apart) if groups.replicated else [""] * len(order),
-            "probability_best": best_probability(groups, settings.draws, settings.seed),
-            "order_holds": _order_holds(place, values, settings),
+            "probability_best": blocked.best
+            if blocked
+            else best_probability(groups, settings.draws, settings.seed),
+            "order_holds": _order_holds(place, values, settings, layout),
             "remarks": _remarks(groups, likeness, welds),
         }
     )
     if left_out:
         words = ", ".join(part.replace("_", " ") for part in left_out)
         notes.append(f"left out of the index for all clips, because some cannot give it: {words}")
-    if "factor_block" in rows and len(set(rows["factor_block"].dropna())) > 1:
-        notes.append(
-            "blocks: what days, sheets or batches differ by is not taken out here, so it counts as scatter from weld "
-            "to weld and may hide a difference; a trial's effects.csv holds the shapes with it taken out"
-        )
+    notes += block_notes(layout, rows["clip"].tolist(), order)
     part_table, share = _parts(order, place, parts, values, weights)
     pairs = _pair_table(order, means, low, high, tests, settings, groups.replicated)
-    if (pairs["told_apart"] == 1).any():
-        notes += _few_welds(groups, settings.alpha)
+    if blocked:
+        pairs["difference_low"] = pairs["difference"] + blocked.low
+        pairs["difference_high"] = pairs["difference"] + blocked.high
+        pairs["told_apart"] = pairs["told_apart"].mask(pairs["p"].isna())
+    if (pairs["told_apart"] == 1).any() and not layout.paired:
+        notes += _few_welds(
+            blocked.units if blocked else groups, settings.alpha, crossed=layout.kind == "crossed"
+        )
     reading = read_ranking(table, pairs, share, welds, likeness.excluded, replicated=groups.replicated)
     return Ranking(table, pairs, part_table, share, welds, likeness.excluded, left_out, tuple(notes), reading)
 
@@ -180,15 +195,16 @@ def default_weights() -> dict[str, float]:
     return {name: part.weight for name, part in IndexSettings().parts.items()}
 
 
-def _few_welds(groups: Groups, alpha: float) -> list[str]:
+def _few_welds(groups: Groups, alpha: float, *, crossed: bool) -> list[str]:
     """What too few welds cannot keep where shapes scatter unlike each other; the accuracy tests hold the shares."""
     fewest = int(groups.count[groups.count > 1].min())
     least = 5 if len(groups.names) == 2 else 4
     if fewest >= least or alpha > 0.05:
         return []
+    share = 18 if fewest == 2 else 11 if crossed else 9
     return [
         f"few welds (down to {fewest} of a shape): should one shape scatter much more from weld to weld than the "
-        f"others, shapes that are alike are told apart in up to {18 if fewest == 2 else 9} % of such trials, not in "
+        f"others, shapes that are alike are told apart in up to {share} % of such trials, not in "
         f"{100 * alpha:.3g} %; {least} welds of every shape keep to that"
     ]
 
@@ -225,11 +241,12 @@ def _index(
     return stored
 
 
-def _order_holds(place: NDArray[np.int64], values: Floats, settings: RankSettings) -> Floats:
+def _order_holds(place: NDArray[np.int64], values: Floats, settings: RankSettings, layout: Layout) -> Floats:
     shapes = int(place.max()) + 1
     if values.shape[1] < 2:
         return np.full(shapes, np.nan)
-    ranks = order_under_weights(place, values, settings.weight_draws, settings.seed)
+    lift = layout.lift if layout.moved else None
+    ranks = order_under_weights(place, values, settings.weight_draws, settings.seed, lift=lift)
     return np.asarray((ranks == np.arange(1, shapes + 1)).mean(axis=0))
 
 

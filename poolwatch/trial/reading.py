@@ -51,7 +51,7 @@ def read_ranking(
 def _leader(table: pd.DataFrame, pairs: pd.DataFrame) -> list[str]:
     best = table.iloc[0]
     of_best = pairs[pairs["shape_a"] == best["beam_shape"]]
-    level = of_best.loc[of_best["told_apart"] == 0, "shape_b"].tolist()
+    level = of_best.loc[(of_best["told_apart"] == 1).fillna(value=False).eq(other=False), "shape_b"].tolist()
     index, low, high = (best[f"stability_index{end}"] for end in ("", "_low", "_high"))
     interval = f"{index:.0f} ({low:.0f} to {high:.0f})"
     if not level:
@@ -71,7 +71,14 @@ def _leader(table: pd.DataFrame, pairs: pd.DataFrame) -> list[str]:
         )
     told = int((pairs["told_apart"] == 1).sum())
     second = f"{told} of {len(pairs)} pairs of shapes are told apart."
-    return [first, second] if len(pairs) > 1 else [first]
+    sentences = [first, second] if len(pairs) > 1 else [first]
+    untested = int(pairs["told_apart"].isna().sum())
+    if untested:
+        sentences.append(
+            f"No test is made between {'the two' if len(pairs) == 1 else f'the shapes of {untested} of the pairs'}: "
+            "they share no blocks that would tell their difference from that between blocks."
+        )
+    return sentences
 
 
 def _parts(part_share: dict[str, float]) -> list[str]:

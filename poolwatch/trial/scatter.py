@@ -7,6 +7,7 @@ of welds does not shrink towards the ends of the index as it does between 0 and 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -106,18 +107,38 @@ def group_welds(shape: ArrayLike, value: ArrayLike, error: ArrayLike, *, prior_d
     total = int(own_df.sum())
     if total == 0:
         return Groups(names, count, mean, within, np.full(len(names), np.inf), 0)
+    variance, df = draw_scatter(squares, own_df, within, total, prior_df=np.full(len(names), prior_df))
+    return Groups(names, count, mean, variance / count, df, total)
+
+
+def draw_scatter(
+    squares: Floats, own_df: ArrayLike, within: Floats, total: int, *, prior_df: Floats
+) -> tuple[Floats, Floats]:
+    """Variance of a weld of each shape, drawn towards the common one, and its degrees of freedom.
+
+    Parameters
+    ----------
+    squares
+        Sum of squared residuals of each shape, shape (k,).
+    own_df
+        Degrees of freedom behind them, shape (k,), `total` in all.
+    within
+        Mean variance within the welds, shape (k,); NaN where unknown. It stands where it gives the wider interval.
+    prior_df
+        Degrees of freedom with which each is drawn, shape (k,).
+    """
+    own_df = np.asarray(own_df)
     common = squares.sum() / total
     prior = prior_df * np.minimum(_chance_of_more(squares, own_df) / _ALIKE_P, 1.0)
     drawn = (prior * common + squares) / np.maximum(prior + own_df, 1e-300)
     drawn[prior + own_df == 0] = np.nan
     df = np.maximum(np.minimum(prior + own_df, total), 1e-9).astype(float)
     # The error within the welds alone is known without welds to count: normal, not Student's.
-    alone = np.nan_to_num(within) * _quantile(np.inf) ** 2 > np.nan_to_num(drawn * _quantile(df) ** 2)
-    variance = np.where(alone, within, drawn) / count
-    return Groups(names, count, mean, variance, np.where(alone, np.inf, df), total)
+    alone = np.nan_to_num(within) * t_quantile(np.inf) ** 2 > np.nan_to_num(drawn * t_quantile(df) ** 2)
+    return np.where(alone, within, drawn), np.where(alone, np.inf, df)
 
 
-def _chance_of_more(squares: Floats, df: NDArray[np.int64]) -> Floats:
+def _chance_of_more(squares: Floats, df: NDArray[Any]) -> Floats:
     """Chance that a shape that scatters like the others shows at least as much scatter; 1 where nothing can tell."""
     from scipy.special import fdtrc
 
@@ -127,18 +148,21 @@ def _chance_of_more(squares: Floats, df: NDArray[np.int64]) -> Floats:
         chance = fdtrc(df, others_df, ratio)
     # Welds of the others that agree to the last digit: any scatter is more than theirs.
     chance = np.where(np.isposinf(ratio), 0.0, chance)
-    return np.asarray(np.where(np.isnan(chance) | (df == 0) | (others_df == 0), 1.0, chance))
+    # Degrees of freedom left by blocks are no whole numbers, so nothing of them may come out as rounding.
+    return np.asarray(np.where(np.isnan(chance) | (df < 1e-9) | (others_df < 1e-9), 1.0, chance))
 
 
 # Student's distribution from scipy.special: the import of scipy.stats alone would take longer than a ranking.
-def _quantile(df: float | Floats, p: float = 0.975) -> Floats:
+def t_quantile(df: float | Floats, p: float = 0.975) -> Floats:
+    """Quantile of Student's distribution; of the normal where the degrees of freedom are infinite."""
     from scipy.special import ndtri, stdtrit
 
     finite = np.where(np.isfinite(df), df, 1.0)
     return np.asarray(np.where(np.isfinite(df), stdtrit(finite, p), ndtri(p)))
 
 
-def _two_sided(score: Floats, df: float | Floats) -> Floats:
+def two_sided_p(score: Floats, df: float | Floats) -> Floats:
+    """Two-sided p of a t score; of a normal one where the degrees of freedom are infinite."""
     from scipy.special import ndtr, stdtr
 
     finite = np.where(np.isfinite(df), df, 1.0)
@@ -147,7 +171,7 @@ def _two_sided(score: Floats, df: float | Floats) -> Floats:
 
 def t_intervals(groups: Groups, confidence: float) -> tuple[Floats, Floats]:
     """Lower and upper ends of the interval of each mean, logit scale."""
-    half = _quantile(groups.df, 0.5 + confidence / 2) * np.sqrt(groups.variance)
+    half = t_quantile(groups.df, 0.5 + confidence / 2) * np.sqrt(groups.variance)
     return groups.mean - half, groups.mean + half
 
 
@@ -237,7 +261,7 @@ def compare_pairs(groups: Groups) -> Pairs:
         bounded = np.isfinite(groups.df[first]) & np.isfinite(groups.df[second])
         df = np.where(bounded, np.minimum(df, groups.total_df), df)
         df = np.where(np.isnan(df), np.inf, df)
-        p = _two_sided(difference / np.sqrt(a + b), df)
+        p = two_sided_p(difference / np.sqrt(a + b), df)
     # Welds that agree to the last digit: no scatter, so any difference counts and none does not.
     p = np.where(a + b == 0, np.where(difference == 0, 1.0, 0.0), p)
     if not groups.replicated:
@@ -299,5 +323,5 @@ def outlying(shape: ArrayLike, value: ArrayLike) -> Floats:
     left = (residual**2).sum() - residual**2 / np.maximum(1 - leverage, 1e-12)
     with np.errstate(divide="ignore", invalid="ignore"):
         score = residual / np.sqrt(np.maximum(left, 0) / df * (1 - leverage))
-    p[tested] = np.minimum(_two_sided(np.nan_to_num(score[tested]), df) * tested.sum(), 1.0)
+    p[tested] = np.minimum(two_sided_p(np.nan_to_num(score[tested]), df) * tested.sum(), 1.0)
     return p
