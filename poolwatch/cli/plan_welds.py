@@ -41,6 +41,11 @@ if TYPE_CHECKING:
     "--alpha", type=float, default=0.05, show_default=True, help="Chance of telling like shapes apart."
 )
 @click.option(
+    "--blocked",
+    is_flag=True,
+    help="Each block (day, sheet, batch) holds every shape once; scatter is that within a block.",
+)
+@click.option(
     "--clip-interval", type=float, metavar="POINTS", help="Index interval wanted of one clip, ± points."
 )
 @click.option(
@@ -59,6 +64,7 @@ def welds(**given: Any) -> None:
 
     Power is that of the ranking's own test: t tests on the logit of the index with variances drawn towards the
     common one, corrected after Holm for all pairs of shapes; all shapes but the two lie half-way between them.
+    With --blocked it takes out what blocks differ by, as the ranking does, and pays with degrees of freedom.
     Welding is the work to be saved, and the only thing that tells one weld from another: frames do not.
 
     \b
@@ -75,7 +81,7 @@ def welds(**given: Any) -> None:
     """
     from ..model.errors import UsageError
 
-    pilot = _pilot(given["pilot"])
+    pilot = _pilot(given["pilot"], blocked=given["blocked"] and given["scatter"] is None)
     asked = [
         given[name] is not None
         for name in ("difference", "welds", "clip_interval", "mean_interval", "cv_interval")
@@ -91,11 +97,11 @@ def welds(**given: Any) -> None:
         _clips(given, pilot)
 
 
-def _pilot(path: Path | None) -> Pilot | None:
+def _pilot(path: Path | None, *, blocked: bool) -> Pilot | None:
     from ..plan.pilot import read_pilot
     from ..trial.rows import read_rows
 
-    return None if path is None else read_pilot(read_rows(path))
+    return None if path is None else read_pilot(read_rows(path), blocked=blocked)
 
 
 def _welds(given: dict[str, Any], pilot: Pilot | None) -> None:
@@ -105,8 +111,9 @@ def _welds(given: dict[str, Any], pilot: Pilot | None) -> None:
     comparison = _comparison(given, pilot)
     k = comparison.shapes
     points = scatter_in_points(comparison.scatter, comparison.around)
+    inside = " within a block" if comparison.blocked else ""
     click.echo(
-        f"scatter from weld to weld of a shape: {points:.2g} points around an index of {comparison.around:.3g}"
+        f"scatter from weld to weld of a shape{inside}: {points:.2g} points around an index of {comparison.around:.3g}"
         + (
             f" (pilot: {pilot.welds} welds, {pilot.df} degrees of freedom)"
             if pilot and pilot.df
@@ -123,9 +130,10 @@ def _welds(given: dict[str, Any], pilot: Pilot | None) -> None:
             click.echo(f"a difference of {given['difference']:g} points is told with a power of {there:.2f}")
         return
     plan = welds_needed(comparison, given["difference"], given["wanted"])
+    places = f", in {plan.welds} blocks of every shape once" if comparison.blocked else ""
     click.echo(
-        f"weld {plan.welds} of each shape, {plan.welds * k} in all: two of {k} shapes {plan.difference:g} points apart "
-        f"are told with a power of {plan.power:.2f}"
+        f"weld {plan.welds} of each shape, {plan.welds * k} in all{places}: two of {k} shapes {plan.difference:g} "
+        f"points apart are told with a power of {plan.power:.2f}"
     )
     rows = [
         ("welds of each shape", *map(str, plan.by_welds)),
@@ -204,6 +212,7 @@ def _comparison(given: dict[str, Any], pilot: Pilot | None) -> Comparison:
             "within": within,
             "around": around,
             "alpha": given["alpha"],
+            "blocked": given["blocked"],
         },
         where="command line",
     )

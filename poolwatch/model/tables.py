@@ -297,7 +297,12 @@ RANKING = Table(
         _c("rank", "int", "", "1 is the steadiest"),
         _c("beam_shape", "text", "", "as given"),
         _c("clips", "int", "", "welds of this shape that count"),
-        _c("stability_index", "float", "", "mean over welds"),
+        _c(
+            "stability_index",
+            "float",
+            "",
+            "mean over welds; as if all stood in the same blocks where shapes stand in them unequally",
+        ),
         _c(
             "stability_index_low",
             "float",
@@ -311,7 +316,12 @@ RANKING = Table(
             "upper end of the 95 % interval of the mean, over and within welds",
         ),
         _c("group", "text", "", "shapes that share a letter cannot be told apart on this evidence"),
-        _c("probability_best", "float", "", "probability that this shape is the steadiest of those tried"),
+        _c(
+            "probability_best",
+            "float",
+            "",
+            "probability that this shape is the steadiest of those tried; empty where it cannot be said",
+        ),
         _c("order_holds", "float", "", "share of random index weights under which the shape keeps its rank"),
         _c("remarks", "text", "", "what to know before using the row"),
     ),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -59,7 +59,8 @@ class Pilot:
         How many there are.
     scatter
         Standard deviation of the logit of the index from weld to weld of one shape, pooled over shapes: it
-        holds the uncertainty within the welds. NaN with one weld a shape.
+        holds the uncertainty within the welds, and what blocks differ by unless they are taken out. NaN where no
+        degree of freedom is left.
     df
         Its degrees of freedom.
     within
@@ -101,18 +102,20 @@ class Pilot:
         )
 
 
-def read_pilot(rows: pd.DataFrame) -> Pilot:
+def read_pilot(rows: pd.DataFrame, *, blocked: bool = False) -> Pilot:
     """What score rows of pilot welds tell.
 
     Parameters
     ----------
     rows
         Columns of `poolwatch.model.tables.SCORE`; needs ``stability_index`` and ``beam_shape``.
+    blocked
+        Take out what blocks (column ``factor_block``) differ by. A weld without a block then tells no scatter.
 
     Raises
     ------
     UsageError
-        No row has an index.
+        No row has an index, or there are no blocks to take out.
     """
     rows = rows[rows["stability_index"].notna()]
     if rows.empty:
@@ -129,6 +132,10 @@ def read_pilot(rows: pd.DataFrame) -> Pilot:
     within = float(np.sqrt(np.nanmean((half / Z95) ** 2))) if np.isfinite(half).any() else math.nan
     length = (rows["steady_end_s"] - rows["steady_start_s"]).to_numpy(dtype=np.float64)
     notes = []
+    if blocked:
+        squares, df = _within_blocks(rows, value, shape)
+    elif "factor_block" in rows and len(set(rows["factor_block"].dropna())) > 1:
+        notes.append("the pilot's blocks are not taken out: what they differ by is in the scatter")
     if df == 0:
         notes.append(
             "one weld a shape: the scatter from weld to weld is unknown; weld each pilot shape again"
@@ -153,3 +160,20 @@ def read_pilot(rows: pd.DataFrame) -> Pilot:
         length,
         tuple(notes),
     )
+
+
+def _within_blocks(rows: pd.DataFrame, value: NDArray[np.float64], shape: NDArray[Any]) -> tuple[float, int]:
+    """Sum of squares that shape and block leave on the logit scale, and its degrees of freedom."""
+    if "factor_block" not in rows or len(set(rows["factor_block"].dropna())) < 2:
+        raise UsageError(
+            "the pilot rows have no two blocks (column factor_block): nothing tells the scatter within a block; give "
+            "--scatter in points"
+        )
+    known = rows["factor_block"].notna().to_numpy()
+    columns = [
+        (names[:, None] == np.array(sorted(set(names)))).astype(float)
+        for names in (shape[known].astype(str), rows["factor_block"].to_numpy()[known].astype(str))
+    ]
+    model = np.hstack(columns)
+    fitted, _, rank, _ = np.linalg.lstsq(model, value[known], rcond=None)
+    return float(((value[known] - model @ fitted) ** 2).sum()), int(known.sum() - rank)

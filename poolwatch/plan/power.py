@@ -1,7 +1,9 @@
 """How many welds of each shape tell a difference: power of the test that the ranking makes.
 
 The ranking compares logits of the index by t tests on variances drawn towards the common one, corrected after
-Holm. No closed form gives its power; it is counted over simulated trials, the same ones each time.
+Holm. No closed form gives its power; it is counted over simulated trials, the same ones each time. Where blocks
+(days, sheets, batches) hold every shape once, the ranking takes out what they differ by and pays with degrees of
+freedom.
 """
 
 from __future__ import annotations
@@ -31,7 +33,7 @@ class Comparison(Settings):
     shapes
         Beam shapes in the trial. All pairs are tested; the more there are, the stricter each test.
     scatter
-        Standard deviation of the logit of the index from weld to weld of one shape.
+        Standard deviation of the logit of the index from weld to weld of one shape; within a block where `blocked`.
     within
         Standard error within a weld, logit scale; part of `scatter`.
     around
@@ -40,6 +42,8 @@ class Comparison(Settings):
         Share of trials of like shapes in which any two may be told apart; as in the ranking.
     prior_df
         Degrees of freedom with which each shape's variance is drawn towards the common one; as in the ranking.
+    blocked
+        Whether each block holds every shape once, so that there are as many blocks as welds of a shape.
     trials
         Simulated trials: 20,000 know a power to ± 0.7 points (95 %).
     seed
@@ -52,6 +56,7 @@ class Comparison(Settings):
     around: float = Field(default=50.0, gt=0, lt=100)
     alpha: float = Field(default=0.05, gt=0, lt=0.5)
     prior_df: float = Field(default=3.0, ge=0)
+    blocked: bool = False
     trials: int = Field(default=20_000, ge=500, le=1_000_000)
     seed: int = Field(default=8_191, ge=0)
 
@@ -106,13 +111,18 @@ def _counted(comparison: Comparison, half: float, welds: int) -> float:
     rng = np.random.default_rng(comparison.seed)
     told, left = 0, comparison.trials
     # In pieces, so that thirty shapes of two hundred welds need no memory to speak of.
-    piece = max(100, int(2e6 / (k * k)))
+    piece = max(100, int(2e6 / (k * (max(k, welds) if comparison.blocked else k))))
     while left:
         count = min(piece, left)
         mean = rng.normal(0, comparison.scatter / math.sqrt(welds), (count, k))
         mean[:, 0] += half
         mean[:, 1] -= half
-        squares = comparison.scatter**2 * rng.chisquare(welds - 1, (count, k))
+        if comparison.blocked:
+            # Of n blocks n - 1 contrasts are left, each of them less its mean over the shapes.
+            within = rng.normal(0, comparison.scatter, (count, welds - 1, k))
+            squares = ((within - within.mean(axis=2, keepdims=True)) ** 2).sum(axis=1)
+        else:
+            squares = comparison.scatter**2 * rng.chisquare(welds - 1, (count, k))
         told += int(first_pair_apart(comparison, mean, squares, welds).sum())
         left -= count
     return told / comparison.trials
@@ -124,11 +134,11 @@ def first_pair_apart(comparison: Comparison, mean: Floats, squares: Floats, weld
     Parameters
     ----------
     comparison
-        `within`, `alpha` and `prior_df` are used.
+        `within`, `alpha`, `prior_df` and `blocked` are used.
     mean
         Mean logit of each shape, shape (trials, shapes).
     squares
-        Sum of squared departures from it over the welds, shape (trials, shapes).
+        Sum of squared departures from it over the welds, shape (trials, shapes); of residuals where `blocked`.
     welds
         Of each shape.
 
@@ -145,22 +155,24 @@ def first_pair_apart(comparison: Comparison, mean: Floats, squares: Floats, weld
     from scipy.special import fdtrc, stdtr, stdtrit
 
     k = mean.shape[1]
-    total = k * (welds - 1)
-    own = welds - 1
+    # Blocks take as much of the prior as of a shape's degrees of freedom, as in the ranking.
+    share = (k - 1) / k if comparison.blocked else 1
+    own = share * (welds - 1)
+    total = round(k * own)
     common = squares.sum(axis=1, keepdims=True) / total
     # A shape that scatters more than the others is drawn less: one-sided F test, as in the ranking.
     ratio = (squares / own) / ((total * common - squares) / (total - own))
-    prior = comparison.prior_df * np.minimum(fdtrc(own, total - own, ratio) / ALIKE_P, 1.0)
+    prior = comparison.prior_df * share * np.minimum(fdtrc(own, total - own, ratio) / ALIKE_P, 1.0)
     drawn = (prior * common + squares) / (prior + own)
     df = np.minimum(prior + own, total)
     alone = comparison.within**2 * Z95**2 > drawn * stdtrit(df, 0.975) ** 2
     variance = np.where(alone, comparison.within**2, drawn) / welds
     # Degrees of freedom of a variance that rests on the error within welds are infinite: its share is 0.
-    share = np.where(alone, 0.0, variance**2 / df)
+    counted = np.where(alone, 0.0, variance**2 / df)
     first, second = np.triu_indices(k, 1)
     both = variance[:, first] + variance[:, second]
     with np.errstate(divide="ignore"):
-        freedom = both**2 / (share[:, first] + share[:, second])
+        freedom = both**2 / (counted[:, first] + counted[:, second])
     bounded = ~alone[:, first] & ~alone[:, second]
     freedom = np.where(bounded, np.minimum(freedom, total), np.minimum(freedom, 1e12))
     p = 2 * stdtr(freedom, -np.abs(mean[:, first] - mean[:, second]) / np.sqrt(both))

@@ -99,10 +99,11 @@ def _correlate(outcome: str, name: str, measure: Floats, values: Floats, clips: 
     if count < MIN_WELDS or np.ptp(x) == 0 or np.ptp(y) == 0:
         why = "the values are all the same" if count >= MIN_WELDS else f"{count} welds have a value"
         return row | {"reading": f"{outcome}: nothing can be said, {why}."}
-    rho, low, high, p = rank_correlation(x, y)
+    left = _left_out(x, y)
+    rho, low, high, p = rank_correlation(x, y, left=left)
     least = least_correlation(count)
     row |= {"rho": rho, "rho_low": low, "rho_high": high, "p": p, "least_rho": least}
-    alone = _hangs_on(x, y, _verdict(rho, low, high, p))
+    alone = _hangs_on(x, y, left, _verdict(rho, low, high, p))
     hangs = ""
     if alone is not None:
         clip, text = np.array(clips)[both][alone[0]], alone[1]
@@ -115,9 +116,8 @@ def _verdict(rho: float, low: float, high: float, p: float) -> int:
     return int(np.sign(rho)) if p <= 0.05 and (low > 0 or high < 0) else 0
 
 
-def _hangs_on(x: Floats, y: Floats, verdict: int) -> tuple[int, str] | None:
+def _hangs_on(x: Floats, y: Floats, left: Floats, verdict: int) -> tuple[int, str] | None:
     """The weld without which the verdict is another, such as a slip of the pen, and what it is then."""
-    left = _left_out(x, y)
     if len(x) <= MIN_WELDS or np.isnan(left).any():
         return None
     place = int(np.argmax(np.abs(left - left.mean())))
@@ -127,7 +127,9 @@ def _hangs_on(x: Floats, y: Floats, verdict: int) -> tuple[int, str] | None:
     return place, f"rho {rho:+.2f} ({low:+.2f} to {high:+.2f})"
 
 
-def rank_correlation(x: Floats, y: Floats) -> tuple[float, float, float, float]:
+def rank_correlation(
+    x: Floats, y: Floats, *, left: Floats | None = None
+) -> tuple[float, float, float, float]:
     """Spearman's rho, its 95 % bootstrap interval and p.
 
     The interval is bias-corrected and accelerated over resampled welds; p is exact over all orders up to 8
@@ -137,6 +139,8 @@ def rank_correlation(x: Floats, y: Floats) -> tuple[float, float, float, float]:
     ----------
     x, y
         Shape (n,), n at least 4, neither constant.
+    left
+        Rho without each weld, shape (n,), where it is known already.
 
     References
     ----------
@@ -151,7 +155,7 @@ def rank_correlation(x: Floats, y: Floats) -> tuple[float, float, float, float]:
     drawn = rng.integers(0, count, (_RESAMPLES, count))
     with np.errstate(invalid="ignore", divide="ignore"):
         sample = _rho(rankdata(x[drawn], axis=1), rankdata(y[drawn], axis=1))
-    left = _left_out(x, y)
+    left = _left_out(x, y) if left is None else left
     sample = np.sort(sample[~np.isnan(sample)])
     left = left[~np.isnan(left)]
     below = (np.sum(sample < rho) + 0.5 * np.sum(sample == rho)) / len(sample)
