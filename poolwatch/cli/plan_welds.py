@@ -198,8 +198,12 @@ def _comparison(given: dict[str, Any], pilot: Pilot | None) -> Comparison:
             )
     elif pilot is not None:
         raise UsageError(
-            "the pilot has one weld a shape: it tells no scatter from weld to weld; weld each pilot shape again, or "
-            "give --scatter in points"
+            (
+                "the pilot's shapes and blocks leave no degree of freedom"
+                if given["blocked"]
+                else "the pilot has one weld a shape"
+            )
+            + ": it tells no scatter from weld to weld; weld each pilot shape again, or give --scatter in points"
         )
     else:
         raise UsageError(

@@ -136,7 +136,9 @@ def read_pilot(rows: pd.DataFrame, *, blocked: bool = False) -> Pilot:
         squares, df = _within_blocks(rows, value, shape)
     elif "factor_block" in rows and len(set(rows["factor_block"].dropna())) > 1:
         notes.append("the pilot's blocks are not taken out: what they differ by is in the scatter")
-    if df == 0:
+    if df == 0 and blocked:
+        notes.append("shapes and blocks leave no degree of freedom: the scatter from weld to weld is unknown")
+    elif df == 0:
         notes.append(
             "one weld a shape: the scatter from weld to weld is unknown; weld each pilot shape again"
         )

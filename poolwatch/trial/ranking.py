@@ -49,11 +49,13 @@ class Ranking:
     pairs
         One row a pair, steadier shape first: ``shape_a``, ``shape_b``, ``difference`` of the mean indices with
         its 95 % interval ``difference_low``, ``difference_high`` (for this pair alone), ``p``, ``p_holm``, and
-        ``told_apart`` (1 or 0; missing where no test can be made).
+        ``told_apart`` (1 or 0; missing where no test can be made). Where shapes share blocks (``factor_block`` in
+        the rows), what these differ by is taken out.
     parts
         One row a shape and index part: ``beam_shape``, ``part``, ``weight``, ``desirability`` (geometric mean
         over welds) and ``effect``: by what factor, as a logarithm times the weight, the part lifts the shape's
-        index above the average shape. Effects of a shape add up to the logarithm of its index over the average.
+        index above the average shape. Effects of a shape add up to the logarithm of its index over the average;
+        they rest on the welds as they are, blocks not taken out.
     part_share
         Share of the spread between shapes that each part makes, by part; sums to 1. Empty with one shape.
     welds
