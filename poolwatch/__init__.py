@@ -20,7 +20,10 @@ __all__ = ["Measurement", "__version__", "measure_clip"]
 def __getattr__(name: str) -> Any:
     """Load the measuring only when it is asked for, so that ``import poolwatch`` stays light."""
     if name in ("Measurement", "measure_clip"):
-        from . import measure
+        from .model.collecting import collecting_seldom
 
-        return getattr(measure, name)
+        with collecting_seldom():
+            from . import measure
+
+            return getattr(measure, name)
     raise AttributeError(f"module 'poolwatch' has no attribute {name!r}")

@@ -14,6 +14,7 @@ from pathlib import Path
 import click
 
 from .. import __version__
+from ..model.collecting import collecting_seldom
 from ..model.errors import PoolwatchError
 
 COMMANDS = {
@@ -70,7 +71,8 @@ def main(arguments: list[str] | None = None) -> int:
     POOLWATCH_TRACEBACK asks for one.
     """
     try:
-        result = poolwatch.main(args=arguments, prog_name="poolwatch", standalone_mode=False)
+        with collecting_seldom():
+            result = poolwatch.main(args=arguments, prog_name="poolwatch", standalone_mode=False)
         sys.stdout.flush()
     except click.exceptions.Exit as stop:
         return stop.exit_code

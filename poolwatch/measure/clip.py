@@ -18,6 +18,7 @@ import numpy as np
 from .. import __version__
 from ..clips import Reader, fingerprint, open_clip
 from ..model.axes import PoolAxes, stretch_seen
+from ..model.collecting import collecting_seldom
 from ..model.errors import MeasurementError
 from ..model.flags import check_flags
 from ..model.materials import Material, material
@@ -105,7 +106,12 @@ def measure_clip(
     metal = material(recording.material, settings.materials_file) if recording.material else None
     started, clock = datetime.now(UTC), time.perf_counter()
     threads = workers if workers is not None else (os.cpu_count() or 1)
-    with _opencv_on_one_thread(), numba_loading(), open_clip(path, settings=settings.clip) as reader:
+    with (
+        collecting_seldom(),
+        _opencv_on_one_thread(),
+        numba_loading(),
+        open_clip(path, settings=settings.clip) as reader,
+    ):
         check_scale(recording, reader.facts.width, reader.facts.height)
         with _cut_named(reader):
             look = look_at(reader, recording, settings)
