@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -16,16 +17,23 @@ else:
 
 
 class Amount(_ParamType):
-    """``50um``, ``20m/s``, ``0.05``; without a unit it is in the unit of poolwatch's files."""
+    """``50um``, ``20m/s``, ``0.05``; without a unit it is in the unit of poolwatch's files.
 
-    def __init__(self, unit: str) -> None:
+    A bare number is handed on as it stands where `bare` says so: what may be 0 or less is told by its own rules.
+    """
+
+    def __init__(self, unit: str, *, bare: bool = False) -> None:
         self.unit = unit
+        self.bare = bare
         self.name = unit
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """The amount in the unit of poolwatch's files."""
         if isinstance(value, float):
             return value
+        if self.bare:
+            with suppress(ValueError):
+                return float(value)
         try:
             return parse_amount(str(value), self.unit)
         except UsageError as error:

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from ..model.errors import UsageError
+from .amounts import Amount
 from .calibrate_output import finish, outputs
 from .places import point, size
 
@@ -25,7 +26,7 @@ from .places import point, size
 @click.option(
     "--mm",
     "distances",
-    type=float,
+    type=Amount("mm", bare=True),
     multiple=True,
     required=True,
     help="Their true distance in mm, one for each --px.",
@@ -39,7 +40,7 @@ from .places import point, size
 )
 @click.option(
     "--u-mm",
-    type=float,
+    type=Amount("mm", bare=True),
     default=0.0,
     show_default=True,
     help="Standard uncertainty of the true distance, mm.",

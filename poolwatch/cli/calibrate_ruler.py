@@ -6,14 +6,19 @@ from pathlib import Path
 
 import click
 
+from .amounts import Amount
 from .calibrate_output import finish, named, outputs
 from .places import point
 
 
 @click.command("ruler")
 @click.argument("photo", type=click.Path(path_type=Path))
-@click.option("--pitch-mm", type=float, required=True, help="Distance of neighbouring marks, mm.")
-@click.option("--u-pitch-mm", type=float, default=0.0, help="Standard uncertainty of the pitch, mm.")
+@click.option(
+    "--pitch-mm", type=Amount("mm", bare=True), required=True, help="Distance of neighbouring marks, mm."
+)
+@click.option(
+    "--u-pitch-mm", type=Amount("mm", bare=True), default=0.0, help="Standard uncertainty of the pitch, mm."
+)
 @click.option(
     "--line",
     type=point,

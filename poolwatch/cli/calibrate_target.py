@@ -9,6 +9,7 @@ from typing import Literal
 import click
 
 from ..model.errors import UsageError
+from .amounts import Amount
 from .calibrate_output import finish, named, outputs
 from .places import point, rectangle
 
@@ -25,9 +26,14 @@ from .places import point, rectangle
 @click.option("--columns", type=int, required=True, help="Inner corners, or circles, in one direction.")
 @click.option("--rows", type=int, required=True, help="The same in the other direction.")
 @click.option(
-    "--pitch-mm", type=float, required=True, help="Distance of neighbouring corners or centres, mm."
+    "--pitch-mm",
+    type=Amount("mm", bare=True),
+    required=True,
+    help="Distance of neighbouring corners or centres, mm.",
 )
-@click.option("--u-pitch-mm", type=float, default=0.0, help="Standard uncertainty of the pitch, mm.")
+@click.option(
+    "--u-pitch-mm", type=Amount("mm", bare=True), default=0.0, help="Standard uncertainty of the pitch, mm."
+)
 @click.option(
     "--place", type=point, metavar="X,Y", default=None, help="The weld's place in px; default: middle."
 )
@@ -40,12 +46,15 @@ from .places import point, rectangle
 )
 @click.option(
     "--u-height-mm",
-    type=float,
+    type=Amount("mm", bare=True),
     default=0.0,
     help="Standard uncertainty of the target's height at the weld, mm.",
 )
 @click.option(
-    "--distance-mm", type=float, default=None, help="From lens to weld, mm; needed with --u-height-mm."
+    "--distance-mm",
+    type=Amount("mm", bare=True),
+    default=None,
+    help="From lens to weld, mm; needed with --u-height-mm.",
 )
 @outputs
 def target(

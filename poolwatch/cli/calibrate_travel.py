@@ -8,18 +8,27 @@ from pathlib import Path
 import click
 
 from ..model.errors import UsageError
+from .amounts import Amount
 from .calibrate_output import finish, named, outputs
 
 
 @click.command("travel")
 @click.argument("clip", type=click.Path(path_type=Path))
 @click.option(
-    "--record-rate", type=float, required=True, help="Rate at which the camera took the frames, Hz."
+    "--record-rate",
+    type=Amount("Hz", bare=True),
+    required=True,
+    help="Rate at which the camera took the frames, Hz.",
 )
-@click.option("--u-record-rate", type=float, default=0.0, help="Its standard uncertainty, Hz.")
-@click.option("--travel-speed", type=float, required=True, help="Welding speed, mm/s.")
 @click.option(
-    "--u-travel-speed", type=float, default=None, help="Its standard uncertainty, mm/s; default: 1 % of it."
+    "--u-record-rate", type=Amount("Hz", bare=True), default=0.0, help="Its standard uncertainty, Hz."
+)
+@click.option("--travel-speed", type=Amount("mm/s", bare=True), required=True, help="Welding speed, mm/s.")
+@click.option(
+    "--u-travel-speed",
+    type=Amount("mm/s", bare=True),
+    default=None,
+    help="Its standard uncertainty, mm/s; default: 1 % of it.",
 )
 @click.option("--from-frame", type=click.IntRange(0), default=0, help="First frame of steady travel.")
 @click.option(

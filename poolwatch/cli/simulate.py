@@ -8,6 +8,8 @@ from typing import Any
 
 import click
 
+from .amounts import Amount
+
 SHAPES = ("single-spot", "twin-spot", "flat-top", "crescent")
 
 
@@ -29,8 +31,8 @@ SHAPES = ("single-spot", "twin-spot", "flat-top", "crescent")
 @click.option("--illuminated", is_flag=True, help="Metal lit from outside instead of a glowing pool.")
 @click.option("--seed", type=int, help="Seed of everything random.")
 @click.option("--frames", type=int, help="Frames to render.")
-@click.option("--record-rate", "rate_hz", type=float, metavar="HZ", help="Record rate, Hz.")
-@click.option("--mm-per-px", type=float, metavar="X", help="Size of a pixel, mm.")
+@click.option("--record-rate", "rate_hz", type=Amount("Hz", bare=True), metavar="HZ", help="Record rate, Hz.")
+@click.option("--mm-per-px", type=Amount("mm/px", bare=True), metavar="X", help="Size of a pixel, mm.")
 @click.option("--width", type=int, metavar="PX", help="Frame width, px.")
 @click.option("--height", type=int, metavar="PX", help="Frame height, px.")
 @click.option("--depth", "depth_bits", type=int, metavar="BITS", help="Bits of a grey value, 8 to 16.")
@@ -41,11 +43,17 @@ SHAPES = ("single-spot", "twin-spot", "flat-top", "crescent")
     metavar="DEG",
     help="Travel direction in the image, degrees counter-clockwise, 0 = right.",
 )
-@click.option("--exposure", "exposure_s", type=float, metavar="S", help="Exposure, s.")
+@click.option("--exposure", "exposure_s", type=Amount("s", bare=True), metavar="S", help="Exposure, s.")
 @click.option("--blur", "psf_sigma_px", type=float, metavar="PX", help="Sigma of the point spread, px.")
 @click.option("--read-noise", type=float, metavar="X", help="Noise in the dark, fraction of full scale.")
 @click.option("--standing", is_flag=True, help="The camera stands; the pool crosses the view.")
-@click.option("--travel-speed", "travel_speed_mm_s", type=float, metavar="MM_S", help="Welding speed, mm/s.")
+@click.option(
+    "--travel-speed",
+    "travel_speed_mm_s",
+    type=Amount("mm/s", bare=True),
+    metavar="MM_S",
+    help="Welding speed, mm/s.",
+)
 @click.option("--spatter-rate", "rate_per_s", type=float, metavar="N", help="Particles per second.")
 @click.option(
     "--format",

@@ -158,4 +158,4 @@ def _sizes(first: Scale, second: Scale) -> str:
 
 
 def _words(what: str, line: Line) -> str:
-    return f"{what} ({line.direction_deg:.0f}° in the picture, at x {line.x:.0f}, y {line.y:.0f} px)"
+    return f"{what} ({round(line.direction_deg)}° in the picture, at x {line.x:.0f}, y {line.y:.0f} px)"

@@ -64,6 +64,28 @@ def test_amounts_may_carry_units(clip, tmp_path):
     assert rows[0] == rows[1]
 
 
+def test_simulated_footage_takes_units_too(tmp_path):
+    same = ["--frames", "3", "--width", "90", "--height", "80", "--seed", "5", "--format", "npy"]
+    plain = [
+        "--record-rate",
+        "8000",
+        "--mm-per-px",
+        "0.025",
+        "--exposure",
+        "0.00003",
+        "--travel-speed",
+        "100",
+    ]
+    units = ["--record-rate", "8kHz", "--mm-per-px", "25um", "--exposure", "30us", "--travel-speed", "6m/min"]
+    for name, facts in (("plain", plain), ("units", units)):
+        assert main(["simulate", "--out", str(tmp_path / name), *same, *facts]) == 0
+    one, other = ((tmp_path / name / "truth.json").read_bytes() for name in ("plain", "units"))
+    assert one == other
+    assert main(["simulate", "--out", str(tmp_path / "x"), *same, "--exposure", "0"]) == 0
+    assert main(["simulate", "--out", str(tmp_path / "y"), *same, "--record-rate", "0"]) == 2
+    assert main(["simulate", "--out", str(tmp_path / "y"), *same, "--record-rate", "8kg"]) == 2
+
+
 def test_overlay_again_and_a_still(clip, tmp_path, capsys):
     assert main(["measure", str(clip), "--out", str(tmp_path), "--no-overlay", *GOOD]) == 0
     folder = tmp_path / clip.stem
