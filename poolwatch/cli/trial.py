@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Hashable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -91,8 +92,9 @@ def show_studies(result: TrialResult) -> None:
     if result.factors is not None and len(result.factors.next_welds):
         console.print()
         console.print("What to weld next (expected index ± standard uncertainty):")
-        for weld in result.factors.next_welds.to_dict("records"):
-            console.print("  " + escape(_setting(weld)))
+        settings = Counter(_setting(weld) for weld in result.factors.next_welds.to_dict("records"))
+        for setting, times in settings.items():
+            console.print("  " + escape(setting + (f", {times} welds" if times > 1 else "")))
     for line in [*(result.factors.remarks if result.factors else ()), *result.notes]:
         console.print("- " + escape(line))
 

@@ -151,7 +151,9 @@ def suggest_next(design: Design, *, count: int) -> tuple[pd.DataFrame, list[str]
     """Settings to weld next, best first, within the range that was tried.
 
     Each further one takes the prediction at those before it as if it had been welded (kriging believer:
-    Ginsbourger, Le Riche & Carraro 2010, doi:10.1007/978-3-642-10701-6_6). What blocks differ by is taken out first.
+    Ginsbourger, Le Riche & Carraro 2010, doi:10.1007/978-3-642-10701-6_6), so one setting may come twice: to be
+    welded twice. What is expected there, and how surely, is told from what was welded, not from what was believed.
+    What blocks differ by is taken out first.
 
     Returns
     -------
@@ -190,6 +192,7 @@ def suggest_next(design: Design, *, count: int) -> tuple[pd.DataFrame, list[str]
             start += width
     process = fit_process(places, values)
     theta = np.log([*process.scales, process.signal, process.noise])
+    expected, uncertain = process.predict(inputs)
     chosen = []
     for _ in range(count):
         mean, deviation = process.predict(inputs)
@@ -197,7 +200,11 @@ def suggest_next(design: Design, *, count: int) -> tuple[pd.DataFrame, list[str]
         place = int(np.argmax(gain))
         chosen.append(
             settings.iloc[place].to_dict()
-            | {"predicted": mean[place], "predicted_u": deviation[place], "expected_improvement": gain[place]}
+            | {
+                "predicted": expected[place],
+                "predicted_u": uncertain[place],
+                "expected_improvement": gain[place],
+            }
         )
         places = np.vstack([places, inputs[place]])
         values = np.append(values, mean[place])

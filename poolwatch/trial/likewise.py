@@ -130,7 +130,10 @@ def check_likeness(scores: pd.DataFrame) -> Likeness:
         grave = [flag for flag in text.split() if flag in GRAVE]
         if grave:
             remarks.setdefault(int(place), []).extend(grave)
-            notes.append(f"{kept['clip'][place]}: " + "; ".join(FLAGS[flag] for flag in grave))
+    for flag in GRAVE:
+        flagged = kept["flags"].str.split().map(lambda words, flag=flag: flag in words)
+        if flagged.any():
+            notes.append(f"{_clips(kept, flagged)}: {FLAGS[flag]}")
     return Likeness(kept, excluded, tuple(notes), {place: tuple(words) for place, words in remarks.items()})
 
 
@@ -175,10 +178,12 @@ def _spread(
     middle = given.median()
     unusual = (given / middle).clip(lower=0) - 1
     unusual = unusual[abs(unusual) > (ratio - 1) / 2]
-    notes.append(
-        f"{words}: {plain_number(given.min())} to {plain_number(given.max())} {unit} between clips; judge differences "
-        "with care"
-    )
+    spread = f"{words}: {plain_number(given.min())} to {plain_number(given.max())} {unit} between clips"
+    planned = rows.get(f"factor_{column}")
+    if planned is not None and len(planned.unique()) > 1:
+        notes.append(f"{spread}: a factor of the trial")
+        return
+    notes.append(f"{spread}; judge differences with care")
     for place in unusual.index:
         remarks.setdefault(int(place), []).append(f"{words} {plain_number(values[place])} {unit}")
 

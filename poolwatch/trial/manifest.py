@@ -13,7 +13,7 @@ from typing import Any
 from ..model.errors import UsageError
 from ..model.materials import material
 from ..model.recording import Recording
-from .names import folder_names
+from .names import folder_names, slips_of_the_pen
 from .sheet import Sheet, read_sheet
 
 REQUIRED = ("clip", "beam_shape", "replicate", "record_rate_hz")
@@ -27,6 +27,8 @@ NUMBERS = (
 )
 KNOWN = (*REQUIRED, *NUMBERS[1:], "scale", "material", "settings")
 _PREFIXES = ("factor_", "outcome_")
+# Columns of a planned run sheet that measuring has no use for.
+_PLANNED = ("run",)
 # Values of one column that lie further apart than this are in different units, not in different trials.
 _UNIT_RATIO = {"record_rate_hz": 200.0, "mm_per_px": 100.0, "travel_speed_mm_s": 100.0, "exposure_s": 1000.0}
 
@@ -71,7 +73,7 @@ class Manifest:
     entries
         The clips, in the order of the rows.
     remarks
-        In words: columns that were not used.
+        In words: columns that were not used, beam shapes that may be one.
     """
 
     path: Path
@@ -117,6 +119,7 @@ def read_manifest(path: str | Path, *, check_settings: Callable[[Path], Any] | N
     _check_units(sheet, problems)
     if problems:
         raise _refusal(sheet, problems)
+    remarks += slips_of_the_pen(sorted({entry.recording.beam_shape for entry in entries}))
     return Manifest(sheet.path, tuple(entries), tuple(remarks))
 
 
@@ -253,7 +256,7 @@ def _check_columns(sheet: Sheet, problems: list[str]) -> list[str]:
         problems.append("header: a column 'mm_per_px' or 'scale' is missing")
     unused = []
     for name in sheet.columns:
-        if name in KNOWN or (name.startswith(_PREFIXES) and name not in _PREFIXES):
+        if name in KNOWN or name in _PLANNED or (name.startswith(_PREFIXES) and name not in _PREFIXES):
             continue
         near = difflib.get_close_matches(name.lower().replace(" ", "_").replace("-", "_"), KNOWN, 1, 0.75)
         prefix = next((p for p in _PREFIXES if name.lower().startswith(p[:-1])), None)

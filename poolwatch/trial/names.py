@@ -1,4 +1,4 @@
-"""Names of the clips' result folders: safe on every system, inside the trial's folder, never the same twice."""
+"""Names: result folders, safe on every system and never the same twice; beam shapes that may be one mistyped."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import re
 import unicodedata
 from collections import Counter
 from collections.abc import Sequence
+from itertools import combinations
 from pathlib import PurePosixPath
 
 # Device names that Windows keeps for itself, and what a trial's folder holds beside the clips' folders.
@@ -41,6 +42,39 @@ def folder_names(clips: Sequence[str]) -> list[str]:
             name = f"{stem}-{digest}"
         names.append(name)
     return names
+
+
+def slips_of_the_pen(shapes: Sequence[str]) -> list[str]:
+    """Pairs of beam shapes that differ by one letter of one longer word, each in a sentence.
+
+    Numbers and single letters tell shapes apart on purpose (ring-30, ring-b); `flat-topp` hardly does. They are two
+    shapes all the same: who typed them must say.
+
+    Examples
+    --------
+    >>> slips_of_the_pen(["flat-top", "flat-topp", "ring-30", "ring-40"])
+    ['beam_shape: flat-top and flat-topp differ by one letter; if they are one shape, write it one way']
+    """
+    return [
+        f"beam_shape: {a} and {b} differ by one letter; if they are one shape, write it one way"
+        for a, b in combinations(shapes, 2)
+        if _one_letter_off(a, b)
+    ]
+
+
+def _one_letter_off(a: str, b: str) -> bool:
+    first, second = (re.split(r"[^a-z]+", name.casefold()) for name in (a, b))
+    if len(first) != len(second) or re.sub(r"\D", "", a) != re.sub(r"\D", "", b):
+        return False
+    unlike = [(x, y) for x, y in zip(first, second, strict=True) if x != y]
+    if len(unlike) != 1 or max(map(len, unlike[0])) < 4:
+        return False
+    short, long = sorted(unlike[0], key=len)
+    if len(short) < len(long):
+        return any(long[:k] + long[k + 1 :] == short for k in range(len(long)))
+    places = [k for k in range(len(long)) if short[k] != long[k]]
+    swapped = len(places) == 2 and places[1] == places[0] + 1 and sorted(short) == sorted(long)
+    return len(places) == 1 or swapped
 
 
 def _safe(clip: str) -> str:

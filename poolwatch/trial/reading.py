@@ -39,7 +39,7 @@ def read_ranking(
     if len(odd):
         named = ", ".join(f"{row.clip} ({row.beam_shape})" for row in odd.itertuples())
         sentences.append(
-            f"Outside the scatter of its own shape: {named}. It counts; look at its overlay first."
+            f"Outside the scatter of its own shape: {named}; it counts, but look at its overlay first."
         )
     if len(excluded):
         sentences.append(

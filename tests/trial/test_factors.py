@@ -336,6 +336,17 @@ def test_next_welds_differ_and_stay_in_range() -> None:
     assert set(chosen["factor_gas"]) <= {"argon", "n2"}
 
 
+def test_a_setting_advised_twice_is_expected_alike_both_times() -> None:
+    """What the second weld there would tell is not known yet, so it makes nothing surer."""
+    scores = welds({"speed": [80, 120] * 6}, [57, 64, 61, 63, 56, 47, 50, 42, 35, 37, 32, 43])
+    scores["beam_shape"] = ["flat-top"] * 4 + ["twin-spot"] * 4 + ["single-spot"] * 4
+    chosen = study_factors(scores, next_count=6).next_welds
+    settings = chosen.groupby(["beam_shape", "factor_speed"])
+    assert settings.size().max() > 1
+    for name in ("predicted", "predicted_u"):
+        assert settings[name].max().equals(settings[name].min())
+
+
 def test_too_few_settings_suggest_nothing_and_say_so() -> None:
     study = study_factors(welds({"a": [1, 2, 1, 2]}, [1, 2, 1.1, 2.2]))
     assert study.next_welds.empty

@@ -158,6 +158,37 @@ def test_columns_not_used_are_remarked(place: Path) -> None:
     assert read_manifest(path).remarks == ("columns not used: welder",)
 
 
+def test_a_planned_run_sheets_own_column_is_no_remark(place: Path) -> None:
+    path = write(place, "run," + HEADER, "1,a.avi,x,1,10000,0.02", "2,b.avi,y,1,10000,0.02")
+    assert read_manifest(path).remarks == ()
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "slip"),
+    [
+        ("flat-top", "flat-topp", True),
+        ("single-spot", "sinlge-spot", True),
+        ("crescent", "cresent", True),
+        ("crescent", "crescemt", True),
+        ("ring-30", "ring-40", False),
+        ("ring_a", "ring_b", False),
+        ("ring30", "ring35", False),
+        ("cone 20", "core 25", False),
+        ("single-spot", "twin-spot", False),
+        ("sinus", "minutes", False),
+    ],
+)
+def test_beam_shapes_that_may_be_one_mistyped_are_remarked(
+    place: Path, first: str, second: str, slip: bool
+) -> None:
+    path = write(place, HEADER, f"a.avi,{first},1,10000,0.02", f"b.avi,{second},1,10000,0.02")
+    remarks = read_manifest(path).remarks
+    assert len(remarks) == slip
+    if slip:
+        assert first in remarks[0]
+        assert second in remarks[0]
+
+
 def test_scale_file_gives_the_scale_and_its_uncertainty(place: Path) -> None:
     (place / "s.toml").write_text("[scale]\nmm_per_px = 0.021\nu_mm_per_px = 0.0002\n")
     path = write(place, "clip,beam_shape,replicate,record_rate_hz,scale", "a.avi,x,1,10000,s.toml")

@@ -167,6 +167,26 @@ def test_differences_that_cannot_be_put_right_are_named(column: str, value: obje
     assert "e+04" not in " ".join(ranking.notes)
 
 
+def test_a_travel_speed_that_is_a_factor_is_no_oddity_of_each_weld() -> None:
+    scores = rows()
+    scores["travel_speed_mm_s"] = [60.0, 90.0] * 6
+    assert "travel speed" in " ".join(rank(scores).table["remarks"])
+    ranking = rank(scores.assign(factor_travel_speed_mm_s=scores["travel_speed_mm_s"]))
+    assert "travel speed" not in " ".join(ranking.table["remarks"])
+    assert "travel speed: 60 to 90 mm/s between clips: a factor of the trial" in ranking.notes
+
+
+def test_a_flag_that_many_clips_share_is_told_once() -> None:
+    scores = rows()
+    scores["flags"] = "pool_askew"
+    scores.loc[[1, 2], "flags"] = "gain_drift pool_askew"
+    notes = [note for note in rank(scores).notes if "does not lie along" in note or "drifts" in note]
+    assert len(notes) == 2
+    askew, drift = sorted(notes, key=len, reverse=True)
+    assert askew.startswith(", ".join(scores["clip"][:5]) + " and 7 more: ")
+    assert drift.startswith(f"{scores['clip'][1]}, {scores['clip'][2]}: ")
+
+
 def test_a_settings_id_that_follows_from_other_facts_is_no_other_setting() -> None:
     scores = rows()
     scores["record_rate_hz"] = [10_000.0, 5_000.0] * 6

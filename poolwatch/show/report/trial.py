@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
@@ -110,13 +111,14 @@ def _advice(next_welds: pd.DataFrame | None) -> dict[str, list[Any]]:
     if next_welds is None or not len(next_welds):
         return {}
     settings = [name for name in next_welds if name == "beam_shape" or str(name).startswith("factor_")]
-    rows = [
-        [
+    welds = Counter(
+        (
             *(row[name] if isinstance(row[name], str) else number(row[name]) for name in settings),
             f"{row['predicted']:.0f} ± {row['predicted_u']:.0f}",
-        ]
+        )
         for row in next_welds.to_dict("records")
-    ]
+    )
+    rows = [[*cells, str(times)] for cells, times in welds.items()]
     return {"head": [plain(name) for name in settings], "rows": rows}
 
 
