@@ -142,7 +142,7 @@ def _recording_findings(reader: Reader, recording: Recording | None) -> list[Fin
         return found
     rate, frames = recording.record_rate_hz, facts.frame_count
     duration = frames / rate
-    found.append(Finding("record rate", f"{rate:g} Hz, {duration * 1e3:.1f} ms recorded", "fact"))
+    found.append(Finding("record rate", f"{rate:g} Hz, {_time(duration)} recorded", "fact"))
     top = rate / 2.5
     found.append(
         Finding(
@@ -162,6 +162,10 @@ def _recording_findings(reader: Reader, recording: Recording | None) -> list[Fin
     )
     found += _motion_findings(recording)
     return found
+
+
+def _time(seconds: float) -> str:
+    return f"{seconds:.4g} s" if seconds >= 1 else f"{seconds * 1e3:.4g} ms"
 
 
 def _motion_findings(recording: Recording) -> list[Finding]:

@@ -47,8 +47,8 @@ FLAGS: dict[str, str] = {
     "lossy_video": (
         "the file is compressed with loss (MJPEG, H.264, HEVC, JPEG …): small particles are seen too large, in tests "
         "at 2 to 3 px by a tenth to a third in diameter, so their mass by a fifth to double, more the harder the "
-        "compression; what it wiped out is not found, so spatter_min_diameter_mm is too good; sizes, counts and "
-        "speeds else hold; record or export without loss (TIFF, FFV1, uncompressed)"
+        "compression; what it wiped out is not found, so spatter_min_diameter_mm is too good; outlines, counts and "
+        "speeds hold; record or export without loss (TIFF, FFV1, uncompressed)"
     ),
     "repeated_frames": "frames repeat the one before; they fake spectra and are left out",
     "several_welds": (

@@ -10,6 +10,7 @@ import pytest
 
 from poolwatch.cli.main import main
 from poolwatch.measure import write_clips_side_by_side
+from poolwatch.model.table import write_csv
 from poolwatch.simulate import Scene, write_simulation
 
 
@@ -99,6 +100,24 @@ def test_order_reaches_the_drawing(folders, tmp_path, monkeypatch, order):
     ordered = {"best_first": sorted(seen, reverse=True), "worst_first": sorted(seen), "given": seen}
     assert seen == ordered[order]
     assert len(set(seen)) == 2
+
+
+def test_clips_of_a_trial_show_the_figures_that_its_report_shows(folders, tmp_path):
+    from poolwatch.measure.beside import _read
+
+    trial = tmp_path / "trial"
+    shutil.copytree(folders[0], trial / "w1")
+    own = _read(trial / "w1").score
+    assert own["stability_index"].iloc[0] == _read(folders[0]).score["stability_index"].iloc[0]
+    row = own.assign(stability_index=0.25, folder="w1", factor_power=2000.0)
+    write_csv(trial / "scores.csv", row)
+    assert _read(trial / "w1").score["stability_index"].iloc[0] == 0.25
+    # A table of other clips, of another measurement, or damaged says nothing of this one.
+    for other in (row.assign(folder="w2"), row.assign(settings_id="x"), row.assign(clip_id="x")):
+        write_csv(trial / "scores.csv", other)
+        assert _read(trial / "w1").score["stability_index"].iloc[0] == own["stability_index"].iloc[0]
+    (trial / "scores.csv").write_bytes(b"\xff\xfe\x00")
+    assert _read(trial / "w1").score["stability_index"].iloc[0] == own["stability_index"].iloc[0]
 
 
 def test_what_cannot_be_is_said(folders, tmp_path, capsys):

@@ -69,6 +69,20 @@ def outline_motion(result: ClipResult) -> OutlineMotion:
     return OutlineMotion(place, reach.std(axis=0, ddof=1) * tilt, len(points))
 
 
+def _without_loops(
+    edge: NDArray[np.float64], place: NDArray[np.float64], off: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """An edge of the band, cut where it folds over itself at a pointed end.
+
+    There it comes closer to another part of the outline than that part's edge, or runs backwards.
+    """
+    distance = np.hypot(*(edge[:, None] - place[None]).transpose(2, 0, 1))
+    folded = (distance < 0.98 * np.minimum(off[:, None], off[None])).any(axis=1)
+    steps = [np.roll(line, -1, axis=0) - np.roll(line, 1, axis=0) for line in (edge, place)]
+    folded |= (steps[0] * steps[1]).sum(axis=1) <= 0
+    return np.where(folded[:, None], np.nan, edge)
+
+
 @styled
 def motion_figure(result: ClipResult, motion: OutlineMotion | None = None) -> Figure:
     """The mean outline, coloured by how much each part moves, with a band drawn larger than life."""
@@ -84,7 +98,7 @@ def motion_figure(result: ClipResult, motion: OutlineMotion | None = None) -> Fi
     figure = new_figure(3.4, margins=(0.72, 0.48, 1.1, 0.28))
     axes = figure.subplots()
     for sign in (1, -1):
-        edge = place + sign * gain * rms[:, None] * normal
+        edge = _without_loops(place + sign * gain * rms[:, None] * normal, place, gain * rms)
         axes.plot(*np.vstack([edge, edge[:1]]).T, color=PAPER_QUIET, lw=0.7, ls="--")
     lines = LineCollection(
         list(np.stack([ring[:-1], ring[1:]], axis=1)),
