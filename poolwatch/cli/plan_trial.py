@@ -110,6 +110,8 @@ def trial(**given: Any) -> None:
     from ..plan.printed import run_sheet_html
     from ..plan.runsheet import make_run_sheet, manifest_table
 
+    out: Path = given["out"]
+    _spare_filled_in(out / "manifest.csv")
     if given["material"] is not None:
         material(given["material"])
     factors = parse_factors(given["factors"])
@@ -123,11 +125,27 @@ def trial(**given: Any) -> None:
     )
     outcomes = tuple(name.removeprefix("outcome_") for name in given["outcomes"])
     manifest = manifest_table(sheet, _facts(given), outcomes)
-    out: Path = given["out"]
     write_csv(out / "manifest.csv", manifest)
     write_text(out / "run_sheet.html", run_sheet_html(sheet, given["title"], outcomes))
     _show(sheet)
     click.echo(f"written: {out / 'manifest.csv'}, {out / 'run_sheet.html'}", err=True)
+
+
+def _spare_filled_in(manifest: Path) -> None:
+    """Refuse to write over a manifest in which clips or laboratory results stand: that is days of somebody's work."""
+    from ..model.errors import UsageError
+    from ..trial.sheet import read_sheet
+
+    if not manifest.exists():
+        return
+    try:
+        rows = read_sheet(manifest).rows
+    except UsageError:
+        rows = ({"clip": "what cannot be read may hold anything"},)
+    if any(
+        text for row in rows for name, text in row.items() if name == "clip" or name.startswith("outcome_")
+    ):
+        raise UsageError(f"{manifest}: is there already and filled in; give another --out, or move it away")
 
 
 def _design(given: dict[str, Any], factors: tuple[PlanFactor, ...], model: Any, seed: int) -> Plan:

@@ -206,8 +206,8 @@ def _read(design: Design, effects: pd.DataFrame, surface: Surface | None) -> str
             for row in sure.head(5).itertuples()
         )
         sentence = (
-            "Effects on the index that stand out of the scatter, in index points from low to high, of one word of "
-            f"several against their mean: {words}."
+            "Effects on the index that stand out of the scatter, in index points (numbers from low to high, one of "
+            f"several words against the mean of all): {words}."
         )
     else:
         sentence = "No factor's effect on the index stands out of the scatter of these welds."

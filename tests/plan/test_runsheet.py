@@ -107,6 +107,22 @@ def test_the_trial_accepts_the_manifest_once_the_clips_are_named(
         assert {entry.recording.travel_speed_mm_s for entry in manifest.entries} == {80.0, 120.0}
 
 
+def test_a_manifest_that_is_filled_in_is_not_written_over(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = planned(tmp_path, "--factor", SHAPES, "--outcome", "pores")
+    planned(tmp_path, "--factor", SHAPES, "--outcome", "pores")
+    table = pd.read_csv(path, dtype=str, keep_default_na=False)
+    for column, text in (("clip", "weld.mkv"), ("outcome_pores", "3")):
+        changed = table.copy()
+        changed.loc[1, column] = text
+        changed.to_csv(path, index=False)
+        before = path.read_bytes()
+        assert main(["plan", "trial", "--out", str(tmp_path), "--factor", SHAPES]) == 2
+        assert "is there already and filled in" in capsys.readouterr().err
+        assert path.read_bytes() == before
+
+
 def test_every_run_stands_once_a_replicate_in_random_order() -> None:
     plan = full_factorial(parse_factors([SHAPES, "power=1,2,3"]))
     orders = set()

@@ -267,7 +267,12 @@ def outcomes_figure(scores: pd.DataFrame, *, narrow: bool = False) -> Figure:
         axes.set_xlabel("stability index")
         axes.set_ylabel(_short(plain(name), 34))
         axes.set_xlim(0, 100)
-    panels[0].legend(loc="best", handletextpad=0.2)
+    # Outside the panels, where it hides no weld.
+    columns = max(1, min(len(looks), int(figure.get_figwidth() / 1.7)))
+    figure.set_figheight(figure.get_figheight() + 0.2 * -(-len(looks) // columns))
+    figure.legend(
+        *panels[0].get_legend_handles_labels(), loc="outside upper left", ncols=columns, handletextpad=0.2
+    )
     return figure
 
 
