@@ -154,7 +154,11 @@ def manifest_table(sheet: RunSheet, facts: dict[str, str], outcomes: tuple[str, 
         "exposure_s",
         "material",
     ):
-        if name in facts or name == "record_rate_hz" or (name == "mm_per_px" and "scale" not in facts):
+        # Rate, scale and direction get a column to be filled in: figures are wrong without them, the rest is missing.
+        asked = name in ("record_rate_hz", "travel_direction_deg") or (
+            name == "mm_per_px" and "scale" not in facts
+        )
+        if name in facts or asked:
             columns[name] = [facts.get(name, "")] * n
     for factor in sheet.plan.factors:
         # Numbers stay numbers: a minus sign at the start of a text would be kept from the spreadsheet.

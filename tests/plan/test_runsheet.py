@@ -94,8 +94,11 @@ def test_the_trial_accepts_the_manifest_once_the_clips_are_named(
     path = planned(tmp_path, *arguments, *FACTS)
     with pytest.raises(UsageError, match="clip: is empty"):
         read_manifest(path)
+    # A direction that nobody gave is asked for, and stays a matter of the clip where the column is left empty.
+    assert "travel_direction_deg" in pd.read_csv(path).columns
     filled(path)
     manifest = read_manifest(path)
+    assert all("travel_direction_deg" not in e.recording.model_fields_set for e in manifest.entries)
     assert len(manifest.entries) == len(pd.read_csv(path))
     wanted = [text.split("=")[0] for flag, text in pairwise(arguments) if flag == "--factor"]
     for entry in manifest.entries:
