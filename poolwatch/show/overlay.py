@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
@@ -266,11 +267,18 @@ class OverlayPainter:
         if segment is not None and before is None:
             longest = _place_words(int(self._result.numbers[-1]), segment)
             room = self.width - number_width(longest, size) - round(4 * margin)
-            caption = fitted(segment.caption, size, room)
+            caption = _fitted_caption(segment.caption, size, room)
             put_number(image, caption, (margin, 2.0 * size), size, INK_QUIET, PANEL)
 
     def _time(self, number: int) -> str:
         return f"  t = {1e3 * number / self._result.record_rate_hz:.3f} ms"
+
+
+def _fitted_caption(caption: str, size: int, room: int) -> str:
+    """An excerpt's caption, without where it starts where that is too long: what it shows matters more."""
+    if width_of(caption, size) > room:
+        caption = re.sub(r", from [^:]*: ", ": ", caption)
+    return fitted(caption, size, room)
 
 
 def _place_words(number: int, segment: Segment | None) -> str:

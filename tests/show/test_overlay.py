@@ -11,7 +11,14 @@ import pytest
 from poolwatch.model.axes import PoolAxes
 from poolwatch.model.errors import ClipError, UsageError
 from poolwatch.show.canvas import Canvas, StillLayer
-from poolwatch.show.overlay import OverlayPainter, enlargement, write_overlay, write_still
+from poolwatch.show.lettering import width_of
+from poolwatch.show.overlay import (
+    OverlayPainter,
+    _fitted_caption,
+    enlargement,
+    write_overlay,
+    write_still,
+)
 from poolwatch.show.painters import AxesPainter, KeyholePainter, ScalePainter
 from poolwatch.show.palette import FLAGGED, KEYHOLE, PARTICLE, POOL, bgr
 from poolwatch.show.segments import LAYERS, OverlayChoices, plan_overlay
@@ -248,3 +255,11 @@ def test_scale_bar_of_a_tilted_view_is_as_long_as_it_says(clip):
     ScalePainter(Tilted(), 512, 256).draw(Sheet(np.zeros((256, 512, 3), np.uint8), 1.0), 0)
     ends = Tilted.axes.mm(drawn["bar"])
     assert np.linalg.norm(ends[1] - ends[0]) == pytest.approx(float(drawn["text"].split()[0]), rel=1e-3)
+
+
+def test_an_excerpts_caption_keeps_what_it_shows_where_there_is_little_room():
+    caption = "excerpt 1 of 3, from 65.62 ms: keyhole darkest at 67.12 ms"
+    whole = width_of(caption, 22)
+    assert _fitted_caption(caption, 22, whole) == caption
+    assert _fitted_caption(caption, 22, whole - 1) == "excerpt 1 of 3: keyhole darkest at 67.12 ms"
+    assert "…" in _fitted_caption(caption, 22, whole // 3)
