@@ -70,8 +70,9 @@ def command(
     """Render footage of an invented weld, and write the exact truth beside it.
 
     Measure the clip and compare with truth.json and truth_*.csv: that is your own error, at your scale, noise
-    and frame rate. scene.toml renders the same clip again; edit it for all that has no option here (planted
-    tones, collapses, plume, shake, lost frames, several welds …).
+    and frame rate. The keyhole's brightness is its own there; what is measured holds black level and light from
+    around it as well, so compare its fluctuation. scene.toml renders the same clip again; edit it for all that
+    has no option here (planted tones, collapses, plume, shake, lost frames, several welds …).
 
     \b
     poolwatch simulate --shape single-spot --out sim

@@ -16,6 +16,10 @@ Quantity = Literal["record rate", "exposure", "scale", "clip length"]
 UNITS: dict[str, str] = {"record rate": "Hz", "exposure": "s", "scale": "mm/px", "clip length": "s"}
 
 
+# Length and width of a laser weld's pool, from micro welds to deep ones at high power.
+_POOL_MM = (0.05, 100.0)
+
+
 class Wish(Settings):
     """What must be seen; whatever is not given asks for nothing.
 
@@ -207,7 +211,7 @@ def plan_recording(
     height = _steps((wish.pool_width_mm + 2 * wish.margin) / mm_per_px)
     frames = math.ceil(rate * clip_s)
     limits = (*rate_limits, *exposure_limits, *scale_limits, *clip_limits)
-    notes = _trades(limits, wish) + notes
+    notes = _odd(wish) + _trades(limits, wish) + notes
     return RecordingPlan(
         rate,
         exposure,
@@ -346,6 +350,16 @@ def _sorted(limits: list[Limit]) -> list[Limit]:
 def _steps(px: float) -> int:
     """Cameras set their window in steps; 16 px is common."""
     return max(16, math.ceil(px / 16 - 1e-9) * 16)
+
+
+def _odd(wish: Wish) -> list[str]:
+    """A size that no laser weld's pool has is most likely in another unit than meant."""
+    return [
+        f"pool {side}: {amount(value, 'mm')} is no usual laser weld's ({amount(_POOL_MM[0], 'mm')} to "
+        f"{amount(_POOL_MM[1], 'mm')}, common practice, no source); check its unit"
+        for side, value in (("length", wish.pool_length_mm), ("width", wish.pool_width_mm))
+        if not _POOL_MM[0] <= value <= _POOL_MM[1]
+    ]
 
 
 def _trades(limits: tuple[Limit, ...], wish: Wish) -> list[str]:

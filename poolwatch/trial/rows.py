@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 # Whole numbers beyond it are not exact as read.
 _LARGEST_COUNT = 2**53
+# Faults that one message lists.
+_LISTED = 8
 REQUIRED = ("clip", "beam_shape", "stability_index")
 
 
@@ -31,7 +33,7 @@ def read_rows(path: str | Path) -> pd.DataFrame:
     ------
     UsageError
         The file cannot be read, lacks a column, or holds something in a number's place that is none; all such
-        places are listed.
+        places are counted, and the first listed.
     """
     sheet = read_sheet(path)
     missing = [name for name in REQUIRED if name not in sheet.columns]
@@ -56,7 +58,9 @@ def read_rows(path: str | Path) -> pd.DataFrame:
         if not row["beam_shape"]:
             problems.append(f"row {line}, beam_shape: is empty; name the shape of every weld")
     if problems:
-        listed = "\n".join(f"({n}) {text}" for n, text in enumerate(problems, 1))
+        listed = "\n".join(f"({n}) {text}" for n, text in enumerate(problems[:_LISTED], 1))
+        if len(problems) > _LISTED:
+            listed += f"\nand {len(problems) - _LISTED} more like these"
         raise UsageError(f"{sheet.path}: cannot be ranked:\n{listed}")
     frame = SCORE.frame(known)
     for name in sheet.columns:

@@ -72,7 +72,7 @@ def read_sheet(path: str | Path) -> Sheet:
     """Read a CSV file as spreadsheets write it.
 
     Commas, semicolons or tabs; UTF-8 with or without a byte-order mark, UTF-16 with one, else Windows-1252;
-    decimal points or commas. Empty rows and unnamed empty columns are left out.
+    decimal points or commas. Empty rows, unnamed empty columns and a header that stands again are left out.
 
     Parameters
     ----------
@@ -103,6 +103,8 @@ def read_sheet(path: str | Path) -> Sheet:
             faults.append(f"line {line} has more cells than the header has names")
             continue
         stripped += [""] * (len(names) - len(stripped))
+        if all(cell in ("", name) for cell, name in zip(stripped, names, strict=False)):
+            continue  # The header again: tables were put one behind the other.
         rows.append(dict(zip(names, stripped, strict=False)))
         lines.append(line)
     if faults:

@@ -46,6 +46,19 @@ def test_each_limit_is_its_formula() -> None:
     assert plan.memory_gb == pytest.approx(plan.width_px * plan.height_px * plan.frames / 1e9)
 
 
+@pytest.mark.parametrize(
+    ("length", "width", "odd"),
+    [(4.0, 2.0, ()), (0.004, 0.002, ("length", "width")), (400.0, 2.0, ("length",))],
+)
+def test_a_pool_in_another_unit_than_meant_is_noted(
+    length: float, width: float, odd: tuple[str, ...]
+) -> None:
+    notes = plan_recording(Wish(pool_length_mm=length, pool_width_mm=width)).notes
+    assert [note.split(":")[0].removeprefix("pool ") for note in notes if "check its unit" in note] == list(
+        odd
+    )
+
+
 def test_arithmetic_limit_of_linking() -> None:
     """10 m/s at 10 kHz is 1 mm a frame, 50 px at 20 µm/px (plain arithmetic)."""
     rules = Rules(step_px=50)

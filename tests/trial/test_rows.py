@@ -34,6 +34,25 @@ def test_saved_again_by_a_spreadsheet_with_semicolons_and_decimal_commas(tmp_pat
     )
 
 
+def test_tables_put_one_behind_the_other_are_one(tmp_path: Path) -> None:
+    rows = score_rows(np.random.default_rng(1), (0.5, 0.9), 3)
+    extra = rows.assign(factor_power=1.0, outcome_pores=2.0)
+    first, second = csv_text(extra.iloc[:4]), csv_text(rows.iloc[4:])
+    (tmp_path / "both.csv").write_text(first + second)
+    back = read_rows(tmp_path / "both.csv")
+    assert back["clip"].tolist() == rows["clip"].tolist()
+    assert back["outcome_pores"].isna().tolist() == [False] * 4 + [True] * (len(rows) - 4)
+
+
+def test_of_many_faults_the_first_are_listed(tmp_path: Path) -> None:
+    path = tmp_path / "s.csv"
+    path.write_text("clip,beam_shape,stability_index\n" + "a,x,high\n" * 40)
+    with pytest.raises(UsageError) as caught:
+        read_rows(path)
+    assert str(caught.value).count("stability_index: 'high'") == 8
+    assert "and 32 more like these" in str(caught.value)
+
+
 def test_three_columns_are_enough(tmp_path: Path) -> None:
     path = tmp_path / "s.csv"
     path.write_text("clip,beam_shape,stability_index\na,x,70\nb,x,72\nc,y,40\nd,y,41\n")
