@@ -101,6 +101,9 @@ class ClipLook:
         return self.pool.before if isinstance(self.pool, IlluminatedLook) else 0
 
 
+# The point spread found in video compressed with loss is off by so many times what its particles' agreement states, for
+# a codec bends all of them alike: root mean square of 36 clips (MJPEG, H.264, HEVC; 12 scenes drawn at random).
+_LOSSY = 6.5
 # Runs of consecutive frames, spread over the clip, from which the kind of footage and moving metal are learned.
 _RUNS = 8
 
@@ -215,6 +218,8 @@ def _look_at_glowing(
         spatter = learn(
             sample, full_scale=reader.facts.full_scale, outlines=outlines, settings=settings.spatter
         )
+        if "lossy_video" in reader.facts.flags and spatter.psf_source == "found":
+            spatter = replace(spatter, psf_u_px=_LOSSY * spatter.psf_u_px)
         smallest = _smallest(sample, outlines, spatter, settings)
     heading = heading_of(pool, numbers, found)
     return ClipLook(

@@ -47,8 +47,8 @@ FLAGS: dict[str, str] = {
     "lossy_video": (
         "the file is compressed with loss (MJPEG, H.264, HEVC, JPEG …): the point spread is found too narrow in it and "
         "small particles too large, in tests at 2 to 3 px by a tenth to a third in diameter and up to double in mass, "
-        "beyond their stated uncertainty; what was wiped out is not found, so spatter_min_diameter_mm is too good; "
-        "outlines, counts and speeds hold; record or export without loss (TIFF, FFV1, uncompressed), or give "
+        "one to three times their stated uncertainty; what was wiped out is not found, so spatter_min_diameter_mm is "
+        "too good; outlines, counts and speeds hold; record or export without loss (TIFF, FFV1, uncompressed), or give "
         "spatter.psf_sigma_px in the settings as a clip without loss through the same optics shows it (look, "
         "psf_sigma_px in its run.json)"
     ),
