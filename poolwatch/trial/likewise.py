@@ -86,7 +86,7 @@ def check_likeness(scores: pd.DataFrame) -> Likeness:
     """Sort out score rows that cannot stand beside the others, and name what differs between the rest.
 
     Refused, by name: rows without an index; the rarer kind of footage, because a glowing and an illuminated
-    outline are not the same thing. Named only: differences in exposure, scale, tilt of the view, travel speed,
+    outline are not the same thing. Named only: differences in exposure, scale, tilt of the view, compression, travel speed,
     material, band, smallest particle, settings and version. A tilt is set upright before lengths, widths and areas are
     taken, so they may stand beside those of another; particles are seen from another side.
 
@@ -121,6 +121,7 @@ def check_likeness(scores: pd.DataFrame) -> Likeness:
         _spread(kept, column, ratio, words, unit, notes, remarks)
     for column, words in _SAME.items():
         _unlike(kept, column, words, notes, remarks)
+    _compression(kept, notes, remarks)
     _views(kept, notes, remarks)
     _settings(kept, notes, remarks)
     for stray, said in stray_welds(kept).items():
@@ -200,6 +201,18 @@ def _unlike(
     notes.append(f"{words}: {', '.join(map(str, counts.index))} between clips; judge differences with care")
     for place in other.index:
         remarks.setdefault(int(place), []).append(f"{words} {other[place]}")
+
+
+def _compression(rows: pd.DataFrame, notes: list[str], remarks: dict[int, list[str]]) -> None:
+    lossy = rows["flags"].str.split().map(lambda words: "lossy_video" in words)
+    if not lossy.any() or lossy.all():
+        return
+    for place in rows.index[lossy]:
+        remarks.setdefault(int(place), []).append("compressed with loss")
+    notes.append(
+        f"compression: with loss in {_clips(rows, lossy)}, without in the others; small particles look larger there: "
+        "judge spatter mass with care"
+    )
 
 
 def _views(rows: pd.DataFrame, notes: list[str], remarks: dict[int, list[str]]) -> None:

@@ -176,6 +176,17 @@ def test_a_travel_speed_that_is_a_factor_is_no_oddity_of_each_weld() -> None:
     assert "travel speed: 60 to 90 mm/s between clips: a factor of the trial" in ranking.notes
 
 
+def test_clips_compressed_with_loss_beside_others_are_named() -> None:
+    scores = rows()
+    scores["flags"] = "lossy_video"
+    assert not any(note.startswith("compression") for note in rank(scores).notes)
+    scores.loc[2:, "flags"] = "no_exposure"
+    ranking = rank(scores)
+    (note,) = (note for note in ranking.notes if note.startswith("compression"))
+    assert f"with loss in {scores['clip'][0]}, {scores['clip'][1]}, without" in note
+    assert " ".join(ranking.table["remarks"]).count("compressed with loss") == 2
+
+
 def test_a_flag_that_many_clips_share_is_told_once() -> None:
     scores = rows()
     scores["flags"] = "pool_askew"
