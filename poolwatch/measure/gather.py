@@ -105,7 +105,8 @@ def gather(
     repeats = _Repeats()
     waiting: dict[int, Future[BlockResult]] = {}
     workers = max(workers, 1)
-    free = threading.Semaphore(2 * workers + 1)
+    # One more than is at work, so that none waits: every block in hand is memory.
+    free = threading.Semaphore(workers + 1)
     with ThreadPoolExecutor(max_workers=workers) as pool:
         try:
             blocks = _blocks(reader, look, settings, max(block_size, look.context), workers)
@@ -145,20 +146,31 @@ class _Repeats:
     """Tells which frames repeat the one before them, of blocks in any order."""
 
     def __init__(self) -> None:
-        # By the frame that follows: the last frame of what has come, and what still waits for that.
+        # By the frame that follows: the last frame of what has come. By its number: a frame that waits for that.
         self._last: dict[int, Grey | None] = {0: None}
-        self._early: dict[int, _Part] = {}
+        self._early: dict[int, Block] = {}
 
     def told(self, part: _Part) -> Iterator[tuple[_Part, NDArray[np.bool_]]]:
         """What can be told now that `part` is here: a block with its neighbours, and which of its frames repeat."""
-        block = part[0]
-        stop = block.start + len(block.frames)
-        self._last[stop] = block.frames[-1].copy() if block.decoded[-1] else None
-        self._early[block.start] = part
-        for start in (block.start, stop):
-            if start in self._last and start in self._early:
-                ready = self._early.pop(start)
-                yield ready, repeated(ready[0].frames, self._last.pop(start)) & ready[0].decoded
+        block, before, after = part
+        if block.start not in self._last:
+            # Alone it waits for the frame before it, so that not all of its block has to be kept.
+            self._early[block.start] = Block(block.start, block.frames[:1].copy(), block.decoded[:1].copy())
+            self._last[block.start + 1] = self._early[block.start].frames[0] if block.decoded[0] else None
+            block = Block(block.start + 1, block.frames[1:], block.decoded[1:])
+        if len(block.frames):
+            stop = block.start + len(block.frames)
+            yield (block, before, after), self._of(block)
+            self._last[stop] = block.frames[-1].copy() if block.decoded[-1] else None
+            if stop in self._early:
+                early = self._early.pop(stop)
+                yield (early, None, None), self._of(early)
+
+    def _of(self, block: Block) -> NDArray[np.bool_]:
+        told = repeated(block.frames, self._last.pop(block.start)) & block.decoded
+        # What could not be decoded stands as zeros: black behind it repeats nothing.
+        told[1:] &= block.decoded[:-1]
+        return told
 
 
 def _with_context(blocks: Iterable[Block], context: int) -> Iterator[_Part]:
