@@ -86,9 +86,9 @@ def check_likeness(scores: pd.DataFrame) -> Likeness:
     """Sort out score rows that cannot stand beside the others, and name what differs between the rest.
 
     Refused, by name: rows without an index; the rarer kind of footage, because a glowing and an illuminated
-    outline are not the same thing. Named only: differences in exposure, scale, tilt of the view, compression, travel speed,
-    material, band, smallest particle, settings and version. A tilt is set upright before lengths, widths and areas are
-    taken, so they may stand beside those of another; particles are seen from another side.
+    outline are not the same thing. Named only: differences in exposure, scale, tilt of the view, compression,
+    travel speed, material, band, smallest particle, settings and version. A tilt is set upright before lengths,
+    widths and areas are taken, so they may stand beside those of another; particles are seen from another side.
 
     Raises
     ------
