@@ -216,7 +216,11 @@ def _look_at_glowing(
     spatter, smallest = None, Later(lambda: math.nan)
     if settings.spatter_on:
         spatter = learn(
-            sample, full_scale=reader.facts.full_scale, outlines=outlines, settings=settings.spatter
+            sample,
+            full_scale=reader.facts.full_scale,
+            outlines=outlines,
+            settings=settings.spatter,
+            edge_sigma_px=pool.sigma,
         )
         if "lossy_video" in reader.facts.flags and spatter.psf_source == "found":
             spatter = replace(spatter, psf_u_px=_LOSSY * spatter.psf_u_px)

@@ -30,9 +30,8 @@ _CUT_DEPTH = 0.1
 
 
 @njit(cache=True, nogil=True)
-def _solve(a: NDArray, b: NDArray, x: NDArray) -> bool:  # type: ignore[type-arg]
-    """Solve a symmetric positive system by Cholesky; `a` is overwritten. False where it is not positive."""
-    n = b.size
+def _solve(a: NDArray, b: NDArray, x: NDArray, n: int) -> bool:  # type: ignore[type-arg]
+    """Solve the first `n` of a symmetric positive system by Cholesky; `a` is overwritten. False where not positive."""
     for i in range(n):
         for j in range(i + 1):
             s = a[i, j]
@@ -75,7 +74,7 @@ def inverse(a: NDArray, out: NDArray) -> bool:  # type: ignore[type-arg]
             work[i, i] *= 1.0 + 1e-10
             unit[i] = 0.0
         unit[k] = 1.0
-        if not _solve(work, unit, x):
+        if not _solve(work, unit, x, n):
             return False
         for i in range(n):
             out[i, k] = x[i] * scale[i] * scale[k]
@@ -212,11 +211,12 @@ def descend(
     blur: float,
     ground_sd: float,
     close: float,
+    free: int,
     p: NDArray,  # type: ignore[type-arg]
     jtj: NDArray,  # type: ignore[type-arg]
     jtr: NDArray,  # type: ignore[type-arg]
 ) -> tuple[float, int]:
-    """Levenberg-Marquardt at a given noise; `p` and the normal equations are overwritten.
+    """Levenberg-Marquardt at a given noise over the first `free` of `p`, which and the equations are overwritten.
 
     It ends where chi-square would fall by less than `close` and a hundredth of `close` of itself.
 
@@ -230,7 +230,7 @@ def descend(
             at_black += 1
     if at_black > _CUT_SHARE * values.size:
         cut_sd = max(ground_sd, _CUT_DEPTH * top)
-    work, step = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
+    work, step = np.empty((PARAMETERS, PARAMETERS)), np.zeros(PARAMETERS)
     trial = np.empty(PARAMETERS)
     next_jtj, next_jtr = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
     damping = 1e-2
@@ -246,10 +246,10 @@ def descend(
             for b in range(PARAMETERS):
                 work[a, b] = jtj[a, b]
             work[a, a] = jtj[a, a] * (1.0 + damping) + 1e-30
-        good, new, next_n = _solve(work, jtr, step), 0.0, n
+        good, new, next_n = _solve(work, jtr, step, free), 0.0, n
         promise = 0.0
         if good:
-            for a in range(PARAMETERS):
+            for a in range(free):
                 promise += step[a] * jtr[a]
             if promise < close * (1.0 + 1e-2 * chi) and damping < 1.0:
                 break
@@ -346,7 +346,21 @@ def fit_sighting(
     for close in (_ROUGHLY, CLOSELY):
         noise_of(table, xs, ys, grounds, blur, read, shot, p, variance)
         chi, n = descend(
-            table, xs, ys, values, veils, variance, limits, -grounds, blur, ground_sd, close, p, jtj, jtr
+            table,
+            xs,
+            ys,
+            values,
+            veils,
+            variance,
+            limits,
+            -grounds,
+            blur,
+            ground_sd,
+            close,
+            p.size,
+            p,
+            jtj,
+            jtr,
         )
         if chi > _HOPELESS * max(n, 1):
             break
@@ -382,10 +396,38 @@ def soft_edge(
     soft[4] = p[4] - 0.7 * disc
     wide = math.sqrt(blur * blur + 0.7 * disc)
     a, _n = descend(
-        table, xs, ys, values, veils, variance, limits, -grounds, blur, ground_sd, CLOSELY, sharp, jtj, jtr
+        table,
+        xs,
+        ys,
+        values,
+        veils,
+        variance,
+        limits,
+        -grounds,
+        blur,
+        ground_sd,
+        CLOSELY,
+        p.size,
+        sharp,
+        jtj,
+        jtr,
     )
     b, _n = descend(
-        table, xs, ys, values, veils, variance, limits, -grounds, wide, ground_sd, CLOSELY, soft, jtj, jtr
+        table,
+        xs,
+        ys,
+        values,
+        veils,
+        variance,
+        limits,
+        -grounds,
+        wide,
+        ground_sd,
+        CLOSELY,
+        p.size,
+        soft,
+        jtj,
+        jtr,
     )
     return bool(b < 0.9 * a and b < a - 9.0)
 

@@ -19,6 +19,7 @@ from .ordering import sort_columns
 from .segmenting import prepare
 from .settings import SpatterSettings
 from .sieve import Sieve, sieve_of
+from .uncovered import uncovered_ground
 
 # Noise of the binomial 3x3 mean over that of a pixel: sqrt(sum of squared weights).
 SMOOTHED_NOISE = 0.375
@@ -42,7 +43,7 @@ class SpatterLook:
     psf_sigma_px, psf_u_px
         Standard deviation of the point spread without the pixel, and its standard uncertainty, px.
     psf_source
-        ``given``, ``found`` (from particles of the sample) or ``assumed`` (too few of them).
+        ``given``, ``found`` (from particles of the sample) or, with too few of them, ``pool_edge`` or ``assumed``.
     full_scale
         Grey value that is brightness 1.
     full_level
@@ -102,6 +103,7 @@ def learn(
     full_scale: float,
     outlines: Sequence[NDArray[np.floating]] | None = None,
     settings: SpatterSettings | None = None,
+    edge_sigma_px: float | None = None,
 ) -> SpatterLook:
     """Learn ground, noise and point spread from frames spread over the clip.
 
@@ -115,6 +117,8 @@ def learn(
         The pool's outline in each of them, shape (k, 2) px, (0, 2) where none was found; None: there is no pool.
     settings
         See `SpatterSettings`.
+    edge_sigma_px
+        Spread of the pool's edge, px, pixel included: stands in where the particles tell no point spread.
 
     Raises
     ------
@@ -177,9 +181,12 @@ def learn(
         )
     if settings.psf_sigma_px is not None:
         return look
-    from .point_spread import find_point_spread
+    from .point_spread import find_point_spread, rough_sightings
 
-    sigma, u, source = find_point_spread(sample, outlines, look, settings)
+    rough = rough_sightings(sample, outlines, look, settings)
+    if settings.background == "learned" and not dark and len(sample) >= 8:
+        look = replace(look, background=uncovered_ground(sample, look.background, rough))
+    sigma, u, source = find_point_spread(sample, outlines, look, settings, rough, edge_sigma_px)
     return replace(look, psf_sigma_px=sigma, psf_u_px=u, psf_source=source)
 
 

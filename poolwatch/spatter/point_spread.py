@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ..model.pixels import Frames, by_depth
 from ..model.together import shares, together
 from .facts import Work, facts_of, work_arrays
-from .fitting import CLOSELY, PARAMETERS, blur_of, descend, noise_of, veil
+from .fitting import CLOSELY, PARAMETERS, blur_of, descend, inverse, noise_of, veil
 from .profile import disc_table
 from .records import BORDER, CROWDED, RIM, UNFITTED
 from .searching import packed
@@ -26,7 +26,13 @@ if TYPE_CHECKING:
 # Particles that are tried, the clearest first, and times the detection level from which one is worth a try.
 _TRIED, _CLEAR = 120, 1.6
 _SIGMAS = np.exp(np.linspace(np.log(0.3), np.log(6.0), 25))
-ASSUMED = 0.8
+ASSUMED, _UNSURE = 0.8, 0.3
+# What a pixel's area (1/12) and looking between pixels (1/6) add to the variance of the pool's edge, px².
+_EDGE_PIXEL = 1 / 12 + 1 / 6
+# Standard uncertainties of its anisotropy from which a streak is told.
+_STREAK_TOLD = 3.0
+# The fine ladder about a width, and how many times it is moved on where the best lies at its end.
+_FINE, _LADDERS = np.exp(np.linspace(-0.12, 0.12, 9)), 4
 # A disc fitted to a bell of variance v by least squares has a variance of 0.63 v: its edge lies where the bell has half
 # of the disc's height, its height is the bell's mean inside, 2 x exp(-x) = 1 - exp(-x) at x = 1.256 = R²/2v, and R²/4
 # is the disc's variance.
@@ -35,11 +41,25 @@ _BELL_AS_DISC = 0.63
 _GAUSSIAN = 0.0015
 
 
+def rough_sightings(
+    sample: NDArray[np.uint8] | NDArray[np.uint16],
+    outlines: Sequence[NDArray[np.floating]] | None,
+    look: SpatterLook,
+    settings: SpatterSettings,
+) -> NDArray[np.void]:
+    """What stands out in the sample, fitted as if the point spread were 1 px."""
+    from .detecting import detect
+
+    return detect(sample, outlines, replace(look, psf_sigma_px=1.0), settings, threads=True)
+
+
 def find_point_spread(
     sample: NDArray[np.uint8] | NDArray[np.uint16],
     outlines: Sequence[NDArray[np.floating]] | None,
     look: SpatterLook,
     settings: SpatterSettings,
+    rough: NDArray[np.void],
+    edge_sigma_px: float | None = None,
 ) -> tuple[float, float, str]:
     """Width of the point spread that explains the particles of the sample best.
 
@@ -50,11 +70,9 @@ def find_point_spread(
     Returns
     -------
     tuple
-        Standard deviation in px (pixel not included), its standard uncertainty, and ``found`` or ``assumed``.
+        Standard deviation in px (pixel not included), its standard uncertainty, and ``found``, ``pool_edge`` or
+        ``assumed``.
     """
-    from .detecting import detect
-
-    rough = detect(sample, outlines, replace(look, psf_sigma_px=1.0), settings, threads=True)
     bad = UNFITTED | BORDER | RIM | CROWDED
     candidates = rough[
         ((rough["mark"] & bad) == 0) & (rough["signal"] > _CLEAR * look.detection_level) & (rough["peak"] > 0)
@@ -77,24 +95,64 @@ def find_point_spread(
     rough2, found2 = blur_of(1.0) ** 2, blur_of(sigma) ** 2
     seen_as = _BELL_AS_DISC + (1.0 - _BELL_AS_DISC) * min(rough2 / max(found2, 1e-9), 1.0)
     if not len(members) or seen_as * found2 > 1.3 * float(np.percentile(width2, 10)):
-        return ASSUMED, 0.3 * ASSUMED, "assumed"
+        return _stand_in(edge_sigma_px)
     # Again for the group, on a fine ladder: the sum of chi-squares, because a mean of single answers would lean
     # to the narrow ones, whose own uncertainties are smaller.
     # With those that tell no width but do not contradict it: a small particle tells an upper bound at most, and to take
     # only those whose noise happens to make it a width would lean to the narrow side.
-    vague = [k for k, curve in coarse.items() if k not in told and _allows(_SIGMAS, curve, sigma)]
-    group = candidates[
-        np.sort(np.concatenate([np.array(list(told))[members], np.array(vague, dtype=np.intp)]))
-    ]
-    fine = sigma * np.exp(np.linspace(-0.12, 0.12, 9))
-    curves = np.array(list(_all_curves(sample, outlines, group, look, settings, fine, sparse=False).values()))
-    best = _minimum(fine, curves.sum(axis=0)) if len(curves) else None
-    if best is not None:
+    group = _agreeing(coarse, told, sigma)
+    fine, curves = sigma * _FINE, dict[int, NDArray[np.float64]]()
+    for _ in range(_LADDERS):
+        more = np.array(sorted(group - set(curves)), dtype=np.intp)
+        new = _all_curves(sample, outlines, candidates[more], look, settings, fine, sparse=False)
+        curves |= {int(more[k]): curve for k, curve in new.items()}
+        curves |= {int(k): np.full(len(fine), np.nan) for k in more if int(k) not in curves}
+        summed = np.array([c for k, c in sorted(curves.items()) if k in group and not np.isnan(c).any()])
+        if not len(summed):
+            break
+        best = _minimum(fine, summed.sum(axis=0))
+        if best is None:
+            # The best lies beyond the ladder's end: the mean of single answers was that far off.
+            end = int(np.argmin(summed.sum(axis=0)))
+            if end not in (0, len(fine) - 1) or not np.isfinite(summed[:, end]).all():
+                break
+            sigma = float(fine[end])
+            fine, curves = sigma * _FINE, {}
+            continue
         sigma = best[0]
-        u = _left_out(fine, curves) or u
+        u = _left_out(fine, summed) or u
+        # Who agrees with this width may not be quite who agreed with the first.
+        before, group = group, _agreeing(coarse, told, sigma)
+        if group == before:
+            break
     if u > 0.2 * sigma:
-        return ASSUMED, 0.3 * ASSUMED, "assumed"
+        return _stand_in(edge_sigma_px)
     return sigma, float(np.hypot(u, _GAUSSIAN * sigma)), "found"
+
+
+def _stand_in(edge_sigma_px: float | None) -> tuple[float, float, str]:
+    """The point spread where particles do not tell it: what the pool's edge shows, for it was filmed by the same lens;
+    without a pool, what a lens in focus gives."""
+    if edge_sigma_px is None:
+        return ASSUMED, _UNSURE * ASSUMED, "assumed"
+    sigma = max(edge_sigma_px**2 - _EDGE_PIXEL, 0.3**2) ** 0.5
+    return sigma, _UNSURE * sigma, "pool_edge"
+
+
+def _agreeing(
+    curves: dict[int, NDArray[np.float64]], answers: dict[int, tuple[float, float]], sigma: float
+) -> set[int]:
+    """Places of the sightings whose answer agrees with a width or, where they have none, that do not contradict it."""
+    agreeing = set()
+    for k, curve in curves.items():
+        if k in answers:
+            value, u = answers[k]
+            agrees = abs(value - sigma) < 3.0 * np.hypot(u, 0.01 * value)
+        else:
+            agrees = _allows(_SIGMAS, curve, sigma)
+        if agrees:
+            agreeing.add(k)
+    return agreeing
 
 
 def _allows(sigmas: NDArray[np.float64], curve: NDArray[np.float64], sigma: float) -> bool:
@@ -252,32 +310,40 @@ def _curve(
     veil(xs, ys, grounds, float(first[0]), float(first[1]), veils)
     noise_of(table, xs, ys, grounds, blur_of(1.0), read, shot, first, variance)
     jtj, jtr = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
+
+    def best_at(
+        sigma: float, start: NDArray[np.float64], free: int
+    ) -> tuple[float, int, NDArray[np.float64]]:
+        blur = blur_of(sigma)
+        p = start.copy()
+        p[4] += blur_of(1.0) ** 2 - blur**2
+        p[4] = max(p[4], float(np.hypot(p[5], p[6])) / 24 - 0.5 * blur**2)
+        chi, used = descend(
+            table, xs, ys, lights, veils, variance, limits, -grounds, blur, ground_sd, CLOSELY, free, p, jtj, jtr
+        )  # fmt: skip
+        return chi, used, p
+
+    # Which width comes near, to see the streak with.
+    tried = sigmas[::4] if sparse else sigmas[len(sigmas) // 2 : len(sigmas) // 2 + 1]
+    near = float(tried[np.argmin([best_at(float(sigma), first, PARAMETERS)[0] for sigma in tried])])
+    chi, used, p = best_at(near, first, PARAMETERS)
+    start, free = first.copy(), PARAMETERS
+    known = np.empty((PARAMETERS, PARAMETERS))
+    if used > PARAMETERS and inverse(jtj, known):
+        u2 = 0.5 * float(known[5, 5] + known[6, 6]) * max(1.0, chi / (used - PARAMETERS))
+        streak2 = float(p[5] ** 2 + p[6] ** 2)
+        if streak2 < _STREAK_TOLD**2 * u2:
+            # Noise alone shows a streak, for it has a length in whatever direction; what that takes from the disc is
+            # missing in the flat top by which disc and blur are told apart. It is held at what noise does not explain.
+            start[5:7] = p[5:7] * np.sqrt(max(1.0 - 2.0 * u2 / max(streak2, 1e-30), 0.0))
+            free = PARAMETERS - 2
     curve, most = np.full(len(sigmas), np.inf), 0
     for step in (4, 2, 1) if sparse else (1,):
         best = int(np.argmin(curve))
         for j in range(0, len(sigmas), step):
             if np.isfinite(curve[j]) or (sparse and step < 4 and abs(j - best) > step):
                 continue
-            blur = blur_of(float(sigmas[j]))
-            p = first.copy()
-            p[4] += blur_of(1.0) ** 2 - blur**2
-            p[4] = max(p[4], float(np.hypot(p[5], p[6])) / 24 - 0.5 * blur**2)
-            curve[j], used = descend(
-                table,
-                xs,
-                ys,
-                lights,
-                veils,
-                variance,
-                limits,
-                -grounds,
-                blur,
-                ground_sd,
-                CLOSELY,
-                p,
-                jtj,
-                jtr,
-            )
+            curve[j], used, _p = best_at(float(sigmas[j]), start, free)
             most = max(most, used)
     return curve, most
 
@@ -295,6 +361,13 @@ def _minimum(sigmas: NDArray[np.float64], curve: NDArray[np.float64]) -> tuple[f
     at = np.log(sigmas[best]) + 0.5 * (c0 - c2) / (c0 - 2 * c1 + c2) * step
     u = float(np.sqrt(2.0 / bend))
     if u > 0.5:
+        return None
+    # A picture narrower than the point spread says no more than that: the curve is flat from its own width on, to where
+    # no blur can be narrowed so far. The end of such a floor is no answer.
+    lower = curve[:best]
+    lower = lower[np.isfinite(lower)]
+    near = np.log(sigmas[:best][np.isfinite(curve[:best])])
+    if len(near) and float(lower[near <= at - 3.0 * max(u, step)].min(initial=np.inf)) < c1 + 1.0:
         return None
     sigma = float(np.exp(at))
     return sigma, u * sigma
