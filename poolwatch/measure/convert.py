@@ -26,6 +26,8 @@ _BLIND_FRAMES = 0.05
 EDGE_CLIPPED = 0.5
 # A keyhole narrower than this many times the blur is diluted.
 _SMALL = 3.0
+# A keyhole that stands out of the pool by less than this share of the pool's brightness is hard to tell from it.
+_FAINT = 1 / 3
 # Share of exact zeros around the pool from which black counts as cut off: half are there where it is cut in the middle
 # of its noise, which does no harm.
 BLACK_SHARE = 0.6
@@ -130,6 +132,13 @@ def picture_flags(frames: pd.DataFrame, look: ClipLook, axes: PoolAxes) -> set[s
         flags.add("tail_faint")
     if isinstance(pool, PoolLook) and pool.keyhole.seen and pool.keyhole.extent_px < _SMALL * pool.sigma:
         flags.add("keyhole_small")
+    if (
+        isinstance(pool, PoolLook)
+        and pool.keyhole.seen
+        and pool.keyhole.contrast < _FAINT
+        and "keyhole_saturated" not in flags
+    ):
+        flags.add("keyhole_faint")
     width: NDArray[np.float64] = frames["pool_width_mm"].to_numpy(dtype=np.float64)
     if np.isfinite(width).any() and np.nanmedian(width) / axes.mm_per_px < 30:
         flags.add("pool_small")

@@ -97,6 +97,12 @@ FLAGS: dict[str, str] = {
         "the keyhole region reaches full scale: its brightness is a lower limit, or left empty "
         "where it cannot be known"
     ),
+    "keyhole_faint": (
+        "the keyhole stands out of the pool by less than a third of the pool's brightness: much of "
+        "what is taken for its fluctuation is the pool's, and it may be a bright place of the pool "
+        "instead; keyhole_brightness_cv may be off by half and more, mostly too small; a filter "
+        "farther in the blue lifts the hotter keyhole out of the pool"
+    ),
     "keyhole_small": (
         "the keyhole's radius is less than three times the blur: light from around it dilutes its "
         "fluctuation, so keyhole_brightness_cv is too small"

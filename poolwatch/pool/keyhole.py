@@ -20,6 +20,8 @@ _CORE_HEIGHT = 0.8
 _CORE = 0.4
 # A spot darker than the pool is one if it lies this share of the pool's brightness below it, away from the rim.
 _DARKER = 0.15
+# Half-width of the level in a keyhole over its height above the pool.
+_SOFT = 0.1
 # Least radius, px: a disc smaller than a pixel is one pixel with all its noise.
 _LEAST = 1.0
 
@@ -61,6 +63,12 @@ class Keyhole:
     spots: NDArray[np.float64]
     reach_px: float
     extent_px: float
+
+    @property
+    def contrast(self) -> float:
+        """How far the keyhole stands out of the pool, up or down, over the pool's brightness; NaN: none seen."""
+        height = self.soft / _SOFT
+        return abs(height) / max(self.level - 0.5 * height, 1e-9)
 
     @property
     def region(self) -> tuple[float, float, float, float, float, float]:
@@ -146,7 +154,7 @@ def learn_keyhole(
         region |= (xx - sx) ** 2 + (yy - sy) ** 2 <= radius**2
     saturated = float((mean_image[region] >= 0.98 * full_scale).mean()) if region.any() else 0.0
     reach = max(1.4 * extent, 1.5 * radius) + float(np.hypot(*(spots - (x, y)).T).max())
-    soft = max(0.1 * (peak - base), 1e-9)
+    soft = max(_SOFT * (peak - base), 1e-9)
     if turned and seen:
         half, soft = 2.0 * base - half, -soft
     return Keyhole(x, y, float(radius), half, soft, seen, saturated, spots, reach, extent)

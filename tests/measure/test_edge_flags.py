@@ -112,3 +112,17 @@ def test_keyhole_brightness_that_is_left_empty_has_its_flag(emptied):
     )
     look = SimpleNamespace(pool=SimpleNamespace(clipped=0.0), black_share=0.0, end_width=9.0, edges=Edges())
     assert picture_flags(frames, look, PoolAxes(0, 0, 0)) == ({"keyhole_saturated"} if emptied else set())
+
+
+@pytest.mark.parametrize(("brightness", "flagged"), [(0.6, True), (0.95, False), (0.1, False)])
+def test_a_keyhole_hardly_brighter_than_the_pool_is_flagged(tmp_path, brightness, flagged):
+    scene = {
+        "frames": 60,
+        "seed": 58,
+        "camera": {"width": 200, "height": 130, "mm_per_px": 0.02, "psf_sigma_px": 0.8},
+        "pool": {"hot": 0.55, "rim": 0.45},
+        "keyhole": {"brightness": brightness, "diameter_mm": 0.3, "motion": {"noise_sd": 0.08}},
+    }
+    clip = write_simulation(Scene.checked(scene, where="test"), tmp_path, format="npy")
+    found = poolwatch.measure_clip(clip, record_rate_hz=10_000.0)
+    assert ("keyhole_faint" in found.flags) == flagged
