@@ -11,7 +11,7 @@ from ..clips import Reader
 from ..model.errors import PoolwatchError
 from ..model.recording import Recording
 from ..pool import find_pool
-from ..pool.illuminated import IlluminatedLook, find_illuminated
+from ..pool.illuminated import IlluminatedLook
 from ..scale.motion import Motion
 from ..scale.travel import Drift
 from .look import look_at
@@ -101,6 +101,8 @@ def _places(
     for number in numbers.tolist():
         run = look.view.of(reader.frames(list(range(number - known, number + known + 1))), noise=False)
         if isinstance(look.pool, IlluminatedLook):
+            from ..pool.illuminated import find_illuminated
+
             pool = find_illuminated(
                 run, known, 1, look.pool, forward=forward, across=across, settings=settings.pool
             )[0]

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from ..clips import Reader
 from ..pool.illuminated import IlluminatedLook
-from ..pool.illuminated.metal import register
 from .look import ClipLook
 
 if TYPE_CHECKING:
@@ -166,6 +165,8 @@ def _way(
     step: float,
 ) -> float:
     """How far the metal moves from one picture to the next along its way, in steps of the clip; NaN where lost."""
+    from ..pool.illuminated.metal import register
+
     h, w = here.shape
     solid = np.ones((h, w), dtype=np.uint8)
     if not pool.moves:

@@ -11,7 +11,7 @@ from ..model.clip import Block
 from ..model.pixels import by_depth
 from ..pool import FIGURES, Pool, Pools, agitation_sums, find_pools
 from ..pool.coarse import Grey
-from ..pool.illuminated import IlluminatedLook, find_illuminated
+from ..pool.illuminated import IlluminatedLook
 from ..spatter import Waiting, detect, detect_waiting
 from .look import ClipLook
 from .settings import MeasureSettings
@@ -129,6 +129,8 @@ def _illuminated(
     settings: MeasureSettings,
 ) -> list[Pool]:
     """The pool in each frame of illuminated footage."""
+    from ..pool.illuminated import find_illuminated
+
     parts = [look.view.of(part, noise=False) for part in (before,) if part is not None]
     first = sum(len(part) for part in parts)
     parts.append(frames)

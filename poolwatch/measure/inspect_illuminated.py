@@ -12,7 +12,7 @@ from ..model.errors import MeasurementError
 from ..model.recording import Recording
 from ..pool import Pool
 from ..pool.coarse import Grey
-from ..pool.illuminated import IlluminatedLook, find_illuminated, learn_illuminated, window_length
+from ..pool.illuminated import IlluminatedLook
 from .finding import Finding, Verdict
 from .heading import OTHER_SPEED, Heading, heading_of, metal_of, with_heading
 from .inspect_common import black_finding, heading_finding, pool_finding, size_finding
@@ -30,6 +30,8 @@ def illuminated_findings(
     reader: Reader, recording: Recording | None, settings: MeasureSettings, view: View
 ) -> list[Finding]:
     """Findings about lit metal and the pool in it, from short runs of frames spread over the clip."""
+    from ..pool.illuminated import find_illuminated, learn_illuminated, window_length
+
     known = recording or Recording(record_rate_hz=_RATE_HZ)
     length = window_length(known.record_rate_hz, reader.facts.frame_count)
     if reader.facts.frame_count < length:

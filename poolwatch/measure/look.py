@@ -14,7 +14,7 @@ from ..model.errors import MeasurementError
 from ..model.recording import Recording
 from ..model.together import Later
 from ..pool import Pool, PoolLook, agitation_places, find_pools, learn_pool
-from ..pool.illuminated import IlluminatedLook, find_illuminated, learn_illuminated, window_length
+from ..pool.illuminated import IlluminatedLook
 from ..pool.kind import Kind, footage_kind
 from ..pool.tail import Edges, edges_of, end_width
 from ..spatter import SpatterLook, drawn_into, learn, smallest_diameter
@@ -275,6 +275,8 @@ def _look_at_illuminated(
 
     Particles are not looked for: against moving metal nothing yet tells them from its marks.
     """
+    from ..pool.illuminated import find_illuminated, learn_illuminated, window_length
+
     length = window_length(recording.record_rate_hz, reader.facts.frame_count)
     if reader.facts.frame_count < length:
         raise MeasurementError(

@@ -16,7 +16,7 @@ from ..settings import PoolSettings
 from .boundary import follow, settle
 from .comparing import Pairs, no_pairs
 from .evidence import FINER, REACH, SEARCH, dimmest, weigh
-from .look import IlluminatedLook
+from .facts import IlluminatedLook
 from .metal import Box, Grey
 from .region import SHARE, contour_of, liquid_in, margin_of
 from .residual import unexplained
