@@ -358,6 +358,7 @@ def _pool_facts(pool: PoolLook | IlluminatedLook) -> dict[str, Any]:
             "metal_share": pool.metal_share,
             "camera_stands": pool.standing,
             "edge_sigma_px": pool.evidence.sigma,
+            "liquid_alike": pool.evidence.alike,
         }
     return {
         "background": pool.background,

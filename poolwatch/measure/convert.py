@@ -11,6 +11,7 @@ from ..model.axes import PoolAxes
 from ..model.recording import Recording
 from ..model.tables import FRAMES
 from ..pool import PoolLook
+from ..pool.illuminated import IlluminatedLook
 from ..pool.tail import NARROW
 from .gather import Gathered
 from .look import ClipLook
@@ -28,6 +29,8 @@ EDGE_CLIPPED = 0.5
 _SMALL = 3.0
 # A keyhole that stands out of the pool by less than this share of the pool's brightness is hard to tell from it.
 _FAINT = 1 / 3
+# Share of pixels that brightness would take for the other kind, from which liquid and solid look alike.
+_ALIKE = 0.15
 # Share of exact zeros around the pool from which black counts as cut off: half are there where it is cut in the middle
 # of its noise, which does no harm.
 BLACK_SHARE = 0.6
@@ -139,6 +142,8 @@ def picture_flags(frames: pd.DataFrame, look: ClipLook, axes: PoolAxes) -> set[s
         and "keyhole_saturated" not in flags
     ):
         flags.add("keyhole_faint")
+    if isinstance(pool, IlluminatedLook) and pool.evidence.alike > _ALIKE:
+        flags.add("liquid_alike")
     width: NDArray[np.float64] = frames["pool_width_mm"].to_numpy(dtype=np.float64)
     if np.isfinite(width).any() and np.nanmedian(width) / axes.mm_per_px < 30:
         flags.add("pool_small")

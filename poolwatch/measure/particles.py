@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,6 +24,12 @@ from .settings import MeasureSettings
 
 if TYPE_CHECKING:
     import pandas as pd
+
+# Beyond the margin that is not searched, what of a particle's picture reaches over the rim: spreads of the lens.
+_RIM_SPREADS = 2.0
+# How many frames away an outline still tells where the pool is.
+_NEAR_FRAMES = 40
+_NONE = np.zeros((0, 2))
 
 
 @dataclass(frozen=True)
@@ -77,17 +85,25 @@ def particles_of(
         return Particles(SPATTER.frame(), SPATTER_REJECTED.frame(), TRACKS.frame(), None, math.nan, {})
     left, top, right, bottom = look.region
     measured = ~np.isin(gathered.status.astype(str), BLIND)
-    tracks = link(gathered.sightings, measured, (bottom - top, right - left), settings.spatter)
     shift = np.array([left, top], dtype=np.float64)
 
     def outline(frame: int) -> NDArray[np.float64]:
         return gathered.outlines(frame) - shift
 
+    def nearest(frame: int) -> NDArray[np.float64]:
+        return next(
+            (there for near in _around(frame, len(measured)) if len(there := outline(near)) >= 3), _NONE
+        )
+
+    margin = settings.spatter.pool_margin_px + _RIM_SPREADS * look.spatter.psf_sigma_px
+    sightings = outside_pool(gathered.sightings, outline, measured, margin)
+    tracks = link(sightings, measured, (bottom - top, right - left), settings.spatter)
+
     exposure = recording.exposure_s * recording.record_rate_hz if recording.exposure_s else None
     # Where the camera rides with the head, the sheet runs backwards through the picture.
     metal_px = None if look.pool.moves else metal_of(recording)
     found = particles(
-        tracks, look.spatter, outline, exposure_frames=exposure, metal_px=metal_px, settings=settings.spatter
+        tracks, look.spatter, nearest, exposure_frames=exposure, metal_px=metal_px, settings=settings.spatter
     )
     counted = found.sightings[found.sightings["particle"] > 0]
     in_view = np.bincount(counted["frame"].to_numpy(dtype=np.int64), minlength=len(gathered.status))
@@ -115,6 +131,56 @@ def particles_of(
             "sightings_without_track": found.loose,
         },
     )
+
+
+def _around(frame: int, count: int) -> Iterator[int]:
+    """A frame and those about it, the nearest first."""
+    yield frame
+    for step in range(1, _NEAR_FRAMES + 1):
+        yield from (near for near in (frame - step, frame + step) if 0 <= near < count)
+
+
+def outside_pool(
+    sightings: NDArray[np.void],
+    outline: Callable[[int], NDArray[np.float64]],
+    measured: NDArray[np.bool_],
+    margin_px: float,
+) -> NDArray[np.void]:
+    """Sightings without those on the pool in frames whose outline is not known.
+
+    There the search could not leave the pool out, and its keyhole, rim and ripples stand out of the ground as particles
+    do. Where it lies is told by the nearest frames before and behind that have an outline.
+
+    Parameters
+    ----------
+    sightings
+        Of the whole clip, by frame.
+    outline
+        Frame → outline, shape (k, 2) px, (0, 2) where there is none.
+    measured
+        Frames in which was searched, shape (n,).
+    margin_px
+        What lies nearer to an outline than this counts as on it.
+    """
+    seen = np.unique(sightings["frame"])
+    unknown = [int(k) for k in seen[measured[seen]] if len(outline(int(k))) < 3]
+    kept = np.ones(len(sightings), dtype=np.bool_)
+    for frame in unknown:
+        rows = np.flatnonzero(sightings["frame"] == frame)
+        for step in (-1, 1):
+            for near in range(frame + step, frame + step * (_NEAR_FRAMES + 1), step):
+                if not 0 <= near < len(measured):
+                    break
+                there = outline(near).astype(np.float32)
+                if len(there) >= 3:
+                    places = zip(sightings["x"][rows], sightings["y"][rows], strict=True)
+                    inside = [
+                        cv2.pointPolygonTest(there, (float(x), float(y)), True) > -margin_px
+                        for x, y in places
+                    ]
+                    kept[rows[inside]] = False
+                    break
+    return sightings[kept]
 
 
 def _in_mm(

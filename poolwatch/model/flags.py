@@ -97,6 +97,12 @@ FLAGS: dict[str, str] = {
         "the keyhole region reaches full scale: its brightness is a lower limit, or left empty "
         "where it cannot be known"
     ),
+    "liquid_alike": (
+        "illuminated footage in which liquid and solid metal are about equally bright, or the outline has "
+        "gone astray: it rests on motion alone; lengths and widths, and their fluctuation, may be wrong by "
+        "some pixels up to a third; light from another side, so that the liquid shows darker or brighter "
+        "than the sheet, less blur and no lossy compression help"
+    ),
     "keyhole_faint": (
         "the keyhole stands out of the pool by less than a third of the pool's brightness: much of "
         "what is taken for its fluctuation is the pool's, and it may be a bright place of the pool "

@@ -85,7 +85,12 @@ _PARTICLE = (
         "°",
         "direction of flight in the image plane, 0 forward along travel, counter-clockwise as seen",
     ),
-    _c("speed_mm_s", "float", "mm/s", "speed in the image plane"),
+    _c(
+        "speed_mm_s",
+        "float",
+        "mm/s",
+        "speed in the image plane, mean over the flight that was seen: drag makes it less than when leaving",
+    ),
     _c("diameter_mm", "float", "mm", "diameter, blur and motion streak taken out"),
     _c("diameter_u_mm", "float", "mm", "standard uncertainty of the diameter"),
     _c("mass_ug", "float", "µg", "mass as a sphere of liquid metal; empty without a material"),

@@ -54,6 +54,9 @@ class Evidence:
         outside to far inside; see `boundary.blurred_costs`.
     sigma
         Spread of the edge the tables are made for, px.
+    alike
+        Share of pixels that brightness alone would take for the other kind: 0 where it tells liquid from solid, 0.5
+        where it says nothing.
     """
 
     by_window: NDArray[np.float32]
@@ -61,6 +64,7 @@ class Evidence:
     edge_share: NDArray[np.float32]
     edge_brightness: NDArray[np.float32]
     sigma: float
+    alike: float
 
 
 @dataclass(frozen=True)
@@ -101,6 +105,7 @@ def learn_evidence(counts: Counts, sigma: float) -> Evidence:
         _edge_costs(np.array([_mixed_share(counts, c, counts.metal_in_noise) for c in liquid])),
         np.float32(_ALIKE) * _edge_costs(np.array([_mixed_brightness(counts.brightness, c) for c in liquid])),
         sigma,
+        float(0.5 * np.minimum(_density(counts.brightness[0]), _density(counts.brightness[1])).sum()),
     )
 
 

@@ -1,0 +1,41 @@
+"""Illuminated footage in which brightness does not tell liquid from solid says so."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import poolwatch
+from poolwatch.pool.illuminated.evidence import BINS, Counts, learn_evidence
+from poolwatch.simulate import Scene, write_simulation
+
+
+def test_how_alike_they_are() -> None:
+    bins = np.arange(BINS)
+    bells = [np.exp(-0.5 * ((bins - at) / 4.0) ** 2) * 1e4 for at in (20, 28, 50)]
+    even = np.ones((2, BINS))
+
+    def alike(liquid: int, solid: int) -> float:
+        return learn_evidence(Counts(even, even, np.array([bells[liquid], bells[solid]]), 30.0), 1.0).alike
+
+    assert alike(0, 0) == pytest.approx(0.5)
+    # Two bells of one width whose middles are 2 standard deviations apart: 16 % lie beyond the middle between them.
+    assert alike(0, 1) == pytest.approx(0.16, abs=0.02)
+    assert alike(0, 2) < 0.02
+
+
+@pytest.mark.parametrize(("liquid", "flagged"), [(0.4, True), (0.15, False)])
+def test_it_is_flagged(tmp_path: Path, liquid: float, flagged: bool) -> None:
+    scene = {
+        "kind": "illuminated",
+        "frames": 90,
+        "seed": 64,
+        "travel_speed_mm_s": 80,
+        "camera": {"width": 150, "height": 96, "mm_per_px": 0.03},
+        "lighting": {"metal": 0.4, "liquid": liquid, "rim_shade": 0.0, "highlight": 0.1},
+    }
+    clip = write_simulation(Scene.checked(scene, where="test"), tmp_path, format="npy")
+    found = poolwatch.measure_clip(clip, record_rate_hz=10_000, mm_per_px=0.03, travel_speed_mm_s=80)
+    assert ("liquid_alike" in found.flags) == flagged
