@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from .recovery import length_bytes, recovers_late
+
 if TYPE_CHECKING:
     from av.container import InputContainer
     from av.video.stream import VideoStream
@@ -23,7 +25,7 @@ class PacketIndex:
         Place in the file and bytes; time stamp for seeking, in the stream's time base (-1 where none).
         A size of 0 stands in for a packet that even time stamps show to be lost.
     key
-        Whether decoding can begin there.
+        Whether decoding can begin there and gives right pictures at once.
     damaged
         Whether the container itself says that the packet is not whole.
     frame
@@ -207,6 +209,8 @@ def _by_reading(container: InputContainer, stream: VideoStream) -> tuple[Rows, b
     rows: Rows = ([], [], [], [], [], [])
     position, size, time, stamped, key, damaged = rows
     broken = False
+    h264 = stream.codec_context.name == "h264"
+    lengths = length_bytes(stream.codec_context.extradata) if h264 else 0
     try:
         for packet in container.demux(stream):
             if packet.size == 0 or packet.is_discard:
@@ -216,7 +220,7 @@ def _by_reading(container: InputContainer, stream: VideoStream) -> tuple[Rows, b
             size.append(packet.size)
             time.append(-1 if stamp is None else stamp)
             stamped.append(packet.pts is not None)
-            key.append(packet.is_keyframe)
+            key.append(packet.is_keyframe and not (h264 and recovers_late(memoryview(packet), lengths)))
             damaged.append(packet.is_corrupt)
     except av.error.FFmpegError:
         broken = True
