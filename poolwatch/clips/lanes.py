@@ -55,8 +55,9 @@ def blocks_in_lanes(
     try:
         for _ in range(lanes):
             twin = reader.twin()
-            threads.append(threading.Thread(target=shared.run, args=(twin, size), daemon=True))
-            threads[-1].start()
+            thread = threading.Thread(target=shared.run, args=(twin, size), daemon=True)
+            thread.start()
+            threads.append(thread)
         for block in shared.arrivals():
             yield reader.sent(block.start, block.frames, block.decoded)
     finally:
@@ -83,15 +84,18 @@ class _Shared:
         with twin:
             while (piece := self._take()) is not None:
                 start, stop = self._pieces[piece]
+                fault: Exception | None = None
                 try:
                     # A piece before one that has failed is still read: its blocks come first, or its own fault.
                     for block in twin.blocks(start, stop, size=size):
                         if not self._put(block):
                             break
                 except Exception as error:  # noqa: BLE001 - raised again by `arrivals`
-                    self._failed[piece] = error
+                    fault = error
                 with self._change:
                     self._unread.discard(piece)
+                    if fault is not None:
+                        self._failed[piece] = fault
                     self._change.notify_all()
         self._put(None)
 
@@ -99,12 +103,14 @@ class _Shared:
         with self._change:
             piece = self._next
             self._next += 1
-            while piece < len(self._pieces) and piece - min(self._unread) >= self._lanes:
-                if self.over.is_set():
+            while piece < len(self._pieces):
+                # Behind a fault nothing more is read, nor waited for: a piece that is given up is never through.
+                if self.over.is_set() or piece > min(self._failed, default=piece):
                     return None
+                if piece - min(self._unread) < self._lanes:
+                    return piece
                 self._change.wait(0.2)
-            behind_a_fault = piece > min(self._failed, default=piece)
-            return None if piece >= len(self._pieces) or behind_a_fault else piece
+            return None
 
     def _put(self, block: Block | None) -> bool:
         while not self.over.is_set():
