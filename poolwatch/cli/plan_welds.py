@@ -112,11 +112,12 @@ def _welds(given: dict[str, Any], pilot: Pilot | None) -> None:
     k = comparison.shapes
     points = scatter_in_points(comparison.scatter, comparison.around)
     inside = " within a block" if comparison.blocked else ""
+    told = pilot if given["scatter"] is None and pilot is not None and pilot.df else None
     click.echo(
         f"scatter from weld to weld of a shape{inside}: {points:.2g} points around an index of {comparison.around:.3g}"
         + (
-            f" (pilot: {pilot.welds} welds, {pilot.df} degrees of freedom)"
-            if pilot and pilot.df
+            f" (pilot: {told.welds} welds, {told.df} degrees of freedom)"
+            if told is not None
             else " (assumed)"
         )
     )
@@ -141,8 +142,8 @@ def _welds(given: dict[str, Any], pilot: Pilot | None) -> None:
     ]
     for line in table([*rows]):
         click.echo(line)
-    if pilot is not None and pilot.df:
-        _pilot_notes(given, pilot, comparison)
+    if told is not None:
+        _pilot_notes(given, told, comparison)
 
 
 def _pilot_notes(given: dict[str, Any], pilot: Pilot, comparison: Comparison) -> None:

@@ -134,7 +134,7 @@ def read_pilot(rows: pd.DataFrame, *, blocked: bool = False) -> Pilot:
     notes = []
     if blocked:
         squares, df = _within_blocks(rows, value, shape)
-    elif "factor_block" in rows and len(set(rows["factor_block"].dropna())) > 1:
+    elif len(set(_blocks(rows)) - {""}) > 1:
         notes.append("the pilot's blocks are not taken out: what they differ by is in the scatter")
     if df == 0 and blocked:
         notes.append("shapes and blocks leave no degree of freedom: the scatter from weld to weld is unknown")
@@ -164,17 +164,25 @@ def read_pilot(rows: pd.DataFrame, *, blocked: bool = False) -> Pilot:
     )
 
 
+def _blocks(rows: pd.DataFrame) -> list[str]:
+    """The block of each row, empty where it has none."""
+    if "factor_block" not in rows:
+        return [""] * len(rows)
+    return ["" if value is None or value != value else str(value).strip() for value in rows["factor_block"]]
+
+
 def _within_blocks(rows: pd.DataFrame, value: NDArray[np.float64], shape: NDArray[Any]) -> tuple[float, int]:
     """Sum of squares that shape and block leave on the logit scale, and its degrees of freedom."""
-    if "factor_block" not in rows or len(set(rows["factor_block"].dropna())) < 2:
+    blocks = np.array(_blocks(rows))
+    known = blocks != ""
+    if len(set(blocks[known])) < 2:
         raise UsageError(
             "the pilot rows have no two blocks (column factor_block): nothing tells the scatter within a block; give "
             "--scatter in points"
         )
-    known = rows["factor_block"].notna().to_numpy()
     columns = [
-        (names[:, None] == np.array(sorted(set(names)))).astype(float)
-        for names in (shape[known].astype(str), rows["factor_block"].to_numpy()[known].astype(str))
+        (names[:, None] == np.unique(names)).astype(float)
+        for names in (shape[known].astype(str), blocks[known])
     ]
     model = np.hstack(columns)
     fitted, _, rank, _ = np.linalg.lstsq(model, value[known], rcond=None)

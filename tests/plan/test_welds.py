@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -24,6 +25,7 @@ from poolwatch.plan.power import (
 )
 from poolwatch.trial.blocked import compare_in_blocks
 from poolwatch.trial.blocks import lay_out
+from poolwatch.trial.rows import read_rows
 from poolwatch.trial.scatter import compare_pairs, group_welds
 from poolwatch.trial.settings import RankSettings
 
@@ -138,6 +140,40 @@ def test_a_pilot_in_blocks_has_its_scatter_within_them() -> None:
     assert not inside.notes
     with pytest.raises(UsageError, match="no two blocks"):
         read_pilot(rows.assign(factor_block="monday"), blocked=True)
+
+
+def test_a_pilot_weld_without_a_block_tells_no_scatter(tmp_path: Path) -> None:
+    """Whether its cell is empty in a column of words or of numbers."""
+    lines = ["clip,beam_shape,stability_index,factor_block"]
+    for block, moved in (("1", 0), ("2", 8), ("3", -5)):
+        lines += [f"a{block},a,{50 + moved + int(block)},{block}", f"b{block},b,{60 + moved},{block}"]
+    path = tmp_path / "scores.csv"
+    path.write_text("\n".join(lines))
+    whole = read_pilot(read_rows(path), blocked=True)
+    lines += ["a4,a,20,", "b4,b,90,"]
+    for word in ("", "day "):
+        path.write_text("\n".join(re.sub(r",(\d)$", rf",{word}\1", line) for line in lines))
+        more = read_pilot(read_rows(path), blocked=True)
+        assert (more.welds, more.df) == (8, whole.df)
+        assert more.scatter == pytest.approx(whole.scatter, rel=1e-9)
+    path.write_text("\n".join([lines[0], "a1,a,50,day 1", "b1,b,50,day 1", "a2,a,60,", "b2,b,70,"]))
+    assert not read_pilot(read_rows(path)).notes
+    with pytest.raises(UsageError, match="no two blocks"):
+        read_pilot(read_rows(path), blocked=True)
+
+
+def test_a_scatter_that_is_given_is_not_called_the_pilots(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "scores.csv"
+    path.write_text("clip,beam_shape,stability_index\n1,a,50\n2,a,60\n3,b,52\n4,b,61\n")
+    arguments = ["plan", "welds", "--difference", "10", "--pilot", str(path)]
+    assert main([*arguments, "--scatter", "4"]) == 0
+    said = capsys.readouterr().out
+    assert "4 points around an index of 55.8 (assumed)" in said
+    assert "note" not in said
+    assert main(arguments) == 0
+    assert "(pilot: 4 welds, 2 degrees of freedom)" in capsys.readouterr().out
 
 
 def test_the_command_plans_in_blocks(capsys: pytest.CaptureFixture[str]) -> None:
