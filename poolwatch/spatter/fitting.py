@@ -346,22 +346,8 @@ def fit_sighting(
     for close in (_ROUGHLY, CLOSELY):
         noise_of(table, xs, ys, grounds, blur, read, shot, p, variance)
         chi, n = descend(
-            table,
-            xs,
-            ys,
-            values,
-            veils,
-            variance,
-            limits,
-            -grounds,
-            blur,
-            ground_sd,
-            close,
-            p.size,
-            p,
-            jtj,
-            jtr,
-        )
+            table, xs, ys, values, veils, variance, limits, -grounds, blur, ground_sd, close, p.size, p, jtj, jtr
+        )  # fmt: skip
         if chi > _HOPELESS * max(n, 1):
             break
     if n <= PARAMETERS or not inverse(jtj, covariance):
@@ -396,39 +382,11 @@ def soft_edge(
     soft[4] = p[4] - 0.7 * disc
     wide = math.sqrt(blur * blur + 0.7 * disc)
     a, _n = descend(
-        table,
-        xs,
-        ys,
-        values,
-        veils,
-        variance,
-        limits,
-        -grounds,
-        blur,
-        ground_sd,
-        CLOSELY,
-        p.size,
-        sharp,
-        jtj,
-        jtr,
-    )
+        table, xs, ys, values, veils, variance, limits, -grounds, blur, ground_sd, CLOSELY, p.size, sharp, jtj, jtr
+    )  # fmt: skip
     b, _n = descend(
-        table,
-        xs,
-        ys,
-        values,
-        veils,
-        variance,
-        limits,
-        -grounds,
-        wide,
-        ground_sd,
-        CLOSELY,
-        p.size,
-        soft,
-        jtj,
-        jtr,
-    )
+        table, xs, ys, values, veils, variance, limits, -grounds, wide, ground_sd, CLOSELY, p.size, soft, jtj, jtr
+    )  # fmt: skip
     return bool(b < 0.9 * a and b < a - 9.0)
 
 

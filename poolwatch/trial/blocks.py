@@ -227,7 +227,12 @@ def block_notes(layout: Layout, clips: Sequence[str], names: Sequence[str]) -> l
             f"blocks: what days, sheets or batches differ by is not taken out, for {why}; it counts as scatter from "
             "weld to weld and may hide a difference"
         ]
-    if layout.kind == "nested":
+    if layout.kind == "nested" and len(names) == 1:
+        notes = [
+            "blocks: the interval rests on how far days, sheets or batches differ: each block counts once, however "
+            "many welds it holds"
+        ]
+    elif layout.kind == "nested":
         notes = [
             "blocks: no two shapes share a day, sheet or batch, so a difference between shapes is told only by how far "
             "blocks of one shape differ: each block counts once, however many welds it holds. Weld all shapes in every "

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ..model.tables import RANKING
 from .blocked import compare_in_blocks
-from .blocks import Layout, block_labels, block_notes, lay_out
+from .blocks import Kind, Layout, block_labels, block_notes, lay_out
 from .index import desirabilities, order_under_weights, part_weights, weighted_index
 from .letters import group_letters
 from .likewise import Likeness, check_likeness
@@ -183,9 +183,7 @@ def rank(
         pairs["difference_high"] = pairs["difference"] + blocked.high
         pairs["told_apart"] = pairs["told_apart"].mask(pairs["p"].isna())
     if (pairs["told_apart"] == 1).any() and not layout.paired:
-        notes += _few_welds(
-            blocked.units if blocked else groups, settings.alpha, crossed=layout.kind == "crossed"
-        )
+        notes += _few_welds(blocked.units if blocked else groups, settings.alpha, layout.kind)
     reading = read_ranking(table, pairs, share, welds, likeness.excluded, replicated=groups.replicated)
     return Ranking(table, pairs, part_table, share, welds, likeness.excluded, left_out, tuple(notes), reading)
 
@@ -197,17 +195,19 @@ def default_weights() -> dict[str, float]:
     return {name: part.weight for name, part in IndexSettings().parts.items()}
 
 
-def _few_welds(groups: Groups, alpha: float, *, crossed: bool) -> list[str]:
+def _few_welds(groups: Groups, alpha: float, kind: Kind) -> list[str]:
     """What too few welds cannot keep where shapes scatter unlike each other; the accuracy tests hold the shares."""
     fewest = int(groups.count[groups.count > 1].min())
     least = 5 if len(groups.names) == 2 else 4
     if fewest >= least or alpha > 0.05:
         return []
-    share = 18 if fewest == 2 else 11 if crossed else 9
+    share = 18 if fewest == 2 else 11 if kind == "crossed" else 9
+    # Where blocks stand within shapes, they are what is counted.
+    unit = "block" if kind == "nested" else "weld"
     return [
-        f"few welds (down to {fewest} of a shape): should one shape scatter much more from weld to weld than the "
+        f"few {unit}s (down to {fewest} of a shape): should one shape scatter much more from {unit} to {unit} than the "
         f"others, shapes that are alike are told apart in up to {share} % of such trials, not in "
-        f"{100 * alpha:.3g} %; {least} welds of every shape keep to that"
+        f"{100 * alpha:.3g} %; {least} {unit}s of every shape keep to that"
     ]
 
 

@@ -275,6 +275,21 @@ def test_what_blocks_cannot_tell_is_said() -> None:
     assert any(f"{some['clip'][0]}, {some['clip'][5]}" in note and "no block" in note for note in named)
 
 
+def test_notes_count_blocks_where_blocks_are_what_counts() -> None:
+    """Two sheets a shape, two welds a sheet, shapes far apart; then one of the shapes alone."""
+    rows = score_rows(np.random.default_rng(4), [0.3, 0.9], 4, between=0.01)
+    rows["factor_block"] = [f"{shape} {n // 2 % 2}" for n, shape in enumerate(rows["beam_shape"])]
+    ranking = rank(rows, settings=QUICK)
+    assert told(ranking) == [1]
+    (few,) = [note for note in ranking.notes if note.startswith("few ")]
+    assert few.startswith("few blocks (down to 2 of a shape)")
+    assert "5 blocks of every shape" in few
+    alone = rank(rows[rows["beam_shape"] == rows["beam_shape"][0]], settings=QUICK)
+    (said,) = [note for note in alone.notes if note.startswith("blocks:")]
+    assert "each block counts once" in said
+    assert "between shapes" not in said
+
+
 @pytest.mark.parametrize("labels", ["one", "own", "none left", "missing"])
 def test_blocks_that_say_nothing_change_nothing(labels: str) -> None:
     rows = trial()
