@@ -19,6 +19,8 @@ from .look import ClipLook
 if TYPE_CHECKING:
     import pandas as pd
 
+    from ..spatter import SpatterLook
+
 # A frame whose keyhole region has more than this share at full scale says nothing of its brightness; a clip with
 # more than that share of such frames says nothing at all, for the bright ones are those that are missing.
 _BLIND = 0.1
@@ -31,6 +33,9 @@ _SMALL = 3.0
 _FAINT = 1 / 3
 # Share of pixels that brightness would take for the other kind, from which liquid and solid look alike.
 _ALIKE = 0.15
+# Particles whose point spread is below this share of what the pool's edge shows are sharper than the pool: on simulated
+# clips the edge shows it within some per cent.
+_SHARPER = 0.92
 # Share of exact zeros around the pool from which black counts as cut off: half are there where it is cut in the middle
 # of its noise, which does no harm.
 BLACK_SHARE = 0.6
@@ -142,9 +147,21 @@ def picture_flags(frames: pd.DataFrame, look: ClipLook, axes: PoolAxes) -> set[s
         and "keyhole_saturated" not in flags
     ):
         flags.add("keyhole_faint")
+    if isinstance(pool, PoolLook) and _sharper(pool, look.spatter):
+        flags.add("particles_sharp")
     if isinstance(pool, IlluminatedLook) and pool.evidence.alike > _ALIKE:
         flags.add("liquid_alike")
     width: NDArray[np.float64] = frames["pool_width_mm"].to_numpy(dtype=np.float64)
     if np.isfinite(width).any() and np.nanmedian(width) / axes.mm_per_px < 30:
         flags.add("pool_small")
     return flags
+
+
+def _sharper(pool: PoolLook, spatter: SpatterLook | None) -> bool:
+    """Whether the point spread that was found from particles is narrower than the pool's edge allows for."""
+    if spatter is None or spatter.psf_source != "found" or pool.edge_clipped > EDGE_CLIPPED:
+        return False
+    # Compiled code comes with it, which loads while the clip is opened.
+    from ..spatter.point_spread import lens_spread
+
+    return spatter.psf_sigma_px < _SHARPER * lens_spread(pool.sigma)

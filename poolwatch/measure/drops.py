@@ -145,6 +145,20 @@ def _by_metal(reader: Reader, look: ClipLook, pool: IlluminatedLook, skip: NDArr
             if before is not None and not skip[number - 1 : number + 1].any():
                 ways[number - 1] = _way(before, frame, pool, step)
             before = frame
+    return by_ways(ways)
+
+
+def by_ways(ways: Floats) -> Drops:
+    """Places where metal moves on by whole frames' ways more than usual, and as usual before and behind.
+
+    Where a dense shower or a puff is taken for metal for some frames, ways are odd one after the other, and some
+    come near a whole number by chance.
+
+    Parameters
+    ----------
+    ways
+        How far the metal moves from each frame to the next, in steps of the clip, shape (frames,); NaN: not known.
+    """
     known = np.isfinite(ways)
     if known.sum() < 8:
         return Drops()
@@ -154,6 +168,9 @@ def _by_metal(reader: Reader, look: ClipLook, pool: IlluminatedLook, skip: NDArr
     with np.errstate(invalid="ignore"):
         # A camera that shakes by as much as the metal moves hides what is missing.
         hit = (np.rint(more) >= 1) & (np.abs(more - np.rint(more)) < _NEAR) & (more > 8 * spread)
+        odd = known & ~hit & (np.abs(more) > max(_NEAR, 5 * spread))
+    hit[1:] &= ~odd[:-1]
+    hit[:-1] &= ~odd[1:]
     after = np.flatnonzero(hit)
     return Drops("metal", tuple(after.tolist()), tuple(int(round(m)) for m in more[after]))
 

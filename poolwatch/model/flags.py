@@ -97,6 +97,12 @@ FLAGS: dict[str, str] = {
         "the keyhole region reaches full scale: its brightness is a lower limit, or left empty "
         "where it cannot be known"
     ),
+    "particles_sharp": (
+        "particles look sharper than the pool's edge by more than 8 %: the edge is soft by itself or out of "
+        "focus, or the point spread was found too narrow from small, faint or compressed particles: then those "
+        "under some two blurs across are too large, by a tenth up to several times, and their mass by a third "
+        "up to many times; give spatter.psf_sigma_px where it is known"
+    ),
     "liquid_alike": (
         "illuminated footage in which liquid and solid metal are about equally bright, or the outline has "
         "gone astray: it rests on motion alone; lengths and widths, and their fluctuation, may be wrong by "

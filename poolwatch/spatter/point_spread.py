@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -135,8 +136,13 @@ def _stand_in(edge_sigma_px: float | None) -> tuple[float, float, str]:
     without a pool, what a lens in focus gives."""
     if edge_sigma_px is None:
         return ASSUMED, _UNSURE * ASSUMED, "assumed"
-    sigma = max(edge_sigma_px**2 - _EDGE_PIXEL, 0.3**2) ** 0.5
+    sigma = lens_spread(edge_sigma_px)
     return sigma, _UNSURE * sigma, "pool_edge"
+
+
+def lens_spread(edge_sigma_px: float) -> float:
+    """Point spread without the pixel, px, that the spread of the pool's edge shows where the edge is a sharp step."""
+    return math.sqrt(max(edge_sigma_px**2 - _EDGE_PIXEL, 0.3**2))
 
 
 def _agreeing(

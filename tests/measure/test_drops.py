@@ -10,7 +10,7 @@ import pytest
 import poolwatch
 from poolwatch.clips import open_clip
 from poolwatch.footage import write_frames
-from poolwatch.measure.drops import Drops, by_particles
+from poolwatch.measure.drops import Drops, by_particles, by_ways
 from poolwatch.simulate import Scene, write_simulation
 
 
@@ -148,3 +148,14 @@ def test_time_stamps_that_are_uneven_or_have_holes(tmp_path: Path) -> None:
     path = write_frames(tmp_path / "even.mkv", frames, format="mkv-ffv1", depth_bits=8, playback_rate_hz=30)
     with open_clip(path) as reader:  # 33 and 34 ms in turn are rounding
         assert "uneven_times" not in reader.facts.flags
+
+
+def test_metal_that_is_lost_for_some_frames_is_no_drop() -> None:
+    rng = np.random.default_rng(3)
+    ways = 1.0 + 0.1 * rng.standard_normal(200)
+    ways[[60, 140]] = 3.05, 1.95
+    assert by_ways(ways) == Drops("metal", (60, 140), (2, 1))
+    # Two whole numbers among odd ways: a shower that was followed instead of the sheet.
+    ways[100:104] = 2.98, 2.4, 3.02, 1.6
+    assert by_ways(ways) == Drops("metal", (60, 140), (2, 1))
+    assert by_ways(np.full(200, np.nan)) == Drops()

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 import poolwatch
-from poolwatch.measure.convert import picture_flags
+from poolwatch.measure.convert import _sharper, picture_flags
 from poolwatch.measure.inspection import inspect_clip
 from poolwatch.model.axes import PoolAxes
 from poolwatch.model.recording import Recording
@@ -126,3 +126,20 @@ def test_a_keyhole_hardly_brighter_than_the_pool_is_flagged(tmp_path, brightness
     clip = write_simulation(Scene.checked(scene, where="test"), tmp_path, format="npy")
     found = poolwatch.measure_clip(clip, record_rate_hz=10_000.0)
     assert ("keyhole_faint" in found.flags) == flagged
+
+
+@pytest.mark.parametrize(
+    ("psf", "source", "clipped", "sharper"),
+    [
+        (1.3, "found", 0.0, True),
+        (1.5, "found", 0.0, False),
+        (1.3, "pool_edge", 0.0, False),
+        (1.3, "given", 0.0, False),
+        # A clipped edge is seen through its foot: its spread is no judge.
+        (1.3, "found", 0.9, False),
+    ],
+)
+def test_particles_sharper_than_the_pools_edge(psf, source, clipped, sharper):
+    pool = SimpleNamespace(sigma=(1.5**2 + 0.25) ** 0.5, edge_clipped=clipped)
+    assert _sharper(pool, SimpleNamespace(psf_sigma_px=psf, psf_source=source)) == sharper
+    assert not _sharper(pool, None)
