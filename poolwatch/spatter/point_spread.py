@@ -329,13 +329,15 @@ def _curve(
         )  # fmt: skip
         return chi, used, p
 
-    # Which width comes near, to see the streak with.
-    tried = sigmas[::4] if sparse else sigmas[len(sigmas) // 2 : len(sigmas) // 2 + 1]
-    near = float(tried[np.argmin([best_at(float(sigma), first, PARAMETERS)[0] for sigma in tried])])
-    chi, used, p = best_at(near, first, PARAMETERS)
+    # The streak as seen with a width that comes near.
+    chi, used, p, equations = np.inf, 0, first, np.zeros((PARAMETERS, PARAMETERS))
+    for sigma in sigmas[::4] if sparse else sigmas[len(sigmas) // 2 :][:1]:
+        here = best_at(float(sigma), first, PARAMETERS)
+        if here[0] < chi:
+            (chi, used, p), equations = here, jtj.copy()
     start, free = first.copy(), PARAMETERS
     known = np.empty((PARAMETERS, PARAMETERS))
-    if used > PARAMETERS and inverse(jtj, known):
+    if used > PARAMETERS and inverse(equations, known):
         u2 = 0.5 * float(known[5, 5] + known[6, 6]) * max(1.0, chi / (used - PARAMETERS))
         streak2 = float(p[5] ** 2 + p[6] ** 2)
         if streak2 < _STREAK_TOLD**2 * u2:
