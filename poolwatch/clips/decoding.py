@@ -232,6 +232,9 @@ class Decoding:
         """Number of a frame; packets carry their own number as time stamp through the decoder."""
         if self._index.ordered and frame.pts is not None:
             return int(self._index.frame[frame.pts]), sequence + 1
+        if frame.pts is not None and self._index.key[frame.pts]:
+            # Whatever was lost before it: all frames of the packets before a keyframe are shown before it.
+            sequence = max(sequence, frame.pts)
         return sequence, sequence + 1
 
     def _decode(self, packet: Packet[VideoStream] | None, number: int) -> list[VideoFrame] | None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from .recovery import length_bytes, recovers_late
+from .recovery import length_bytes, right_at_once
 
 if TYPE_CHECKING:
     from av.container import InputContainer
@@ -155,7 +155,9 @@ def read_index(container: InputContainer, stream: VideoStream, file_size: int) -
     reorders = stream.codec_context.name not in _INTRA and (
         bool(stream.codec_context.has_b_frames) or not in_order
     )
-    ordered = not reorders or (all_stamped and len(np.unique(stamps)) == len(stamps))
+    ordered = not reorders or (
+        all_stamped and len(np.unique(stamps)) == len(stamps) and not _untimed(container, stream)
+    )
     if not (reorders and ordered):
         # As stored. A time stamp out of order where nothing is reordered is damaged.
         frame = np.arange(len(stamps))
@@ -174,6 +176,11 @@ def read_index(container: InputContainer, stream: VideoStream, file_size: int) -
         # the same would be wrong: in a damaged AVI a jump by the index shows other pictures than reading on does.
         not (from_index and container.format.name == "avi"),
     )
+
+
+def _untimed(container: InputContainer, stream: VideoStream) -> bool:
+    """Whether the times are those of decoding: AVI has no others, and of H.264 they cannot be told from the packets."""
+    return container.format.name == "avi" and stream.codec_context.name == "h264"
 
 
 Rows = tuple[list[int], list[int], list[int], list[bool], list[bool], list[bool]]
@@ -209,7 +216,7 @@ def _by_reading(container: InputContainer, stream: VideoStream) -> tuple[Rows, b
     rows: Rows = ([], [], [], [], [], [])
     position, size, time, stamped, key, damaged = rows
     broken = False
-    h264 = stream.codec_context.name == "h264"
+    h264, untimed = stream.codec_context.name == "h264", _untimed(container, stream)
     lengths = length_bytes(stream.codec_context.extradata) if h264 else 0
     try:
         for packet in container.demux(stream):
@@ -220,7 +227,10 @@ def _by_reading(container: InputContainer, stream: VideoStream) -> tuple[Rows, b
             size.append(packet.size)
             time.append(-1 if stamp is None else stamp)
             stamped.append(packet.pts is not None)
-            key.append(packet.is_keyframe and not (h264 and recovers_late(memoryview(packet), lengths)))
+            key.append(
+                packet.is_keyframe
+                and (not h264 or right_at_once(memoryview(packet), lengths, closed=untimed))
+            )
             damaged.append(packet.is_corrupt)
     except av.error.FFmpegError:
         broken = True

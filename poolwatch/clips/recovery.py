@@ -1,4 +1,4 @@
-"""Places where an H.264 stream says that decoding may begin, but pictures come out right only some frames later.
+"""Whether an H.264 picture that is marked as a keyframe is one to begin with.
 
 Encoders that refresh the picture bit by bit (periodic intra refresh) send no whole keyframe after the first. Containers
 mark the start of each refresh as one all the same.
@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 # Types of NAL units and of supplemental information, ITU-T H.264, table 7-1 and D.1.1.
-_SLICES, _SEI, _RECOVERY_POINT = range(1, 6), 6, 6
+_SLICES, _REFRESH, _SEI, _RECOVERY_POINT = range(1, 6), 5, 6, 6
 
 
 def length_bytes(extradata: bytes | None) -> int:
@@ -17,23 +17,29 @@ def length_bytes(extradata: bytes | None) -> int:
     return (extradata[4] & 3) + 1 if extradata is not None and len(extradata) > 6 and extradata[0] == 1 else 0
 
 
-def recovers_late(packet: bytes | memoryview, lengths: int) -> bool:
-    """Whether pictures decoded from here on are right only some frames later (ITU-T H.264, D.2.8).
+def right_at_once(packet: bytes | memoryview, lengths: int, *, closed: bool) -> bool:
+    """Whether pictures decoded from here on are right from the first on.
 
     Parameters
     ----------
     packet
-        All of one picture.
+        All of one picture, marked as a keyframe.
     lengths
         What `length_bytes` gave.
+    closed
+        Whether it must be an instantaneous refresh besides, so that what is shown before it comes before it too.
+
+    References
+    ----------
+    ITU-T H.264, D.2.8: recovery point; 7.4.1.2.4: instantaneous decoding refresh.
     """
     for unit in _units(packet, lengths):
         kind = unit[0] & 31
         if kind in _SLICES:
-            return False
+            return kind == _REFRESH or not closed
         if kind == _SEI and _frames_to_recovery(unit) > 0:
-            return True
-    return False
+            return False
+    return not closed
 
 
 def _units(packet: bytes | memoryview, lengths: int) -> Iterator[bytes]:

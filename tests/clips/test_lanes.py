@@ -147,31 +147,3 @@ def test_no_lane_runs_far_ahead(tmp_path: Path) -> None:
             # One block may still be on its way from each lane.
             assert piece - unread <= 3
             through[piece] = through.get(piece, 0) + len(block.frames)
-
-
-@pytest.mark.parametrize("ending", ["mp4", "mkv", "ts"])
-def test_refreshed_bit_by_bit_there_is_but_one_keyframe(tmp_path: Path, ending: str) -> None:
-    """From where a refresh starts, marked as a keyframe, pictures come out right only when it is through."""
-    import av
-
-    path = tmp_path / f"refreshed.{ending}"
-    grain = np.random.default_rng(11).integers(0, 255, (48, 64 + FRAMES)).astype(np.uint8)
-    with av.open(str(path), "w") as container:
-        stream = container.add_stream("libx264", rate=25)
-        stream.width, stream.height, stream.pix_fmt = 64, 48, "yuv420p"
-        stream.options = {"x264-params": "intra-refresh=1:keyint=30:bframes=0"}
-        for k in range(FRAMES):
-            picture = av.VideoFrame.from_ndarray(np.ascontiguousarray(grain[:, k : k + 64]), format="gray")
-            container.mux(stream.encode(picture.reformat(format="yuv420p")))
-        container.mux(stream.encode(None))
-    with av.open(str(path)) as container:
-        assert sum(packet.is_keyframe for packet in container.demux(video=0) if packet.size) > 5
-    with open_clip(path) as reader:
-        assert lanes_of(reader, 2) == []
-        whole = np.concatenate([block.frames for block in reader.blocks()])
-        assert reader.findings().undecodable == ()
-        places = [7, 100, 123, FRAMES - 1]
-        assert np.array_equal(reader.frames(places), whole[places])
-        (later,) = reader.blocks(100, 110)
-        assert later.decoded.all()
-        assert np.array_equal(later.frames, whole[100:110])
