@@ -33,8 +33,8 @@ class PacketIndex:
     packet_of
         The reverse: packet that holds a frame.
     ordered
-        False where time stamps cannot tell the order shown (several alike in a stream that reorders):
-        frames are then numbered as the decoder gives them out.
+        False where time stamps cannot tell the order shown (several alike in a stream that reorders, or those of
+        decoding): frames are then numbered as the decoder gives them out.
     broken
         Reading stopped at an error, not at the end.
     jumps
