@@ -117,7 +117,6 @@ def measure_clip(
             look = look_at(reader, recording, settings)
         recording = look.recording
         _hand_back()
-        look.smallest.begin()
         gathered = gather(reader, look, settings, workers=threads, block_size=block_size, progress=progress)
         _hand_back()
         mark_jumps(gathered, look.lag)

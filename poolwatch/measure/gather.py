@@ -234,6 +234,8 @@ class _Assembly:
             self._sightings += settled.tobytes()
         if self._progress:
             self._progress(len(self._status), max(self._total, len(self._status)))
+        # Beside the measuring, once the first block is through.
+        self._look.smallest.begin()
 
     def finish(self, reader: Reader) -> Gathered:
         findings = reader.findings()

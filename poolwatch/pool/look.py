@@ -315,10 +315,14 @@ def _mean_picture(
     hits = np.zeros((h, w))
     for i, contour, _ in regions:
         centre = contour.mean(axis=0)
-        shift = np.round(np.asarray(place) - centre) if np.hypot(*(centre - place)) > 8 else np.zeros(2)
-        move = np.array([[1, 0, shift[0]], [0, 1, shift[1]]], dtype=np.float64)
         filled = np.zeros((h, w), dtype=np.uint8)
         cv2.fillPoly(filled, [contour.astype(np.int32)], 1)
+        if np.hypot(*(centre - place)) <= 8:
+            total += sample[i]
+            hits += filled
+            continue
+        shift = np.round(np.asarray(place) - centre)
+        move = np.array([[1, 0, shift[0]], [0, 1, shift[1]]], dtype=np.float64)
         total += cv2.warpAffine(sample[i].astype(np.float32), move, (w, h), flags=cv2.INTER_NEAREST)
         hits += cv2.warpAffine(filled, move, (w, h), flags=cv2.INTER_NEAREST)
     return total / len(regions), np.asarray(hits > 0.5 * len(regions))

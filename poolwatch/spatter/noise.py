@@ -8,6 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..model.together import together
+
 # Least variance of a grey value: that of rounding.
 ROUNDING = 1.0 / 12.0
 # Sum of squared weights of `finest`: 1 + 4 · (1/2)² + 4 · (1/4)².
@@ -75,7 +77,7 @@ def noise_model(
     tuple
         read, shot: squared grey values, and squared grey values per grey value.
     """
-    total, scatter = trimmed_variance(raw), trimmed_variance(fine)
+    total, scatter = together(trimmed_variance, (raw, fine))
     known = np.isfinite(total) & np.isfinite(scatter) & (base < 0.95 * full_scale)
     # A dark pixel that is cut off at black shows less noise than it has.
     seen = known & (lowest < _CUT)
