@@ -58,7 +58,6 @@ class Decoding:
         self._path = path
         self._index = index
         self._threads = threads
-        self._numbers: dict[int, int] | None = None
         self._container: InputContainer | None = None
         self._open()
 
@@ -340,7 +339,7 @@ class Decoding:
             try:
                 container.seek(int(self._index.time[first]), stream=self._stream, backward=True)
                 packet = next(p for p in container.demux(self._stream) if p.size and not p.is_discard)
-                number = self._number_at(packet.pos)
+                number = self._index.number_at(packet.pos)
                 if number is not None and number <= first:
                     self._ahead = packet
                     return number
@@ -348,16 +347,6 @@ class Decoding:
                 pass
         self._open()
         return 0
-
-    def _number_at(self, position: int | None) -> int | None:
-        """Packet number at a place in the file; None where places do not tell."""
-        if self._numbers is None:
-            places = self._index.position.tolist()
-            self._numbers = dict(zip(places, range(len(places)), strict=True))
-            self._numbers.pop(-1, None)
-            if len(self._numbers) + self._index.lost < len(places):
-                self._numbers = {}
-        return self._numbers.get(position) if position is not None else None
 
 
 def _up_to(due: int, stop: int, shown: int, frame: VideoFrame, bad: set[int]) -> Iterator[Numbered]:

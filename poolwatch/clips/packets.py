@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -78,8 +79,23 @@ class PacketIndex:
     @property
     def reached_at_once(self) -> bool:
         """Whether any packet can be jumped to: each has a time and a place of its own."""
-        known = self.jumps and bool((self.time >= 0).all() and (self.position >= 0).all())
-        return known and len(np.unique(self.position)) == len(self)
+        return self.jumps and bool((self.time >= 0).all()) and len(self._places[0]) == len(self)
+
+    @functools.cached_property
+    def _places(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Places in the file in order, and the packet at each; none where places do not tell packets apart."""
+        known = np.flatnonzero(self.position >= 0)
+        numbers = known[np.argsort(self.position[known], kind="stable")]
+        places = self.position[numbers]
+        if (np.diff(places) == 0).any() or len(places) + self.lost < len(self):
+            return places[:0], numbers[:0]
+        return places, numbers
+
+    def number_at(self, position: int | None) -> int | None:
+        """Packet number at a place in the file; None where places do not tell."""
+        places, numbers = self._places
+        at = int(np.searchsorted(places, -1 if position is None else position))
+        return int(numbers[at]) if at < len(places) and places[at] == position else None
 
     def key_before(self, frame: int) -> int:
         """Packet of the last keyframe from which decoding reaches `frame`."""

@@ -181,6 +181,7 @@ def _assemble(
     gathered.figures = {}
     found = particles_of(gathered, look, axes, recording, settings, metal)
     gathered.sightings = None
+    _hand_back()
     if found.in_view is not None:
         frames["spatter_in_view"] = frames["spatter_in_view"].mask(
             ~frames["status"].isin(["undecodable", "repeated", "dark", "blown"]), found.in_view

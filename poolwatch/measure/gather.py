@@ -137,7 +137,8 @@ def _blocks(
     lanes = 1 if look.context else min(workers, _MOST_LANES)
     pieces = lanes_of(reader, lanes)
     if pieces:
-        return blocks_in_lanes(reader, pieces, size=size, lanes=lanes)
+        # Smaller ones, for more of them are in hand.
+        return blocks_in_lanes(reader, pieces, size=max(size // 2, 8), lanes=lanes)
     helpers = 0 if look.context else min(workers - 1, _MOST_HELPERS)
     return blocks_beside(reader, settings.clip, size=size, helpers=helpers)
 
