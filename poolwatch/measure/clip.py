@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import ctypes
 import os
 import time
 from collections.abc import Iterator
@@ -32,6 +31,7 @@ from .gather import Gathered, Progress, gather, mark_jumps
 from .heading import motion_flags, noted
 from .loading import numba_loading
 from .look import ClipLook, contradicted, look_at
+from .memory import hand_back
 from .particles import Particles, particles_of
 from .result import Measurement
 from .scale_fit import check_scale, other_size
@@ -116,9 +116,9 @@ def measure_clip(
         with _cut_named(reader):
             look = look_at(reader, recording, settings)
         recording = look.recording
-        _hand_back()
+        hand_back()
         gathered = gather(reader, look, settings, workers=threads, block_size=block_size, progress=progress)
-        _hand_back()
+        hand_back()
         mark_jumps(gathered, look.lag)
         with _cut_named(reader):
             try:
@@ -160,12 +160,6 @@ def _cut_named(reader: Reader) -> Iterator[None]:
         ) from None
 
 
-def _hand_back() -> None:
-    """Give freed memory back to the system where the C library can be told to: it keeps a heap for every thread."""
-    with contextlib.suppress(OSError, AttributeError, TypeError):
-        ctypes.CDLL(None).malloc_trim(0)
-
-
 def _assemble(
     reader: Reader,
     look: ClipLook,
@@ -181,7 +175,7 @@ def _assemble(
     gathered.figures = {}
     found = particles_of(gathered, look, axes, recording, settings, metal)
     gathered.sightings = None
-    _hand_back()
+    hand_back()
     if found.in_view is not None:
         frames["spatter_in_view"] = frames["spatter_in_view"].mask(
             ~frames["status"].isin(["undecodable", "repeated", "dark", "blown"]), found.in_view
@@ -189,6 +183,7 @@ def _assemble(
     drops = find_drops(
         reader, look, found.tracks, np.isin(gathered.status, ["undecodable", "repeated", "dark", "blown"])
     )
+    hand_back()
     scored = score(
         frames,
         found.spatter if look.spatter is not None else None,
@@ -197,6 +192,7 @@ def _assemble(
         min_diameter_mm=found.min_diameter_mm,
         density_kg_m3=metal.density_kg_m3 if metal else None,
     )
+    hand_back()
     flags = check_flags(
         {
             *facts.flags,
