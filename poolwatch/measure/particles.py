@@ -96,7 +96,9 @@ def particles_of(
         )
 
     margin = settings.spatter.pool_margin_px + _RIM_SPREADS * look.spatter.psf_sigma_px
-    sightings = outside_pool(gathered.sightings, outline, measured, margin)
+    # Frames that are ok have their outline: to read them all from the file would take longer than to link.
+    unsure = measured & (gathered.status != "ok")
+    sightings = outside_pool(gathered.sightings, outline, unsure, margin)
     tracks = link(sightings, measured, (bottom - top, right - left), settings.spatter)
 
     exposure = recording.exposure_s * recording.record_rate_hz if recording.exposure_s else None
@@ -158,7 +160,7 @@ def outside_pool(
     outline
         Frame → outline, shape (k, 2) px, (0, 2) where there is none.
     measured
-        Frames in which was searched, shape (n,).
+        Frames in which was searched, shape (n,); those known to have an outline may be left out.
     margin_px
         What lies nearer to an outline than this counts as on it.
     """
@@ -166,7 +168,7 @@ def outside_pool(
     unknown = [int(k) for k in seen[measured[seen]] if len(outline(int(k))) < 3]
     kept = np.ones(len(sightings), dtype=np.bool_)
     for frame in unknown:
-        rows = np.flatnonzero(sightings["frame"] == frame)
+        rows = np.arange(*np.searchsorted(sightings["frame"], (frame, frame + 1)))
         for step in (-1, 1):
             for near in range(frame + step, frame + step * (_NEAR_FRAMES + 1), step):
                 if not 0 <= near < len(measured):
