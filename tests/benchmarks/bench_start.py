@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -37,7 +38,9 @@ def main() -> None:
                 began = time.perf_counter()
                 subprocess.run([sys.executable, "-c", FIRST, str(path)], check=True, env=surroundings)
                 took.append(time.perf_counter() - began)
-            print(f"{kind}: {min(took[1:]):.2f} to {max(took[1:]):.2f} s")
+            print(
+                f"{kind}: {min(took[1:]):.2f} to {max(took[1:]):.2f} s, median {statistics.median(took[1:]):.2f} s"
+            )
 
 
 if __name__ == "__main__":
