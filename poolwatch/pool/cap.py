@@ -24,9 +24,9 @@ VERTEX = np.dtype(
 def support(p: NDArray[np.float64], q: NDArray[np.float64], half: float) -> float:
     """Furthest reach of a smooth closed curve along one direction.
 
-    The largest of many noisy vertices reaches too far, so two half parabolas that share their top are fitted to the cap
-    of vertices around it. One parabola would not do: where the front of a pool is blunt and its rear slender, the flanks
-    of its widest place bend differently, and one parabola cuts 0.1 to 0.2 px off.
+    The largest of many noisy vertices reaches too far, so two half parabolas that share their top are fitted to the
+    cap of vertices around it. One parabola would not do: where the front of a pool is blunt and its rear slender, the
+    flanks of its widest place bend differently, and one parabola cuts 0.1 to 0.2 px off.
 
     Parameters
     ----------
