@@ -116,6 +116,8 @@ def measure_clip(
         with _cut_named(reader):
             look = look_at(reader, recording, settings)
         recording = look.recording
+        if recording.mm_per_px is None:
+            metal = None  # Nothing can be weighed in pixels.
         hand_back()
         gathered = gather(reader, look, settings, workers=threads, block_size=block_size, progress=progress)
         hand_back()

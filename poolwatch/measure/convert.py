@@ -76,15 +76,18 @@ def frames_table(
     if look.pool.moves:
         beam_x = beam_x + f["x"] - look.pool.x
         beam_y = beam_y + f["y"] - look.pool.y
-    (ux, uy), (vx, vy) = axes.matrix.tolist()
-    along = beam_x * ux + beam_y * uy
-    dx, dy = f["x"] - beam_x, f["y"] - beam_y
     brightness = f["keyhole"] / full_scale
     blind = f["keyhole_clipped"] > _BLIND
     brightness[blind] = np.nan
     if blind.sum() > _BLIND_FRAMES * max(ok.sum(), 1):
         brightness[:] = np.nan
     area = f["keyhole_area"] * mm**2
+    if not keyhole.seen:
+        # Nor have pool axes an origin then.
+        brightness, area, beam_x, beam_y = (np.full(n, np.nan) for _ in range(4))
+    (ux, uy), (vx, vy) = axes.matrix.tolist()
+    along = beam_x * ux + beam_y * uy
+    dx, dy = f["x"] - beam_x, f["y"] - beam_y
     power = np.where(ok, gathered.agitation, np.nan)
     return FRAMES.frame(
         {
@@ -138,6 +141,8 @@ def picture_flags(frames: pd.DataFrame, look: ClipLook, axes: PoolAxes) -> set[s
         flags.add("edge_unseen")
     if look.edges.faint and "tail_narrow" not in flags:
         flags.add("tail_faint")
+    if not pool.keyhole.seen:
+        flags.add("keyhole_unseen")
     if isinstance(pool, PoolLook) and pool.keyhole.seen and pool.keyhole.extent_px < _SMALL * pool.sigma:
         flags.add("keyhole_small")
     if (

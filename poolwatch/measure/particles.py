@@ -112,11 +112,16 @@ def particles_of(
     sightings = found.sightings.assign(
         x_px=found.sightings["x_px"] + left, y_px=found.sightings["y_px"] + top
     )
+    beam_seen = look.pool.keyhole.seen
+
+    def in_mm(table: pd.DataFrame) -> dict[str, Any]:
+        return _in_mm(table, axes, recording.record_rate_hz, shift, metal, beam_seen=beam_seen)
+
     return Particles(
-        spatter=SPATTER.frame(_in_mm(found.particles, axes, recording.record_rate_hz, shift, metal)),
+        spatter=SPATTER.frame(in_mm(found.particles)),
         rejected=SPATTER_REJECTED.frame(
             {
-                **_in_mm(found.rejected, axes, recording.record_rate_hz, shift, metal),
+                **in_mm(found.rejected),
                 "reason": found.rejected["reason"],
             }
         ),
@@ -186,11 +191,19 @@ def outside_pool(
 
 
 def _in_mm(
-    table: pd.DataFrame, axes: PoolAxes, rate_hz: float, shift: NDArray[np.float64], metal: Material | None
+    table: pd.DataFrame,
+    axes: PoolAxes,
+    rate_hz: float,
+    shift: NDArray[np.float64],
+    metal: Material | None,
+    *,
+    beam_seen: bool,
 ) -> dict[str, Any]:
     """Columns of the spatter table from the spatter room's px and frames."""
     mm = axes.particle_mm_per_px
     first = axes.mm(table[["first_x_px", "first_y_px"]].to_numpy(dtype=np.float64).reshape(-1, 2) + shift)
+    if not beam_seen:
+        first = np.full_like(first, np.nan)
     diameter = table["diameter_px"].to_numpy(dtype=np.float64) * mm
     diameter_u = table["diameter_u_px"].to_numpy(dtype=np.float64) * mm
     if metal is None:

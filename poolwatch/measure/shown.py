@@ -79,7 +79,9 @@ def shown(measurement: Measurement, sample: NDArray[Any], name: str | None = Non
         steady=(int(steady["start"]), int(steady["stop"])),
         brightness_sample=sample,
         outlines=measurement.outlines,
-        keyhole=np.array([ring + spot for spot in look["keyhole_spots_px"]]),
+        keyhole=np.array([ring + spot for spot in look["keyhole_spots_px"]])
+        if look["keyhole_seen"]
+        else None,
         run={name: value for name, value in run.items() if name != "overlay_segments"},
     )
 

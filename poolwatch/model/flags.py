@@ -115,6 +115,12 @@ FLAGS: dict[str, str] = {
         "instead; keyhole_brightness_cv may be off by half and more, mostly too small; a filter "
         "farther in the blue lifts the hotter keyhole out of the pool"
     ),
+    "keyhole_unseen": (
+        "no keyhole can be seen: the pool is blown out, or nothing stands out of it by a tenth of its brightness; "
+        "the beam's place is not known, so keyhole_brightness, keyhole_area_mm2, pool_front_mm, pool_rear_mm, "
+        "pool_centre_x_mm, pool_centre_y_mm, first_x_mm and first_y_mm are empty; lengths, widths and areas hold; "
+        "expose shorter, or choose a filter farther in the blue, which lifts the hotter keyhole out of the pool"
+    ),
     "keyhole_small": (
         "the keyhole's radius is less than three times the blur: light from around it dilutes its "
         "fluctuation, so keyhole_brightness_cv is too small"

@@ -20,6 +20,8 @@ _CORE_HEIGHT = 0.8
 _CORE = 0.4
 # A spot darker than the pool is one if it lies this share of the pool's brightness below it, away from the rim.
 _DARKER = 0.15
+# Share of full scale from which the pool counts as blown out: no keyhole can be seen in it.
+_BLOWN = 0.98
 # Half-width of the level in a keyhole over its height above the pool.
 _SOFT = 0.1
 # Least radius, px: a disc smaller than a pixel is one pixel with all its noise.
@@ -108,8 +110,8 @@ def learn_keyhole(
     Returns
     -------
     Keyhole
-        Where no spot stands out by 10 % of the pool's brightness, or what does is the flank of something that
-        reaches in from beyond the rim, the region lies on the middle line, a
+        Where no spot stands out by 10 % of the pool's brightness, half of the pool is blown out, or what stands out is
+        the flank of something that reaches in from beyond the rim, the region lies on the middle line, a
         third of the pool's length behind its front, and `seen` is False.
     """
     area = float(inside.sum())
@@ -123,12 +125,13 @@ def learn_keyhole(
     base = float(np.median(image[core]))
     peak = float(image[core].max())
     rows, cols = np.nonzero(inside)
-    turned = dark and _darker_inside(image, core, base, peak, size)
+    blown = base >= _BLOWN * full_scale
+    turned = dark and not blown and _darker_inside(image, core, base, peak, size)
     if turned:
         image = np.where(core, 2.0 * base - image, base).astype(np.float32)
         peak = float(image[core].max())
     spots = np.empty((0, 2))
-    if peak - base > 0.1 * base:
+    if not blown and peak - base > 0.1 * base:
         spots, areas, cores = _spots(image, np.where(core, image, base), inside, base, peak)
     if len(spots):
         half = base + 0.5 * (peak - base)
@@ -152,7 +155,7 @@ def learn_keyhole(
     region = np.zeros(image.shape, dtype=np.bool_)
     for sx, sy in spots:
         region |= (xx - sx) ** 2 + (yy - sy) ** 2 <= radius**2
-    saturated = float((mean_image[region] >= 0.98 * full_scale).mean()) if region.any() else 0.0
+    saturated = float((mean_image[region] >= _BLOWN * full_scale).mean()) if region.any() else 0.0
     reach = max(1.4 * extent, 1.5 * radius) + float(np.hypot(*(spots - (x, y)).T).max())
     soft = max(_SOFT * (peak - base), 1e-9)
     if turned and seen:
