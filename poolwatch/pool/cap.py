@@ -6,8 +6,6 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-# Depth of the cap, as a share of half the extent and in px at least.
-_DEPTH, _LEAST_DEPTH_PX = 0.08, 1.0
 # Vertices in the cap, and on either side of its top, at least.
 _CAP_VERTICES, _SIDE_VERTICES = 7, 2
 # Vertices across the cap that are tried as its top before those around the best one are.
@@ -21,7 +19,7 @@ VERTEX = np.dtype(
 
 
 @njit(cache=True, nogil=True)
-def support(p: NDArray[np.float64], q: NDArray[np.float64], half: float) -> float:
+def support(p: NDArray[np.float64], q: NDArray[np.float64], depth: float) -> float:
     """Furthest reach of a smooth closed curve along one direction.
 
     The largest of many noisy vertices reaches too far, so two half parabolas that share their top are fitted to the
@@ -32,8 +30,8 @@ def support(p: NDArray[np.float64], q: NDArray[np.float64], half: float) -> floa
     ----------
     p, q
         Vertices along the direction and across it, px, shape (n,).
-    half
-        Half of the extent along the direction, px: sets the depth of the cap.
+    depth
+        How far below the furthest vertex the cap reaches, px: several times the noise of a vertex.
 
     Returns
     -------
@@ -42,7 +40,7 @@ def support(p: NDArray[np.float64], q: NDArray[np.float64], half: float) -> floa
     """
     n = p.size
     top = np.argmax(p)
-    first, count = _cap(p, top, max(_DEPTH * half, _LEAST_DEPTH_PX))
+    first, count = _cap(p, top, depth)
     cap = np.zeros(count + 1, dtype=VERTEX)
     for k in range(count):
         i = (first + k) % n

@@ -8,6 +8,11 @@ from numpy.typing import NDArray
 
 from .cap import support
 
+# Depth of the cap whose top is an extent, px, and besides as a share of half the extent: little where vertices are
+# sharp, for a wider cap is less of a parabola.
+_DEPTH_PX = 1.0
+SHARP, VAGUE = 0.02, 0.05
+
 
 @njit(cache=True, nogil=True)
 def signed_area(x: NDArray[np.float64], y: NDArray[np.float64]) -> float:
@@ -46,7 +51,7 @@ def area_centroid(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float
 
 @njit(cache=True, nogil=True)
 def extents(
-    x: NDArray[np.float64], y: NDArray[np.float64], ux: float, uy: float, vx: float, vy: float
+    x: NDArray[np.float64], y: NDArray[np.float64], ux: float, uy: float, vx: float, vy: float, share: float
 ) -> tuple[float, float, float, float]:
     """Reach of the outline forward, back, left and right.
 
@@ -57,6 +62,8 @@ def extents(
     ux, uy, vx, vy
         What makes of image x and y the coordinate along travel, and the one to its left: unit vectors (y down) where
         the camera looks squarely at the weld.
+    share
+        `SHARP` or `VAGUE`: how well vertices are known.
 
     Returns
     -------
@@ -66,11 +73,11 @@ def extents(
     """
     p = x * ux + y * uy
     q = x * vx + y * vy
-    half_p = 0.5 * (p.max() - p.min())
-    half_q = 0.5 * (q.max() - q.min())
+    depth_p = _DEPTH_PX + 0.5 * share * (p.max() - p.min())
+    depth_q = _DEPTH_PX + 0.5 * share * (q.max() - q.min())
     return (
-        support(p, q, half_p),
-        -support(-p, q, half_p),
-        support(q, p, half_q),
-        -support(-q, p, half_q),
+        support(p, q, depth_p),
+        -support(-p, q, depth_p),
+        support(q, p, depth_q),
+        -support(-q, p, depth_q),
     )

@@ -14,7 +14,7 @@ from .coarse import Grey, bright_statistics, cut_necks, polygon_mean, touches
 from .curve import Vertices
 from .edge import refine
 from .facts import ClipFacts, facts_of
-from .geometry import area_centroid, extents
+from .geometry import SHARP, area_centroid, extents
 from .keyhole import keyhole_over_spots
 from .lobes import cut_lobes
 from .look import _QUANTILE, PoolLook
@@ -333,7 +333,7 @@ def _figures(
         return _BROKEN, nothing, nothing
     ux, uy = facts.forward
     vx, vy = facts.across
-    out[0], out[1], out[2], out[3] = extents(x, y, ux, uy, vx, vy)
+    out[0], out[1], out[2], out[3] = extents(x, y, ux, uy, vx, vy, SHARP)
     out[4], out[5], out[6], out[7] = area, cx, cy, mean
     dx, dy = (cx - facts.x, cy - facts.y) if facts.moves else (0.0, 0.0)
     out[9], out[10], out[11] = keyhole_over_spots(

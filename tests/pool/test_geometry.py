@@ -11,7 +11,7 @@ from skimage.draw import polygon2mask
 from skimage.measure import regionprops
 
 from poolwatch.model.axes import PoolAxes
-from poolwatch.pool.geometry import area_centroid, extents, signed_area
+from poolwatch.pool.geometry import SHARP, area_centroid, extents, signed_area
 
 
 def ellipse(a, b, angle_deg=0.0, n=400, cx=0.0, cy=0.0):
@@ -47,7 +47,7 @@ def test_extents_of_a_turned_ellipse(angle):
     # Support function of an ellipse: half extent along u is sqrt(a² cos² + b² sin²).
     axes = PoolAxes(0, 0, angle)
     x, y = ellipse(60, 30, 0, 192)
-    front, rear, left, right = extents(x, y, *axes.forward, *axes.left)
+    front, rear, left, right = extents(x, y, *axes.forward, *axes.left, SHARP)
     c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
     assert front == pytest.approx(math.hypot(60 * c, 30 * s), abs=0.03)
     assert rear == pytest.approx(-math.hypot(60 * c, 30 * s), abs=0.03)
@@ -62,7 +62,7 @@ def test_noisy_vertices_do_not_reach_too_far():
     found = []
     for _ in range(200):
         found.append(
-            extents(x + rng.normal(0, 0.1, 192), y + rng.normal(0, 0.1, 192), 1.0, 0.0, 0.0, -1.0)[0]
+            extents(x + rng.normal(0, 0.1, 192), y + rng.normal(0, 0.1, 192), 1.0, 0.0, 0.0, -1.0, SHARP)[0]
         )
     assert np.mean(found) == pytest.approx(60, abs=0.03)
     naive = np.mean([(x + rng.normal(0, 0.1, 192)).max() for _ in range(200)])

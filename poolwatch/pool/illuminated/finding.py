@@ -10,7 +10,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from ..coarse import polygon_mean, touches
-from ..geometry import area_centroid, extents
+from ..geometry import VAGUE, area_centroid, extents
 from ..outline import Pool
 from ..settings import PoolSettings
 from .boundary import follow, settle
@@ -163,7 +163,7 @@ def _find(
     if min(left, shape[1] - 1 - right) < left_right or min(top, shape[0] - 1 - low) < up_down:
         return Pool("cut_off", _NO_VERTICES, gain=gain)
     middle = 0.5 * (left + right), 0.5 * (top + low)
-    front, rear, left, right = extents(x, y, *rows)
+    front, rear, left, right = extents(x, y, *rows, VAGUE)
     area, cx, cy = area_centroid(x, y)
     if not 0.3 * look.area_px < area < 3.0 * look.area_px:
         return Pool("broken", _NO_VERTICES, gain=gain)
