@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ..model.errors import MeasurementError
 from ..model.together import together
-from .coarse import Grey, bright_statistics, largest_region, sixteen, smoothed
+from .coarse import Grey, bright_statistics, largest_region, sixteen, smoothed, touches
 from .keyhole import Keyhole, learn_keyhole
 from .matching import step_half
 from .settings import PoolSettings
@@ -28,6 +28,8 @@ _TOP = 0.01
 _ONE_WAY = 0.95
 # What is brighter than this share of full scale may be clipped.
 _CLIPPING = 0.99
+# Levels above that of the glow at which the liquid's outline is looked for, and its share of what glows at least.
+_BEAD_LEVELS, _POOL_OF_GLOW = 16, 0.12
 _FRACTIONS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.88)
 
 
@@ -236,10 +238,47 @@ def _glowing(
     coarse = np.clip((smooth.astype(np.float32) - background) * (255.0 / span), 0, 255).astype(np.uint8)
     threshold, _ = cv2.threshold(coarse, 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
     level = background + max(float(threshold), 25.0) * span / 255.0
-    _, area = largest_region(frame, level, 0)
-    if area < settings.smallest_area_px or area > 0.8 * smooth.size:
+    contour, area = largest_region(frame, level, 0)
+    if area < settings.smallest_area_px:
         return None
-    return level, area
+    if touches(contour, *frame.shape):
+        level, area = _without_bead(frame, smooth, level, top, area) or (level, area)
+    return (level, area) if area <= 0.8 * smooth.size else None
+
+
+def _without_bead(
+    frame: Grey, smooth: Grey, level: float, top: float, area: float
+) -> tuple[float, float] | None:
+    """Level between a bead that stays hot to the border and the brighter liquid, and the area above it; None: no such.
+
+    The liquid's outline is steep all the way round, and closes inside the picture.
+    """
+    gradient = _gradient(smooth)
+    best, found = 0.0, None
+    for step in range(1, _BEAD_LEVELS):
+        higher = level + step * (top - level) / _BEAD_LEVELS
+        contour, smaller = largest_region(frame, higher, 0)
+        # What is smaller than this is no pool, but its keyhole.
+        if smaller < _POOL_OF_GLOW * area:
+            break
+        steepness = _steepness(gradient, contour)
+        if steepness > best and not touches(contour, *frame.shape):
+            best, found = steepness, (higher, smaller)
+    return found
+
+
+def _gradient(smooth: Grey) -> NDArray[np.float32]:
+    """Size of the gradient of a smoothed frame, grey values over 8 px."""
+    values = smooth.astype(np.float32)
+    gx, gy = cv2.Sobel(values, cv2.CV_32F, 1, 0, ksize=3), cv2.Sobel(values, cv2.CV_32F, 0, 1, ksize=3)
+    out: NDArray[np.float32] = cv2.GaussianBlur(cv2.magnitude(gx, gy), (0, 0), 1.0)
+    return out
+
+
+def _steepness(gradient: NDArray[np.float32], contour: NDArray[np.float64]) -> float:
+    """Gradient that all but the flattest parts of a contour reach."""
+    x, y = contour.astype(np.intp).T
+    return float(np.percentile(gradient[y, x], 8))
 
 
 def _usual(areas: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -252,22 +291,18 @@ def _steepest_fraction(frames: list[Grey], references: list[float], background: 
     """Level whose outline runs along steep edges all the way round.
 
     A hot trail behind the tail fades slowly; an outline that strays along it has a flat stretch, which the
-    low percentile of the gradient along the outline sees.
+    low percentile of the gradient along the outline sees. An outline that reaches the border has no end: a bead that stays
+    hot so far is solid, and ends where the brighter liquid does.
     """
 
     def scores(frame: Grey, reference: float) -> NDArray[np.float64]:
         score = np.zeros(len(_FRACTIONS))
-        smooth = smoothed(frame).astype(np.float32)
-        gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3)
-        gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3)
-        gradient = cv2.GaussianBlur(cv2.magnitude(gx, gy), (0, 0), 1.0)
+        gradient = _gradient(smoothed(frame))
         for k, fraction in enumerate(_FRACTIONS):
             contour, area = largest_region(frame, background + fraction * (reference - background), 0)
-            if area < 20:
+            if area < 20 or touches(contour, *frame.shape):
                 continue
-            x = contour[:, 0].astype(np.intp)
-            y = contour[:, 1].astype(np.intp)
-            score[k] = float(np.percentile(gradient[y, x], 8)) / max(reference - background, 1.0)
+            score[k] = _steepness(gradient, contour) / max(reference - background, 1.0)
         return score
 
     pairs = list(zip(frames, references, strict=True))
