@@ -118,6 +118,7 @@ def run_trial(
             outcomes=study_outcomes(counted) if _has(read, "outcomes") else None,
             measured=batch.measured,
             resumed=batch.resumed,
+            failures=failures,
             notes=(*read.remarks, *alike.notes),
             title=title,
             about=about,
