@@ -13,7 +13,15 @@ from pathlib import PurePosixPath
 # Device names that Windows keeps for itself, whatever stands behind a dot; what a trial's folder holds beside the
 # clips' folders.
 _DEVICES = frozenset(
-    ("con", "prn", "aux", "nul", "conin$", "conout$", *(f"{port}{n}" for port in ("com", "lpt") for n in range(10)))
+    (
+        "con",
+        "prn",
+        "aux",
+        "nul",
+        "conin$",
+        "conout$",
+        *(f"{port}{n}" for port in ("com", "lpt") for n in range(10)),
+    )
 )
 _RESERVED = frozenset(("scores", "ranking", "report", "excluded", "pairs"))
 

@@ -175,5 +175,7 @@ def test_a_path_too_long_says_so(tmp_path, monkeypatch):
         raise FileNotFoundError(errno.ENOENT, "The system cannot find the path specified", str(self))
 
     monkeypatch.setattr(Path, "write_text", refuse)
-    with pytest.raises(OutputError, match="longer than the 260 characters of Windows: choose a shorter --out"):
+    with pytest.raises(
+        OutputError, match="longer than the 260 characters of Windows: choose a shorter --out"
+    ):
         write_text(deep / "scores.csv", "x")
