@@ -158,9 +158,10 @@ def _rows(plane: VideoPlane, stored: np.dtype[Any]) -> NDArray[Any]:
     step = plane.line_size
     if step >= 0:
         return np.frombuffer(memoryview(plane), dtype=stored).reshape(plane.height, -1)
-    begin = plane.buffer_ptr + step * (plane.height - 1)
+    begin: int = plane.buffer_ptr + step * (plane.height - 1)
     whole = (ctypes.c_uint8 * (-step * plane.height)).from_address(begin)
-    return np.frombuffer(memoryview(whole), dtype=stored).reshape(plane.height, -1)[::-1]
+    rows: NDArray[Any] = np.frombuffer(memoryview(whole), dtype=stored).reshape(plane.height, -1)
+    return rows[::-1]
 
 
 def expansion_table(bits: int) -> NDArray[Any]:
