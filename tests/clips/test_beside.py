@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import signal
 from pathlib import Path
 
 import numpy as np
@@ -76,7 +74,7 @@ def test_a_process_that_is_killed_or_cannot_start_changes_nothing(
     def killed(*args: object, **options: object) -> object:
         process = popen(*args, **options)  # type: ignore[call-overload]
         started.append(process.pid)
-        os.kill(process.pid, signal.SIGKILL)
+        process.kill()  # type: ignore[attr-defined]
         return process
 
     monkeypatch.setattr(beside.subprocess, "Popen", killed)

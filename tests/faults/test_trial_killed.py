@@ -18,6 +18,8 @@ import pytest
 
 from poolwatch.simulate import Scene, write_simulation
 
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="ends processes by the signals of a POSIX system")
+
 KILLS = int(os.environ.get("POOLWATCH_KILLS", "2"))
 POOLWATCH = [sys.executable, "-c", "from poolwatch.cli.main import console; console()"]
 TABLES = ("scores.csv", "ranking.csv", "pairs.csv", "excluded.csv")
@@ -99,7 +101,7 @@ def test_killed_at_random_moments_then_again(
         try:
             process.wait(timeout=rng.uniform(0.25, 1.0) * seconds)
         except subprocess.TimeoutExpired:
-            process.send_signal(signal.SIGKILL)
+            process.kill()
             kills += 1
         else:  # the undisturbed run was slower, for whatever reason: kill sooner
             seconds = time.perf_counter() - begin
