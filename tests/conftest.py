@@ -1,14 +1,36 @@
-"""The measuring code is compiled once, before the workers of the test run would each do it."""
+"""Kernels are compiled once, before the workers of the test run would each do it; slow files are run first."""
 
 from __future__ import annotations
 
+import subprocess
+import sys
+from pathlib import Path
+
 import pytest
+
+ACCURACY = Path(__file__).with_name("accuracy")
 
 
 def pytest_configure(config: pytest.Config) -> None:
     if hasattr(config, "workerinput") or config.option.collectonly:
         return
     from poolwatch.measure import compile_kernels, is_compiled
+    from tests.lit_kernels import are_compiled
 
+    lit = None
+    if not are_compiled():
+        lit = subprocess.Popen([sys.executable, "-m", "tests.lit_kernels"], cwd=ACCURACY.parents[1])
     if not is_compiled():
         compile_kernels()
+    if lit is not None:
+        lit.wait()
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if ACCURACY in item.path.parents or item.get_closest_marker("long"):
+            item.add_marker(pytest.mark.slow)
+    slow = {item.path for item in items if item.get_closest_marker("slow")}
+    # No worker ends with a slow file alone.
+    items.sort(key=lambda item: item.path not in slow)

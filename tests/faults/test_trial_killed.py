@@ -1,6 +1,6 @@
 """A trial of real clips, killed: the run itself at random moments, and the processes that measure for it.
 
-By default two kills of the run; ``POOLWATCH_KILLS=20 pytest -n 0 tests/faults/test_trial_killed.py`` makes twenty.
+By default the run is killed once, with ``-m long`` three times; ``POOLWATCH_KILLS=20`` makes those twenty.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import pytest
 
 from poolwatch.simulate import Scene, write_simulation
 
-KILLS = int(os.environ.get("POOLWATCH_KILLS", "2"))
+KILLS = int(os.environ.get("POOLWATCH_KILLS", "3"))
 POOLWATCH = [sys.executable, "-c", "from poolwatch.cli.main import console; console()"]
 TABLES = ("scores.csv", "ranking.csv", "pairs.csv", "excluded.csv")
 
@@ -84,15 +84,16 @@ def finished(out: Path) -> set[str]:
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("wanted", [1, pytest.param(KILLS, marks=pytest.mark.long)])
 def test_killed_at_random_moments_then_again(
-    manifest: Path, whole: tuple[Path, float], tmp_path: Path
+    wanted: int, manifest: Path, whole: tuple[Path, float], tmp_path: Path
 ) -> None:
     """What was finished is not measured again, and the end is the same to the last digit."""
     rng = np.random.default_rng(33)
     undisturbed, seconds = whole
     out = tmp_path / "out"
     kills = 0
-    for attempt in range(3 * KILLS):
+    for attempt in range(3 * wanted):
         before = {name: (out / name / "score.csv").stat().st_mtime_ns for name in finished(out)}
         process = start(manifest, out)
         begin = time.perf_counter()
@@ -106,14 +107,14 @@ def test_killed_at_random_moments_then_again(
         process.communicate()
         for name, written in before.items():
             assert (out / name / "score.csv").stat().st_mtime_ns == written, (attempt, name)
-        if kills == KILLS:
+        if kills == wanted:
             break
         if len(finished(out)) > 2:
             # Some of it is taken away, so that there is work left to be killed in.
             for name in sorted(finished(out))[attempt % 2 :: 2]:
                 for file in (out / name).iterdir():
                     file.unlink()
-    assert kills == KILLS
+    assert kills == wanted
     assert process.returncode == -signal.SIGKILL
     process = start(manifest, out)
     err = process.communicate(timeout=180)[1]
@@ -138,7 +139,7 @@ def measuring(parent: int, clip: Path) -> int | None:
 
 @pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="looks for the process in /proc")
-@pytest.mark.parametrize("kills", [1, 2] if KILLS > 2 else [2])
+@pytest.mark.parametrize("kills", [pytest.param(1, marks=pytest.mark.long), 2])
 def test_a_measuring_process_that_the_system_kills(
     kills: int, manifest: Path, whole: tuple[Path, float], tmp_path: Path
 ) -> None:
