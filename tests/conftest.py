@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 
-ACCURACY = Path(__file__).with_name("accuracy")
+TESTS = Path(__file__).parent
+# Whole clips, whole commands, or other processes, in nearly every test.
+SLOW = {TESTS / "accuracy", TESTS / "faults", TESTS / "metamorphic"}
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -19,7 +21,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
     lit = None
     if not are_compiled():
-        lit = subprocess.Popen([sys.executable, "-m", "tests.lit_kernels"], cwd=ACCURACY.parents[1])
+        lit = subprocess.Popen([sys.executable, "-m", "tests.lit_kernels"], cwd=TESTS.parent)
     if not is_compiled():
         compile_kernels()
     if lit is not None:
@@ -29,7 +31,7 @@ def pytest_configure(config: pytest.Config) -> None:
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
-        if ACCURACY in item.path.parents or item.get_closest_marker("long"):
+        if SLOW & set(item.path.parents) or item.get_closest_marker("long"):
             item.add_marker(pytest.mark.slow)
     slow = {item.path for item in items if item.get_closest_marker("slow")}
     # No worker ends with a slow file alone.

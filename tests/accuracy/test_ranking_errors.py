@@ -40,7 +40,7 @@ def test_a_ranking_from_tables_decides_as_the_functions_that_the_next_tests_draw
         )  # fmt: skip
         names = list(groups.names)
         for pair in ranking.pairs.to_dict("records"):
-            first, second = (names.index(pair[name]) for name in ("beam_shape", "other_shape"))
+            first, second = (names.index(pair[name]) for name in ("shape_a", "shape_b"))
             assert bool(pair["told_apart"] == 1) == told(groups)[first, second]
             apart += pair["told_apart"] == 1
     assert 0 < apart < 18

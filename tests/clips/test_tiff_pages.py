@@ -228,6 +228,7 @@ def mutated(data: bytes, spans: list[tuple[int, int]], rng: np.random.Generator)
     return bytes(out)
 
 
+@pytest.mark.slow
 def test_damaged_directories_read_as_when_all_are_parsed(tmp_path: Path) -> None:
     rng = np.random.default_rng(int(os.environ.get("POOLWATCH_FUZZ_SEED", 5)))
     rounds = int(os.environ.get("POOLWATCH_FUZZ", 0)) or 40

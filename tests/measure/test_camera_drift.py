@@ -14,6 +14,8 @@ from poolwatch.model.errors import MeasurementError, UsageError
 from poolwatch.scale.travel import Drift, motion_in_clip, scale_from_travel
 from poolwatch.simulate import Scene, write_simulation
 
+pytestmark = pytest.mark.slow
+
 VIEW = (200, 140)
 SCALE = 0.025
 FRAMES = 180

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 import poolwatch
+from poolwatch.measure import MeasureSettings
 from poolwatch.measure.convert import _sharper, picture_flags
 from poolwatch.measure.inspection import inspect_clip
 from poolwatch.model.axes import PoolAxes
@@ -16,6 +17,8 @@ from poolwatch.model.recording import Recording
 from poolwatch.model.tables import FRAMES
 from poolwatch.pool.tail import Edges
 from poolwatch.simulate import Scene, write_simulation
+
+pytestmark = pytest.mark.slow
 
 
 def measured(folder, pool, disturbances=None, **camera):
@@ -28,7 +31,11 @@ def measured(folder, pool, disturbances=None, **camera):
     }
     clip = write_simulation(Scene.checked(scene, where="test"), folder, format="npy")
     direction = camera.get("direction_deg", 0.0)
-    return clip, poolwatch.measure_clip(clip, record_rate_hz=10_000.0, travel_direction_deg=direction)
+    # The edge is learned without particles: they are not looked for.
+    settings = MeasureSettings(spatter_on=False)
+    return clip, poolwatch.measure_clip(
+        clip, record_rate_hz=10_000.0, travel_direction_deg=direction, settings=settings
+    )
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,8 @@ from poolwatch.model.recording import Recording
 from poolwatch.pool.settings import PoolSettings
 from poolwatch.simulate import Scene, write_simulation
 
+pytestmark = pytest.mark.slow
+
 RATE = {"record_rate_hz": 10_000.0}
 SCALED = {"mm_per_px": 0.03, "travel_speed_mm_s": 90.0}
 

@@ -20,6 +20,8 @@ from poolwatch.trial.results import TrialResult
 from poolwatch.trial.run import run_trial
 from tests.trial.invented import InventedMeasurer, lay_out, ordinary, recording
 
+pytestmark = pytest.mark.slow
+
 
 def trial(manifest: Path, out: Path, **more: object) -> TrialResult:
     more.setdefault("measurer", InventedMeasurer())

@@ -48,6 +48,7 @@ def effects_of(scores: pd.DataFrame) -> dict[str, float]:
     return dict(zip(table["term"], table["effect"], strict=True))
 
 
+@pytest.mark.slow
 def test_montgomerys_filtration_rate() -> None:
     found = effects_of(two_level("ABCD", FILTRATION))
     expected = {
@@ -308,6 +309,7 @@ def test_expected_improvement_is_the_integral() -> None:
     np.testing.assert_allclose(expected_improvement(np.array([2.0, 1.0]), np.zeros(2), 1.5), [0.5, 0.0])
 
 
+@pytest.mark.slow
 def test_next_welds_climb_to_the_best_of_a_known_function() -> None:
     """Branin's function, turned over (Dixon & Szegö 1978): best 0 at three places; ten rounds from a coarse grid."""
 
