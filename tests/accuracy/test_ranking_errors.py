@@ -33,11 +33,10 @@ def test_a_ranking_from_tables_decides_as_the_functions_that_the_next_tests_draw
     for levels in ([0.7] * 4, [0.4, 0.6, 0.8, 1.0], [0.3, 0.3, 0.9, 0.9]):
         rows = score_rows(rng, levels, 4)
         ranking = rank(rows, settings=QUICK)
-        half = (logit(rows["stability_index_high"]) - logit(rows["stability_index_low"])) / 2
-        groups = group_welds(
-            rows["beam_shape"].to_numpy(), logit(rows["stability_index"].to_numpy()), half.to_numpy() / stats.norm.ppf(0.975),
-            prior_df=RankSettings().scatter_prior_df,
-        )  # fmt: skip
+        low, index, high = (logit(rows[f"stability_index{end}"].to_numpy()) for end in ("_low", "", "_high"))
+        error = (high - low) / 2 / stats.norm.ppf(0.975)
+        shapes = rows["beam_shape"].to_numpy()
+        groups = group_welds(shapes, index, error, prior_df=RankSettings().scatter_prior_df)
         names = list(groups.names)
         for pair in ranking.pairs.to_dict("records"):
             first, second = (names.index(pair[name]) for name in ("shape_a", "shape_b"))
