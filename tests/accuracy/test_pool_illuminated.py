@@ -129,7 +129,12 @@ def test_a_pointed_tail_is_no_bump(seed, taper, bias, camera):
 
 
 @pytest.mark.parametrize(
-    ("seed", "standing", "rate"), [(803, False, 2000), (809, True, 1000), (822, False, 1000)]
+    ("seed", "standing", "rate"),
+    [
+        (803, False, 2000),
+        pytest.param(809, True, 1000, marks=pytest.mark.long),
+        pytest.param(822, False, 1000, marks=pytest.mark.long),
+    ],
 )
 def test_particles_on_the_rim_are_no_part_of_the_pool(seed, standing, rate):
     camera = {"width": 280 if standing else 220, "height": 140, "standing": standing}

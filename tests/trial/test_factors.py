@@ -309,7 +309,7 @@ def test_expected_improvement_is_the_integral() -> None:
     np.testing.assert_allclose(expected_improvement(np.array([2.0, 1.0]), np.zeros(2), 1.5), [0.5, 0.0])
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_next_welds_climb_to_the_best_of_a_known_function() -> None:
     """Branin's function, turned over (Dixon & Szegö 1978): best 0 at three places; ten rounds from a coarse grid."""
 
