@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -16,6 +17,8 @@ SLOW = {TESTS / "accuracy", TESTS / "faults", TESTS / "metamorphic"}
 def pytest_configure(config: pytest.Config) -> None:
     if hasattr(config, "workerinput") or config.option.collectonly:
         return
+    # There is a worker for each core: more threads of linear algebra wait for one another in busy loops.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from poolwatch.measure import compile_kernels, is_compiled
     from tests.lit_kernels import are_compiled
 
