@@ -1,6 +1,6 @@
 """A trial of real clips, killed: the run itself at random moments, and the processes that measure for it.
 
-By default the run is killed once, with ``-m long`` three times; ``POOLWATCH_KILLS=20`` makes those twenty.
+With ``-m long`` the run is killed three times; ``POOLWATCH_KILLS=20`` makes them twenty.
 """
 
 from __future__ import annotations
@@ -83,17 +83,16 @@ def finished(out: Path) -> set[str]:
     return {path.parent.name for path in out.glob("*/.finished.json")}
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("wanted", [1, pytest.param(KILLS, marks=pytest.mark.long)])
+@pytest.mark.long
 def test_killed_at_random_moments_then_again(
-    wanted: int, manifest: Path, whole: tuple[Path, float], tmp_path: Path
+    manifest: Path, whole: tuple[Path, float], tmp_path: Path
 ) -> None:
     """What was finished is not measured again, and the end is the same to the last digit."""
     rng = np.random.default_rng(33)
     undisturbed, seconds = whole
     out = tmp_path / "out"
     kills = 0
-    for attempt in range(3 * wanted):
+    for attempt in range(3 * KILLS):
         before = {name: (out / name / "score.csv").stat().st_mtime_ns for name in finished(out)}
         process = start(manifest, out)
         begin = time.perf_counter()
@@ -107,14 +106,14 @@ def test_killed_at_random_moments_then_again(
         process.communicate()
         for name, written in before.items():
             assert (out / name / "score.csv").stat().st_mtime_ns == written, (attempt, name)
-        if kills == wanted:
+        if kills == KILLS:
             break
         if len(finished(out)) > 2:
             # Some of it is taken away, so that there is work left to be killed in.
             for name in sorted(finished(out))[attempt % 2 :: 2]:
                 for file in (out / name).iterdir():
                     file.unlink()
-    assert kills == wanted
+    assert kills == KILLS
     assert process.returncode == -signal.SIGKILL
     process = start(manifest, out)
     err = process.communicate(timeout=180)[1]

@@ -14,6 +14,8 @@ from poolwatch.trial.factors import study_factors
 from poolwatch.trial.gauss import expected_improvement, fit_process
 from poolwatch.trial.surface import fit_surface
 
+pytestmark = pytest.mark.slow
+
 # Montgomery, Design and Analysis of Experiments: filtration rate, 2^4 in standard order. Half-fraction rows seen in
 # published copies, the whole from memory; the effects below were worked out again from these numbers.
 FILTRATION = [45, 71, 48, 65, 68, 60, 80, 65, 43, 100, 45, 104, 75, 86, 70, 96]
