@@ -166,6 +166,7 @@ def test_outline_lies_where_the_pool_is(measured):
     assert outline[:, 0].min() == pytest.approx(row["pool_rear_mm"], abs=0.03)
 
 
+@pytest.mark.slow
 def test_a_playback_rate_given_for_the_record_rate_is_pointed_out(weld_clip, measured, facts):
     """At 25 Hz nothing of a pool's fluctuation is seen, whatever the figures say."""
     assert "record_rate_low" not in measured.flags

@@ -83,6 +83,7 @@ def test_a_beam_that_nearly_fills_the_picture_takes_its_level_from_the_rim() -> 
     assert abs(moments.major - 52) < 3 * moments.u_major
 
 
+@pytest.mark.slow
 def test_background_and_noise_do_not_shift_the_widths_and_the_error_bar_holds() -> None:
     """40 pictures: no bias beyond what their scatter allows, scatter as large as the uncertainty says."""
     image = gaussian(256, 127.2, 130.7, 30, 20, 20)
@@ -128,6 +129,7 @@ def core_and_ring(kind: str, share: float) -> Floats:
     return image / image.max()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["flat, gap", "flat, blurred", "bell", "bell, near", "bell in flat"])
 def test_half_of_the_power_in_a_faint_ring_is_found(kind: str) -> None:
     """Half in each, ring a few hundredths as bright as the core, 1 % noise: 50 % ± 0.5 %."""
