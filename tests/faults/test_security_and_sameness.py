@@ -197,7 +197,7 @@ def made_locale(place: Path, name: str) -> dict[str, str]:
     return {"LOCPATH": str(made.parent), "LC_ALL": f"{name}.UTF-8"} if made.is_dir() else {}
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_the_same_bytes_in_any_locale_and_time_zone_on_any_number_of_workers(tmp_path: Path) -> None:
     scene = {"frames": 120, "seed": 12, "camera": {"width": 128, "height": 80, "mm_per_px": 0.04}}
     clip = write_simulation(Scene.checked(scene, where="test"), tmp_path / "c", format="mkv-ffv1")

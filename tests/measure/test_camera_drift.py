@@ -62,7 +62,10 @@ def scaled(motion, drift, speed=60.0):
     )
 
 
-@pytest.mark.parametrize(("seed", "direction", "drift"), [(61, 0.0, (3.0, 0.0)), (62, 215.0, (2.0, -2.0))])
+@pytest.mark.parametrize(
+    ("seed", "direction", "drift"),
+    [pytest.param(61, 0.0, (3.0, 0.0), marks=pytest.mark.long), (62, 215.0, (2.0, -2.0))],
+)
 def test_drift_of_the_camera_is_taken_out_of_the_scale(tmp_path, seed, direction, drift):
     motion, found = seen(tmp_path, seed, direction, drift)
     assert found is not None

@@ -65,7 +65,7 @@ def test_what_is_wrong_with_the_edge_is_flagged(tmp_path, pool, camera, flags):
 
 
 @pytest.mark.parametrize(("share", "flagged"), [(0.4, False), (0.55, False), (0.75, True), (0.85, True)])
-@pytest.mark.parametrize("direction", [0.0, -50.0])
+@pytest.mark.parametrize("direction", [pytest.param(0.0, marks=pytest.mark.long), -50.0])
 def test_an_end_that_a_hot_bead_hides_is_flagged(tmp_path, share, flagged, direction):
     trail = {"trail": {"share": share, "fade_mm": 1.2}}
     clip, found = measured(tmp_path, {}, trail, direction_deg=direction)
@@ -88,7 +88,13 @@ def test_an_end_that_a_hot_bead_hides_is_flagged(tmp_path, share, flagged, direc
         (4.0, {"plume": {"brightness": 0.03}, "flicker_sd": 0.03}, None),
     ],
 )
-@pytest.mark.parametrize("camera", [{"direction_deg": 0.0}, {"direction_deg": 130.0, "depth_bits": 12}])
+@pytest.mark.parametrize(
+    "camera",
+    [
+        pytest.param({"direction_deg": 0.0}, marks=pytest.mark.long),
+        {"direction_deg": 130.0, "depth_bits": 12},
+    ],
+)
 def test_an_edge_that_what_glows_behind_it_hides_is_flagged(tmp_path, gain, disturbances, wrong, camera):
     clip, found = measured(tmp_path, {}, disturbances, gain=gain, **camera)
     truth = pd.read_csv(clip.parent / "truth_frames.csv")
