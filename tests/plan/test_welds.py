@@ -59,6 +59,7 @@ def test_the_planner_plans_for_the_ranking_as_it_comes() -> None:
     assert Comparison(scatter=1).alpha == RankSettings().alpha
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("shapes", "welds", "scatter", "within", "difference", "around"),
     [
@@ -84,6 +85,7 @@ def test_power_is_that_of_the_ranking_on_2000_simulated_trials(
     assert planned == pytest.approx(told / 2000, abs=0.03)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("shapes", "welds", "within", "difference"), [(2, 4, 0.0, 14), (3, 3, 0.0, 16), (4, 5, 0.1, 12)]
 )
