@@ -266,6 +266,7 @@ def test_a_pilot_tells_its_scatter() -> None:
     assert low < np.hypot(0.3, 0.2) < high
 
 
+@pytest.mark.slow
 def test_interval_of_a_pilots_scatter_holds_the_truth_as_often_as_it_says() -> None:
     rng = np.random.default_rng(8)
     rows = score_rows(rng, 3, 3, 0.3, 0.1)
