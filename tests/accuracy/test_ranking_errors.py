@@ -77,6 +77,7 @@ def test_shapes_of_unequal_scatter_are_told_apart_in_at_most_5_percent_of_200_tr
     assert false <= 10
 
 
+@pytest.mark.long
 def test_four_shapes_alike_over_6000_trials() -> None:
     """The same on the same kind of rows, so many that chance plays no part: the rate itself is at most 5 %."""
     rng = np.random.default_rng(2)

@@ -85,7 +85,7 @@ REGIMES = {
 }
 
 
-OFTEN = ("phi 0.5, 700", "phi 0.9, tone, gaps")
+OFTEN = ("phi 0.9, tone, gaps",)
 
 
 def coverage(regime: Regime, seed: int) -> tuple[float, float, float]:

@@ -257,7 +257,7 @@ def test_measure_killed_at_random_moments(clip: Path, whole: Path, tmp_path: Pat
     assert not list(folder.glob(".*partial*"))
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_two_runs_into_one_folder(clip: Path, whole: Path, tmp_path: Path) -> None:
     command = [*POOLWATCH, "measure", str(clip), "--out", str(tmp_path), *GIVEN, "--no-report"]
     both = [

@@ -63,8 +63,8 @@ def test_the_planner_plans_for_the_ranking_as_it_comes() -> None:
 @pytest.mark.parametrize(
     ("shapes", "welds", "scatter", "within", "difference", "around"),
     [
-        (2, 3, 0.2, 0.0, 14, 50),
-        (3, 2, 0.3, 0.0, 30, 62),
+        pytest.param(2, 3, 0.2, 0.0, 14, 50, marks=pytest.mark.long),
+        pytest.param(3, 2, 0.3, 0.0, 30, 62, marks=pytest.mark.long),
         (4, 5, 0.25, 0.1, 12, 35),
         (6, 4, 0.15, 0.14, 9, 71),
     ],
@@ -87,7 +87,12 @@ def test_power_is_that_of_the_ranking_on_2000_simulated_trials(
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("shapes", "welds", "within", "difference"), [(2, 4, 0.0, 14), (3, 3, 0.0, 16), (4, 5, 0.1, 12)]
+    ("shapes", "welds", "within", "difference"),
+    [
+        pytest.param(2, 4, 0.0, 14, marks=pytest.mark.long),
+        pytest.param(3, 3, 0.0, 16, marks=pytest.mark.long),
+        (4, 5, 0.1, 12),
+    ],
 )
 def test_power_in_blocks_is_that_of_the_ranking_on_600_simulated_trials(
     shapes: int, welds: int, within: float, difference: float
