@@ -12,6 +12,8 @@ import pytest
 from poolwatch.clips import ClipSettings, ReadFindings, beside, blocks_beside, open_clip
 from poolwatch.footage import FORMATS, write_frames
 
+pytestmark = pytest.mark.slow
+
 FRAMES, SIZE = 90, 8
 
 

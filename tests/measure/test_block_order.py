@@ -45,6 +45,7 @@ def test_repeats_are_told_whatever_the_order(seed: int) -> None:
     assert np.array_equal(told, whole)
 
 
+@pytest.mark.slow
 def test_pieces_of_h264_read_side_by_side_change_no_digit(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
