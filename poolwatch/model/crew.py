@@ -19,7 +19,7 @@ from .processes import Channel, Inbox, Message, Process, packed, unpacked
 # Longest silence of a helper at work, s: one that hangs is left out.
 _PATIENCE_S = 120.0
 # A process takes about a second to start: each must find so much to do, s.
-_WORTH_S = 2.0
+WORTH_S = 2.0
 
 
 class Work(Protocol):
@@ -145,7 +145,7 @@ class OwnProcesses(Crew):
         """Start those that pay."""
         # Where none can be started, all is done here.
         with contextlib.suppress(OSError):
-            for number in range(min(self._most, int(left_s / _WORTH_S))):
+            for number in range(min(self._most, int(left_s / WORTH_S))):
                 process = Process(serve, self._inbox)
                 self._processes[number] = process
                 self._numbers[process.channel] = number
@@ -188,7 +188,10 @@ class Lent(Crew):
     def __init__(self, work: Work, channel: Channel) -> None:
         super().__init__(work)
         self._channel = channel
-        channel.send("lend")
+
+    def expect(self, left_s: float) -> None:
+        """Ask for some."""
+        self._channel.send("lend", left_s)
 
     def _post(self, helper: int, *message: Any) -> None:
         self._channel.send("to", helper, message)
