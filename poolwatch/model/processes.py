@@ -139,7 +139,7 @@ class Process:
     def ended(self) -> int:
         """What it ended with by itself, once its last message has come."""
         with contextlib.suppress(subprocess.TimeoutExpired):
-            return self._process.wait(5.0)
+            self._process.wait(5.0)
         return self.end()
 
 
