@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections import deque
 from collections.abc import Callable, Iterator
@@ -122,16 +123,27 @@ class RemoteWork:
     def __post_init__(self) -> None:
         self._reader: Reader | None = None
 
+    def prepare(self) -> None:
+        """Open the clip and load what the kernels take."""
+        cv2.setNumThreads(1)
+        # What cannot be opened is said by the first piece.
+        with numba_loading(), contextlib.suppress(PoolwatchError):
+            self._open()
+
+    def _open(self) -> Reader:
+        if self._reader is None:
+            reader = open_clip(self.facts.path, settings=self.work.settings.clip)
+            if replace(reader.facts, path=self.facts.path) != self.facts:
+                reader.close()
+                raise ClipError(f"{self.facts.path}: has changed while it was measured; measure it again")
+            self._reader = reader
+        return self._reader
+
     def run(self, start: int, stop: int) -> Iterator[Part | Ends | PoolwatchError]:
         """Measure the frames [start, stop); what cannot be read is an answer, too."""
-        with numba_loading(), collecting_seldom():
-            cv2.setNumThreads(1)
+        with collecting_seldom():
             try:
-                if self._reader is None:
-                    self._reader = open_clip(self.facts.path, settings=self.work.settings.clip)
-                if replace(self._reader.facts, path=self.facts.path) != self.facts:
-                    raise ClipError(f"{self.facts.path}: has changed while it was measured; measure it again")
-                yield from self.work.measure(self._reader, start, stop)
+                yield from self.work.measure(self._open(), start, stop)
             except PoolwatchError as error:
                 yield error
 

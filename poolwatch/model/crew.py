@@ -25,6 +25,10 @@ WORTH_S = 2.0
 class Work(Protocol):
     """What helpers do; picklable."""
 
+    def prepare(self) -> None:
+        """Make ready what all tasks take."""
+        ...
+
     def run(self, *task: Any) -> Iterator[Any]:
         """Do a task; its answers, picklable."""
         ...
@@ -47,8 +51,7 @@ class Crew(ABC):
     def __init__(self, work: Work) -> None:
         self._work = work
         self._packed: bytes | None = None
-        # Those that know the work, and when those at a task were last heard of.
-        self._told: set[int] = set()
+        # When those that have something in hand were last heard of.
         self._heard: dict[int, float] = {}
 
     def __enter__(self) -> Self:
@@ -64,12 +67,13 @@ class Crew(ABC):
 
     def begin(self, helper: int, task: tuple[Any, ...]) -> None:
         """Give a free helper a task."""
-        if helper not in self._told:
-            self._told.add(helper)
-            self._packed = self._packed or packed(self._work)
-            self._post(helper, "work", self._packed)
         self._heard[helper] = time.monotonic()
         self._post(helper, "run", *task)
+
+    def _tell(self, helper: int) -> None:
+        """Tell a new helper what the work is; it will be free once it is prepared."""
+        self._packed = self._packed or packed(self._work)
+        self._post(helper, "work", self._packed)
 
     def answers(self, *, wait: bool) -> Iterator[tuple[int, Any]]:
         """What helpers have said, each with its number: answers to tasks, or a `Signal`.
@@ -92,7 +96,9 @@ class Crew(ABC):
                 continue
             helper, message = got
             said = True
-            if message is None or message[0] == "free":
+            if message == ("lent",):
+                self._tell(helper)
+            elif message is None or message[0] == "free":
                 self._heard.pop(helper, None)
                 if message is None:
                     self._drop(helper)
@@ -103,7 +109,6 @@ class Crew(ABC):
 
     def _drop(self, helper: int) -> None:
         """Have no more to do with a helper."""
-        self._told.discard(helper)
         self._heard.pop(helper, None)
 
     @abstractmethod
@@ -149,6 +154,7 @@ class OwnProcesses(Crew):
                 process = Process(serve, self._inbox)
                 self._processes[number] = process
                 self._numbers[process.channel] = number
+                self._tell(number)
 
     def _post(self, helper: int, *message: Any) -> None:
         self._processes[helper].channel.send(*message)
@@ -227,23 +233,19 @@ class Helper:
     def handle(self, kind: str, *content: Any) -> None:
         """Take a message."""
         if kind == "work":
-            self.close()
+            if self._work is not None:
+                self._work.close()
             self._work = unpacked(content[0])
+            self._work.prepare()
         elif self._work is not None:
             for answer in self._work.run(*content):
                 self._channel.send("answer", packed(answer))
-            self._channel.send("free")
-
-    def close(self) -> None:
-        """Let go of the work."""
-        if self._work is not None:
-            self._work.close()
+        self._channel.send("free")
 
 
 def serve(channel: Channel) -> None:
     """Body of a process of `OwnProcesses`: ended by who started it."""
     helper = Helper(channel)
-    channel.send("free")
     while (got := channel.inbox.get(3600.0)) is None or got[1] is not None:
         if got is not None and got[1] is not None:
             helper.handle(*got[1])

@@ -170,7 +170,7 @@ class ProcessPool:
             if helper is None:
                 return
             helper.helps = owner
-            owner.send("from", helper.number, ("free",))
+            owner.send("from", helper.number, ("lent",))
 
     def _helpers_of(self, owner: _Worker) -> list[_Worker]:
         return [one for one in self._at.values() if one.helps is owner]
@@ -186,7 +186,7 @@ class ProcessPool:
             if helper is not None and kind == "back":
                 helper.helps, worker.lacks = None, False
             elif helper is not None:
-                helper.at_work = helper.at_work or content[1][0] == "run"
+                helper.at_work = True
                 helper.send(*content[1])
         elif kind in ("answer", "free"):
             worker.at_work = kind == "answer"
