@@ -7,6 +7,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -18,16 +19,18 @@ from ..model.collecting import collecting_seldom
 from ..model.crew import Crew, OwnProcesses, Recruit, Signal
 from ..model.errors import ClipError, PoolwatchError
 from ..pool import FIGURES
-from .frames import CODES, WORDS
+from .frames import CODES, WORDS, Window
 from .loading import numba_loading
 from .look import ClipLook
 from .memory import hand_back
 from .outlines import Outlines
-from .piece import OUTLINE_VERTICES, Ends, Part, PieceWork, block_size
+from .piece import OUTLINE_VERTICES, Ends, Joint, Part, PieceWork, block_size
 from .seams import Seams
 from .settings import MeasureSettings
 
 Progress = Callable[[int, int], None]
+# First frame of a piece and the one after its last; or frames at a seam, and the number of the first to be measured.
+Task = tuple[Any, int]
 # Frames in a piece, at least where keyframes allow, and at most: a helper that is lost takes no more with it.
 _LEAST, _MOST = 128, 4096
 # Pieces that each worker may expect of what is left, so that all end at about the same time.
@@ -139,11 +142,14 @@ class RemoteWork:
             self._reader = reader
         return self._reader
 
-    def run(self, start: int, stop: int) -> Iterator[Part | Ends | PoolwatchError]:
-        """Measure the frames [start, stop); what cannot be read is an answer, too."""
+    def run(self, *task: Any) -> Iterator[Part | Ends | Joint | PoolwatchError]:
+        """Measure the frames of a piece or of a seam; what cannot be read is an answer, too."""
         with collecting_seldom():
             try:
-                yield from self.work.measure(self._open(), start, stop)
+                if isinstance(task[0], Window):
+                    yield self.work.joint(*task)
+                else:
+                    yield from self.work.measure(self._open(), *task)
             except PoolwatchError as error:
                 yield error
 
@@ -213,7 +219,7 @@ class _Gathering:
         self._assembly = _Assembly(look, work, total)
         self._total, self._done = total, 0
         self._helpers: set[int] = set()
-        self._busy: dict[int, tuple[tuple[int, int], list[Part]]] = {}
+        self._busy: dict[int, tuple[Task, list[Part]]] = {}
         self._failed: dict[int, PoolwatchError] = {}
         self._expected = False
 
@@ -221,9 +227,9 @@ class _Gathering:
         """All of it."""
         while True:
             self._serve(wait=False)
-            piece = self._pieces.take(1 + len(self._helpers))
-            if piece is not None:
-                self._measure(*piece)
+            task = self._next()
+            if task is not None:
+                self._measure(task)
             elif self._busy:
                 self._serve(wait=True)
             else:
@@ -232,65 +238,88 @@ class _Gathering:
             raise self._failed[min(self._failed)]
         return self._assembly.finish(self._reader)
 
-    def _measure(self, start: int, stop: int) -> None:
-        """A piece, here; helpers are looked after meanwhile."""
-        began, timed = 0.0, 0
+    def _next(self) -> Task | None:
+        """What is to be done next: what pieces have left before another piece."""
+        if self._assembly.joints:
+            return self._assembly.joints.popleft()
+        return self._pieces.take(1 + len(self._helpers))
+
+    def _measure(self, task: Task) -> None:
+        """A piece or a seam, here; helpers are looked after meanwhile."""
+        if isinstance(task[0], Window):
+            self._joint(self._work.joint(*task))
+            return
+        start, began, timed = task[0], 0.0, 0
         try:
-            for answer in self._work.measure(self._reader, start, stop):
+            for answer in self._work.measure(self._reader, *task):
                 if isinstance(answer, Ends):
                     self._assembly.join(answer)
                     continue
                 self._took(start, answer)
                 # The first one loads the kernels.
-                if not self._expected and timed:
-                    pace = (time.perf_counter() - began) / timed
-                    timed += len(answer.codes)
-                    self._expected = True
-                    self._crew.expect(pace * (self._total - self._done))
-                elif not timed:
+                if not timed:
                     began, timed = time.perf_counter(), len(answer.codes)
+                elif not self._expected:
+                    self._expected = True
+                    pace = (time.perf_counter() - began) / len(answer.codes)
+                    self._crew.expect(pace * (self._total - self._done))
                 self._serve(wait=False)
         except PoolwatchError as error:
             self._fail(start, error)
 
     def _serve(self, *, wait: bool) -> None:
         for helper, answer in self._crew.answers(wait=wait):
-            if answer is Signal.FREE or answer is Signal.LOST:
-                if helper in self._busy:
-                    self._pieces.put_back(self._busy.pop(helper)[0])
+            if isinstance(answer, Signal):
                 self._helpers.discard(helper)
+                if helper in self._busy:
+                    self._put_back(self._busy.pop(helper)[0])
                 if answer is Signal.FREE:
                     self._helpers.add(helper)
                     self._give(helper)
                 continue
-            piece, parts = self._busy[helper]
-            if isinstance(answer, PoolwatchError):
-                del self._busy[helper]
-                self._fail(piece[0], answer)
-            elif isinstance(answer, Ends):
-                del self._busy[helper]
-                for part in parts:
-                    self._took(piece[0], part)
-                self._assembly.join(answer)
-            else:
+            task, parts = self._busy[helper]
+            if isinstance(answer, Part):
                 parts.append(answer)
+                continue
+            del self._busy[helper]
+            if isinstance(answer, PoolwatchError):
+                self._fail(task[0], answer)
+            elif isinstance(answer, Joint):
+                self._joint(answer)
+            else:
+                for part in parts:
+                    self._took(answer.start, part)
+                self._assembly.join(answer)
 
     def _give(self, helper: int) -> None:
-        piece = self._pieces.take(1 + len(self._helpers))
-        if piece is None:
+        task = self._next()
+        if task is None:
             self._helpers.discard(helper)
             self._crew.release(helper)
         else:
-            self._busy[helper] = piece, []
-            self._crew.begin(helper, piece)
+            self._busy[helper] = task, []
+            self._crew.begin(helper, task)
+
+    def _put_back(self, task: Task) -> None:
+        if isinstance(task[0], Window):
+            self._assembly.joints.appendleft(task)
+        else:
+            self._pieces.put_back(task)
 
     def _took(self, piece: int, part: Part) -> None:
         self._assembly.add(piece, part)
+        self._advance(part)
+        # Beside the measuring, once the first block is through.
+        self._look.smallest.begin()
+
+    def _joint(self, joint: Joint) -> None:
+        self._assembly.joint(joint)
+        self._advance(joint.part)
+
+    def _advance(self, part: Part) -> None:
         self._done += len(part.codes)
         if self._progress:
             self._progress(self._done, self._total)
-        # Beside the measuring, once the first block is through.
-        self._look.smallest.begin()
 
     def _fail(self, start: int, error: PoolwatchError) -> None:
         """Only what lies before matters now: it may fail too, and comes first."""
@@ -309,7 +338,10 @@ class _Assembly:
         self._outlines = Outlines(OUTLINE_VERTICES)
         self._sightings: dict[int, list[NDArray[np.void]]] = {}
         self._in_order: list[NDArray[np.void]] = []
-        self._seams = Seams(look, work, self._place)
+        self._lag, self._context = look.lag, look.context
+        self._seams = Seams(look, work.settings)
+        # Frames at seams that nobody has measured yet.
+        self.joints: deque[tuple[Window, int]] = deque()
         self._ends: dict[int, Ends] = {}
         self._joined = 0
         self._placed = self._handed_back = 0
@@ -338,22 +370,29 @@ class _Assembly:
             seam = self._seams.join(ends)
             if seam.repeats:
                 self._repeat(ends.start)
-            span = slice(seam.first, seam.first + len(seam.agitation))
-            self._agitation[span] = seam.agitation
+            if seam.window is not None:
+                self.joints.append((seam.window, ends.start - self._context))
             self._in_order += [seam.sightings, *self._sightings.pop(ends.start, [])]
             self._joined = ends.stop
+
+    def joint(self, joint: Joint) -> None:
+        """The frames at a seam are measured."""
+        self._place(joint.part)
+        self._seams.summed(joint.part.start, joint.sums, joint.sums)
 
     def _repeat(self, frame: int) -> None:
         """Mark a frame that turns out to repeat the one before."""
         self._codes[frame] = CODES["repeated"]
         for column in self._figures.values():
             column[frame] = np.nan
-        later = frame + self._seams.lag
+        later = frame + self._lag
         self._agitation[later : later + 1] = np.nan
         self._outlines.remove([frame])
 
     def finish(self, reader: Reader) -> Gathered:
         """Everything, once all pieces are through."""
+        for first, power in self._seams.agitation():
+            self._agitation[first : first + len(power)] = power
         codes = self._codes
         undecodable = np.flatnonzero(codes == CODES["undecodable"])
         if len(undecodable) == len(codes):

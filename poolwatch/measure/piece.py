@@ -94,6 +94,13 @@ class Ends(NamedTuple):
     tail: End
 
 
+class Joint(NamedTuple):
+    """Frames at a seam of illuminated footage, and their diagonal sums, shape (n, 2, m)."""
+
+    part: Part
+    sums: NDArray[np.float32]
+
+
 @dataclass(frozen=True)
 class PieceWork:
     """All that it takes to measure pieces of a clip; pickled once for each process.
@@ -126,6 +133,11 @@ class PieceWork:
                 handed_back = block.start
                 hand_back()
         yield piece.ends()
+
+    def joint(self, window: Window, start: int) -> Joint:
+        """Measure the frames at a seam, of which the first has the number `start`."""
+        part, measured = self.part(window, start)
+        return Joint(part, measured.sums)
 
     def part(self, window: Window, start: int) -> tuple[Part, Measured]:
         """Measure a window whose first frame to be measured has the number `start`; agitation is not known yet."""

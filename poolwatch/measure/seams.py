@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
@@ -12,26 +12,26 @@ from ..spatter import LateFits
 from ..spatter.records import no_sightings
 from .frames import Window
 from .look import ClipLook
-from .piece import End, Ends, Part, PieceWork, agitation
+from .piece import End, Ends, agitation
+from .settings import MeasureSettings
 
 
 class Seam(NamedTuple):
-    """What was settled between a piece and the one before it.
+    """What lies between a piece and the one before it.
 
     Attributes
     ----------
     repeats
         Whether its first frame, already measured, repeats the last one before.
-    first, agitation
-        Number of its first frames measured, and their agitation.
     sightings
         Those between the middles of the two.
+    window
+        The frames of illuminated footage that take some from both sides, still to be measured; None: there are none.
     """
 
     repeats: bool
-    first: int
-    agitation: NDArray[np.float64]
     sightings: NDArray[np.void]
+    window: Window | None
 
 
 class Seams:
@@ -41,56 +41,57 @@ class Seams:
     ----------
     look
         The first look.
-    work
-        What the pieces were measured with.
-    place
-        Takes the part that is measured at a seam.
+    settings
+        The settings that `look` was made with.
     """
 
-    def __init__(self, look: ClipLook, work: PieceWork, place: Callable[[Part], None]) -> None:
-        self._look, self._work, self._place = look, work, place
-        self.lag = look.lag
-        self.late = None if look.spatter is None else LateFits(look.spatter, work.settings.spatter)
-        self._sums = np.zeros((0, 2, len(look.places)), dtype=np.float32)
+    def __init__(self, look: ClipLook, settings: MeasureSettings) -> None:
+        self._look = look
+        self.late = None if look.spatter is None else LateFits(look.spatter, settings.spatter)
         self._last: End | None = None
+        # Sums of the first and last frames of what was measured from a frame on, as many as the lag.
+        self._sums: dict[int, tuple[NDArray[np.float32], NDArray[np.float32]]] = {}
 
     def join(self, ends: Ends) -> Seam:
         """Settle what lies between the piece before and this one."""
         head, tail, context = ends.head, ends.tail, self._look.context
         before, self._last = self._last, tail
         repeats = before is not None and bool(head.digest) and head.digest == before.digest
-        first = ends.start
-        if context and before is not None:
-            self._measure(before, head, ends.start, repeats)
-            repeats, first = False, ends.start + context
-        elif repeats:
+        window = None if before is None or not context else self._window(before, head, repeats)
+        repeats = repeats and window is None
+        if repeats:
             head = _without_first(head, ends.start)
-        power, self._sums = agitation(self._sums, head.sums, self.lag)
-        if len(head.sums) == self.lag:
-            self._sums = tail.sums
+        self.summed(ends.start + (context if ends.start else 0), head.sums, tail.sums)
         sightings = no_sightings()
         if self.late is not None and tail.late is not None:
-            late = tail.late
-            if repeats and head.late is None:
-                late = late.without(ends.start)
+            late = tail.late.without(ends.start) if repeats and head.late is None else tail.late
             sightings = self.late.follow(head.late, late, ends.stop)
-        return Seam(repeats, first, power, sightings)
+        return Seam(repeats, sightings, window)
 
-    def _measure(self, before: End, head: End, start: int, repeats: bool) -> None:
-        """The frames of illuminated footage that take some from both sides."""
+    def _window(self, before: End, head: End, repeats: bool) -> Window:
         context = self._look.context
         inner = slice(context, 3 * context)
         doubled = np.concatenate([before.doubled, head.doubled])
         doubled[2 * context] = repeats
-        window = Window(
+        return Window(
             np.concatenate([before.frames, head.frames]),
             context,
             np.concatenate([before.decoded, head.decoded])[inner],
             doubled[inner],
         )
-        part, measured = self._work.part(window, start - context)
-        power, self._sums = agitation(self._sums, measured.sums, self.lag)
-        self._place(part._replace(agitation=power))
+
+    def summed(self, first: int, head: NDArray[np.float32], tail: NDArray[np.float32]) -> None:
+        """Take the sums of the first and the last of frames measured from `first` on."""
+        self._sums[first] = head, tail
+
+    def agitation(self) -> Iterator[tuple[int, NDArray[np.float64]]]:
+        """Agitation over the seams: number of the first frame, and its and the following frames'."""
+        before = np.zeros((0, 2, len(self._look.places)), dtype=np.float32)
+        for first, (head, tail) in sorted(self._sums.items(), key=lambda item: item[0]):
+            power, before = agitation(before, head, self._look.lag)
+            yield first, power
+            if len(head) >= self._look.lag:
+                before = tail[-self._look.lag :]
 
 
 def _without_first(head: End, frame: int) -> End:

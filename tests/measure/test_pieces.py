@@ -237,7 +237,10 @@ import sys
 from poolwatch.measure.piece import PieceWork
 from poolwatch.measure.gather import RemoteWork
 from poolwatch.model.processes import unpacked
-list(unpacked(open(sys.argv[1], "rb").read()).run(0, 60))
+with open(sys.argv[1], "rb") as sent:
+    work = unpacked(sent.read())
+work.prepare()
+list(work.run(0, 60))
 print(*[name for name in ("pandas", "scipy.stats", "scipy.linalg", "matplotlib") if name in sys.modules])
 for line in open("/proc/self/status"):
     if line.startswith("VmHWM"):
