@@ -6,13 +6,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..model.errors import OutputError
+from ..model.processes import usable_cores
 from .batch import Progress, measure_all, runner
 from .common import score_alike
 from .factors import study_factors
 from .manifest import Manifest, read_manifest
 from .measurer import ClipMeasurer, Measurer
 from .outcomes import study_outcomes
-from .pool import usable_cores
 from .ranking import rank
 from .results import TrialResult
 from .settings import RankSettings
@@ -89,7 +89,6 @@ def run_trial(
             out,
             measurer,
             run,
-            workers=cores,
             settings=settings,
             overlay=overlay,
             here=scheduler is None,
