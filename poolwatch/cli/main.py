@@ -9,13 +9,14 @@ import os
 import sys
 import traceback
 import warnings
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
 
 from .. import __version__
 from ..model.collecting import collecting_seldom
-from ..model.errors import PoolwatchError
+from ..model.errors import PoolwatchError, TableError
 
 COMMANDS = {
     "demo": "the whole job on the demo clips: measure, rank, overlays, report",
@@ -89,6 +90,9 @@ def main(arguments: list[str] | None = None) -> int:
     except click.ClickException as error:
         error.show()
         return 2
+    except TableError as error:
+        _tell(error.headline, error.problems)
+        return error.exit_code
     except PoolwatchError as error:
         _tell(str(error))
         return error.exit_code
@@ -108,8 +112,9 @@ def main(arguments: list[str] | None = None) -> int:
     return result if isinstance(result, int) else 0
 
 
-def _tell(message: str) -> None:
-    click.echo(f"poolwatch: {' '.join(message.split())}", err=True)
+def _tell(message: str, lines: Sequence[str] = ()) -> None:
+    for line in (f"poolwatch: {message}", *lines):
+        click.echo(" ".join(line.split()), err=True)
 
 
 def _unforeseen(error: Exception) -> str:

@@ -30,14 +30,15 @@ class ClipEvent:
     clip
         As the manifest names it.
     kind
-        ``preparing`` (this machine is made ready, once; no clip), ``resumed`` (finished before), ``started``,
+        ``checked`` (what the manifest leaves out, in `message`; no clip), ``preparing`` (this machine is made ready,
+        once; no clip), ``resumed`` (finished before), ``started``,
         ``frames``, ``done`` or ``failed``.
     share
         Part of the clip that is done, 0 to 1.
     work
         Size of the clip as a share of all clips of the trial.
     message
-        Why, with ``failed``.
+        Why, with ``failed``; what, with ``checked``.
     """
 
     clip: str
