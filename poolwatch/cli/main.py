@@ -22,7 +22,7 @@ COMMANDS = {
     "demo": "the whole job on the demo clips: measure, rank, overlays, report",
     "inspect": "what a recording is and whether it is fit for measuring",
     "calibrate": "make a scale file: target photo, two points, or travel speed",
-    "measure": "measure one clip",
+    "measure": "measure one clip, or several with the same facts",
     "trial": "measure every clip of a trial and rank the beam shapes",
     "rank": "rank beam shapes from score rows alone",
     "overlay": "the annotated video again, with other choices",

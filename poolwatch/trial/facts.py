@@ -61,7 +61,9 @@ def refuted_facts(clips: Sequence[ClipFacts]) -> list[tuple[int, str, str]]:
     """
     found = []
     for name, unit in FACTS.items():
-        values = {n: float(v) for n, clip in enumerate(clips) if (v := clip.facts.get(name)) and v > 0}
+        values = {
+            n: float(v) for n, clip in enumerate(clips) if (v := clip.facts.get(name)) is not None and v > 0
+        }
         if len(values) < 3 or _planned(name, values, clips):
             continue
         middle = statistics.median_low(list(values.values()))

@@ -170,6 +170,7 @@ class _Day:
         self._stored = True
         self._result: TrialResult | None = None
         self._report_due: float | None = None
+        self._arriving = False
         self._retry_at = 0.0
 
     @property
@@ -195,7 +196,7 @@ class _Day:
                 self._retry_at = time.monotonic() + _AGAIN_S
             else:
                 self._voice.over("results")
-        if not ready and self._report_due is None:
+        if not ready and not self._arriving and self._report_due is None:
             self._voice.say_once("idle", f"{self.state.words}; waiting for rows and files, Ctrl-C ends")
 
     def _read_sheet(self) -> None:
@@ -229,7 +230,8 @@ class _Day:
 
     def _ready(self) -> dict[str, Hashable]:
         """What row and file are, by clip, where both are complete and not measured as they are now."""
-        found = {}
+        found: dict[str, Hashable] = {}
+        self._arriving = False
         for entry in self._rows.values():
             file = state_of_recording(entry.path)
             if file is None:
@@ -238,6 +240,7 @@ class _Day:
             if self._handed.get(entry.clip) == key:
                 continue
             if not self._resting.rests(entry.path, file):
+                self._arriving = True
                 self._voice.say_new(
                     "arriving", [f"{entry.clip}: is there; measured once it no longer changes"]
                 )
@@ -355,13 +358,13 @@ class _Voice:
 
     def trouble(self, what: str, text: str) -> None:
         """A trouble of one thing, once until it is another one or over; each line of it by itself."""
-        if self._last.get(what) != text:
-            self._last[what] = text
+        if self._last.get(f"trouble {what}") != text:
+            self._last[f"trouble {what}"] = text
             for line in text.splitlines():
                 self.say("trouble", line)
 
     def over(self, what: str) -> None:
-        self._last.pop(what, None)
+        self._last.pop(f"trouble {what}", None)
 
     def figures(self, result: TrialResult, before: TrialResult | None, fresh: set[str]) -> None:
         """The clips measured since, and what they do to the ranking."""

@@ -70,6 +70,7 @@ def write_report(result: TrialResult, run: Runner | None = None) -> Path:
             **_compared(result.compared, notes),
         ),
     )
+    write_text(path.with_name(_MARK), json.dumps(_state(path, result.tables())) + "\n")
     return path
 
 
@@ -234,17 +235,6 @@ def clip_evidence(out: Path, row: pd.DataFrame, excluded: str = "") -> ClipEvide
     # One clip must not show two values of one figure: its own row may be in another band than the trial's.
     measured = replace(read_measurement(out / folder), score=row)
     return evidence_of(measured, out / folder, video=f"{folder}/overlay.mp4", name=clip, excluded=excluded)
-
-
-def mark_report(page: Path, tables: Mapping[str, str]) -> None:
-    """Note which tables a report was made with.
-
-    Raises
-    ------
-    OutputError
-        The folder cannot be written.
-    """
-    write_text(page.with_name(_MARK), json.dumps(_state(page, tables)) + "\n")
 
 
 def report_is_current(out: Path, tables: Mapping[str, str], folders: Iterable[str]) -> bool:

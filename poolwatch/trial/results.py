@@ -11,7 +11,7 @@ from ..model.table import csv_text
 from .comparison import Comparison, write_tables
 from .measurer import Common
 from .ranking import Ranking
-from .report import mark_report, report_is_current, write_report
+from .report import report_is_current, write_report
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -106,6 +106,6 @@ class TrialResult:
         current = report_is_current(self.out, self.tables(), folders) and self.measured == 0
         self.write_tables()
         if report and not current:
-            mark_report(write_report(self, run), self.tables())
+            write_report(self, run)
         elif not current:
             remove(self.out / "report.html")
