@@ -112,9 +112,10 @@ class Store:
         if other is None or (origin and other[0] == origin):
             return
         when = f", stored {other[1]}" if other[1] else ""
+        whose = "another trial" if other[0] else "a trial (of an earlier version, which did not note whose)"
         raise UsageError(
-            f"{self.name}: already holds another trial named {trial!r}{when}, which stays as it is; give this one a "
-            "name of its own (--name), or let it take that one's place (--replace-stored)"
+            f"{self.name}: already holds {whose} named {trial!r}{when}, and keeps it; give this one a name of its own "
+            "(--name), or, if it is the same, let it take that one's place (--replace-stored)"
         )
 
     def add(self, scores: pd.DataFrame, *, trial: str = "", origin: str = "", whole: bool = False) -> Stored:
