@@ -15,7 +15,7 @@ from .cluster import run_tasks_on_cluster
 from .manifest import Entry, Manifest
 from .measurer import Job, Measurer
 from .pool import Event, Function, ProcessPool, Report, usable_cores
-from .resume import is_finished, job_key, mark_finished, unmark
+from .resume import clip_id_of, is_finished, job_key, mark_finished, unmark
 
 # Runs tasks and tells what happens: on this machine or on a cluster.
 Runner = Callable[[Function, Sequence[Any]], Iterator[Event]]
@@ -171,6 +171,38 @@ def measure_all(
             failures[job.name] = event.message
         measured += event.kind == "done"
     return BatchResult(jobs, failures, measured, len(jobs) - len(todo))
+
+
+def finished_away(
+    manifest: Manifest, out: Path, measurer: Measurer, *, settings: Path | None, overlay: bool
+) -> dict[str, Job]:
+    """Clips that were measured before and whose recording is away now (archived, a network folder that is down).
+
+    Their results stand as long as the row says the same of them; which recording it was is taken from its score row.
+
+    Returns
+    -------
+    dict
+        Job by clip, for those of `Manifest.away` that are finished.
+    """
+    found = {}
+    for entry in manifest.away:
+        chosen = entry.settings or settings
+        folder = (out / entry.folder).resolve()
+        clip_id = clip_id_of(folder)
+        job = Job(
+            name=entry.clip,
+            path=entry.path.resolve(),
+            folder=folder,
+            recording=entry.recording,
+            settings=chosen.resolve() if chosen else None,
+            overlay=overlay,
+            clip_id=clip_id,
+            key=job_key(clip_id, measurer.settings_id(chosen), entry.recording),
+        )
+        if clip_id and is_finished(job):
+            found[entry.clip] = job
+    return found
 
 
 def measure_one(measurer: Measurer, job: Job, report: Report) -> None:

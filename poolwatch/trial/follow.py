@@ -218,15 +218,16 @@ class _Day:
         self._voice.over("sheet")
         if not self._sheet:
             self._trial.make_folder()
-        rows = {entry.clip: entry for entry in sheet.entries}
         # A recording that is away for a while (a network folder, an archive) is still measured.
-        gone = {problem.clip for problem in sheet.pending if problem.clip}
-        rows |= {clip: row for clip, row in self._rows.items() if clip in gone and clip in self._handed}
-        self._rows = rows
-        pending = tuple(problem for problem in sheet.pending if problem.clip not in rows)
-        self._sheet = replace(sheet, entries=tuple(rows.values()), pending=pending)
+        away = self._trial.finished_away(sheet)
+        for clip in away.keys() - self._handed.keys():
+            self._batch.jobs[clip] = away[clip]
+            self._handed[clip] = "away"
+            self._fresh.add(clip)
+        self._sheet = sheet.with_away(away)
+        self._rows = {entry.clip: entry for entry in self._sheet.entries}
         self._voice.say_once("sheet", self._sheet.state)
-        self._voice.say_new("sheet", in_words(pending))
+        self._voice.say_new("sheet", in_words(self._sheet.pending))
 
     def _ready(self) -> dict[str, Hashable]:
         """What row and file are, by clip, where both are complete and not measured as they are now."""

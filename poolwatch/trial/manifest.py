@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path, PureWindowsPath
 from typing import Any
 
@@ -51,6 +51,8 @@ class Entry:
         Values of the ``factor_…`` and ``outcome_…`` columns by full column name; None where the cell is empty.
     confirmed
         Whether somebody has checked facts that look wrong.
+    line
+        Line of the manifest on which its row begins.
     """
 
     clip: str
@@ -61,6 +63,7 @@ class Entry:
     factors: dict[str, float | str | None] = field(default_factory=dict)
     outcomes: dict[str, float | None] = field(default_factory=dict)
     confirmed: bool = False
+    line: int = 0
 
 
 @dataclass(frozen=True)
@@ -79,6 +82,8 @@ class Manifest:
         Welds in the table, filled in or not.
     pending
         What keeps the other rows from being measured, each with its place.
+    away
+        Rows that lack nothing but their recording, which is not there.
     """
 
     path: Path
@@ -86,11 +91,22 @@ class Manifest:
     remarks: tuple[str, ...] = ()
     rows: int = 0
     pending: tuple[Problem, ...] = ()
+    away: tuple[Entry, ...] = ()
 
     @property
     def state(self) -> str:
         """How far the table is filled in, such as ``6 of 9 welds filled in``."""
         return f"{len(self.entries)} of {self.rows} welds filled in"
+
+    def with_away(self, clips: Collection[str]) -> Manifest:
+        """The same with some of the rows whose recording is away among the entries."""
+        taken = [entry for entry in self.away if entry.clip in clips]
+        return replace(
+            self,
+            entries=tuple(sorted((*self.entries, *taken), key=lambda entry: entry.line)),
+            pending=tuple(problem for problem in self.pending if problem.clip not in clips),
+            away=tuple(entry for entry in self.away if entry.clip not in clips),
+        )
 
 
 def read_manifest(
@@ -142,9 +158,11 @@ def read_manifest(
     if whole_table or (not keep_going and (faulty or not entries)):
         raise _refusal(sheet, problems, "" if entries else f"0 of {len(sheet.rows)} welds filled in: ")
     left_out = {line for problem in problems for line in problem.lines}
+    beyond_help = {line for problem in problems if not problem.clip for line in problem.lines}
     kept = tuple(entry for line, entry in entries.items() if line not in left_out)
+    away = tuple(entry for line, entry in entries.items() if line in left_out - beyond_help)
     remarks += slips_of_the_pen(sorted({entry.recording.beam_shape for entry in kept}))
-    return Manifest(sheet.path, kept, tuple(remarks), len(sheet.rows), tuple(problems))
+    return Manifest(sheet.path, kept, tuple(remarks), len(sheet.rows), tuple(problems), away)
 
 
 @dataclass
@@ -252,11 +270,21 @@ def _entry(
         recording = Recording.checked(given, where=f"row {row.line}")
     except UsageError as error:
         row.problems.append(Problem(str(error), (row.line,)))
-    if len(row.problems) > before:
+    if path is None and row.cells["clip"]:
+        # Not there: where it would be.
+        path = row.sheet.path.parent / PureWindowsPath(row.cells["clip"]).as_posix()
+    if path is None or any(not problem.clip for problem in row.problems[before:]):
         return None
-    assert path is not None
     return Entry(
-        row.cells["clip"], path, folder, recording, settings_path, factors, outcomes, bool(confirmed)
+        row.cells["clip"],
+        path,
+        folder,
+        recording,
+        settings_path,
+        factors,
+        outcomes,
+        bool(confirmed),
+        row.line,
     )
 
 
@@ -308,6 +336,11 @@ def _check_columns(sheet: Sheet, problems: list[Problem]) -> list[str]:
         else:
             unused.append(name)
     return [f"columns not used: {', '.join(unused)}"] if unused else []
+
+
+def nothing_there(manifest: Manifest) -> TableError:
+    """The error of a manifest without a row that can be measured."""
+    return TableError(f"{manifest.path}: {manifest.state}, nothing was measured:", in_words(manifest.pending))
 
 
 def _refusal(sheet: Sheet, problems: Sequence[Problem], state: str = "") -> TableError:

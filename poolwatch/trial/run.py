@@ -6,18 +6,18 @@ import json
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..model.errors import OutputError
 from ..model.files import write_text
-from .batch import BatchResult, ClipEvent, Progress, Runner, measure_all, runner
+from .batch import BatchResult, ClipEvent, Progress, Runner, finished_away, measure_all, runner
 from .common import score_alike
 from .comparison import compare
 from .crosschecks import in_words
-from .manifest import Manifest, read_manifest
-from .measurer import ClipMeasurer, Measurer
+from .manifest import Manifest, nothing_there, read_manifest
+from .measurer import ClipMeasurer, Job, Measurer
 from .pool import usable_cores
 from .results import TrialResult
 from .settings import RankSettings
@@ -117,10 +117,16 @@ def run_trial(
     with open_trial(out, options, measurer or ClipMeasurer()) as trial:
         read = read_manifest(manifest, check_settings=trial.measurer.settings_id)
         trial.make_folder()
+        away = trial.finished_away(read)
+        there, read = read, read.with_away(away)
+        if not read.entries:
+            raise nothing_there(read)
         if progress is not None and read.pending:
             for line in (f"{read.state}; the others are left out:", *in_words(read.pending)):
                 progress(ClipEvent("", "checked", 0.0, 0.0, line))
-        result = trial.compare(read, trial.measure(read, progress))
+        batch = trial.measure(there, progress)
+        batch = replace(batch, jobs=batch.jobs | away, resumed=batch.resumed + len(away))
+        result = trial.compare(read, batch)
         if trial.stores:
             # The tables first: they are there whatever becomes of the database.
             result.write_tables()
@@ -200,6 +206,13 @@ class TrialRun:
             overlay=options.overlay,
             here=options.scheduler is None,
             progress=progress,
+        )
+
+    def finished_away(self, manifest: Manifest) -> dict[str, Job]:
+        """Clips that are measured and whose recording is away now."""
+        options = self.options
+        return finished_away(
+            manifest, self.out, self.measurer, settings=options.settings, overlay=options.overlay
         )
 
     def compare(self, manifest: Manifest, batch: BatchResult) -> TrialResult:

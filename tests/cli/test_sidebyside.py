@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 
 import av
@@ -168,6 +169,10 @@ def changed(folder, place, **cells):
     shutil.copytree(folder, place)
     row = pd.read_csv(place / "score.csv", dtype=str, keep_default_na=False).assign(**cells)
     row.to_csv(place / "score.csv", index=False)
+    if "flags" in cells:
+        run = json.loads((place / "run.json").read_text(encoding="utf-8"))
+        run["flags"] = cells["flags"].split()
+        (place / "run.json").write_text(json.dumps(run), encoding="utf-8")
     return place
 
 

@@ -16,7 +16,7 @@ import pandas as pd
 import pytest
 
 from poolwatch.cli.main import main
-from poolwatch.model.errors import OutputError
+from poolwatch.model.errors import OutputError, TableError
 from poolwatch.trial.follow import DayState, FollowPace, Told, follow_trial
 from poolwatch.trial.resting import Resting, state_of_recording
 from poolwatch.trial.run import TrialOptions, run_trial
@@ -260,6 +260,37 @@ def test_a_recording_that_is_away_for_a_while_still_counts(tmp_path: Path) -> No
         (tmp_path / "away").rename(tmp_path / "crescent-1.avi")
         time.sleep(0.6)
     assert len(log(tmp_path)) == 2
+
+
+def test_recordings_put_away_after_measuring_still_count(tmp_path: Path) -> None:
+    """Archived, or on a network folder that is down when the trial is started again."""
+    rows = [filled(row) for row in planned(("crescent", "flat-top"), 2)]
+    for row in rows:
+        name = row.split(",")[0]
+        (tmp_path / name).write_text(content(name))
+    manifest, out = save(tmp_path, rows), tmp_path / "out"
+    measurer = InventedMeasurer(tmp_path / "log")
+    run_trial(manifest, out, workers=1, report=False, measurer=measurer)
+    before = (out / "scores.csv").read_bytes()
+    for name in ("crescent-1.avi", "flat-top-2.avi"):
+        (tmp_path / name).unlink()
+    again = run_trial(manifest, out, workers=1, report=False, measurer=measurer)
+    assert (again.measured, again.resumed) == (0, 4)
+    assert (out / "scores.csv").read_bytes() == before
+    with Day(manifest, out).going() as day:
+        day.until(day.measured(4), "all four count at once")
+        day.until(lambda: bool(day.texts("ranking")), "they are ranked")
+        assert day.texts("sheet") == ["4 of 4 welds filled in"]
+    assert (out / "scores.csv").read_bytes() == before
+    assert len(log(tmp_path)) == 4
+    # What the row says of it has changed: the old figures do not stand, and the recording is not there.
+    save(tmp_path, [rows[0].replace("0.02", "0.03"), *rows[1:]])
+    later = run_trial(manifest, out, workers=1, report=False, measurer=measurer)
+    assert len(later.scores) == 3
+    for name in ("crescent-2.avi", "flat-top-1.avi"):
+        (tmp_path / name).unlink()
+    with pytest.raises(TableError, match=r"0 of 4 welds filled in, nothing was measured"):
+        run_trial(manifest, tmp_path / "other", workers=1, report=False, measurer=measurer)
 
 
 def test_results_that_cannot_be_written_are_tried_again(
