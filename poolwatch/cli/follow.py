@@ -16,8 +16,8 @@ from .progress import COMPILING
 
 if TYPE_CHECKING:
     from ..trial.batch import ClipEvent
-    from ..trial.follow import Told
     from ..trial.run import TrialOptions
+    from ..trial.told import Told
 
 _STYLE = {"clip": "bold", "ranking": "green", "failed": "bold red", "trouble": "yellow"}
 

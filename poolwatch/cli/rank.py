@@ -46,7 +46,7 @@ def command(
     from ..trial.report import write_ranking_report
     from ..trial.rows import read_rows
     from ..trial.settings import read_rank_settings
-    from ..trial.store import is_store
+    from ..trial.store_address import is_store
     from .trial import show_studies
 
     chosen = read_rank_settings(settings)

@@ -17,9 +17,10 @@ import pytest
 
 from poolwatch.cli.main import main
 from poolwatch.model.errors import OutputError, TableError
-from poolwatch.trial.follow import DayState, FollowPace, Told, follow_trial
+from poolwatch.trial.follow import FollowPace, follow_trial
 from poolwatch.trial.resting import Resting, state_of_recording
 from poolwatch.trial.run import TrialOptions, run_trial
+from poolwatch.trial.told import DayState, Told
 from tests.trial.invented import InventedMeasurer, recording
 
 HEADER = "clip,beam_shape,replicate,record_rate_hz,mm_per_px"
@@ -342,7 +343,7 @@ def test_rows_go_into_a_database_as_they_come(tmp_path: Path) -> None:
     options = TrialOptions(workers=1, report=False, store=address, title="monday")
     with Day(save(tmp_path, rows), tmp_path / "out", options=options).going() as day:
         day.until(
-            lambda: any("1 welds stored as trial 'monday'" in text for text in day.texts("note")), "stored"
+            lambda: any("1 weld stored as trial 'monday'" in text for text in day.texts("note")), "stored"
         )
         (tmp_path / "flat-top-1.avi").write_text(content("flat-top-1.avi"))
         day.until(lambda: any("2 welds stored" in text for text in day.texts("note")), "the second, too")

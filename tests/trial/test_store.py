@@ -17,7 +17,8 @@ import pytest
 
 from poolwatch.cli.main import main
 from poolwatch.model.errors import OutputError, UsageError
-from poolwatch.trial.store import Store, is_store, open_store
+from poolwatch.trial.store import Store, open_store
+from poolwatch.trial.store_address import is_store
 from tests.trial.simulated import score_rows
 
 TABLES = ("poolwatch_scores", "poolwatch_values", "poolwatch_trials", "poolwatch_schema")
