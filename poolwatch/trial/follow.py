@@ -90,8 +90,10 @@ def follow_trial(
     Raises
     ------
     UsageError
-        A setting is wrong, or the database holds another trial of this name.
+        There is no manifest at the start, a setting is wrong, or the database holds another trial of this name.
     """
+    if not Path(manifest).exists():
+        raise UsageError(f"{manifest}: no such file; check the path, and write the header line at least")
     pace = pace or FollowPace()
     with open_trial(out, options or TrialOptions(), measurer or ClipMeasurer()) as trial:
         day = _Day(Path(manifest), trial, pace, tell or _silent, progress)
@@ -126,7 +128,7 @@ class _Day:
         self._result: TrialResult | None = None
         self._report_due: float | None = None
         self._arriving = False
-        self._retry_at = 0.0
+        self._retry_at: dict[str, float] = {}
 
     @property
     def state(self) -> DayState:
@@ -141,18 +143,22 @@ class _Day:
         if self._sheet is None:
             return
         ready = self._ready()
-        if ready:
+        if ready and self._may_try("measuring"):
             self._measure(ready)
-        if time.monotonic() >= self._retry_at:
+        if self._may_try("results"):
             try:
                 self._renew(more_to_measure=len(ready) > self._trial.cores)
             except PoolwatchError as error:
                 self._voice.trouble("results", f"{error}; tried again")
-                self._retry_at = time.monotonic() + _AGAIN_S
+                self._retry_at["results"] = time.monotonic() + _AGAIN_S
             else:
                 self._voice.over("results")
         if not ready and not self._arriving and self._report_due is None:
             self._voice.say_once("idle", f"{self.state.words}; waiting for rows and files, Ctrl-C ends")
+
+    def _may_try(self, what: str) -> bool:
+        """Whether enough time has passed since something failed."""
+        return time.monotonic() >= self._retry_at.get(what, 0.0)
 
     def _read_sheet(self) -> None:
         """Read the manifest once it rests; what is half-written, locked or wrong is waited for."""
@@ -245,7 +251,16 @@ class _Day:
         if others:
             names = ", ".join(entry.clip for entry in others[: self._trial.cores])
             self._voice.say("measuring", names)
-        batch = self._trial.measure(replace(self._sheet, entries=tuple(chosen), pending=()), self._progress)
+        try:
+            batch = self._trial.measure(
+                replace(self._sheet, entries=tuple(chosen), pending=(), away=()), self._progress
+            )
+        except PoolwatchError as error:
+            # Nothing of a clip: a cluster that does not answer, say.
+            self._voice.trouble("measuring", f"{error}; tried again")
+            self._retry_at["measuring"] = time.monotonic() + _AGAIN_S
+            return
+        self._voice.over("measuring")
         kept = {clip: text for clip, text in self._batch.failures.items() if clip not in keys}
         self._batch = BatchResult(
             self._batch.jobs | batch.jobs,

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..model.errors import OutputError, UsageError
 from ..model.tables import SCORE
+from .facts import CONFIRMED
 from .store_address import engine_of, secrets_of, without
 from .store_schema import KEY, SCORES, VALUES, prepare, tables, version_of
 
@@ -120,7 +121,7 @@ class Store:
         Parameters
         ----------
         scores
-            Columns of `SCORE`, ``folder``, ``factor_…`` and ``outcome_…``.
+            Columns of `SCORE`, ``folder``, ``factor_…``, ``outcome_…`` and ``facts_confirmed``.
         trial
             Name of the trial.
         origin
@@ -295,7 +296,7 @@ def _rows(
             scores[SCORE.names].itertuples(index=False, name=None), keys, folders, strict=True
         )
     ]
-    extra = [name for name in scores if name.startswith(("factor_", "outcome_"))]
+    extra = [name for name in scores if name.startswith(("factor_", "outcome_")) or name == CONFIRMED]
     values = [
         dict(zip(KEY, key, strict=True)) | {"name": name} | _number_or_words(value)
         for name in extra

@@ -475,6 +475,13 @@ def test_ended_in_the_middle_of_a_clip(tmp_path: Path, number: signal.Signals) -
     assert "Traceback" not in err
 
 
+def test_a_manifest_that_is_not_there_at_the_start_is_a_slip(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["trial", str(tmp_path / "none.csv"), "--out", str(tmp_path / "o"), "--follow"]) == 2
+    assert "no such file" in capsys.readouterr().err
+
+
 def test_pace_options_need_amounts(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     manifest = save(tmp_path, planned())
     arguments = ["trial", str(manifest), "--out", str(tmp_path / "o"), "--follow"]

@@ -233,6 +233,11 @@ def test_tables_of_a_later_version_are_refused(store: Store) -> None:
             call()
 
 
+def test_what_was_confirmed_stays_confirmed(store: Store) -> None:
+    store.add(rows().assign(facts_confirmed=["", "yes", "", "", "", ""]), trial="t1")
+    assert (store.read()["facts_confirmed"] == "yes").sum() == 1
+
+
 def test_other_settings_are_another_row(store: Store) -> None:
     store.add(rows())
     store.add(rows().assign(settings_id="s2"))
