@@ -30,7 +30,8 @@ class Tables(NamedTuple):
         A row a weld and trial: columns as in score.csv, as that trial compared it, and ``trial``, ``folder``,
         ``stored_at`` (UTC).
     values
-        Factors, outcomes and confirmations: the key of the score row, ``name`` (with its prefix), ``number`` or ``words``.
+        Factors, outcomes and confirmations: the key of the score row, ``name`` (with its prefix), ``number`` or
+        ``words``.
     trials
         A row a trial: ``trial`` (its name), ``origin`` (the trial's own number), ``stored_at``.
     version
