@@ -33,9 +33,8 @@ def rows(seed: int = 1) -> pd.DataFrame:
 
 
 def _programs() -> Path | None:
-    found = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb")) + [
-        Path(path) for path in [shutil.which("initdb")] if path
-    ]
+    found = [Path(path) for path in [shutil.which("initdb")] if path]
+    found += sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
     return found[-1].parent if found else None
 
 
