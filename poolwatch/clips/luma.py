@@ -5,7 +5,6 @@ Ranges (ITU-R BT.709, 3.4 and BT.2100): limited luma runs from 16 to 235 of 8 bi
 
 from __future__ import annotations
 
-import copy
 import ctypes
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -80,12 +79,6 @@ class Luma:
                 self.notes += (f"limited range expanded to 0 to {(1 << self.bits) - 1}",)
             if not base.startswith(("gray", "ya")):
                 self.notes += ("luma plane of colour video",)
-
-    def twin(self) -> Luma:
-        """The same for another thread: a reformatter serves one at a time."""
-        twin = copy.copy(self)
-        twin._reformatter = None if self._reformatter is None else type(self._reformatter)()
-        return twin
 
     def _become_rgb(self, bits: int) -> None:
         from av.video.reformatter import VideoReformatter

@@ -18,6 +18,7 @@ from ..model.files import write_text
 from ..model.table import csv_text
 from ..model.tables import INDEX_PARTS, SCORE
 from .batch import BatchResult, Runner
+from .facts import CONFIRMED
 from .likewise import check_likeness, plain_number
 from .manifest import Entry, Manifest
 from .measurer import Common, Job, Measurer
@@ -204,6 +205,8 @@ def _labelled(cells: list[dict[str, str]], entries: list[Entry]) -> pd.DataFrame
     rows["beam_shape"] = [entry.recording.beam_shape for entry in entries]
     rows["replicate"] = [entry.recording.replicate for entry in entries]
     rows["folder"] = [entry.folder for entry in entries]
+    if any(entry.confirmed for entry in entries):
+        rows[CONFIRMED] = ["yes" if entry.confirmed else "" for entry in entries]
     return rows
 
 

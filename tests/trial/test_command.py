@@ -12,6 +12,8 @@ from poolwatch.trial.measurer import ClipMeasurer
 from poolwatch.trial.run import run_trial
 from tests.trial.invented import InventedMeasurer, lay_out, ordinary
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def invented(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -95,9 +95,9 @@ def test_every_problem_is_listed_by_row_and_column_at_once(place: Path) -> None:
         "problems, nothing was measured",
         "row 2, record_rate_hz: '10 kHz' is not a plain number",
         "row 3, clip: 'missing.avi' is not there",
-        "row 4, beam_shape: is empty",
+        "row 4: beam_shape to be filled in",
         "row 4, exposure_s: 20 s is longer than the time between frames",
-        "row 5, mm_per_px: is empty and no scale file is given",
+        "row 5: mm_per_px to be filled in",
         "row 5, material: unknown material 'cheese'",
         "rows 5 and 6, clip: the same recording, 'c.avi', is named 2 times",
         "(1) ",
@@ -294,9 +294,9 @@ def test_values_out_of_range_are_named_beside_other_faults_of_their_row(place: P
         read_manifest(path)
     said = str(refused.value)
     for words in (
-        "row 2, beam_shape: is empty",
+        "row 2: beam_shape to be filled in",
         "row 2, travel_speed_mm_s: '6 m/min'",
-        "row 3, clip: is empty",
+        "row 3: clip to be filled in",
     ):
         assert words in said
     assert "row 2: 'mm_per_px'" in said
