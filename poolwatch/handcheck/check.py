@@ -14,6 +14,7 @@ from .. import __version__
 from ..model.errors import MeasurementError
 from .agreement import (
     Agreement,
+    Estimate,
     Spread,
     agreement,
     between_ways,
@@ -44,8 +45,8 @@ class QuantityCheck:
         Over the frames drawn at random.
     hand
         Standard deviation of one marking, from several rounds or persons; None where nobody marked twice.
-    rest
-        Standard deviation of the difference once the hand's own is taken out: (value, low, high); None with `hand`.
+    left
+        Standard deviation of the difference without the hand's own; None with `hand`.
     persons
         Mean difference, tool minus hand, of each person.
     worst
@@ -54,7 +55,7 @@ class QuantityCheck:
 
     agreement: Agreement
     hand: Spread | None
-    rest: tuple[float, float, float] | None
+    left: Estimate | None
     persons: dict[str, float]
     worst: dict[int, float]
 
@@ -162,8 +163,23 @@ def record(
         "particles": {who: asdict(found) for who, found in check.particles.items()},
         "run": draw.run,
         "differ_most": list(check.differ),
+        "frames_by_hand": _by_frame(check),
         "shapes_differ_mm": dict(shapes or {}),
     }
+
+
+def _by_frame(check: HandCheck) -> list[dict[str, Any]]:
+    """What was measured and marked in each frame, px, the marks of a frame averaged."""
+    rows = []
+    for row, frame in enumerate(check.marks.draw.frames):
+        values = {
+            f"{way}_{name}_px": float(np.nanmean(table[name][row]))
+            for way, table in (("tool", check.tool), ("hand", check.hand))
+            for name in ("length", "width")
+            if np.isfinite(table[name][row]).any()
+        }
+        rows.append({"frame": frame, "worst": frame in check.marks.draw.worst, **values})
+    return rows
 
 
 def _plain(quantity: QuantityCheck) -> dict[str, Any]:
@@ -229,14 +245,11 @@ def _quantity(away: Floats, marks: HandMarks, repeated: str) -> QuantityCheck | 
         hand = within_subjects(np.vstack([_padded(drawn[:, columns[name]], len(persons)) for name in names]))
     elif repeated == "persons":
         hand = between_ways(drawn)
-    mean = np.nanmean(drawn, axis=1)
-    count = float(1.0 / np.mean(1.0 / np.isfinite(drawn).sum(axis=1)))
-    found = agreement(mean, repeat=hand, markings=count)
-    rest = None
+    mean, markings = _over_persons(drawn, list(columns.values()))
+    found = agreement(mean, repeat=hand, markings=markings)
+    left = None
     if hand is not None:
-        total = spread_of(found.sd**2 * (found.count - 1), found.count - 1)
-        left = left_over(total, hand)
-        rest = (left.value, left.low, left.high)
+        left = left_over(spread_of(found.sd**2 * (found.count - 1), found.count - 1), hand)
     worst = {
         int(frame): float(np.nanmean(row))
         for frame, row in zip(frames, away, strict=True)
@@ -247,7 +260,21 @@ def _quantity(away: Floats, marks: HandMarks, repeated: str) -> QuantityCheck | 
         for name in names
         if np.isfinite(drawn[:, columns[name]]).any()
     }
-    return QuantityCheck(found, hand, rest, by_person, worst)
+    return QuantityCheck(found, hand, left, by_person, worst)
+
+
+def _over_persons(away: Floats, columns: list[list[int]]) -> tuple[Floats, float]:
+    """Mean over persons of their means over rounds, by frame, and how many single markings scatter as little."""
+    sums, shares = np.zeros(len(away)), np.zeros(len(away))
+    persons = np.zeros(len(away))
+    for own in columns:
+        known = np.isfinite(away[:, own])
+        count = known.sum(axis=1)
+        there = count > 0
+        sums[there] += np.nansum(away[:, own], axis=1)[there] / count[there]
+        shares[there] += 1.0 / count[there]
+        persons += there
+    return sums / persons, float(1.0 / np.mean(shares / persons**2))
 
 
 def _padded(values: Floats, width: int) -> Floats:

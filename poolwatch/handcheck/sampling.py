@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -131,7 +132,7 @@ def draw_frames(measurement: Measurement, seed: int, wanted: Wanted | None = Non
     edges = np.linspace(0, len(usable), wanted.random + 1)
     places = [
         min(int(low + _uniform(f"{key} stratum {k}") * (high - low)), len(usable) - 1)
-        for k, (low, high) in enumerate(zip(edges[:-1], edges[1:], strict=True))
+        for k, (low, high) in enumerate(itertools.pairwise(edges))
     ]
     random = tuple(int(usable[place]) for place in places)
     series = [frames[f"pool_{name}_mm"].to_numpy(dtype=np.float64)[used] for name in ("length", "width")]

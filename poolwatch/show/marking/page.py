@@ -151,8 +151,7 @@ def _environment() -> jinja2.Environment:
     )
     templates = resources.files("poolwatch.show.marking").joinpath("templates")
     style, script = (
-        Markup(templates.joinpath(name).read_text(encoding="utf-8"))
-        for name in ("marking.css", "marking.js")
+        Markup(templates.joinpath(name).read_text(encoding="utf-8")) for name in ("marking.css", "marking.js")
     )
     made.globals.update(style=style, script=script)
     return made

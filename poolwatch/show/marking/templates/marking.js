@@ -210,7 +210,7 @@
     byId("kinds").hidden = run;
     byId("around").hidden = run || Object.keys(frames.get(frame).pictures).length < 2;
     document.querySelector("[data-do=unclear]").hidden = run;
-    document.querySelector("[data-do=next]").textContent = run && frame === data.run.length - 1 ? "Finish" : "Next frame";
+    document.querySelector("[data-do=next]").textContent = run && frame === data.run.length - 1 ? "Finish" : "Next";
     if (run) {
       const here = sheet.particles.filter(function (p) { return p.frame === data.run[frame].frame; }).length;
       say((frame ? "Mark particles that you see for the first time" : "Mark all particles in flight") + ", then next frame");
