@@ -47,7 +47,7 @@
 
   // --- the picture and the view on it: screen = (picture + 0.5) * scale + shift -----------------------------------
   let stageOf = "frames", frame = null, kind = "front", offset = 0, smooth = true;
-  let view = null, cursor = [(data.width - 1) / 2, (data.height - 1) / 2];
+  let view = null, room = null, cursor = [(data.width - 1) / 2, (data.height - 1) / 2];
   const loaded = new Map();
   function picture(address) {
     if (!loaded.has(address)) {
@@ -61,9 +61,9 @@
     return loaded.get(address);
   }
   function pictures() { return stageOf === "frames" ? frames.get(frame).pictures : { 0: data.run[frame].picture }; }
+  function whole(width, height) { return Math.min(width / data.width, height / data.height); }
   function fit() {
-    const box = stage.getBoundingClientRect();
-    const scale = Math.min(box.width / data.width, box.height / data.height);
+    const box = stage.getBoundingClientRect(), scale = whole(box.width, box.height);
     view = { scale: scale, x: (box.width - scale * data.width) / 2, y: (box.height - scale * data.height) / 2 };
   }
   function toScreen(p) { return [(p[0] + 0.5) * view.scale + view.x, (p[1] + 0.5) * view.scale + view.y]; }
@@ -74,8 +74,7 @@
   function zoom(factor, about) {
     const box = stage.getBoundingClientRect();
     const s = about || toScreen(cursor), p = toPicture(s);
-    const whole = Math.min(box.width / data.width, box.height / data.height);
-    view.scale = Math.min(64, Math.max(whole, view.scale * factor));
+    view.scale = Math.min(64, Math.max(whole(box.width, box.height), view.scale * factor));
     view.x = s[0] - (p[0] + 0.5) * view.scale;
     view.y = s[1] - (p[1] + 0.5) * view.scale;
     held();
@@ -94,12 +93,13 @@
   function resize() {
     if (byId("work").hidden) return;
     const box = stage.getBoundingClientRect(), dots = window.devicePixelRatio || 1;
-    const middle = view && toPicture([stage.width / dots / 2, stage.height / dots / 2]);
+    const middle = view && toPicture([room[0] / 2, room[1] / 2]), was = room && whole(room[0], room[1]);
     stage.width = Math.round(box.width * dots);
     stage.height = Math.round(box.height * dots);
-    if (!view) fit();
+    room = [box.width, box.height];
+    if (!view || view.scale <= was * 1.001) fit();
     else {
-      view.scale = Math.max(view.scale, Math.min(box.width / data.width, box.height / data.height));
+      view.scale = Math.max(view.scale, whole(box.width, box.height));
       view.x = box.width / 2 - (middle[0] + 0.5) * view.scale;
       view.y = box.height / 2 - (middle[1] + 0.5) * view.scale;
       held();
@@ -468,6 +468,7 @@
     event.preventDefault();
     zoom(Math.exp(-event.deltaY * (event.deltaMode ? 0.05 : 0.0015)), at(event));
   }, { passive: false });
-  window.addEventListener("resize", resize);
+  // Words above that need a second line take room from the picture.
+  new ResizeObserver(resize).observe(stage);
   kept();
 })();
