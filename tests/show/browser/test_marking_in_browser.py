@@ -24,7 +24,15 @@ SCENE = {
 ENDS = ("front", "rear", "left", "right")
 STAGE = "document.getElementById('stage')"
 # Name of a key as the browser calls it, and its code.
-KEYS = {"Enter": 13, "Backspace": 8, "ArrowLeft": 37, "ArrowUp": 38, "ArrowRight": 39, "ArrowDown": 40, "Tab": 9}
+KEYS = {
+    "Enter": 13,
+    "Backspace": 8,
+    "ArrowLeft": 37,
+    "ArrowUp": 38,
+    "ArrowRight": 39,
+    "ArrowDown": 40,
+    "Tab": 9,
+}
 
 
 @pytest.fixture(scope="module")
@@ -120,7 +128,9 @@ def test_from_click_to_figure(page, folder, tmp_path):
             page.open(folder / "handcheck.html")
             page.js("document.querySelector('#kept-list button').click()")
     assert clicks == 80
-    assert page.js("document.getElementById('summary').textContent").startswith("AB, round 1: 20 of 20 frames done.")
+    assert page.js("document.getElementById('summary').textContent").startswith(
+        "AB, round 1: 20 of 20 frames done."
+    )
 
     # Particles: each where the tool sees it first in the run; one of them is not marked.
     page.js("document.querySelector('[data-do=particles]').click()")
@@ -230,9 +240,16 @@ def test_touch_sets_the_line_and_a_button_places_it(page, folder):
     assert page.js("document.getElementById('step').textContent").endswith("rear")
     # Two fingers enlarge.
     fingers = [[{"x": x - g, "y": y, "id": 0}, {"x": x + g, "y": y, "id": 1}] for g in (20, 30, 40)]
-    for kind, points in (("touchStart", fingers[0]), ("touchMove", fingers[1]), ("touchMove", fingers[2]), ("touchEnd", [])):
+    for kind, points in (
+        ("touchStart", fingers[0]),
+        ("touchMove", fingers[1]),
+        ("touchMove", fingers[2]),
+        ("touchEnd", []),
+    ):
         page.do("Input.dispatchTouchEvent", type=kind, touchPoints=points)
-    now = float(re.search(r"enlarged ([\d.]+)", page.js("document.getElementById('place').textContent")).group(1))
+    now = float(
+        re.search(r"enlarged ([\d.]+)", page.js("document.getElementById('place').textContent")).group(1)
+    )
     assert now == pytest.approx(2 * scale, rel=0.1)
     assert page.errors == []
 
