@@ -159,6 +159,8 @@ def record(
         "worst_means": WORST,
         "markings": [{"person": marking.person, "round": marking.round} for marking in markings],
         "repeated": check.repeated,
+        "lines": sum(len(ends) for marking in markings for ends in marking.ends.values()),
+        "lines_in_raised_tone": sum(marking.raised for marking in markings),
         "quantities": {name: _plain(quantity) for name, quantity in check.quantities.items()},
         "particles": {who: asdict(found) for who, found in check.particles.items()},
         "run": draw.run,

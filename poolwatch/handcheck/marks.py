@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 ENDS = ("front", "rear", "left", "right")
 """Marks of a frame: where the pool ends along travel and across it."""
 KINDS = (*ENDS, "outline", "unclear", "particle", "run_seen")
-_PLACELESS = ("unclear", "run_seen")
+TONES = ("linear", "raised")
 # Points from which an outline encloses an area.
 LEAST_OUTLINE = 6
 # Faults that one message lists.
@@ -47,6 +47,8 @@ class Marking:
         Frame and image place, px, where each particle was first seen in the run.
     run_seen
         Whether the run was looked through to its end.
+    raised
+        Lines placed in pictures whose faint parts were raised.
     """
 
     person: str
@@ -56,6 +58,7 @@ class Marking:
     unclear: set[int] = field(default_factory=set)
     particles: list[tuple[int, float, float]] = field(default_factory=list)
     run_seen: bool = False
+    raised: int = 0
 
 
 @dataclass(frozen=True)
@@ -185,6 +188,8 @@ def _take(row: _Row, marking: Marking, draw: FrameDraw, size: tuple[int, int]) -
         marking.run_seen = True
         return
     x, y = _place(row, size)
+    if row.cells["tone"] not in TONES:
+        raise ValueError(f"tone {row.cells['tone']!r} is none of {', '.join(TONES)}")
     if kind == "particle":
         marking.particles.append((frame, x, y))
     elif kind == "outline":
@@ -193,6 +198,7 @@ def _take(row: _Row, marking: Marking, draw: FrameDraw, size: tuple[int, int]) -
         raise ValueError(f"{kind} of frame {frame} stands twice")
     else:
         marking.ends[frame][kind] = (x, y)
+        marking.raised += row.cells["tone"] == "raised"
 
 
 def _missing(marking: Marking, draw: FrameDraw) -> Iterator[str]:

@@ -349,6 +349,12 @@ MARKS = Table(
         ),
         _c("x_px", "float", "px", "place in the image, to the right; empty for unclear and run_seen"),
         _c("y_px", "float", "px", "place in the image, down; empty for unclear and run_seen"),
+        _c(
+            "tone",
+            "text",
+            "",
+            "tone of the picture it was placed in: linear, or raised (faint parts raised as in the overlay)",
+        ),
         _c("person", "text", "", "who marked"),
         _c("round", "int", "", "which time the same person marked, from 1"),
     ),

@@ -129,6 +129,7 @@ class Invented:
                         "mark": mark,
                         "x_px": f"{x:.3f}",
                         "y_px": f"{y:.3f}",
+                        "tone": "linear",
                         "person": person,
                         "round": number,
                     }

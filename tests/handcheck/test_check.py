@@ -130,6 +130,16 @@ def test_words_and_rows(invented, written, tmp_path):
     assert "Nobody marked these frames twice" in " ".join(checked_sentences(check))
 
 
+def test_lines_in_raised_tone_are_named(invented, written, tmp_path):
+    clip = invented(seed=10)
+    draw = draw_frames(clip.measurement, 8)
+    rows = clip.marked(draw, np.random.default_rng(7))
+    for row in rows[:3]:
+        row["tone"] = "raised"
+    check = record(checked(clip, draw, [rows], written, tmp_path), clip.measurement)
+    assert "3 of 80 lines were placed with faint parts raised" in " ".join(checked_sentences(check))
+
+
 def test_too_many_unclear(invented, written, tmp_path):
     clip = invented(seed=9)
     draw = draw_frames(clip.measurement, 7)

@@ -77,6 +77,7 @@ def marked(folder, written, path, *, number=1, off=0.5):
                     "mark": mark,
                     "x_px": f"{x:.3f}",
                     "y_px": f"{y:.3f}",
+                    "tone": "linear",
                     "person": "AB",
                     "round": number,
                 }
@@ -106,7 +107,8 @@ def test_page_holds_nothing_measured(folder, tmp_path):
     text = one.decode("utf-8")
     data = json.loads(text.split('id="data">', 1)[1].split("</script>", 1)[0])
     assert set(data) == {
-        "clip", "clip_id", "settings_id", "seed", "drawn", "width", "height", "axes", "forward", "frames", "run",
+        "clip", "clip_id", "settings_id", "seed", "drawn", "width", "height", "linear", "axes", "forward", "frames",
+        "run",
     }  # fmt: skip
     assert all(set(one) == {"frame", "pictures"} for one in data["frames"])
     assert "://" not in text

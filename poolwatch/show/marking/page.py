@@ -101,6 +101,8 @@ def write_marking_page(path: str | Path, sheet: MarkingSheet) -> None:
         "drawn": sheet.drawn,
         "width": width,
         "height": height,
+        # Where the overlay raises faint parts, its edge is seen too far out: lines are placed in linear tone.
+        "linear": sheet.tone.linear().tolist() if np.isfinite(sheet.tone.knee) else None,
         "axes": np.round(sheet.axes.matrix, 9).tolist(),
         "forward": np.round(_forward(sheet.axes), 6).tolist(),
         "frames": [
@@ -121,6 +123,7 @@ def write_marking_page(path: str | Path, sheet: MarkingSheet) -> None:
         "count": len(sheet.frames),
         "edge_words": _EDGE_WORDS[sheet.footage],
         "run": data["run"],
+        "raises": data["linear"] is not None,
     }
     text = _environment().get_template("marking.html.j2").render(sheet=words, data=data)
     write_text(path, text)

@@ -84,6 +84,12 @@ def checked_sentences(check: Mapping[str, Any]) -> list[str]:
             "Nobody marked these frames twice: the limits hold the person's own scatter, and how large that is, is not "
             "known. A second round shows it."
         )
+    if check["lines_in_raised_tone"]:
+        said.append(
+            f"{check['lines_in_raised_tone']} of {check['lines']} lines were placed with faint parts raised as in the "
+            "overlay: the edge of a glowing pool then looks up to about one blur farther out, so lengths and widths by "
+            "hand are too large by up to two."
+        )
     said += _persons(check)
     said += _worst(check)
     if check["frames_unclear"]:

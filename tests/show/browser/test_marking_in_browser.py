@@ -209,6 +209,19 @@ def test_keyboard_alone(page, folder):
     page.wait(f"{STAGE}.dataset.shown.endsWith(',1')")
     press(page, "Enter")
     assert page.js(f"{STAGE}.dataset.shown").endswith(",0")
+    raised = "document.querySelector('[data-do=tone]').getAttribute('aria-pressed')"
+    grey = (
+        f"(() => {{ const c = {STAGE}, d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;"
+        " let s = 0; for (let i = 0; i < d.length; i += 4) s += d[i + 1]; return s; }})()".replace(
+            "}})", "})"
+        )
+    )
+    assert page.js(raised) == "false"
+    dark = page.js(grey)
+    press(page, "t")
+    assert page.js(raised) == "true"
+    assert page.js(grey) > 1.02 * dark
+    press(page, "t")
     # Every button can be reached by Tab.
     seen = set()
     for _ in range(25):

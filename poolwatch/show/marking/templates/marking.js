@@ -3,7 +3,7 @@
   const data = JSON.parse(document.getElementById("data").textContent);
   const byId = function (id) { return document.getElementById(id); };
   const ENDS = ["front", "rear", "left", "right"], LEAST_OUTLINE = 6;
-  const COLUMNS = ["clip_id", "settings_id", "seed", "drawn", "frame", "mark", "x_px", "y_px", "person", "round"];
+  const COLUMNS = ["clip_id", "settings_id", "seed", "drawn", "frame", "mark", "x_px", "y_px", "tone", "person", "round"];
   const KEY = ["poolwatch handcheck", data.clip_id, data.settings_id, data.seed, data.drawn].join(" ");
   const stage = byId("stage"), pen = stage.getContext("2d");
   const frames = new Map(data.frames.map(function (f) { return [f.frame, f]; }));
@@ -59,6 +59,24 @@
       if (loaded.size > 24) loaded.delete(loaded.keys().next().value);
     }
     return loaded.get(address);
+  }
+  // Lines are placed in linear tone; particles are looked for with faint parts raised.
+  const raised = { frames: false, run: true };
+  function tone() { return data.linear && raised[stageOf] ? "raised" : "linear"; }
+  const lowered = new WeakMap();
+  function inTone(image) {
+    if (!data.linear || tone() === "raised") return image;
+    if (!lowered.has(image)) {
+      const copy = document.createElement("canvas"), on = copy.getContext("2d");
+      copy.width = data.width;
+      copy.height = data.height;
+      on.drawImage(image, 0, 0);
+      const dots = on.getImageData(0, 0, data.width, data.height), v = dots.data;
+      for (let i = 0; i < v.length; i += 4) v[i] = v[i + 1] = v[i + 2] = data.linear[v[i]];
+      on.putImageData(dots, 0, 0);
+      lowered.set(image, copy);
+    }
+    return lowered.get(image);
   }
   function pictures() { return stageOf === "frames" ? frames.get(frame).pictures : { 0: data.run[frame].picture }; }
   function whole(width, height) { return Math.min(width / data.width, height / data.height); }
@@ -168,7 +186,7 @@
     if (image.complete && image.naturalWidth) {
       pen.imageSmoothingEnabled = smooth;
       pen.imageSmoothingQuality = "high";
-      pen.drawImage(image, view.x, view.y, data.width * view.scale, data.height * view.scale);
+      pen.drawImage(inTone(image), view.x, view.y, data.width * view.scale, data.height * view.scale);
     }
     stage.dataset.shown = image.complete ? frame + "," + offset : "";
     if (stageOf === "frames") {
@@ -208,6 +226,7 @@
     const run = stageOf === "run";
     document.querySelectorAll("#kinds button").forEach(function (b) { b.setAttribute("aria-pressed", String(b.dataset.kind === kind)); });
     byId("kinds").hidden = run;
+    document.querySelectorAll("[data-do=tone]").forEach(function (b) { b.setAttribute("aria-pressed", String(raised[stageOf])); });
     byId("around").hidden = run || Object.keys(frames.get(frame).pictures).length < 2;
     document.querySelector("[data-do=unclear]").hidden = run;
     document.querySelector("[data-do=next]").textContent = run && frame === data.run.length - 1 ? "Finish" : "Next";
@@ -274,9 +293,9 @@
   }
   function place() {
     if (offset) { offset = 0; return show(); }
-    const p = inside(cursor).map(function (v) { return Math.round(v * 1000) / 1000; });
+    const p = inside(cursor).map(function (v) { return Math.round(v * 1000) / 1000; }).concat(tone());
     if (stageOf === "run") {
-      sheet.particles.push({ frame: data.run[frame].frame, x: p[0], y: p[1] });
+      sheet.particles.push({ frame: data.run[frame].frame, x: p[0], y: p[1], tone: p[2] });
       sheet.log.push({ run: frame });
     } else {
       const m = marksOf(frame);
@@ -332,7 +351,7 @@
   function csv() {
     const rows = [];
     function add(f, mark, p) {
-      rows.push([data.clip_id, data.settings_id, String(data.seed), data.drawn, String(f), mark, p ? p[0].toFixed(3) : "", p ? p[1].toFixed(3) : "", sheet.person, String(sheet.round)]);
+      rows.push([data.clip_id, data.settings_id, String(data.seed), data.drawn, String(f), mark, p ? p[0].toFixed(3) : "", p ? p[1].toFixed(3) : "", p ? p[2] : "", sheet.person, String(sheet.round)]);
     }
     for (const f of order.slice().sort(function (a, b) { return a - b; })) {
       const m = sheet.marks[f];
@@ -341,7 +360,7 @@
       for (const p of m.outline || []) add(f, "outline", p);
     }
     if (sheet.runSeen) {
-      for (const p of sheet.particles) add(p.frame, "particle", [p.x, p.y]);
+      for (const p of sheet.particles) add(p.frame, "particle", [p.x, p.y, p.tone]);
       add(data.run[0].frame, "run_seen");
     }
     return [COLUMNS].concat(rows).map(function (row) { return row.map(cell).join(","); }).join("\n") + "\n";
@@ -382,6 +401,7 @@
   const acts = {
     place: place, undo: undo, unclear: unclear, save: save, overview: overview, particles: particles,
     in: function () { zoom(1.5); }, out: function () { zoom(1 / 1.5); }, fit: function () { fit(); draw(); },
+    tone: function () { if (data.linear) { raised[stageOf] = !raised[stageOf]; show(); } },
     before: function () { look(-1); }, after: function () { look(1); },
     previous: function () { step(-1); }, next: function () { step(1); },
     resume: function () { go(left()[0]); },
@@ -399,7 +419,7 @@
     if (fault) return byId("person").focus();
     begin(person, round, byId("with-outline").checked);
   });
-  const KEYS = { "+": "in", "=": "in", "-": "out", "0": "fit", u: "undo", Backspace: "undo", x: "unclear", ",": "before", ".": "after", p: "previous", n: "next", PageUp: "previous", PageDown: "next", Enter: "place", " ": "place" };
+  const KEYS = { "+": "in", "=": "in", "-": "out", "0": "fit", u: "undo", Backspace: "undo", x: "unclear", t: "tone", ",": "before", ".": "after", p: "previous", n: "next", PageUp: "previous", PageDown: "next", Enter: "place", " ": "place" };
   const MOVES = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
   const PANS = { a: [1, 0], d: [-1, 0], w: [0, 1], s: [0, -1] };
   stage.addEventListener("keydown", function (event) {
