@@ -72,7 +72,7 @@ class ToneCurve:
         if not np.isfinite(self.knee):
             return np.arange(256, dtype=np.uint8)
         span = (self.white - self.black) / self.knee
-        return np.rint(255 * np.sinh(grey * np.arcsinh(span)) / span).astype(np.uint8)
+        return np.asarray(np.rint(255 * np.sinh(grey * np.arcsinh(span)) / span), dtype=np.uint8)
 
     def table(self, dtype: np.dtype[Any]) -> NDArray[np.uint8]:
         """Look-up table from every grey value of `dtype` to 0..255."""
