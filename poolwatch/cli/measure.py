@@ -337,6 +337,8 @@ def show_score(result: Measurement, recording: Recording) -> None:
     for word, count in counts.items():
         if word != "ok":
             console.print(f"- {count} frames {word}: {STATUSES[word]}")
+    for words in result.run.get("warnings", []):
+        console.print(f"- {words}")
     for flag in result.flags:
         console.print(f"- {flag}: {FLAGS[flag]}")
     console.print(

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ..clips import open_clip
 from ..model.errors import ClipError, OutputError
-from .result import Measurement, read_run
+from .result import CHECKED_PICTURES, Measurement, read_run
 from .settings import MeasureSettings
 from .shown import clip_path, frames_of, shown
 
@@ -122,7 +122,16 @@ def clip_evidence(
         # The recording was moved away since: figures and tables still stand.
         result, pictures = shown(measurement, np.zeros((1, 2, 2)), name), {}
     segments = _segments(result, folder) if video else ()
-    return ClipEvidence(result, video, segments, excluded=excluded, **pictures)
+    checked = _checked_pictures(folder) if "handcheck" in measurement.run else ()
+    return ClipEvidence(result, video, segments, excluded=excluded, checked=checked, **pictures)
+
+
+def _checked_pictures(folder: Path) -> Sequence[NDArray[np.uint8]]:
+    """Pictures of the frames in which tool and hand differ most, worst first, where they are still there."""
+    import cv2
+
+    read = (cv2.imread(str(path)) for path in sorted((folder / CHECKED_PICTURES).glob("differ_*.png")))
+    return tuple(np.asarray(picture, np.uint8) for picture in read if picture is not None)
 
 
 def _segments(result: ClipResult, folder: Path) -> Sequence[Segment]:

@@ -22,6 +22,14 @@ if TYPE_CHECKING:
     from ..show.segments import Segment
 
 _OUTLINES = "outlines.bin"
+_CHECK_PAGE = "handcheck.html"
+CHECKED_PICTURES = "handcheck"
+"""Folder in a clip's folder that holds the pictures of a check by hand."""
+STALE_CHECK = (
+    "an earlier measurement in this folder was checked by hand; that check does not hold for this one: write the page "
+    "again with `poolwatch handcheck`, or give the marks again where clip and settings are the same"
+)
+"""Warning in ``run.json`` of a measurement that replaced a checked one."""
 _TABLES = {
     "frames": FRAMES,
     "spatter": SPATTER,
@@ -99,8 +107,11 @@ class Measurement:
         folder = Path(folder)
         # A video, page or still of an earlier measurement must not stand beside new figures.
         stills = (f"stills/{name}.{kind}" for name in CLIP_STILLS for kind in ("png", "svg"))
-        for name in ("run.json", "overlay.mp4", "report.html", *stills):
+        if "handcheck" not in self.run and _was_checked(folder):
+            self.run.setdefault("warnings", []).append(STALE_CHECK)
+        for name in ("run.json", "overlay.mp4", "report.html", _CHECK_PAGE, *stills):
             remove(folder / name)
+        remove_check(folder)
         for name, table in _TABLES.items():
             write_csv(folder / table.name, getattr(self, name))
         self.outlines.save(folder / _OUTLINES)
@@ -139,6 +150,7 @@ def read_run(folder: Path) -> dict[str, Any]:
     try:
         run: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
         _axes(run["axes"])
+        _drop_foreign_check(run)
     except FileNotFoundError:
         raise OutputError(
             f"{folder}: no finished measurement here (run.json is missing); run `poolwatch measure` first"
@@ -146,6 +158,37 @@ def read_run(folder: Path) -> dict[str, Any]:
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise OutputError(f"{path}: cannot be read ({error}); measure the clip again") from None
     return run
+
+
+def remove_check(folder: Path) -> None:
+    """Remove the pictures of a check by hand, which no longer fit what is written beside them.
+
+    Raises
+    ------
+    OutputError
+        One cannot be removed.
+    """
+    for picture in sorted((folder / CHECKED_PICTURES).glob("*.png")):
+        remove(picture)
+
+
+def _was_checked(folder: Path) -> bool:
+    """Whether the measurement that stands in a folder was checked by hand, or replaced one that was."""
+    try:
+        run = read_run(folder)
+    except OutputError:
+        return False
+    return "handcheck" in run or STALE_CHECK in run.get("warnings", [])
+
+
+def _drop_foreign_check(run: dict[str, Any]) -> None:
+    """A check by hand holds for one recording, measured with one set of settings by one version."""
+    check = run.get("handcheck")
+    if check is None:
+        return
+    own = (run["input"]["fingerprint"], run["settings_id"], run["poolwatch"])
+    if tuple(check.get(name) for name in ("clip_id", "settings_id", "poolwatch")) != own:
+        del run["handcheck"]
 
 
 def _axes(values: Mapping[str, Any]) -> PoolAxes:

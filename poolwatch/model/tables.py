@@ -331,4 +331,32 @@ RANKING = Table(
         _c("remarks", "text", "", "what to know before using the row"),
     ),
 )
-TABLES = (FRAMES, SPATTER, SPATTER_REJECTED, TRACKS, SPECTRA, SCORE, RANKING)
+MARKS = Table(
+    "handcheck.csv",
+    "one mark of a person in one frame, as the page of `poolwatch handcheck` saves it",
+    (
+        _c("clip_id", "text", "", "fingerprint of the recording"),
+        _c("settings_id", "text", "", "fingerprint of the settings it was measured with"),
+        _c("seed", "int", "", "seed of the draw of frames"),
+        _c("drawn", "text", "", "frames at random + worst moments + frames in a row for particles"),
+        _c("frame", "int", "", "number of the frame in the file, from 0"),
+        _c(
+            "mark",
+            "text",
+            "",
+            "front, rear, left, right: where the pool ends; outline: a point on it, in order; unclear: the ends cannot "
+            "be seen; particle: where it is first seen; run_seen: all frames in a row were looked through",
+        ),
+        _c("x_px", "float", "px", "place in the image, to the right; empty for unclear and run_seen"),
+        _c("y_px", "float", "px", "place in the image, down; empty for unclear and run_seen"),
+        _c(
+            "tone",
+            "text",
+            "",
+            "tone of the picture it was placed in: linear, or raised (faint parts raised as in the overlay)",
+        ),
+        _c("person", "text", "", "who marked"),
+        _c("round", "int", "", "which time the same person marked, from 1"),
+    ),
+)
+TABLES = (FRAMES, SPATTER, SPATTER_REJECTED, TRACKS, SPECTRA, SCORE, RANKING, MARKS)

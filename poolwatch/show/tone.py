@@ -66,6 +66,14 @@ class ToneCurve:
             return np.asarray(above / (self.white - self.black))
         return np.asarray(np.arcsinh(above / self.knee) / np.arcsinh((self.white - self.black) / self.knee))
 
+    def linear(self) -> NDArray[np.uint8]:
+        """What each grey value 0..255 of a toned picture is in linear tone between the same black and white."""
+        grey = np.linspace(0.0, 1.0, 256)
+        if not np.isfinite(self.knee):
+            return np.arange(256, dtype=np.uint8)
+        span = (self.white - self.black) / self.knee
+        return np.asarray(np.rint(255 * np.sinh(grey * np.arcsinh(span)) / span), dtype=np.uint8)
+
     def table(self, dtype: np.dtype[Any]) -> NDArray[np.uint8]:
         """Look-up table from every grey value of `dtype` to 0..255."""
         levels = np.arange(np.iinfo(dtype).max + 1) / self.full_scale

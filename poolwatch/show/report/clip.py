@@ -7,10 +7,12 @@ from typing import Any
 
 from ...model.files import write_text
 from ..result import ClipResult
+from ..stills.handcheck import agreement_figure
 from ..stills.outline import motion_figure, space_time_figure
 from ..stills.series import spectra_figure
 from ..stills.spatter import spatter_figure
 from ..tone import ToneCurve
+from .checked import MORE, checked_headline, checked_rows, checked_sentences
 from .evidence import ClipEvidence
 from .figures import index_parts, index_words, key_figures
 from .page import Picture, known, photograph, picture, render
@@ -67,8 +69,29 @@ def clip_section(evidence: ClipEvidence, number: int, *, dpi: float = 110.0) -> 
         "moment": evidence.moment,
         "series": series_view(result, evidence.segments),
         "segments": [segment.caption for segment in evidence.segments],
-        "run": result.run,
+        "checked": _checked(evidence, dpi),
+        "run": {name: value for name, value in result.run.items() if name != "handcheck"},
         "warnings": [str(words) for words in result.run.get("warnings", [])],
+    }
+
+
+def _checked(evidence: ClipEvidence, dpi: float) -> dict[str, Any] | None:
+    """What a check by hand gave, for the template; None where there was none."""
+    result = evidence.result
+    check = result.run.get("handcheck")
+    if not check:
+        return None
+    rows = checked_rows(check, None if result.unit == "px" else result.axes.mm_per_px)
+    return {
+        "headline": checked_headline(check),
+        "rows": rows,
+        "more": [(words, key) for key, words in MORE.items() if any(row[key] != "–" for row in rows)],
+        "sentences": checked_sentences(check),
+        "figure": picture(agreement_figure(check), dpi=dpi),
+        "pictures": [
+            (photograph(image), frame)
+            for image, frame in zip(evidence.checked, check["differ_most"], strict=False)
+        ],
     }
 
 

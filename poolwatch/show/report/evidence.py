@@ -37,6 +37,8 @@ class ClipEvidence:
         One annotated frame as `OverlayPainter.paint` gives it: stands for the video until it plays, and in print.
     moment
         Which frame `still` is, in words.
+    checked
+        Where the clip was checked by hand: pictures of the frames in which tool and hand differ most.
     """
 
     result: ClipResult
@@ -46,6 +48,7 @@ class ClipEvidence:
     excluded: str = ""
     still: NDArray[np.uint8] | None = None
     moment: str = ""
+    checked: Sequence[NDArray[np.uint8]] = ()
 
 
 @dataclass(frozen=True)
@@ -60,11 +63,14 @@ class ClipPiece:
         Where a link to it leads.
     key
         ``clip_id`` of the clip, or its name.
+    checked
+        What a check by hand gave, in a line that names the clip; empty where there was none.
     """
 
     html: str
     anchor: str
     key: str
+    checked: str = ""
 
 
 @dataclass(frozen=True)

@@ -68,6 +68,7 @@ def trial_report(path: str | Path, trial: TrialEvidence) -> None:
         "advice": _advice(trial.next_welds),
         "excluded": list(trial.excluded),
         "notes": list(trial.notes),
+        "checked": [(piece.anchor, piece.checked) for piece in pieces if piece.checked],
         "run": trial.run,
         "sidebyside": trial.sidebyside,
         "clip_count": len(pieces),
@@ -80,7 +81,9 @@ def clip_piece(evidence: ClipEvidence, number: int) -> ClipPiece:
     """A clip's part of a trial's page, the `number`-th from 1; clips may be made side by side in processes."""
     section = clip_section(evidence, number, dpi=88.0)
     html = render("section.html.j2", {"clip": section, "alone": False})
-    return ClipPiece(html, section["id"], str(evidence.result.score_of("clip_id") or evidence.result.name))
+    checked = f"{evidence.result.name}: {section['checked']['headline']}" if section["checked"] else ""
+    key = str(evidence.result.score_of("clip_id") or evidence.result.name)
+    return ClipPiece(html, section["id"], key, checked)
 
 
 def _counted(trial: TrialEvidence) -> pd.DataFrame:
