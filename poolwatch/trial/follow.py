@@ -284,7 +284,12 @@ class _Day:
         now = (entries, dict(self._handed), dict(self._batch.failures))
         if self._compared != now:
             result = self._trial.compare(replace(self._sheet, entries=entries), self._batch)
-            result.write_tables()
+            try:
+                result.write_tables()
+            except KeyboardInterrupt:
+                # The tables of one comparison belong together.
+                result.write_tables()
+                raise
             self._voice.figures(result, self._result, self._fresh)
             self._fresh = set()
             self._result, self._compared = result, now

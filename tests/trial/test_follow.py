@@ -319,6 +319,33 @@ def test_results_that_cannot_be_written_are_tried_again(
         day.until(lambda: (tmp_path / "out" / "ranking.csv").exists(), "it is written")
 
 
+def test_an_interrupt_while_tables_are_written_leaves_them_of_one_comparison(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from poolwatch.trial import comparison
+
+    rows = [filled(row) for row in planned(("crescent", "flat-top"), 1)]
+    for row in rows:
+        name = row.split(",")[0]
+        (tmp_path / name).write_text(content(name))
+    write, interrupted = comparison.write_text, []
+
+    def once(path: Path, text: str) -> None:
+        if path.name == "pairs.csv" and not interrupted:
+            interrupted.append(path)
+            raise KeyboardInterrupt
+        write(path, text)
+
+    monkeypatch.setattr(comparison, "write_text", once)
+    options = TrialOptions(workers=2, report=False)
+    state = follow_trial(
+        save(tmp_path, rows), tmp_path / "out", options=options, pace=PACE, measurer=InventedMeasurer()
+    )
+    assert interrupted
+    assert state.measured == 2
+    assert len(pd.read_csv(tmp_path / "out" / "pairs.csv")) == 1
+
+
 def test_whoever_reads_meanwhile_sees_a_whole_table(tmp_path: Path) -> None:
     rows = [filled(row) for row in planned(welds=3)]
     manifest, out = save(tmp_path, rows), tmp_path / "out"
