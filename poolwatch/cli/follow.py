@@ -40,13 +40,15 @@ def follow_day(manifest: Path, out: Path, options: TrialOptions, *, poll_s: floa
     def tell(told: Told) -> None:
         now = datetime.datetime.now().strftime("%H:%M:%S")
         style = _STYLE.get(told.kind, "default")
+        if told.kind == "idle":
+            status.update("waiting for rows and files; Ctrl-C ends")
         line = f"{now}  {told.kind:<9}  [{style}]{escape(told.text)}[/]"
         console.print(line, soft_wrap=True, highlight=False)
         if not console.is_terminal:
             # A log that somebody watches must not lag behind.
             console.file.flush()
 
-    with _ended_politely(), console.status("starting") as status:
+    with _ended_politely(), console.status("looking; Ctrl-C ends") as status:
 
         def progress(event: ClipEvent) -> None:
             if event.kind == "preparing":
@@ -54,7 +56,7 @@ def follow_day(manifest: Path, out: Path, options: TrialOptions, *, poll_s: floa
             elif event.kind == "frames":
                 status.update(f"measuring {escape(Path(event.clip).name)}: {event.share:.0%}")
             elif event.kind in ("done", "failed"):
-                status.update("waiting; Ctrl-C ends")
+                status.update("looking; Ctrl-C ends")
 
         state = follow_trial(
             manifest,
