@@ -16,8 +16,8 @@ from .progress import COMPILING
 
 if TYPE_CHECKING:
     from ..trial.batch import ClipEvent
+    from ..trial.notices import Notice
     from ..trial.run import TrialOptions
-    from ..trial.told import Told
 
 _STYLE = {"clip": "bold", "ranking": "green", "failed": "bold red", "trouble": "yellow"}
 
@@ -37,16 +37,18 @@ def follow_day(manifest: Path, out: Path, options: TrialOptions, *, poll_s: floa
 
     console = Console()
 
-    def tell(told: Told) -> None:
+    def notify(notice: Notice) -> None:
         now = datetime.datetime.now().strftime("%H:%M:%S")
-        style = _STYLE.get(told.kind, "default")
-        line = f"{now}  {told.kind:<9}  [{style}]{escape(told.text)}[/]"
+        style = _STYLE.get(notice.kind, "default")
+        if notice.kind == "idle":
+            status.update("waiting for rows and files; Ctrl-C ends")
+        line = f"{now}  {notice.kind:<9}  [{style}]{escape(notice.text)}[/]"
         console.print(line, soft_wrap=True, highlight=False)
         if not console.is_terminal:
             # A log that somebody watches must not lag behind.
             console.file.flush()
 
-    with _ended_politely(), console.status("starting") as status:
+    with _ended_politely(), console.status("looking; Ctrl-C ends") as status:
 
         def progress(event: ClipEvent) -> None:
             if event.kind == "preparing":
@@ -54,14 +56,14 @@ def follow_day(manifest: Path, out: Path, options: TrialOptions, *, poll_s: floa
             elif event.kind == "frames":
                 status.update(f"measuring {escape(Path(event.clip).name)}: {event.share:.0%}")
             elif event.kind in ("done", "failed"):
-                status.update("waiting; Ctrl-C ends")
+                status.update("looking; Ctrl-C ends")
 
         state = follow_trial(
             manifest,
             out,
             options=options,
             pace=FollowPace(poll_s, settle_s),
-            tell=tell,
+            notify=notify,
             progress=progress,
         )
     click.echo(f"ended: {state.words}; the same command goes on from here; results in {out}", err=True)

@@ -13,7 +13,7 @@ CONFIRMED = "facts_confirmed"
 YES, NO = ("yes", "y", "true", "1", "x"), ("", "no", "n", "false", "0")
 # Values this far from those of the others are a slip of the pen, or no ground for a comparison. Values that differ by
 # less than the second are alike. Common practice, no source.
-_FAR, _ALIKE = 3.0, 1.5
+_FAR, _ALIKE = 5.0, 1.5
 # Share of the clips whose values must be alike before the others are called wrong.
 _MAJORITY = 2 / 3
 # A factor that is the fact in another unit keeps its ratio to it within this.
@@ -45,7 +45,7 @@ class ClipFacts:
 def refuted_facts(clips: Sequence[ClipFacts]) -> list[tuple[int, str, str]]:
     """Facts that stand alone against those of the other clips.
 
-    Refuted is what lies three times above or below the middle value while at least two in three clips have about that
+    Refuted is what lies five times above or below the middle value while at least two in three clips have about that
     value; or what lies so against at least two other welds of its own setting that have about one value. What is
     planned to differ (a factor in proportion to it) and what is confirmed is left alone.
 

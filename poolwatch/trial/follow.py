@@ -14,10 +14,10 @@ from .batch import BatchResult, Progress
 from .crosschecks import in_words
 from .manifest import Entry, Manifest, read_manifest
 from .measurer import ClipMeasurer, Measurer
+from .notices import Announcer, FollowState, Notice, Notify
 from .resting import Resting, state_of_recording, state_of_text
 from .resume import MARK
 from .run import TrialOptions, TrialRun, open_trial
-from .told import DayState, Tell, Told, Voice
 
 if TYPE_CHECKING:
     from collections.abc import Hashable
@@ -52,14 +52,14 @@ def follow_trial(
     *,
     options: TrialOptions | None = None,
     pace: FollowPace | None = None,
-    tell: Tell | None = None,
+    notify: Notify | None = None,
     progress: Progress | None = None,
     measurer: Measurer | None = None,
-    keep_on: Callable[[DayState], bool] | None = None,
-) -> DayState:
+    keep_on: Callable[[FollowState], bool] | None = None,
+) -> FollowState:
     """Measure each clip of a trial once its row and its file are complete; keep ranking and report up to date.
 
-    Whatever is wrong with a row, a file, the manifest or the output folder is told once and waited for. Files are
+    Whatever is wrong with a row, a file, the manifest or the output folder is said once and waited for. Files are
     looked at again and again, so that network folders work. Results are replaced whole, so who reads them meanwhile
     sees the old or the new. Ended in any way and called again, it goes on where it was.
 
@@ -73,7 +73,7 @@ def follow_trial(
         How it is measured, compared and written.
     pace
         How often to look, and when a file is complete.
-    tell
+    notify
         Called with what happens.
     progress
         Called with each `poolwatch.trial.batch.ClipEvent` while clips are measured.
@@ -84,7 +84,7 @@ def follow_trial(
 
     Returns
     -------
-    DayState
+    FollowState
         How far it was when it was ended, by `keep_on` or by an interrupt from the keyboard.
 
     Raises
@@ -96,7 +96,7 @@ def follow_trial(
         raise UsageError(f"{manifest}: no such file; check the path, and write the header line at least")
     pace = pace or FollowPace()
     with open_trial(out, options or TrialOptions(), measurer or ClipMeasurer()) as trial:
-        day = _Day(Path(manifest), trial, pace, tell or _silent, progress)
+        day = _Day(Path(manifest), trial, pace, notify or _silent, progress)
         with contextlib.suppress(KeyboardInterrupt):
             day.look()
             while keep_on is None or keep_on(day.state):
@@ -109,12 +109,12 @@ class _Day:
     """What is known of a followed trial, and the steps of one look at it."""
 
     def __init__(
-        self, path: Path, trial: TrialRun, pace: FollowPace, tell: Tell, progress: Progress | None
+        self, path: Path, trial: TrialRun, pace: FollowPace, notify: Notify, progress: Progress | None
     ) -> None:
         self._path, self._trial = path, trial
         self._progress = progress
         self._resting = Resting(pace.settle_s)
-        self._voice = Voice(tell)
+        self._announce = Announcer(notify)
         self._sheet: Manifest | None = None
         # By clip: its row, what row and file were when it was handed to be measured, and what came of it.
         self._rows: dict[str, Entry] = {}
@@ -131,11 +131,11 @@ class _Day:
         self._retry_at: dict[str, float] = {}
 
     @property
-    def state(self) -> DayState:
+    def state(self) -> FollowState:
         rows = self._sheet.rows if self._sheet is not None else 0
         tried = [clip for clip in self._rows if clip in self._handed]
         failed = sum(clip in self._batch.failures for clip in tried)
-        return DayState(rows, len(tried) - failed, failed)
+        return FollowState(rows, len(tried) - failed, failed)
 
     def look(self) -> None:
         """Take what is complete, measure some of it, renew what follows from it."""
@@ -149,12 +149,12 @@ class _Day:
             try:
                 self._renew(more_to_measure=len(ready) > self._trial.cores)
             except PoolwatchError as error:
-                self._voice.trouble("results", f"{error}; tried again")
+                self._announce.trouble("results", f"{error}; tried again")
                 self._retry_at["results"] = time.monotonic() + _AGAIN_S
             else:
-                self._voice.over("results")
+                self._announce.over("results")
         if not ready and not self._arriving and self._report_due is None:
-            self._voice.say_once("idle", f"{self.state.words}; waiting for rows and files, Ctrl-C ends")
+            self._announce.say_once("idle", f"{self.state.words}; waiting for rows and files, Ctrl-C ends")
 
     def _may_try(self, what: str) -> bool:
         """Whether enough time has passed since something failed."""
@@ -165,18 +165,18 @@ class _Day:
         before = state_of_text(self._path)
         if not self._resting.rests(self._path, before):
             if before is None:
-                self._voice.trouble("sheet", f"{self._path}: is not there, empty or locked; waited for")
+                self._announce.trouble("sheet", f"{self._path}: is not there, empty or locked; waited for")
             return
         try:
             sheet = read_manifest(
                 self._path, check_settings=self._trial.measurer.settings_id, keep_going=True
             )
         except UsageError as error:
-            self._voice.trouble("sheet", str(error).replace("nothing was measured", "waited for"))
+            self._announce.trouble("sheet", str(error).replace("nothing was measured", "waited for"))
             return
         if state_of_text(self._path) != before:
             return
-        self._voice.over("sheet")
+        self._announce.over("sheet")
         if not self._sheet:
             self._trial.make_folder()
         # A recording that is away for a while (a network folder, an archive) is still measured.
@@ -187,8 +187,8 @@ class _Day:
             self._fresh.add(clip)
         self._sheet = sheet.with_away(away)
         self._rows = {entry.clip: entry for entry in self._sheet.entries}
-        self._voice.say_once("sheet", self._sheet.state)
-        self._voice.say_new("sheet", in_words(self._sheet.pending))
+        self._announce.say_once("sheet", self._sheet.state)
+        self._announce.say_new("sheet", in_words(self._sheet.pending))
 
     def _ready(self) -> dict[str, Hashable]:
         """What row and file are, by clip, where both are complete and not measured as they are now."""
@@ -203,7 +203,7 @@ class _Day:
                 continue
             if not self._resting.rests(entry.path, file):
                 self._arriving = True
-                self._voice.say_new(
+                self._announce.say_new(
                     "arriving", [f"{entry.clip}: is there; measured once it no longer changes"]
                 )
                 continue
@@ -220,7 +220,7 @@ class _Day:
                 self._trial.measurer.check_opens(entry.path, entry.settings or self._trial.options.settings)
                 identity = self._trial.measurer.fingerprint(entry.path)
             except (PoolwatchError, OSError) as error:
-                self._voice.say_new(
+                self._announce.say_new(
                     "trouble", [f"{entry.clip}: does not open yet: {_line(error)}; waited for"]
                 )
             known = (key, identity, time.monotonic() + _AGAIN_S)
@@ -235,7 +235,7 @@ class _Day:
         )
         if known[1] and twin != entry.clip:
             said = f"{entry.clip}: is the same recording as {twin}; a weld counts once: remove the copy"
-            self._voice.say_new("trouble", [said])
+            self._announce.say_new("trouble", [said])
             return False
         return bool(known[1])
 
@@ -250,17 +250,17 @@ class _Day:
         keys = {entry.clip: ready[entry.clip] for entry in chosen}
         if others:
             names = ", ".join(entry.clip for entry in others[: self._trial.cores])
-            self._voice.say("measuring", names)
+            self._announce.say("measuring", names)
         try:
             batch = self._trial.measure(
                 replace(self._sheet, entries=tuple(chosen), pending=(), away=()), self._progress
             )
         except PoolwatchError as error:
             # Nothing of a clip: a cluster that does not answer, say.
-            self._voice.trouble("measuring", f"{error}; tried again")
+            self._announce.trouble("measuring", f"{error}; tried again")
             self._retry_at["measuring"] = time.monotonic() + _AGAIN_S
             return
-        self._voice.over("measuring")
+        self._announce.over("measuring")
         kept = {clip: text for clip, text in self._batch.failures.items() if clip not in keys}
         self._batch = BatchResult(
             self._batch.jobs | batch.jobs,
@@ -272,7 +272,7 @@ class _Day:
         self._handed |= keys
         self._fresh |= set(keys)
         for clip, reason in batch.failures.items():
-            self._voice.say("failed", f"{clip}: {reason}; tried again when its row or file changes")
+            self._announce.say("failed", f"{clip}: {reason}; tried again when its row or file changes")
         self._report_due = self._report_due or time.monotonic()
 
     def _renew(self, *, more_to_measure: bool) -> None:
@@ -284,8 +284,13 @@ class _Day:
         now = (entries, dict(self._handed), dict(self._batch.failures))
         if self._compared != now:
             result = self._trial.compare(replace(self._sheet, entries=entries), self._batch)
-            result.write_tables()
-            self._voice.figures(result, self._result, self._fresh)
+            try:
+                result.write_tables()
+            except KeyboardInterrupt:
+                # The tables of one comparison belong together.
+                result.write_tables()
+                raise
+            self._announce.figures(result, self._result, self._fresh)
             self._fresh = set()
             self._result, self._compared = result, now
             self._stored = not self._trial.stores
@@ -298,7 +303,7 @@ class _Day:
             self._trial.write(self._result)
             self._report_due = None
         if not self._stored:
-            self._voice.say_once("note", self._trial.store(self._result))
+            self._announce.say_once("note", self._trial.store(self._result))
             self._stored = True
 
 
@@ -312,5 +317,5 @@ def _line(error: BaseException) -> str:
     return " ".join(str(error).split())
 
 
-def _silent(told: Told) -> None:
+def _silent(notice: Notice) -> None:
     pass

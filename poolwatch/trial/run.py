@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import uuid
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -135,7 +135,7 @@ def run_trial(
     return result
 
 
-@contextmanager
+@contextlib.contextmanager
 def open_trial(out: str | Path, options: TrialOptions, measurer: Measurer) -> Iterator[TrialRun]:
     """A trial ready to run: processes, weights and database; nothing is made or changed yet.
 
@@ -179,7 +179,14 @@ class TrialRun:
         return self.options.title or self.out.resolve().name
 
     def check(self) -> None:
-        """Refuse a name that is another trial's in the database, before anything is measured."""
+        """Refuse a name that is another trial's in the database, before anything is measured.
+
+        A database that does not answer now may do so when there is something to store.
+        """
+        with contextlib.suppress(OutputError):
+            self._check_name()
+
+    def _check_name(self) -> None:
         if self._database is not None and not self.options.replace_stored:
             self._database.check_name(self.name, origin=self._identity())
 
@@ -261,6 +268,7 @@ class TrialRun:
     def store(self, result: TrialResult) -> str:
         """Put the score rows into the database, and say what that came to."""
         assert self._database is not None
+        self._check_name()
         stored = self._database.add(
             result.scores, trial=self.name, origin=self._identity(make=True), whole=True
         )

@@ -57,9 +57,23 @@ def test_unmeasured_frame_has_no_outline_and_says_its_status(drawn):
     _, image = picture(clip, 20, layers=("outline", "status"))
     assert near(image, FLAGGED).sum() > 500
     assert not near(image, POOL, 20).any()
-    _, image = picture(clip, 21, layers=("outline", "status"))
-    assert not near(image, FLAGGED, 20).any()
+    painter, image = picture(clip, 21, layers=("outline", "status"))
+    # Above the picture the clip's own flags are named in that colour.
+    assert not near(image[painter.annotated[0] :], FLAGGED, 20).any()
     assert near(image, POOL).sum() > 500
+
+
+def test_flags_of_the_clip_stand_beside_its_name(drawn):
+    """A flagged clip does not look like any other."""
+    clip = drawn(frames=60)
+
+    def head(flags):
+        score = clip.result.score.assign(flags=flags)
+        painter = OverlayPainter(replace(clip.result, score=score), clip.shape)
+        return near(painter.paint(clip.frame(20), 20)[: painter.annotated[0]], FLAGGED, 40).sum()
+
+    assert head("") == head("no_material depth_found") == 0
+    assert head("pool_cut_off") > 100
 
 
 def test_each_layer_draws_and_can_be_left_out(clip):

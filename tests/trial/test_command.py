@@ -28,15 +28,16 @@ def one_line(capsys: pytest.CaptureFixture[str]) -> str:
     return shown
 
 
-def test_every_problem_of_a_manifest_on_one_line_and_nothing_measured(
+def test_every_problem_of_a_manifest_on_a_line_of_its_own_and_nothing_measured(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     manifest = lay_out(tmp_path, ordinary(1))
     manifest.write_text(manifest.read_text().replace("10000,0.02", "10 kHz,"))
     assert main(["trial", str(manifest), "--out", str(tmp_path / "out")]) == 2
-    shown = one_line(capsys)
-    for number in range(1, 7):
-        assert f"({number})" in shown
+    headline, *problems = capsys.readouterr().err.splitlines()
+    assert headline.endswith("0 of 3 welds filled in: 4 problems, nothing was measured:")
+    assert [line[:3] for line in problems] == ["(1)", "(2)", "(3)", "(4)"]
+    assert problems[0] == "(1) rows 2 to 4: mm_per_px to be filled in"
     assert not (tmp_path / "out").exists()
 
 

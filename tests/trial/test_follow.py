@@ -18,9 +18,9 @@ import pytest
 from poolwatch.cli.main import main
 from poolwatch.model.errors import OutputError, TableError
 from poolwatch.trial.follow import FollowPace, follow_trial
+from poolwatch.trial.notices import FollowState, Notice
 from poolwatch.trial.resting import Resting, state_of_recording
 from poolwatch.trial.run import TrialOptions, run_trial
-from poolwatch.trial.told import DayState, Told
 from tests.trial.invented import InventedMeasurer, recording
 
 HEADER = "clip,beam_shape,replicate,record_rate_hz,mm_per_px"
@@ -52,8 +52,8 @@ class Day:
     """A followed trial in a thread, and what it said."""
 
     def __init__(self, manifest: Path, out: Path, **more: object) -> None:
-        self.told: list[Told] = []
-        self.state: DayState | None = None
+        self.notices: list[Notice] = []
+        self.state: FollowState | None = None
         self._going = True
         more.setdefault("options", TrialOptions(workers=1, report=False))
         more.setdefault("measurer", InventedMeasurer(out.parent / "log"))
@@ -61,23 +61,23 @@ class Day:
         self.error: BaseException | None = None
 
     def _run(self, manifest: Path, out: Path, more: dict[str, object]) -> None:
-        def keep_on(state: DayState) -> bool:
+        def keep_on(state: FollowState) -> bool:
             self.state = state
             return self._going
 
         try:
-            follow_trial(manifest, out, pace=PACE, tell=self.told.append, keep_on=keep_on, **more)  # type: ignore[arg-type]
+            follow_trial(manifest, out, pace=PACE, notify=self.notices.append, keep_on=keep_on, **more)  # type: ignore[arg-type]
         except BaseException as error:  # noqa: BLE001
             self.error = error
 
     def texts(self, kind: str) -> list[str]:
-        return [told.text for told in self.told if told.kind == kind]
+        return [notice.text for notice in self.notices if notice.kind == kind]
 
     def until(self, done: Callable[[], bool], what: str, timeout: float = 60) -> None:
         deadline = time.monotonic() + timeout
         while not done():
             assert self.error is None, self.error
-            assert time.monotonic() < deadline, f"{what}; said: {self.told}"
+            assert time.monotonic() < deadline, f"{what}; said: {self.notices}"
             time.sleep(0.02)
 
     @contextmanager
@@ -124,8 +124,8 @@ def test_a_day_from_an_empty_sheet_to_the_whole_ranking(tmp_path: Path) -> None:
             grow(tmp_path / name, content(name))
             day.until(day.measured(n + 1), f"{name} is measured")
             assert pd.read_csv(out / "ranking.csv")["clips"].sum() == n + 1
-        assert day.state == DayState(6, 6, 0)
-        day.until(lambda: "idle" in {told.kind for told in day.told[-1:]}, "nothing is left to do")
+        assert day.state == FollowState(6, 6, 0)
+        day.until(lambda: "idle" in {notice.kind for notice in day.notices[-1:]}, "nothing is left to do")
     # Each clip was measured once, when it was whole.
     assert log(tmp_path) == [row.split(",")[0] for row in rows]
     assert len(day.texts("clip")) == 6
@@ -160,7 +160,7 @@ def test_a_clip_that_fails_is_said_and_tried_again_when_it_changes(tmp_path: Pat
     (tmp_path / "crescent-1.avi").write_text(content("crescent-1.avi", "fail = no pool found\n"))
     (tmp_path / "flat-top-1.avi").write_text(content("flat-top-1.avi"))
     with Day(save(tmp_path, rows), tmp_path / "out").going() as day:
-        day.until(lambda: day.state == DayState(2, 1, 1), "one is measured, one failed")
+        day.until(lambda: day.state == FollowState(2, 1, 1), "one is measured, one failed")
         assert "no pool found; tried again when its row or file changes" in day.texts("failed")[0]
         excluded = pd.read_csv(tmp_path / "out" / "excluded.csv")
         assert excluded["clip"].tolist() == ["crescent-1.avi"]
@@ -317,6 +317,33 @@ def test_results_that_cannot_be_written_are_tried_again(
         assert day.texts("trouble") == ["out: cannot be written (No space left on device); tried again"]
         full = False
         day.until(lambda: (tmp_path / "out" / "ranking.csv").exists(), "it is written")
+
+
+def test_an_interrupt_while_tables_are_written_leaves_them_of_one_comparison(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from poolwatch.trial import comparison
+
+    rows = [filled(row) for row in planned(("crescent", "flat-top"), 1)]
+    for row in rows:
+        name = row.split(",")[0]
+        (tmp_path / name).write_text(content(name))
+    write, interrupted = comparison.write_text, []
+
+    def once(path: Path, text: str) -> None:
+        if path.name == "pairs.csv" and not interrupted:
+            interrupted.append(path)
+            raise KeyboardInterrupt
+        write(path, text)
+
+    monkeypatch.setattr(comparison, "write_text", once)
+    options = TrialOptions(workers=2, report=False)
+    state = follow_trial(
+        save(tmp_path, rows), tmp_path / "out", options=options, pace=PACE, measurer=InventedMeasurer()
+    )
+    assert interrupted
+    assert state.measured == 2
+    assert len(pd.read_csv(tmp_path / "out" / "pairs.csv")) == 1
 
 
 def test_whoever_reads_meanwhile_sees_a_whole_table(tmp_path: Path) -> None:

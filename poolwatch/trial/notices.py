@@ -1,4 +1,4 @@
-"""What a followed trial says: how far it is, what a clip came to, what that does to the ranking."""
+"""Notices of a followed trial: how far it is, what a clip came to, what that does to the ranking."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from .results import TrialResult
 
 
-class Told(NamedTuple):
+class Notice(NamedTuple):
     """Something that a followed trial says.
 
     Attributes
@@ -28,11 +28,11 @@ class Told(NamedTuple):
     text: str
 
 
-Tell = Callable[[Told], None]
+Notify = Callable[[Notice], None]
 
 
 @dataclass(frozen=True)
-class DayState:
+class FollowState:
     """How far a followed trial is.
 
     Attributes
@@ -56,18 +56,18 @@ class DayState:
         return said + (f", {left} to come" if left else "")
 
 
-class Voice:
+class Announcer:
     """Says what is new, and nothing twice."""
 
-    def __init__(self, tell: Tell) -> None:
-        self._tell = tell
+    def __init__(self, notify: Notify) -> None:
+        self._notify = notify
         self._last: dict[str, str] = {}
         self._said: set[str] = set()
 
     def say(self, kind: str, text: str) -> None:
         """In any case."""
         self._last.pop("idle", None)
-        self._tell(Told(kind, text))
+        self._notify(Notice(kind, text))
 
     def say_once(self, kind: str, text: str) -> None:
         """Unless it is what was said last of this kind."""
