@@ -127,7 +127,7 @@ def decode(path: Path) -> tuple[float, float]:
 def alone_timed() -> Iterator[list[float]]:
     """Processor time that the first process spends on what no other can do, s."""
     spent = [0.0]
-    assembly, kept = gather._Assembly, []
+    assembly, kept = gather.Assembly, []
 
     def timed(call: Callable[..., Any]) -> Callable[..., Any]:
         def inner(*args: Any, **more: Any) -> Any:
