@@ -16,6 +16,7 @@ from ..model.clip import ClipFacts
 from ..model.collecting import collecting_seldom
 from ..model.crew import Crew, OwnProcesses, Recruit, Signal
 from ..model.errors import ClipError, PoolwatchError
+from ..model.processes import usable_cores
 from .assembly import Assembly, Gathered
 from .frames import Window
 from .loading import numba_loading
@@ -73,8 +74,8 @@ def gather(
     work = PieceWork(look.for_frames(), settings, size)
     remote = RemoteWork(reader.facts, work)
     with recruit(remote) if recruit else OwnProcesses(remote, workers - 1) as crew:
-        lone = recruit is None and workers < 2
-        pieces = _Pieces(reader, 2 * look.context, lone)
+        # How many will be lent is not known before.
+        pieces = _Pieces(reader, 2 * look.context, max(usable_cores(), 2) if recruit else workers)
         return _Gathering(reader, look, work, pieces, crew, progress).run()
 
 
@@ -124,17 +125,17 @@ class RemoteWork:
 class _Pieces:
     """What nobody has taken yet, in order."""
 
-    def __init__(self, reader: Reader, least: int, lone: bool) -> None:
-        total = reader.facts.frame_count
-        whole = [(0, total)]
-        self._parts = deque(whole if lone else _at_least(reader.pieces(total // _LEAST), max(least, 1)))
-        self.left = total
+    def __init__(self, reader: Reader, least: int, workers: int) -> None:
+        self.left = reader.facts.frame_count
+        self._workers = workers
+        count = self.left // _LEAST if workers > 1 else 1
+        self._parts = deque(_at_least(reader.pieces(count), max(least, 1)))
 
-    def take(self, workers: int) -> tuple[int, int] | None:
-        """The next piece for one of so many workers."""
+    def take(self) -> tuple[int, int] | None:
+        """The next piece: some of what each worker may expect of what is left."""
         if not self._parts:
             return None
-        wanted = min(max(self.left // (_TURNS * workers), _LEAST), _MOST)
+        wanted = min(max(self.left // (_TURNS * self._workers), _LEAST), _MOST)
         start, stop = self._parts.popleft()
         while self._parts and self._parts[0][0] == stop and self._parts[0][1] - start <= wanted:
             stop = self._parts.popleft()[1]
@@ -180,7 +181,6 @@ class _Gathering:
         total = reader.facts.frame_count
         self._assembly = Assembly(look, work, total)
         self._total, self._done = total, 0
-        self._helpers: set[int] = set()
         self._busy: dict[int, tuple[Task, list[Part]]] = {}
         self._failed: dict[int, PoolwatchError] = {}
         self._expected = False
@@ -204,14 +204,14 @@ class _Gathering:
         """What is to be done next: what pieces have left before another piece."""
         if self._assembly.joints:
             return self._assembly.joints.popleft()
-        return self._pieces.take(1 + len(self._helpers))
+        return self._pieces.take()
 
     def _measure(self, task: Task) -> None:
         """A piece or a seam, here; helpers are looked after meanwhile."""
         if isinstance(task[0], Window):
             self._joint(self._work.joint(*task))
             return
-        start, began, timed = task[0], 0.0, 0
+        start, began = task[0], 0.0
         try:
             for answer in self._work.measure(self._reader, *task):
                 if isinstance(answer, Ends):
@@ -219,12 +219,12 @@ class _Gathering:
                     continue
                 self._took(start, answer)
                 # The first one loads the kernels.
-                if not timed:
-                    began, timed = time.perf_counter(), len(answer.codes)
+                if not began:
+                    began = time.perf_counter()
                 elif not self._expected:
                     self._expected = True
                     pace = (time.perf_counter() - began) / len(answer.codes)
-                    self._crew.expect(pace * (self._total - self._done))
+                    self._crew.expect(pace * self._pieces.left)
                 self._serve(wait=False)
         except PoolwatchError as error:
             self._fail(start, error)
@@ -232,11 +232,9 @@ class _Gathering:
     def _serve(self, *, wait: bool) -> None:
         for helper, answer in self._crew.answers(wait=wait):
             if isinstance(answer, Signal):
-                self._helpers.discard(helper)
                 if helper in self._busy:
                     self._put_back(self._busy.pop(helper)[0])
                 if answer is Signal.FREE:
-                    self._helpers.add(helper)
                     self._give(helper)
                 continue
             task, parts = self._busy[helper]
@@ -256,7 +254,6 @@ class _Gathering:
     def _give(self, helper: int) -> None:
         task = self._next()
         if task is None:
-            self._helpers.discard(helper)
             self._crew.release(helper)
         else:
             self._busy[helper] = task, []

@@ -172,7 +172,6 @@ def measure(path: Path, look: ClipLook, workers: int) -> tuple[float, float, flo
         started = sum(used(one.pid) for one in self._crew._processes.values())
         began[:] = time.perf_counter(), used() + started
         for helper in free:
-            self._helpers.add(helper)
             self._give(helper)
         found = run(self)
         began[0] = time.perf_counter() - began[0]
