@@ -76,6 +76,10 @@ class Measurer(Protocol):
         """Fingerprint of a recording; quick."""
         ...
 
+    def check_opens(self, path: Path, settings: Path | None) -> None:
+        """Open a recording and close it again; raises `ClipError` where it cannot be."""
+        ...
+
     def settings_id(self, settings: Path | None) -> str:
         """Fingerprint of the settings in a file; raises `UsageError` where the file is wrong."""
         ...
@@ -110,6 +114,14 @@ class ClipMeasurer:
         from .. import clips
 
         return str(clips.fingerprint(path))
+
+    def check_opens(self, path: Path, settings: Path | None) -> None:
+        """Open a recording and close it again."""
+        from .. import clips
+        from ..measure import read_settings
+
+        with clips.open_clip(path, settings=read_settings(settings).clip):
+            pass
 
     def settings_id(self, settings: Path | None) -> str:
         """Fingerprint of the settings in a file."""

@@ -48,8 +48,8 @@ def test_empty_file(tmp_path: Path, ending: str) -> None:
         (".npy", r"is no NPY file .*numpy\.save"),
         (".h5", r"cannot be opened as HDF5 .*copy it again"),
         (".raw", r"is headerless; describe it in a\.raw\.toml beside it: width, height, depth_bits"),
-        (".csv", r"no reader takes the ending '\.csv'; give AVI.*TIFF.*stills, or .* in a\.csv\.toml"),
-        ("", r"no reader takes the ending '\(none\)'"),
+        (".csv", r"is text, no recording; give a video.*TIFF.*stills, or .* in a\.csv\.toml"),
+        ("", r"is text, no recording"),
     ],
 )
 def test_text_with_the_wrong_ending(tmp_path: Path, ending: str, match: str) -> None:
