@@ -22,7 +22,7 @@ _ELSEWHERE = (
 # Those that draw text, or take any bytes for pictures, for want of a mark to know them by:
 _ANYTHING = (
     "tty bin xbin adf idf cdg tmv rawvideo bitpacked v210 v210x data image2pipe alias_pix brender_pix "
-    "h261 h263 mpegvideo cavsvideo lrc"
+    "h261 h263 cavsvideo lrc"
 )
 # Single pictures (the readers of stills and TIFF take those), beside all named `…_pipe`:
 _PICTURES = "fits ico txd"

@@ -201,7 +201,6 @@ class TrialRun:
             self.out,
             self.measurer,
             self._run,
-            workers=self.cores,
             settings=options.settings,
             overlay=options.overlay,
             here=options.scheduler is None,

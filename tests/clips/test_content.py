@@ -7,8 +7,9 @@ import struct
 import wave
 import zipfile
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, cast
 
+import av
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -18,6 +19,9 @@ from poolwatch.clips.opening import reader_name
 from poolwatch.footage import FORMATS, write_frames
 from poolwatch.model.errors import ClipError
 from tests.contracts.test_readers import ReaderContract, footage
+
+if TYPE_CHECKING:
+    from av.video.stream import VideoStream
 
 
 def cine_bytes(frames: NDArray[Any], *, bits: int, rate_hz: int) -> bytes:
@@ -94,6 +98,36 @@ def test_content_decides(tmp_path: Path, format: str, ending: str) -> None:
         assert clip.facts.reader == reader
         assert np.array_equal(clip.frames(range(5)), expected)
         assert np.array_equal(np.concatenate([block.frames for block in clip.blocks()]), expected)
+
+
+@pytest.mark.parametrize(
+    ("container", "codec"),
+    [
+        ("mpegts", "libx264"),
+        ("flv", "libx264"),
+        ("asf", "wmv2"),
+        ("mxf", "mpeg2video"),
+        ("mpeg2video", "mpeg2video"),
+    ],
+)
+def test_containers_that_poolwatch_does_not_write(tmp_path: Path, container: str, codec: str) -> None:
+    frames = np.add.outer(np.arange(288), np.arange(352) // 3)[None] // 4 + np.arange(12)[:, None, None] * 5
+    path = tmp_path / "a.recorder"
+    with av.open(str(path), "w", format=container) as out:
+        stream = cast("VideoStream", out.add_stream(codec, rate=25))
+        stream.height, stream.width = frames.shape[1:]
+        stream.pix_fmt, stream.bit_rate = "yuv420p", 4_000_000
+        for number, frame in enumerate(frames.astype(np.uint8)):
+            picture = av.VideoFrame.from_ndarray(frame, format="gray").reformat(format="yuv420p")
+            picture.pts = number
+            out.mux(stream.encode(picture))
+        out.mux(stream.encode(None))
+    with open_clip(path) as clip:
+        (block,) = clip.blocks()
+        assert "lossy_video" in clip.facts.flags
+        assert block.decoded.all()
+    # Grey is written in limited range, and read back expanded.
+    assert np.abs(block.frames.astype(float) - frames).mean() < 2
 
 
 def sound() -> bytes:

@@ -20,7 +20,10 @@ import pytest
 
 from poolwatch.simulate import Scene, write_simulation
 
-pytestmark = pytest.mark.long
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(os.name != "posix", reason="ends processes by the signals of a POSIX system"),
+]
 
 KILLS = int(os.environ.get("POOLWATCH_KILLS", "3"))
 POOLWATCH = [sys.executable, "-c", "from poolwatch.cli.main import console; console()"]
@@ -102,7 +105,7 @@ def test_killed_at_random_moments_then_again(
         try:
             process.wait(timeout=rng.uniform(0.25, 1.0) * seconds)
         except subprocess.TimeoutExpired:
-            process.send_signal(signal.SIGKILL)
+            process.kill()
             kills += 1
         else:  # the undisturbed run was slower, for whatever reason: kill sooner
             seconds = time.perf_counter() - begin

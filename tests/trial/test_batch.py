@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import signal
 import subprocess
 import sys
 import time
@@ -265,7 +264,7 @@ def test_killed_at_random_moments_the_end_is_the_same(runs: int, tmp_path: Path)
         try:
             process.wait(timeout=rng.uniform(0.5, 2.5))
         except subprocess.TimeoutExpired:
-            process.send_signal(signal.SIGKILL)
+            process.kill()
             kills += 1
         process.communicate()
         if process.returncode == 0 and kills < runs:
