@@ -151,7 +151,7 @@ def facts_of(
     "--workers",
     type=click.IntRange(min=1),
     metavar="N",
-    help="Threads; default: one a core. Changes no figure.",
+    help="Processes at most; default: one a core. Changes no figure.",
 )
 def command(
     clips: tuple[Path, ...],

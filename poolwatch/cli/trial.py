@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 @click.option(
     "--out", type=click.Path(path_type=Path), required=True, help="Folder for everything the trial gives."
 )
-@click.option("--workers", type=click.IntRange(min=1), help="Clips measured at a time; default: one a core.")
+@click.option("--workers", type=click.IntRange(min=1), help="Processes; default: one a core.")
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler to run on, such as tcp://HOST:8786.")
 @click.option(
     "--store",

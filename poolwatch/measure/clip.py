@@ -26,9 +26,10 @@ from ..model.recording import Recording
 from ..model.tables import SCORE
 from ..pool import PoolLook
 from ..pool.illuminated import IlluminatedLook
+from .assembly import Gathered
 from .convert import axes_of, frames_table, picture_flags
 from .drops import find_drops
-from .gather import Gathered, Progress, gather
+from .gather import Progress, gather
 from .heading import motion_flags, noted
 from .jumps import mark_jumps
 from .loading import numba_loading

@@ -13,7 +13,7 @@ from ..model.tables import FRAMES
 from ..pool import PoolLook
 from ..pool.illuminated import IlluminatedLook
 from ..pool.tail import NARROW
-from .gather import Gathered
+from .assembly import Gathered
 from .look import ClipLook
 
 if TYPE_CHECKING:

@@ -10,22 +10,18 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
-import numpy as np
-from numpy.typing import NDArray
 
-from ..clips import Reader, ReadFindings, findings_of, open_clip
+from ..clips import Reader, open_clip
 from ..model.clip import ClipFacts
 from ..model.collecting import collecting_seldom
 from ..model.crew import Crew, OwnProcesses, Recruit, Signal
 from ..model.errors import ClipError, PoolwatchError
-from ..pool import FIGURES
-from .frames import CODES, WORDS, Window
+from ..model.processes import usable_cores
+from .assembly import Assembly, Gathered
+from .frames import Window
 from .loading import numba_loading
 from .look import ClipLook
-from .memory import hand_back
-from .outlines import Outlines
-from .piece import OUTLINE_VERTICES, Ends, Joint, Part, PieceWork, block_size
-from .seams import Seams
+from .piece import Ends, Joint, Part, PieceWork, block_size
 from .settings import MeasureSettings
 
 Progress = Callable[[int, int], None]
@@ -35,39 +31,6 @@ Task = tuple[Any, int]
 _LEAST, _MOST = 128, 4096
 # Pieces that each worker may expect of what is left, so that all end at about the same time.
 _TURNS = 3
-# Frames after which freed memory is handed back.
-_HAND_BACK = 20_000
-
-
-@dataclass
-class Gathered:
-    """Every frame's figures, in px and grey values; what a table has taken over may be let go of.
-
-    Attributes
-    ----------
-    status
-        One word a frame.
-    figures
-        Column name (see `frames.FIGURES`) → shape (n,); NaN where not measured.
-    agitation
-        Power of the change of brightness inside the pool over the look's lag, shape (n,).
-    ways
-        How far metal moved to each frame from the one before, in steps of the clip, shape (n,); NaN where not known.
-    outlines
-        The outline of every frame, px in the picture.
-    sightings
-        What may be particles, px in the view; field ``frame`` is the frame in the clip.
-    findings
-        What reading found.
-    """
-
-    status: NDArray[np.object_]
-    figures: dict[str, NDArray[np.float64]]
-    agitation: NDArray[np.float64]
-    ways: NDArray[np.float64]
-    outlines: Outlines
-    sightings: NDArray[np.void] | None
-    findings: ReadFindings
 
 
 def gather(
@@ -111,8 +74,8 @@ def gather(
     work = PieceWork(look.for_frames(), settings, size)
     remote = RemoteWork(reader.facts, work)
     with recruit(remote) if recruit else OwnProcesses(remote, workers - 1) as crew:
-        lone = recruit is None and workers < 2
-        pieces = _Pieces(reader, 2 * look.context, lone)
+        # How many will be lent is not known before.
+        pieces = _Pieces(reader, 2 * look.context, max(usable_cores(), 2) if recruit else workers)
         return _Gathering(reader, look, work, pieces, crew, progress).run()
 
 
@@ -162,17 +125,17 @@ class RemoteWork:
 class _Pieces:
     """What nobody has taken yet, in order."""
 
-    def __init__(self, reader: Reader, least: int, lone: bool) -> None:
-        total = reader.facts.frame_count
-        whole = [(0, total)]
-        self._parts = deque(whole if lone else _at_least(reader.pieces(total // _LEAST), max(least, 1)))
-        self.left = total
+    def __init__(self, reader: Reader, least: int, workers: int) -> None:
+        self.left = reader.facts.frame_count
+        self._workers = workers
+        count = self.left // _LEAST if workers > 1 else 1
+        self._parts = deque(_at_least(reader.pieces(count), max(least, 1)))
 
-    def take(self, workers: int) -> tuple[int, int] | None:
-        """The next piece for one of so many workers."""
+    def take(self) -> tuple[int, int] | None:
+        """The next piece: some of what each worker may expect of what is left."""
         if not self._parts:
             return None
-        wanted = min(max(self.left // (_TURNS * workers), _LEAST), _MOST)
+        wanted = min(max(self.left // (_TURNS * self._workers), _LEAST), _MOST)
         start, stop = self._parts.popleft()
         while self._parts and self._parts[0][0] == stop and self._parts[0][1] - start <= wanted:
             stop = self._parts.popleft()[1]
@@ -216,9 +179,8 @@ class _Gathering:
         self._reader, self._look, self._work = reader, look, work
         self._pieces, self._crew, self._progress = pieces, crew, progress
         total = reader.facts.frame_count
-        self._assembly = _Assembly(look, work, total)
+        self._assembly = Assembly(look, work, total)
         self._total, self._done = total, 0
-        self._helpers: set[int] = set()
         self._busy: dict[int, tuple[Task, list[Part]]] = {}
         self._failed: dict[int, PoolwatchError] = {}
         self._expected = False
@@ -242,14 +204,14 @@ class _Gathering:
         """What is to be done next: what pieces have left before another piece."""
         if self._assembly.joints:
             return self._assembly.joints.popleft()
-        return self._pieces.take(1 + len(self._helpers))
+        return self._pieces.take()
 
     def _measure(self, task: Task) -> None:
         """A piece or a seam, here; helpers are looked after meanwhile."""
         if isinstance(task[0], Window):
             self._joint(self._work.joint(*task))
             return
-        start, began, timed = task[0], 0.0, 0
+        start, began = task[0], 0.0
         try:
             for answer in self._work.measure(self._reader, *task):
                 if isinstance(answer, Ends):
@@ -257,12 +219,12 @@ class _Gathering:
                     continue
                 self._took(start, answer)
                 # The first one loads the kernels.
-                if not timed:
-                    began, timed = time.perf_counter(), len(answer.codes)
+                if not began:
+                    began = time.perf_counter()
                 elif not self._expected:
                     self._expected = True
                     pace = (time.perf_counter() - began) / len(answer.codes)
-                    self._crew.expect(pace * (self._total - self._done))
+                    self._crew.expect(pace * self._pieces.left)
                 self._serve(wait=False)
         except PoolwatchError as error:
             self._fail(start, error)
@@ -270,11 +232,9 @@ class _Gathering:
     def _serve(self, *, wait: bool) -> None:
         for helper, answer in self._crew.answers(wait=wait):
             if isinstance(answer, Signal):
-                self._helpers.discard(helper)
                 if helper in self._busy:
                     self._put_back(self._busy.pop(helper)[0])
                 if answer is Signal.FREE:
-                    self._helpers.add(helper)
                     self._give(helper)
                 continue
             task, parts = self._busy[helper]
@@ -294,7 +254,6 @@ class _Gathering:
     def _give(self, helper: int) -> None:
         task = self._next()
         if task is None:
-            self._helpers.discard(helper)
             self._crew.release(helper)
         else:
             self._busy[helper] = task, []
@@ -325,94 +284,3 @@ class _Gathering:
         """Only what lies before matters now: it may fail too, and comes first."""
         self._failed[start] = error
         self._pieces.drop_behind(start)
-
-
-class _Assembly:
-    """Every frame's figures at their place, whichever come first; seams as soon as both sides are there."""
-
-    def __init__(self, look: ClipLook, work: PieceWork, total: int) -> None:
-        self._figures = {name: np.full(total, np.nan) for name in FIGURES}
-        self._codes = np.zeros(total, dtype=np.uint8)
-        self._agitation = np.full(total, np.nan)
-        self._ways = np.full(total, np.nan)
-        self._outlines = Outlines(OUTLINE_VERTICES)
-        self._sightings: dict[int, list[NDArray[np.void]]] = {}
-        self._in_order: list[NDArray[np.void]] = []
-        self._lag, self._context = look.lag, look.context
-        self._seams = Seams(look, work.settings)
-        # Frames at seams that nobody has measured yet.
-        self.joints: deque[tuple[Window, int]] = deque()
-        self._ends: dict[int, Ends] = {}
-        self._joined = 0
-        self._placed = self._handed_back = 0
-
-    def add(self, piece: int, part: Part) -> None:
-        """Take a part of the piece that begins at frame `piece`."""
-        self._place(part)
-        self._sightings.setdefault(piece, []).append(part.sightings)
-        self._placed += len(part.codes)
-        if self._placed >= self._handed_back + _HAND_BACK:
-            self._handed_back = self._placed
-            hand_back()
-
-    def _place(self, part: Part) -> None:
-        span = slice(part.start, part.start + len(part.codes))
-        self._codes[span], self._agitation[span], self._ways[span] = part.codes, part.agitation, part.ways
-        for column, values in zip(self._figures.values(), part.figures.T, strict=True):
-            column[span] = values
-        self._outlines.put(part.start, part.outlines)
-
-    def join(self, ends: Ends) -> None:
-        """A piece is through."""
-        self._ends[ends.start] = ends
-        while self._joined in self._ends:
-            ends = self._ends.pop(self._joined)
-            seam = self._seams.join(ends)
-            if seam.repeats:
-                self._repeat(ends.start)
-            if seam.window is not None:
-                self.joints.append((seam.window, ends.start - self._context))
-            self._in_order += [seam.sightings, *self._sightings.pop(ends.start, [])]
-            self._joined = ends.stop
-
-    def joint(self, joint: Joint) -> None:
-        """The frames at a seam are measured."""
-        self._place(joint.part)
-        self._seams.summed(joint.part.start, joint.sums, joint.sums)
-
-    def _repeat(self, frame: int) -> None:
-        """Mark a frame that turns out to repeat the one before."""
-        self._codes[frame] = CODES["repeated"]
-        for column in self._figures.values():
-            column[frame] = np.nan
-        later = frame + self._lag
-        self._agitation[later : later + 1] = np.nan
-        self._outlines.remove([frame])
-
-    def finish(self, reader: Reader) -> Gathered:
-        """Everything, once all pieces are through."""
-        for first, power in self._seams.agitation():
-            self._agitation[first : first + len(power)] = power
-        codes = self._codes
-        undecodable = np.flatnonzero(codes == CODES["undecodable"])
-        if len(undecodable) == len(codes):
-            raise ClipError(
-                f"{reader.facts.path}: not one frame could be decoded; the file is damaged: copy it again from the "
-                "camera"
-            )
-        # Nothing but black comes again as it was in a compressed file: no sign of a doubled frame.
-        repeats = codes == CODES["repeated"]
-        origin = np.maximum.accumulate(np.where(repeats, 0, np.arange(len(codes))))
-        codes[repeats & (codes[origin] == CODES["dark"])] = CODES["dark"]
-        sightings = None
-        if self._seams.late is not None:
-            sightings = np.concatenate([*self._in_order, self._seams.late.finish()])
-        return Gathered(
-            status=WORDS[codes],
-            figures=self._figures,
-            agitation=self._agitation,
-            ways=self._ways,
-            outlines=self._outlines,
-            sightings=sightings,
-            findings=findings_of(reader.facts, len(codes) - len(undecodable), undecodable.tolist()),
-        )

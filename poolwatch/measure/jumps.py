@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .gather import Gathered
+from .assembly import Gathered
 from .welds import welds_of
 
 

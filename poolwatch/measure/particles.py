@@ -16,8 +16,8 @@ from ..model.materials import Material
 from ..model.recording import Recording
 from ..model.tables import SPATTER, SPATTER_REJECTED, TRACKS
 from ..spatter import link, particles
+from .assembly import Gathered
 from .frames import BLIND
-from .gather import Gathered
 from .heading import metal_of
 from .look import ClipLook
 from .settings import MeasureSettings

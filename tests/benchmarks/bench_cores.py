@@ -127,7 +127,7 @@ def decode(path: Path) -> tuple[float, float]:
 def alone_timed() -> Iterator[list[float]]:
     """Processor time that the first process spends on what no other can do, s."""
     spent = [0.0]
-    assembly, kept = gather._Assembly, []
+    assembly, kept = gather.Assembly, []
 
     def timed(call: Callable[..., Any]) -> Callable[..., Any]:
         def inner(*args: Any, **more: Any) -> Any:
@@ -172,7 +172,6 @@ def measure(path: Path, look: ClipLook, workers: int) -> tuple[float, float, flo
         started = sum(used(one.pid) for one in self._crew._processes.values())
         began[:] = time.perf_counter(), used() + started
         for helper in free:
-            self._helpers.add(helper)
             self._give(helper)
         found = run(self)
         began[0] = time.perf_counter() - began[0]

@@ -10,10 +10,13 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from poolwatch.model.errors import PoolwatchError
+from poolwatch.trial.cluster import run_tasks_on_cluster
 from poolwatch.trial.run import run_trial
+from tests.measure import helped
 from tests.trial.invented import InventedMeasurer, lay_out, ordinary
 
 pytest.importorskip("distributed", reason="Dask is an extra: pip install 'poolwatch[cluster]'")
@@ -101,3 +104,18 @@ def test_a_scheduler_that_does_not_answer_is_said_on_one_line(
             measurer=InventedMeasurer(),
         )
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.slow
+def test_pieces_of_a_clip_measured_by_the_cluster_change_no_digit(scheduler: str, tmp_path: Path) -> None:
+    path = helped.drawn("glowing", "npy", tmp_path)
+    tasks = [(path, tmp_path / "a.npz", 1), (path, tmp_path / "b.npz", 1)]
+    # Two clips at once on two workers: neither waits for the other's pieces for ever.
+    events = list(run_tasks_on_cluster(helped.task, tasks, scheduler=scheduler))
+    assert sum(event.kind == "done" for event in events) == 2, events
+    one = helped.columns(helped.case_of(path).gathered())
+    for _, out, _ in tasks:
+        with np.load(out) as found:
+            assert found["helpers"] == 1
+            for name, column in one.items():
+                np.testing.assert_array_equal(column, found[name], err_msg=name)
