@@ -91,7 +91,7 @@ def show_studies(result: TrialResult) -> None:
         console.print(escape(reading))
     if result.factors is not None and len(result.factors.next_welds):
         console.print()
-        console.print("What to weld next (expected index ± standard uncertainty):")
+        console.print("What to weld next (mean index expected ± its standard uncertainty; 95 % of welds):")
         settings = Counter(_setting(weld) for weld in result.factors.next_welds.to_dict("records"))
         for setting, times in settings.items():
             console.print("  " + escape(setting + (f", {times} welds" if times > 1 else "")))
@@ -106,7 +106,8 @@ def _setting(weld: Mapping[Hashable, Any]) -> str:
         for name, value in weld.items()
         if name == "beam_shape" or str(name).startswith("factor_")
     )
-    return f"{', '.join(named)}: {weld['predicted']:.0f} ± {weld['predicted_u']:.0f}"
+    expected = f"{weld['predicted']:.0f} ± {weld['predicted_u']:.0f}; {weld['weld_low']:.0f} to {weld['weld_high']:.0f}"
+    return f"{', '.join(named)}: {expected}"
 
 
 @contextmanager

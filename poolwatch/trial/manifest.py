@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path, PureWindowsPath
 from typing import Any
 
+from ..experiment.factors import ABSENT
 from ..model.errors import UsageError
 from ..model.materials import material
 from ..model.recording import Recording
@@ -194,7 +195,11 @@ def _entry(
         if settings[settings_path]:
             row.fault("settings", str(settings[settings_path]))
     factors: dict[str, float | str | None] = {
-        name: (text or None) if name in word_factors else row.number(name)
+        name: ABSENT
+        if text.lower() == ABSENT
+        else (text or None)
+        if name in word_factors
+        else row.number(name)
         for name, text in row.cells.items()
         if name.startswith("factor_")
     }
@@ -273,7 +278,7 @@ def _word_columns(sheet: Sheet, prefix: str) -> set[str]:
     """Columns in which most filled cells are no numbers: words, not numbers with a fault."""
     words = set()
     for name in (name for name in sheet.columns if name.startswith(prefix)):
-        filled = [row[name] for row in sheet.rows if row[name]]
+        filled = [row[name] for row in sheet.rows if row[name] and row[name].lower() != ABSENT]
         bad = 0
         for text in filled:
             try:

@@ -22,6 +22,12 @@ def read_ranking(
     sentences = []
     if len(table) == 1:
         sentences.append(f"Only one beam shape was measured, {best['beam_shape']}: there is nothing to rank.")
+    elif not replicated and (table["clips"] > 1).any():
+        order = ", ".join(table["beam_shape"])
+        sentences.append(
+            f"In order of the index: {order}. The welds of each shape agree to the last digit, as copies do, so "
+            "weld-to-weld scatter is unknown: this is an order, no proof."
+        )
     elif not replicated:
         order = ", ".join(table["beam_shape"])
         sentences.append(
@@ -59,6 +65,11 @@ def _leader(table: pd.DataFrame, pairs: pd.DataFrame) -> list[str]:
             f"{best['beam_shape']} is the steadiest of the {len(table)} shapes, index {interval}: told apart from "
             "every other."
         )
+        if best["clips"] == 1:
+            first = (
+                f"{best['beam_shape']} has the highest index, {interval}, by one weld only: it is told apart from "
+                "every other if it scatters like them; weld it again before you decide."
+            )
     elif len(level) == len(table) - 1:
         first = (
             f"{best['beam_shape']} has the highest index, {interval}, but no other shape can be told apart from it "

@@ -98,5 +98,8 @@ class TrialResult:
             remove(self.out / "report.html")
         for name, text in tables.items():
             write_text(self.out / name, text)
+        # A table whose columns are gone from the manifest must not stay behind.
+        for name in {"effects.csv", "next_welds.csv", "outcomes.csv"} - set(tables):
+            remove(self.out / name)
         if report and not current:
             write_report(self, run)

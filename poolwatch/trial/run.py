@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from ..experiment.limits import PLAN_FILE, read_limits
 from ..model.errors import OutputError
 from .batch import Progress, measure_all, runner
 from .common import score_alike
@@ -83,6 +84,7 @@ def run_trial(
         weights = measurer.weights(settings)
         database = _open_store(store)
         read = read_manifest(manifest, check_settings=measurer.settings_id)
+        limits = read_limits(read.path.parent / PLAN_FILE)
         out = _folder(out)
         batch = measure_all(
             read,
@@ -114,7 +116,7 @@ def run_trial(
             scores=alike.scores,
             ranking=ranking,
             common=alike.common,
-            factors=study_factors(counted) if _has(read, "factors") else None,
+            factors=study_factors(counted, limits=limits) if _has(read, "factors") else None,
             outcomes=study_outcomes(counted) if _has(read, "outcomes") else None,
             measured=batch.measured,
             resumed=batch.resumed,

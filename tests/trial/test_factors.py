@@ -9,10 +9,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from poolwatch.trial.design import read_design
+from poolwatch.trial.advice import expected_improvement
 from poolwatch.trial.factors import study_factors
-from poolwatch.trial.gauss import expected_improvement, fit_process
-from poolwatch.trial.surface import fit_surface
+from poolwatch.trial.surface import Surface
 
 # Montgomery, Design and Analysis of Experiments: filtration rate, 2^4 in standard order. Half-fraction rows seen in
 # published copies, the whole from memory; the effects below were worked out again from these numbers.
@@ -41,6 +40,11 @@ def welds(columns: dict[str, list[object]], index: object, shape: object = "x") 
 def two_level(names: str, y: list[int]) -> pd.DataFrame:
     rows = list(product((-1, 1), repeat=len(names)))
     return welds({name: [row[-1 - k] for row in rows] for k, name in enumerate(names)}, y)
+
+
+def surface_of(scores: pd.DataFrame) -> tuple[Surface | None, tuple[str, ...]]:
+    study = study_factors(scores)
+    return study.surface, study.remarks
 
 
 def effects_of(scores: pd.DataFrame) -> dict[str, float]:
@@ -169,7 +173,7 @@ def test_tread_surface_is_the_published_one() -> None:
     scores = welds(
         {name: [row[k] for row in TREAD] for k, name in enumerate(("x1", "x2", "x3"))}, [r[3] for r in TREAD]
     )
-    surface, remarks = fit_surface(read_design(scores))
+    surface, remarks = surface_of(scores)
     assert remarks == []
     assert surface is not None
     scale = np.array([1, *[1.633] * 3, *[1.633**2] * 6])
@@ -197,9 +201,7 @@ def test_best_point_inside_is_found_with_its_uncertainty() -> None:
     for _ in range(30):
         x = np.array([*product((-1, 0, 1), repeat=2)] * 2, float)
         truth = 70 - 8 * (x[:, 0] - 0.3) ** 2 - 6 * (x[:, 1] + 0.2) ** 2
-        surface, _ = fit_surface(
-            read_design(welds({"a": list(x[:, 0]), "b": list(x[:, 1])}, truth + rng.normal(0, 1, 18)))
-        )
+        surface, _ = surface_of(welds({"a": list(x[:, 0]), "b": list(x[:, 1])}, truth + rng.normal(0, 1, 18)))
         assert surface is not None
         best = np.array([surface.best["a"], surface.best["b"]], float)
         there = 70 - 8 * (best[0] - 0.3) ** 2 - 6 * (best[1] + 0.2) ** 2
@@ -216,13 +218,13 @@ def test_best_point_stays_where_something_was_tried_and_says_when_it_is_on_the_b
     scores = welds(
         {name: [row[k] for row in TREAD] for k, name in enumerate(("x1", "x2", "x3"))}, [r[3] for r in TREAD]
     )
-    surface, _ = fit_surface(read_design(scores))
+    surface, _ = surface_of(scores)
     assert surface is not None
     x = np.array([surface.best[name] for name in ("x1", "x2", "x3")], float)
     # No further out than the least sure weld: about the sphere of the design, not the far corner of its box.
     assert np.linalg.norm(x) < 1.8
     rising = welds({"a": [1, 2, 3] * 3}, [1, 2, 3, 1.1, 2.1, 3.1, 0.9, 2, 3])
-    edge, _ = fit_surface(read_design(rising))
+    edge, _ = surface_of(rising)
     assert edge is not None
     assert edge.at_edge == ("a",)
     assert "better settings may lie beyond" in edge.reading
@@ -235,7 +237,7 @@ def test_conversion_surface_of_the_desirability_vignette_is_found_again() -> Non
 
     x = pyDOE3.ccdesign(3, center=(0, 6), alpha="rotatable", face="circumscribed")
     y = conversion(x) + np.random.default_rng(1).normal(0, 1e-3, len(x))
-    surface, _ = fit_surface(read_design(welds({n: list(x[:, k]) for k, n in enumerate("abc")}, y)))
+    surface, _ = surface_of(welds({n: list(x[:, k]) for k, n in enumerate("abc")}, y))
     assert surface is not None
     best = np.array([[surface.best[n] for n in "abc"]], float)
     assert surface.predicted == pytest.approx(conversion(best)[0], abs=0.02)
@@ -251,7 +253,7 @@ def test_words_choose_the_better_level() -> None:
     y = [50 - (a - 1) ** 2 * 5 + {"argon": 0, "n2": 4, "mix": -3}[g] for a, g in rows] + rng.normal(
         0, 0.4, len(rows)
     )
-    surface, _ = fit_surface(read_design(welds({"a": [r[0] for r in rows], "gas": [r[1] for r in rows]}, y)))
+    surface, _ = surface_of(welds({"a": [r[0] for r in rows], "gas": [r[1] for r in rows]}, y))
     assert surface is not None
     assert surface.best["gas"] == "n2"
     assert surface.best["a"] == pytest.approx(1, abs=0.15)
@@ -268,62 +270,26 @@ def test_words_choose_the_better_level() -> None:
 )
 def test_designs_that_allow_no_surface_say_why(columns: dict[str, list[object]], words: str) -> None:
     n = len(columns["a"])
-    surface, remarks = fit_surface(read_design(welds(columns, np.arange(n) ** 2)))
+    surface, remarks = surface_of(welds(columns, np.arange(n) ** 2))
     assert surface is None
     assert words in remarks[0]
 
 
 def test_scatter_without_a_surface_gives_no_advice() -> None:
     rng = np.random.default_rng(6)
-    surface, _ = fit_surface(read_design(welds({"a": [1, 2, 3] * 5}, rng.normal(50, 5, 15))))
+    surface, _ = surface_of(welds({"a": [1, 2, 3] * 5}, rng.normal(50, 5, 15)))
     assert surface is not None
     assert surface.p > 0.05
     assert "no advice" in surface.reading
 
 
-def test_process_matches_the_textbook_formulas() -> None:
-    # Rasmussen & Williams, eqs. 2.25, 2.26, with the covariance written out a second time.
-    rng = np.random.default_rng(7)
-    x, new = rng.random((12, 2)), rng.random((5, 2))
-    y = np.sin(4 * x[:, 0]) + x[:, 1] + rng.normal(0, 0.1, 12)
-    process = fit_process(x, y)
-
-    def k(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-        r = np.sqrt(5) * np.linalg.norm((a[:, None] - b) / process.scales, axis=2)
-        return process.signal**2 * (1 + r + r**2 / 3) * np.exp(-r)
-
-    inverse = np.linalg.inv(k(x, x) + process.noise**2 * np.eye(12))
-    mean, deviation = process.predict(new)
-    np.testing.assert_allclose(mean, process.mean + k(new, x) @ inverse @ (y - process.mean), rtol=1e-6)
-    variance = process.signal**2 - np.einsum("ij,jk,ik->i", k(new, x), inverse, k(new, x))
-    np.testing.assert_allclose(deviation, np.sqrt(variance), rtol=1e-5)
-
-
 def test_expected_improvement_is_the_integral() -> None:
     rng = np.random.default_rng(8)
-    draws = rng.normal(1.0, 2.0, 400_000)
-    assert expected_improvement(np.array([1.0]), np.array([2.0]), 1.5)[0] == pytest.approx(
-        np.maximum(draws - 1.5, 0).mean(), abs=0.01
-    )
-    np.testing.assert_allclose(expected_improvement(np.array([2.0, 1.0]), np.zeros(2), 1.5), [0.5, 0.0])
-
-
-def test_next_welds_climb_to_the_best_of_a_known_function() -> None:
-    """Branin's function, turned over (Dixon & Szegö 1978): best 0 at three places; ten rounds from a coarse grid."""
-
-    def index(u: np.ndarray, v: np.ndarray) -> np.ndarray:
-        a = v - 5.1 / (4 * np.pi**2) * u**2 + 5 / np.pi * u - 6
-        return -(a**2 + 10 * (1 - 1 / (8 * np.pi)) * np.cos(u) + 10 - 0.397887)
-
-    u, v = (grid.ravel() for grid in np.meshgrid([-5.0, 2.5, 10.0], [0.0, 7.5, 15.0]))
-    for _ in range(10):
-        chosen = study_factors(welds({"u": list(u), "v": list(v)}, index(u, v)), next_count=2).next_welds
-        u, v = np.append(u, chosen["factor_u"]), np.append(v, chosen["factor_v"])
-    assert index(u, v).max() > -0.5
-    # A random choice of as many points gets there in fewer than one of ten tries.
-    rng = np.random.default_rng(1)
-    chance = [index(rng.uniform(-5, 10, 29), rng.uniform(0, 15, 29)).max() > -0.5 for _ in range(400)]
-    assert np.mean(chance) < 0.35
+    for df in (3.0, 8.0, 1e6):
+        draws = -0.5 + 2.0 * rng.standard_t(df, 400_000)
+        found = expected_improvement(np.array([-0.5]), np.array([2.0]), df)[0]
+        assert found == pytest.approx(np.maximum(draws, 0).mean(), abs=0.02)
+    np.testing.assert_allclose(expected_improvement(np.array([0.5, -1.0]), np.zeros(2), 5.0), [0.5, 0.0])
 
 
 def test_next_welds_differ_and_stay_in_range() -> None:
