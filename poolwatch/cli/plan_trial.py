@@ -93,8 +93,9 @@ def trial(**given: Any) -> None:
     """A run sheet from factors and levels: manifest.csv to be filled in, run_sheet.html to be printed.
 
     A factor named beam_shape fills the manifest's column of that name; without one each setting is a shape of its
-    own. A part that a run lacks is written as absent. Write the name of each weld's recording into the column clip, and the manifest is ready for
-    `poolwatch trial`. What the design can tell, and what it mixes up, is printed and stands on the sheet.
+    own. A part that a run lacks is written as absent. Write the name of each weld's recording into the column clip, and
+    the manifest is ready for `poolwatch trial`. What the design can tell, and what it mixes up, is printed and stands
+    on the sheet; plan.toml beside the manifest keeps what cannot be set, so that nothing of it is advised later.
 
     Factors named …_direction_deg go round: -180 and 180 are one, 0 and 180 are two levels.
 

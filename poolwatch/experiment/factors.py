@@ -157,7 +157,7 @@ class Factor:
     def shown(self, place: int) -> str:
         """A level as it stands in a table."""
         level = self.levels[place]
-        return level if isinstance(level, str) else f"{level:.6g}" + ("°" if self.period else "")
+        return level if isinstance(level, str) else f"{level:.0f}°" if self.period else f"{level:.6g}"
 
     def exists_with(self, value: Value) -> bool:
         """Whether its part is there when the factor that it is nested in has a value."""

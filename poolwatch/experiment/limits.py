@@ -99,9 +99,9 @@ def complete(run: Run, factors: Sequence[Factor]) -> dict[str, Value]:
     made = dict(run)
     for _ in factors:
         for factor in factors:
-            if factor.nested_in and factor.nested_in in made and factor.name in made:
-                if not factor.exists_with(made[factor.nested_in]):
-                    made[factor.name] = ABSENT
+            known = factor.nested_in in made and factor.name in made
+            if known and not factor.exists_with(made[factor.nested_in]):
+                made[factor.name] = ABSENT
     return made
 
 

@@ -155,7 +155,7 @@ def separate(
 def _unexplained(columns: Floats, rest: Floats) -> float:
     """Least share of a term's own spread, in any direction of it, that is left; 0 where it has none."""
     own = columns - columns.mean(axis=0)
-    u, s, v = np.linalg.svd(own, full_matrices=False)
+    _, s, v = np.linalg.svd(own, full_matrices=False)
     if len(columns) <= columns.shape[1] or s.min(initial=np.inf) < 1e-9 * max(
         float(s.max(initial=0.0)), 1e-3
     ):

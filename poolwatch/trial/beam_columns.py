@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 # A measured figure further from the planned one than this, as a share of it, differs; degrees for directions.
-_DIFFERS, _DIFFERS_DEG = 0.02, 3.0
+_DIFFERS, _DIFFERS_DEG = 0.05, 3.0
 
 
 @dataclass(frozen=True)

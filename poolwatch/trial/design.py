@@ -115,7 +115,7 @@ def read_design(scores: pd.DataFrame, limits: Limits | None = None) -> Design:
             factors.append(factor)
     steady = [name for name in names if name not in {factor.name for factor in factors}]
     runs = [
-        _run(str(shape), {f.name: columns[f.name][k] for f in factors})
+        _run(str(shape), {f.name: _bundled(f, columns[f.name][k]) for f in factors})
         for k, shape in enumerate(rows["beam_shape"])
     ]
     factors, runs = _with_presences([_nested(factor, factors, runs, limits) for factor in factors], runs)
@@ -124,6 +124,13 @@ def read_design(scores: pd.DataFrame, limits: Limits | None = None) -> Design:
     shapes = tuple(sorted(set(rows["beam_shape"].astype(str))))
     shape = Factor(SHAPE, shapes) if len(shapes) > 1 else None
     return Design(rows, runs, tuple(factors), shape, tuple(remarks))
+
+
+def _bundled(factor: Factor, value: Value | None) -> Value | None:
+    """A direction as its level: measured ones that belong together are one setting."""
+    if factor.numeric or value is None or isinstance(value, str):
+        return value
+    return factor.settings[factor.level(value)]
 
 
 def _run(shape: str, cells: dict[str, Value | None]) -> dict[str, Value]:
