@@ -157,7 +157,9 @@ class Factor:
     def shown(self, place: int) -> str:
         """A level as it stands in a table."""
         level = self.levels[place]
-        return level if isinstance(level, str) else f"{level:.0f}°" if self.period else f"{level:.6g}"
+        if isinstance(level, str):
+            return level
+        return f"{wrapped(round(level), self.period):.0f}°" if self.period else f"{level:.6g}"
 
     def exists_with(self, value: Value) -> bool:
         """Whether its part is there when the factor that it is nested in has a value."""
@@ -203,5 +205,10 @@ def direction_factor(name: str, angles: Sequence[float], *, ranged: bool = False
             bundles[-1].append(float(angle))
         else:
             bundles.append([float(angle)])
-    middles = sorted(wrapped(round(float(np.mean(bundle)), 6), period) for bundle in bundles)
+    # Straight behind is 180, not -180, also where it was measured as -179.7.
+    room = _BUNDLE * period / 2
+    middles = sorted(
+        (round(float(np.mean(bundle)), 6) + period / 2 - room) % period - period / 2 + room
+        for bundle in bundles
+    )
     return Factor(name, tuple(middles), period=period)

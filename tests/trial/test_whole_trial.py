@@ -133,15 +133,18 @@ def test_from_plan_to_advice(tmp_path: Path, capsys: pytest.CaptureFixture[str])
 
 def test_figures_of_pictures_alone_make_a_trial(tmp_path: Path) -> None:
     """A manifest without planned figures, all of them out of pictures: spots, rings and tails; nothing is left out."""
-    rows, shapes = (
-        [],
-        {"spot": (0, 0, 0), "ring-30": (0.3, 0, 0), "ring-60": (0.6, 0, 0), "tail": (0, 1.5, 180)},
-    )
-    for shape, (share, length, way) in shapes.items():
+    rows: list[str] = []
+    shapes = {
+        "spot": (0, 1, 0, 0),
+        "ring-30": (0.3, 0.8, 0, 0),
+        "ring-60": (0.6, 1.2, 0, 0),
+        "tail": (0, 1, 1.5, 180),
+    }
+    for shape, (share, diameter, length, way) in shapes.items():
         run = pd.Series(
             {
                 "factor_ring_share": share,
-                "factor_ring_diameter_mm": 1.0,
+                "factor_ring_diameter_mm": diameter,
                 "factor_tail_length_mm": length,
                 "factor_tail_direction_deg": way,
                 "factor_travel_speed_mm_s": 100,

@@ -144,6 +144,14 @@ def plain(column: str) -> str:
     return words.replace("_", " ")
 
 
+def _term_words(term: str) -> str:
+    """A term of a model as words: units stand with lone factors only."""
+    bare = [
+        plain(part.removesuffix("²")).split(", ")[0] + "²" * part.endswith("²") for part in term.split(" x ")
+    ]
+    return plain(term) if len(bare) == 1 and not term.endswith("²") else " x ".join(bare)
+
+
 def _panels(count: int, height: float, narrow: bool) -> tuple[Figure, list[Axes]]:
     columns = 1 if narrow else min(count, _PANELS_A_ROW)
     rows = -(-count // columns)
@@ -180,20 +188,21 @@ def _factor_panel(axes: Axes, known: pd.DataFrame, name: str) -> None:
     numbers = pd.to_numeric(cells[~absent], errors="coerce")
     if numbers.notna().all() and len(numbers):
         values = numbers.to_numpy(dtype=np.float64)
-        middles, level = _levels(values, 360.0 if name.endswith("_direction_deg") else 0.0)
+        angles = name.endswith("_direction_deg")
+        middles, level = _levels(values, 360.0 if angles else 0.0)
         x = pd.Series(np.where(level < 0, np.nan, middles[level]), index=numbers.index)
         gap = max(float(np.ptp(middles)), 0.02 * abs(float(middles[0])), 1e-9)
         # What lacks the part stands apart, to the left of the numbers.
-        place = x.reindex(known.index, fill_value=float(middles.min()) - 0.35 * gap)
+        place = x.reindex(known.index, fill_value=float(middles.min()) - 0.5 * gap)
         shown = pd.Series(values if len(middles) > _MANY else x, index=numbers.index)
         dots = place.where(absent, shown.reindex(known.index))
         ticks = [float(m) for m in middles] if len(middles) <= 5 else []
-        labels = _apart(ticks, [f"{m:.4g}" for m in ticks], 0.14 * gap)
         if absent.any():
-            ticks, labels = (
-                [float(place[absent].iloc[0]), *(ticks or _ends(middles))],
-                ["absent", *(labels or [f"{m:.4g}" for m in _ends(middles)])],
-            )
+            ticks = ticks or [float(middles.min()), float(middles.max())]
+        named = [f"{(round(tick) + 179) % 360 - 179:.0f}" if angles else f"{tick:.4g}" for tick in ticks]
+        labels = _apart(ticks, named, 0.14 * gap)
+        if absent.any():
+            ticks, labels = [float(place[absent].iloc[0]), *ticks], ["absent", *labels]
         if ticks:
             axes.set_xticks(ticks, labels)
         axes.margins(x=0.15)
@@ -209,10 +218,6 @@ def _factor_panel(axes: Axes, known: pd.DataFrame, name: str) -> None:
     if len(means) <= _MANY:
         # Bars alone: a line from level to level would say that all else was the same in them.
         axes.plot(means.index, means, "_", color=BLUE, ms=16, mew=2.4)
-
-
-def _ends(middles: NDArray[np.float64]) -> list[float]:
-    return [float(middles.min()), float(middles.max())]
 
 
 def _levels(values: NDArray[np.float64], period: float) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
@@ -265,7 +270,7 @@ def effects_figure(effects: pd.DataFrame, *, narrow: bool = False) -> Figure:
         return nothing_to_show("no effects could be estimated")
     levels = effects["level"].fillna("").astype(str) if "level" in effects else [""] * len(effects)
     names = [
-        f"{plain(str(term))}: {level}" if level else plain(str(term))
+        f"{_term_words(str(term))}: {level}" if level else _term_words(str(term))
         for term, level in zip(effects["term"], levels, strict=True)
     ]
     pitch = 0.55 if narrow else 0.36
