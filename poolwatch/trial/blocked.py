@@ -135,7 +135,9 @@ def _crossed(layout: Layout, value: Floats, error: Floats, prior_df: float) -> t
         p = two_sided_p(difference / np.sqrt(both), freedom)
     # Welds that shape and block describe to the last digit are copies, or rounded: no scatter is known.
     p = np.where((both == 0) | (squares.sum() == 0), np.nan, p)
-    p = np.where(layout.linked[first, second], p, np.nan)
+    welds = np.bincount(place, minlength=shapes)
+    known = layout.linked[first, second] & (welds[first] > 1) & (welds[second] > 1)
+    p = np.where(known, p, np.nan)
     return Pairs(first, second, difference, np.sqrt(both), freedom, p, holm(p)), variance, df
 
 

@@ -205,16 +205,20 @@ def _left_out(x: Floats, y: Floats) -> Floats:
 
 
 def _p_of_order(x: Floats, y: Floats, rho: float) -> float:
-    from itertools import permutations
-
     from scipy.stats import rankdata
 
-    first, second = rankdata(x), rankdata(y)
-    if len(x) <= _EXACT:
-        orders = np.array(list(permutations(second)))
-        return float((np.abs(_rho(first, orders)) >= abs(rho) - 1e-9).mean())
-    orders = np.random.default_rng(_SEED).permuted(np.tile(second, (9999, 1)), axis=1)
-    return float((1 + (np.abs(_rho(first, orders)) >= abs(rho) - 1e-9).sum()) / 10_000)
+    orders, more = _orders(rankdata(y))
+    reached = int((np.abs(_rho(rankdata(x), orders)) >= abs(rho) - 1e-9).sum())
+    return (more + reached) / (more + len(orders))
+
+
+def _orders(ranks: Floats) -> tuple[Floats, int]:
+    """Orders of ranks, shape (orders, n): all of them and 0, or random ones and 1 for that found."""
+    from itertools import permutations
+
+    if len(ranks) <= _EXACT:
+        return np.array(list(permutations(ranks))), 0
+    return np.random.default_rng(_SEED).permuted(np.tile(ranks, (9999, 1)), axis=1), 1
 
 
 def _rho(first: Floats, second: Floats) -> Floats:
@@ -228,21 +232,15 @@ def _rho(first: Floats, second: Floats) -> Floats:
 def least_correlation(welds: int) -> float:
     """The weakest rank correlation without ties that so many welds can show at the 5 % level; NaN where they show none.
 
-    Exact over all orders up to 8 welds, by Student's approximation above.
+    From the orders that p is worked out from: all of them up to 8 welds, else random ones.
     """
-    from itertools import permutations
-
-    from scipy.stats import t
-
-    if welds <= _EXACT:
-        first = np.arange(float(welds))
-        sizes = np.sort(np.abs(_rho(first, np.array(list(permutations(first)))).round(9)))
-        values = np.unique(sizes)
-        share = 1 - np.searchsorted(sizes, values) / len(sizes)
-        enough = values[share <= 0.05]
-        return float(enough[0]) if len(enough) else np.nan
-    critical = t.ppf(0.975, welds - 2)
-    return float(critical / np.sqrt(welds - 2 + critical**2))
+    first = np.arange(float(welds))
+    orders, more = _orders(first)
+    sizes = np.sort(np.abs(_rho(first, orders)).round(9))
+    values = np.unique(sizes)
+    share = (more + len(sizes) - np.searchsorted(sizes, values)) / (more + len(sizes))
+    enough = values[share <= 0.05]
+    return float(enough[0]) if len(enough) else np.nan
 
 
 def _read(row: dict[str, Any], hangs: str) -> str:

@@ -181,7 +181,6 @@ def rank(
     if blocked:
         pairs["difference_low"] = pairs["difference"] + blocked.low
         pairs["difference_high"] = pairs["difference"] + blocked.high
-        pairs["told_apart"] = pairs["told_apart"].mask(pairs["p"].isna())
     notes += _copies(rows, index, groups)
     if (pairs["told_apart"] == 1).any() and not layout.paired:
         notes += _few_welds(blocked.units if blocked else groups, settings.alpha, layout.kind)
@@ -211,11 +210,11 @@ def _copies(rows: pd.DataFrame, index: Floats, groups: Groups) -> list[str]:
 
 def _few_welds(groups: Groups, alpha: float, kind: Kind) -> list[str]:
     """What too few welds cannot keep where shapes scatter unlike each other; the accuracy tests hold the shares."""
-    fewest = int(groups.count.min())
+    fewest = int(groups.count[groups.count > 1].min())
     least = 5 if len(groups.names) == 2 else 4
     if fewest >= least or alpha > 0.05:
         return []
-    share = 38 if fewest == 1 else 18 if fewest == 2 else 11 if kind == "crossed" else 9
+    share = 18 if fewest == 2 else 11 if kind == "crossed" else 9
     # Where blocks stand within shapes, they are what is counted.
     unit = "block" if kind == "nested" else "weld"
     return [
@@ -326,6 +325,7 @@ def _pair_table(
     told = pd.array([None] * len(a), dtype="Int64")
     if replicated:
         told = pd.array((tests.p_holm <= settings.alpha).astype(int), dtype="Int64")
+        told[np.isnan(tests.p)] = pd.NA
     return pd.DataFrame(
         {
             "shape_a": [order[k] for k in a],
@@ -345,7 +345,7 @@ def _remarks(groups: Groups, likeness: Likeness, welds: pd.DataFrame) -> list[st
     for shape, count in zip(groups.names, groups.count, strict=True):
         said = []
         if count == 1:
-            scatter = "taken from the other shapes" if groups.replicated else "unknown"
+            scatter = "taken from the other shapes, no test made" if groups.replicated else "unknown"
             said.append(f"one weld only: weld-to-weld scatter {scatter}")
         mine = welds.index[welds["beam_shape"] == shape]
         said += [f"{welds['clip'][n]} stands outside the others" for n in mine if welds["outlying"][n]]

@@ -38,7 +38,7 @@ def read_ranking(
         sentences += _leader(table, pairs)
     if replicated and len(table) > 1 and (table["clips"] == 1).any():
         alone = ", ".join(table.loc[table["clips"] == 1, "beam_shape"])
-        sentences.append(f"Of {alone} there is one weld only; its scatter is taken from the other shapes.")
+        sentences.append(f"Of {alone} there is one weld only: no test is made with it; weld it again.")
     sentences += _parts(part_share)
     sentences += _weights(table)
     odd = welds[welds["outlying"] == 1]
@@ -65,11 +65,6 @@ def _leader(table: pd.DataFrame, pairs: pd.DataFrame) -> list[str]:
             f"{best['beam_shape']} is the steadiest of the {len(table)} shapes, index {interval}: told apart from "
             "every other."
         )
-        if best["clips"] == 1:
-            first = (
-                f"{best['beam_shape']} has the highest index, {interval}, by one weld only: it is told apart from "
-                "every other if it scatters like them; weld it again before you decide."
-            )
     elif len(level) == len(table) - 1:
         first = (
             f"{best['beam_shape']} has the highest index, {interval}, but no other shape can be told apart from it "
@@ -83,7 +78,9 @@ def _leader(table: pd.DataFrame, pairs: pd.DataFrame) -> list[str]:
     told = int((pairs["told_apart"] == 1).sum())
     second = f"{told} of {len(pairs)} pairs of shapes are told apart."
     sentences = [first, second] if len(pairs) > 1 else [first]
-    untested = int(pairs["told_apart"].isna().sum())
+    lone = set(table.loc[table["clips"] == 1, "beam_shape"])
+    with_lone = pairs["shape_a"].isin(lone) | pairs["shape_b"].isin(lone)
+    untested = int((pairs["told_apart"].isna() & ~with_lone).sum())
     if untested:
         sentences.append(
             f"No test is made between {'the two' if len(pairs) == 1 else f'the shapes of {untested} of the pairs'}: "

@@ -166,9 +166,11 @@ class Pairs:
 
 
 def compare_pairs(groups: Groups) -> Pairs:
-    """t tests between all pairs, corrected after Holm; none where weld-to-weld scatter is unknown."""
+    """t tests between all pairs, corrected after Holm; none with a lone weld, or where the scatter is unknown."""
     tests = pair_tests(groups.mean, groups.variance, groups.df, groups.total_df)
-    p = tests.p if groups.replicated else np.full(len(tests.p), np.nan)
+    # A lone weld says nothing of its own scatter: with that of the others, false differences would reach a half.
+    known = (groups.count[tests.first] > 1) & (groups.count[tests.second] > 1) & groups.replicated
+    p = np.where(known, tests.p, np.nan)
     return Pairs(*tests[:5], p, holm(p))
 
 
