@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from ..model.errors import ClipError
 
@@ -24,7 +25,7 @@ def open_stream(path: Path) -> tuple[InputContainer, VideoStream]:
     import av
 
     try:
-        container = av.open(str(path), "r", metadata_errors="replace")
+        container = av.open(str(path), "r", **_any_metadata())
     except av.error.FFmpegError as error:
         raise ClipError(f"{path}: {_cure(path, error)}") from None
     streams = container.streams.video
@@ -38,6 +39,14 @@ def open_stream(path: Path) -> tuple[InputContainer, VideoStream]:
             f"{path}: nothing here can decode its video; its header may be damaged: copy it again, or convert it"
         )
     return container, streams[0]
+
+
+@functools.cache
+def _any_metadata() -> dict[str, Any]:
+    """What opening needs so that metadata in no known encoding is no error; from PyAV 19 on it never is."""
+    import av
+
+    return {"metadata_errors": "replace"} if int(av.__version__.split(".")[0]) < 19 else {}
 
 
 def throws_detail_away(context: VideoCodecContext) -> bool:

@@ -64,6 +64,16 @@ def test_noise(tmp_path: Path, ending: str, seed: int) -> None:
     refused(tmp_path / f"a{ending}", r"; (copy|save|give)")
 
 
+@pytest.mark.parametrize("text", [b"caf\xe9", b"\xff\xfe\x00\x01", b"ABCD"])
+def test_metadata_in_no_known_encoding_is_no_matter(tmp_path: Path, text: bytes) -> None:
+    path = write_frames(tmp_path / "a.mkv", FRAMES, format="mkv-ffv1", depth_bits=8)
+    data = path.read_bytes()
+    assert data.count(b"Lavf") >= 1
+    path.write_bytes(data.replace(b"Lavf", text))
+    with open_clip(path) as clip:
+        assert np.array_equal(clip.frames(range(4)), FRAMES)
+
+
 def test_folders(tmp_path: Path) -> None:
     refused(
         tmp_path, r"is a folder without stills \(\.png, .*give a folder of numbered stills, or one recording"
