@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..experiment.comparing import t_quantile
-from ..experiment.factors import Factor, Value
+from ..experiment.factors import Factor, Run, Value
 from .design import PRESENCE, Design
 from .model import LEAST_DF, FactorModel
 from .surface import best_setting
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from .region import Region
 
 Floats = NDArray[np.float64]
+LEVEL = 0.05
+"""Chance with which settings are advised where no factor does anything."""
 COLUMNS = ["predicted", "predicted_u", "weld_low", "weld_high", "expected_improvement"]
 _NAMES_ONLY = (
     "the shapes differ by name alone, so nothing says which further one to weld: give what makes them as factor "
@@ -56,20 +58,30 @@ def advise(
         return table, [why]
     made = []
     for run, gain in improvements(model, region, count):
-        row = model.matrix([run])
-        mean, error = model.predict(row)
-        half = float(t_quantile(model.df)) * float(np.hypot(error[0], np.sqrt(model.variance)))
-        made.append(
-            [
-                *(run[factor.name] for factor in named),
-                mean[0],
-                error[0],
-                max(mean[0] - half, 0.0),
-                min(mean[0] + half, max(100.0, mean[0])),
-                gain,
-            ]
-        )
+        low, high = weld_interval(model, run)
+        mean, error = model.predict(model.matrix([run]))
+        made.append([*(run[factor.name] for factor in named), mean[0], error[0], low, high, gain])
     return pd.DataFrame(made, columns=table.columns), []
+
+
+def weld_interval(model: FactorModel, run: Run) -> tuple[float, float]:
+    """Between which values 95 % of welds with an advised setting come out, within 0 to 100.
+
+    The lower end is counted from the prediction with effects drawn towards none, for what was chosen as the best is
+    overrated.
+    """
+    row = model.matrix([run])
+    mean, error = model.predict(row)
+    half = float(t_quantile(model.df)) * float(np.hypot(error[0], np.sqrt(model.variance)))
+    places = model.chosen_places()
+    part = float(row[0, places] @ model.coefficients[places])
+    lower = min(float(mean[0]), float(mean[0]) - (1 - _drawn(model)) * part)
+    return max(lower - half, 0.0), min(float(mean[0]) + half, max(100.0, float(mean[0])))
+
+
+def _drawn(model: FactorModel) -> float:
+    places = model.chosen_places()
+    return shrinkage(model.p_of(places)[0], len(places), model.df)
 
 
 def _why_not(model: FactorModel) -> str:
@@ -81,7 +93,7 @@ def _why_not(model: FactorModel) -> str:
             f"{model.rows} welds are too few to say what to weld next: {model.df:g} degrees of freedom are left for "
             f"the error; weld at least {LEAST_DF - int(model.df)} more"
         )
-    if model.p_of(model.chosen_places())[1] > 0.05:
+    if model.p_of(model.chosen_places())[1] > LEVEL:
         return (
             "no setting can be advised: together the factors explain no more of the scatter than chance would; weld "
             "more before you choose"
@@ -90,39 +102,57 @@ def _why_not(model: FactorModel) -> str:
 
 
 def improvements(model: FactorModel, region: Region, count: int) -> list[tuple[dict[str, Value], float]]:
-    """Settings with the largest expected improvement, and how large it is.
+    """The setting predicted best, then those with the largest expected improvement; and how large it is.
 
-    The fit overrates what looks best; its effects are drawn towards none by what they exceed of chance, 1 - (k-2)/(k F)
-    with F over k coefficients, so that the improvement expected is the one that comes on average.
+    The fit overrates what looks best, so its effects are drawn towards none (`shrinkage`) before an improvement is
+    expected of them.
 
     References
     ----------
     Jones D. R., Schonlau M., Welch W. J., J. Global Optim. 13 (1998) 455-492, doi:10.1023/A:1008306431147, for expected
     improvement.
-    James W., Stein C., Proc. 4th Berkeley Symp. 1 (1961) 361-379, for drawing estimates together.
     Ginsbourger D., Le Riche R., Carraro L. 2010, doi:10.1007/978-3-642-10701-6_6, for several at once.
     """
     candidates = [*region.candidates, best_setting(model, region)]
     rows = model.matrix(candidates)
     tried = model.matrix(region.tried)
     best = tried[int(np.argmax(tried @ model.coefficients))]
-    places = model.chosen_places()
-    k = len(places)
-    drawn = max(0.0, 1 - max(k - 2, 0.5) / k / model.p_of(places)[0])
+    drawn = _drawn(model)
     apart = rows - best
     inverse = model.inverse.copy()
-    found = []
+    found: list[tuple[dict[str, Value], float]] = []
     for _ in range(count):
         error = np.sqrt(
             np.maximum(np.einsum("ni,ij,nj->n", apart, inverse, apart), 0) * model.variance * drawn
         )
         gain = expected_improvement(drawn * (apart @ model.coefficients), error, model.df)
-        place = int(np.argmax(gain))
+        place = int(np.argmax(gain)) if found else len(rows) - 1
         found.append((candidates[place], float(gain[place])))
         row = rows[place]
         along = inverse @ row
         inverse = inverse - np.outer(along, along) / (1 + row @ along)
     return found
+
+
+def shrinkage(f: float, count: int, df: float) -> float:
+    """Share of fitted effects that is left when what chance adds is taken out, for effects that passed the F test.
+
+    Effects are taken to be normal about none in the metric of the design, (1 + g) times the error's variance in all:
+    f / (1 + g) follows F, cut off below the critical value, for only then is anything advised. The most likely g gives
+    g / (1 + g).
+
+    References
+    ----------
+    Zellner A. 1986, On assessing prior distributions and Bayesian regression analysis with g-prior distributions.
+    """
+    from scipy.special import fdtrc, fdtri
+
+    cut = float(fdtri(count, df, 1 - LEVEL))
+    scale = np.exp(np.linspace(0, np.log(max(f, 1.0)) + 1, 400))
+    x = f / scale
+    density = (count / 2 - 1) * np.log(x) - (count + df) / 2 * np.log1p(count * x / df)
+    likely = density - np.log(scale) - np.log(fdtrc(count, df, cut / scale))
+    return float(1 - 1 / scale[int(np.argmax(likely))])
 
 
 def expected_improvement(mean: Floats, error: Floats, df: float) -> Floats:

@@ -67,8 +67,8 @@ def best_setting(model: FactorModel, region: Region) -> dict[str, Value]:
     rng = np.random.default_rng(_SEED)
     candidates = region.candidates
     best = candidates[int(np.argmax(model.predict(model.matrix(candidates))[0]))]
-    for step in range(14):
-        near = [best, *region.around(best, 0.5**step, 64, rng)]
+    for step in range(12):
+        near = [best, *region.around(best, 0.5**step, 32, rng)]
         best = near[int(np.argmax(model.predict(model.matrix(near))[0]))]
     return best
 

@@ -19,7 +19,7 @@ from tests.trial.nested import SCATTER, Planned, draw_coefficients, matrix, plan
 
 LONG = bool(os.environ.get("POOLWATCH_LONG"))
 TABLES = 400
-ADVISED = 400 if LONG else 60
+ADVISED = 400 if LONG else 40
 # Two standard errors of a share of 5 % over the tables.
 MARGIN = 2 * np.sqrt(0.05 * 0.95 / TABLES)
 
