@@ -94,7 +94,7 @@ def read_design(scores: pd.DataFrame, limits: Limits | None = None) -> Design:
     known = {
         name: np.array([v is not None for v in values], dtype=np.bool_) for name, values in cells.items()
     }
-    bare = [name for name, there in known.items() if there[indexed].mean() < 0.5 and there.any()]
+    bare = [name for name, there in known.items() if 2 * there[indexed].sum() < indexed.sum() and there.any()]
     if bare:
         remarks.append(f"left out, because most of their cells are empty: {_listed(bare)}")
     names = [name for name, there in known.items() if there.any() and name not in bare]

@@ -368,9 +368,9 @@ def test_effects_and_predictions_are_those_of_statsmodels() -> None:
     reference = fit.get_prediction(there).summary_frame(alpha=0.05).iloc[0]
     assert advised["predicted"] == pytest.approx(reference["mean"])
     assert advised["predicted_u"] == pytest.approx(reference["mean_se"])
-    assert [advised["weld_low"], advised["weld_high"]] == pytest.approx(
-        [reference["obs_ci_lower"], reference["obs_ci_upper"]]
-    )
+    assert advised["weld_high"] == pytest.approx(reference["obs_ci_upper"])
+    # The lower end is further down by what the choice of the best overrates, little where effects are large.
+    assert 0 <= reference["obs_ci_lower"] - advised["weld_low"] < 1
 
 
 def test_nearly_collinear_factors_are_named_and_advice_keeps_to_their_line() -> None:

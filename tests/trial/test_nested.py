@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from poolwatch.trial.advice import improvements
+from poolwatch.trial.advice import improvements, weld_interval
 from poolwatch.trial.design import Design, read_design
 from poolwatch.trial.factors import effect_table
 from poolwatch.trial.model import FactorModel, fit_model
@@ -103,23 +103,21 @@ def check_inside(run: dict[str, float | str], place: int) -> None:
 
 
 def test_advice_is_within_what_was_tried_and_its_improvement_comes_on_average() -> None:
-    claimed, came, covered = [], [], []
+    claimed, came, held = [], [], []
     for number in range(ADVISED):
         place, truth, model = drawn(number)
         if not model.p_of(model.chosen_places())[1] <= 0.05:
             continue
         _, _, region, terms = DESIGNS[place]
-        run, gain = improvements(model, replace(region, model=model), 1)[0]
-        check_inside(run, place)
-        tried = model.matrix(region.tried) @ model.coefficients
-        best = region.tried[int(np.argmax(tried))]
-        new, old = matrix(terms, [run, best]) @ truth
-        claimed.append(gain)
-        came.append(max(new - old, 0.0))
-        row = model.matrix([run])
-        mean, error = model.predict(row)
-        covered.append(abs(mean[0] - new) <= 2 * error[0])
-    print(len(claimed), np.mean(claimed), np.mean(came), np.mean(covered))
-    assert len(claimed) > 0.4 * ADVISED
+        best = region.tried[int(np.argmax(model.matrix(region.tried) @ model.coefficients))]
+        for run, gain in improvements(model, replace(region, model=model), 2):
+            check_inside(run, place)
+            new, old = matrix(terms, [run, best]) @ truth
+            claimed.append(gain)
+            came.append(max(new - old, 0.0))
+            low, high = weld_interval(model, run)
+            held.append(low <= np.random.default_rng(number).normal(new, SCATTER) <= high)
+    assert len(claimed) > 0.8 * ADVISED
     error = np.std(np.array(came) - np.array(claimed)) / np.sqrt(len(claimed))
     assert np.mean(came) >= np.mean(claimed) - 2 * error
+    assert np.mean(held) >= 0.95 - 2 * np.sqrt(0.05 * 0.95 / (len(held) / 2))
