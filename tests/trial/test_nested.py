@@ -18,8 +18,8 @@ from poolwatch.trial.region import Region, region_of
 from tests.trial.nested import SCATTER, Planned, draw_coefficients, matrix, planned, scores
 
 LONG = bool(os.environ.get("POOLWATCH_LONG"))
-TABLES = 400
-ADVISED = 400 if LONG else 40
+TABLES = 400 if LONG else 120
+ADVISED = 400 if LONG else 30
 # Two standard errors of a share of 5 % over the tables.
 MARGIN = 2 * np.sqrt(0.05 * 0.95 / TABLES)
 

@@ -61,7 +61,8 @@ def film(place: Path, manifest: Path) -> None:
         if LONG:
             one = scene(rng, unsteadiness(run), 800)
             clip = write_simulation(one, place, name=name, truth_dir=place / "truth" / name).name
-            table.loc[number, ["record_rate_hz", "mm_per_px"]] = [one.camera.rate_hz, one.camera.mm_per_px]
+            table.loc[number, "record_rate_hz"] = f"{one.camera.rate_hz:g}"
+            table.loc[number, "mm_per_px"] = f"{one.camera.mm_per_px:g}"
         else:
             clip = f"{name}.avi"
             (place / clip).write_text(recording(f"unsteadiness = {unsteadiness(run)}\n", name))
