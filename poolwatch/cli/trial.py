@@ -49,7 +49,8 @@ def command(
 
     The manifest is a CSV with one row a clip: clip, beam_shape, replicate, record_rate_hz, mm_per_px or scale,
     and where known travel_direction_deg, travel_speed_mm_s, exposure_s, material, settings; factor_… and
-    outcome_… columns as you like. It is checked whole before any frame is read.
+    outcome_… columns as you like (absent where a shape lacks the part). It is checked whole before any frame is
+    read.
 
     Stopped half-way, the same command goes on where it was.
     """

@@ -59,7 +59,7 @@ def film(place: Path, manifest: Path) -> None:
         np.save(place / f"{run['beam_shape']}.npy", beam(run))
         name = f"weld-{run['run']}"
         if LONG:
-            one = scene(rng, unsteadiness(run), 800)
+            one = scene(rng, unsteadiness(run), 500)
             clip = write_simulation(one, place, name=name, truth_dir=place / "truth" / name).name
             table.loc[number, "record_rate_hz"] = f"{one.camera.rate_hz:g}"
             table.loc[number, "mm_per_px"] = f"{one.camera.mm_per_px:g}"
