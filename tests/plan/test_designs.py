@@ -51,7 +51,7 @@ def test_half_fraction_of_montgomery_and_its_effects() -> None:
     assert runs_of(plan) == sorted(published)
     y = np.array([published[tuple(int(v) for v in run.values())] for run in plan.runs])  # type: ignore[index]
     terms = model_terms(plan.factors, "interactions")
-    effect = {term.name: float(term.columns[:, 0] @ y) / 4 for term in terms}
+    effect = {term.name: float(term.columns(plan.runs)[:, 0] @ y) / 4 for term in terms}
     assert [effect[name] for name in ("a", "b", "c", "d")] == [19.0, 1.5, 14.0, 16.5]
     assert (effect["a x b"], effect["a x c"], effect["a x d"]) == (-1.0, -18.5, 19.0)
     told = estimable(plan.factors, plan.runs, "interactions")
