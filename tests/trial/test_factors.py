@@ -14,6 +14,8 @@ from poolwatch.trial.advice import expected_improvement
 from poolwatch.trial.factors import study_factors
 from poolwatch.trial.surface import Surface
 
+pytestmark = pytest.mark.slow
+
 # Montgomery, Design and Analysis of Experiments: filtration rate, 2^4 in standard order. Half-fraction rows seen in
 # published copies, the whole from memory; the effects below were worked out again from these numbers.
 FILTRATION = [45, 71, 48, 65, 68, 60, 80, 65, 43, 100, 45, 104, 75, 86, 70, 96]
@@ -53,6 +55,7 @@ def effects_of(scores: pd.DataFrame) -> dict[str, float]:
     return dict(zip(table["term"], table["effect"], strict=True))
 
 
+@pytest.mark.slow
 def test_montgomerys_filtration_rate() -> None:
     found = effects_of(two_level("ABCD", FILTRATION))
     expected = {

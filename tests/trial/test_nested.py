@@ -18,6 +18,7 @@ from poolwatch.trial.region import Region, region_of
 from tests.trial.nested import SCATTER, Planned, draw_coefficients, matrix, planned, scores
 
 LONG = bool(os.environ.get("POOLWATCH_LONG"))
+pytestmark = pytest.mark.slow
 TABLES = 400 if LONG else 120
 ADVISED = 400 if LONG else 30
 # Two standard errors of a share of 5 % over the tables.

@@ -101,6 +101,7 @@ def test_readings_go_by_the_correction() -> None:
     assert held / trials <= (0.05 + 2 * np.sqrt(0.05 * 0.95 / trials) if trials > 100 else 0.25)
 
 
+@pytest.mark.slow
 def test_interval_covers() -> None:
     """95 % intervals over 200 samples of 12 welds with a known rank correlation."""
     r = 0.6

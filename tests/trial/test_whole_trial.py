@@ -22,6 +22,7 @@ from tests.trial.invented import InventedMeasurer, recording
 from tests.trial.nested import APART, FACTORS, NESTED
 
 LONG = bool(os.environ.get("POOLWATCH_LONG"))
+pytestmark = pytest.mark.slow
 MM_PER_PX = 0.02
 
 
