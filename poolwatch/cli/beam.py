@@ -40,6 +40,10 @@ if TYPE_CHECKING:
 @click.option(
     "--manifest", type=click.Path(path_type=Path), help="Manifest whose rows get the factor_… columns."
 )
+@click.option(
+    "--replace", is_flag=True, help="Put measured figures in place of planned ones in the manifest."
+)
+@click.option("--all-figures", is_flag=True, help="Also those that a planned manifest has no column for.")
 def command(images: tuple[Path, ...], **given: Any) -> None:
     """Power shares, widths and irradiance of beam profiles, measured or designed.
 
@@ -48,7 +52,9 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
     looks faint. Pictures must be linear in intensity: PNG, TIFF, NPY or CSV, not false colours.
 
     The figures become factor_… columns for a trial's manifest: --out writes them, --manifest adds them to the rows
-    of the beam shape with the picture's name.
+    of the beam shape with the picture's name. A part that a beam lacks is written as absent: no ring, no ring
+    diameter. Cells that are filled in stay as planned; where the picture says otherwise that is printed, and
+    --replace puts the measured figure there.
 
     Class 4 laser: profile the beam at the power and with the attenuators that your laser safety officer allows.
 
@@ -58,8 +64,9 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
     """
     from ..model.errors import MeasurementError, PoolwatchError, UsageError
     from ..model.table import write_csv
-    from ..plan.beam_figures import BEAM, beam_figures
+    from ..plan.beam_figures import BEAM, beam_figures, lacking
     from ..plan.beam_image import read_beam_image
+    from ..trial.beam_columns import fill_manifest, with_absent
 
     names = given["names"] or tuple(path.stem for path in images)
     if len(names) != len(images):
@@ -67,7 +74,8 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
     if len(set(names)) < len(names):
         raise UsageError("two pictures have the same name; give each a --name")
     regions = _regions(given)
-    rows = []
+    rows: list[dict[str, object]] = []
+    gone: list[frozenset[str]] = []
     for path, name in zip(images, names, strict=True):
         try:
             figures = beam_figures(
@@ -84,13 +92,20 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
             raise
         _show(name, figures)
         rows.append(figures.row(path.name, name))
-    table = BEAM.frame(rows)
+        gone.append(lacking(figures))
+    table = with_absent(BEAM.frame(rows), gone)
     if given["out"] is not None:
         write_csv(given["out"], table)
         click.echo(f"written: {given['out']}", err=True)
     if given["manifest"] is not None:
-        count = _into_manifest(given["manifest"], table)
-        click.echo(f"{count} rows of {given['manifest']} got the figures of their beam shape", err=True)
+        filled = fill_manifest(given["manifest"], table, replace=given["replace"], every=given["all_figures"])
+        for line in filled.differences:
+            click.echo(f"  planned, not as measured  {line}")
+        if filled.differences and not given["replace"]:
+            click.echo("  the planned values stay; --replace puts the measured ones in their place")
+        click.echo(
+            f"{filled.rows} rows of {given['manifest']} have the figures of their beam shape", err=True
+        )
 
 
 def _regions(given: dict[str, Any]) -> Regions | None:
@@ -165,47 +180,3 @@ def _show(name: str, figures: BeamFigures) -> None:
         click.echo(line)
     for note in figures.notes:
         click.echo(f"  note  {note}")
-
-
-def _into_manifest(path: Path, figures: Any) -> int:
-    """Add the figures to the manifest's rows of the same beam shape; other cells stay as they are."""
-    import pandas as pd
-
-    from ..model.errors import UsageError
-    from ..model.table import cell, write_csv
-    from ..trial.sheet import read_sheet
-
-    sheet = read_sheet(path)
-    if "beam_shape" not in sheet.columns:
-        raise UsageError(f"{path}: has no column 'beam_shape'; give a trial's manifest")
-    columns = [name for name in figures.columns if name.startswith("factor_") and figures[name].notna().any()]
-    by_shape = {
-        row["beam_shape"]: {name: row[name] for name in columns} for row in figures.to_dict("records")
-    }
-    rows: list[dict[str, Any]] = [dict(row) for row in sheet.rows]
-    count = 0
-    for row in rows:
-        found = by_shape.get(row["beam_shape"])
-        count += found is not None
-        for name in columns:
-            if found is not None:
-                row[name] = cell(found[name]).removeprefix("'")
-            else:
-                row.setdefault(name, "")
-    if not count:
-        raise UsageError(f"{path}: no row has a beam shape {', '.join(map(repr, by_shape))}; give --name")
-    names = [*sheet.columns, *(name for name in columns if name not in sheet.columns)]
-    frame = pd.DataFrame(rows, columns=names)
-    for name in names:
-        numbers = pd.to_numeric(frame[name], errors="coerce")
-        # Numbers go back as numbers, so that a minus sign stays one; texts go back as they were.
-        frame[name] = [
-            text if number != number else _number(text, number)
-            for text, number in zip(frame[name], numbers, strict=True)
-        ]
-    write_csv(path, frame)
-    return count
-
-
-def _number(text: str, number: float) -> Any:
-    return float(number) if text.startswith(("-", "+")) else text

@@ -10,8 +10,9 @@ import click
 from .amounts import Amount
 
 if TYPE_CHECKING:
+    from ..experiment.factors import Factor
+    from ..experiment.limits import Forbidden
     from ..plan.designs import Plan
-    from ..plan.factors import PlanFactor
     from ..plan.runsheet import RunSheet
 
 
@@ -57,6 +58,12 @@ if TYPE_CHECKING:
     help="A combination that cannot be welded; repeatable.",
 )
 @click.option(
+    "--nested",
+    multiple=True,
+    metavar="'PART in PARENT'",
+    help="A figure of a part that is there only where PARENT is not 0 (none, for words); repeatable.",
+)
+@click.option(
     "--candidates", type=click.Path(path_type=Path), help="CSV of runs that can be welded, for d-optimal."
 )
 @click.option(
@@ -86,15 +93,17 @@ def trial(**given: Any) -> None:
     """A run sheet from factors and levels: manifest.csv to be filled in, run_sheet.html to be printed.
 
     A factor named beam_shape fills the manifest's column of that name; without one each setting is a shape of its
-    own. Write the name of each weld's recording into the column clip, and the manifest is ready for
-    `poolwatch trial`. What the design can tell, and what it mixes up, is printed and stands on the sheet.
+    own. A part that a run lacks is written as absent. Write the name of each weld's recording into the column clip, and
+    the manifest is ready for `poolwatch trial`. What the design can tell, and what it mixes up, is printed and stands
+    on the sheet; plan.toml beside the manifest keeps what cannot be set, so that nothing of it is advised later.
+
+    Factors named …_direction_deg go round: -180 and 180 are one, 0 and 180 are two levels.
 
     \b
     Example: how the power is shared between core and ring, in 12 welds, with no ring size where there is no ring
       poolwatch plan trial --design d-optimal --runs 12 --factor ring_share=0,0.3,0.6 \\
-        --factor ring_diameter_mm=0,1,2 --factor travel_speed_mm_s=80..120 \\
-        --forbid 'ring_share=0 ring_diameter_mm=1..2' --forbid 'ring_share=0.3..0.6 ring_diameter_mm=0' \\
-        --model main --out plan
+        --factor ring_diameter_mm=1,2 --nested 'ring_diameter_mm in ring_share' \\
+        --factor travel_speed_mm_s=80..120 --model main --out plan
 
     \b
     Example: four beam shapes, five welds of each, a block a day
@@ -103,6 +112,7 @@ def trial(**given: Any) -> None:
     """
     import secrets
 
+    from ..experiment.limits import PLAN_FILE, nest, parse_forbidden, parse_nested, plan_text
     from ..model.files import write_text
     from ..model.materials import material
     from ..model.table import write_csv
@@ -114,21 +124,25 @@ def trial(**given: Any) -> None:
     _spare_filled_in(out / "manifest.csv")
     if given["material"] is not None:
         material(given["material"])
-    factors = parse_factors(given["factors"])
+    nested = parse_nested(given["nested"])
+    factors = nest(parse_factors(given["factors"]), nested)
+    forbidden = tuple(parse_forbidden(text, factors) for text in given["forbid"])
     seed = given["seed"] if given["seed"] is not None else secrets.randbelow(10**6)
     model: Literal["main", "interactions", "quadratic"] = given["model"] or (
         "quadratic" if given["design"] in ("composite", "box-behnken") else "interactions"
     )
-    plan = _design(given, factors, model, seed)
+    plan = _design(given, factors, forbidden, model, seed)
     sheet = make_run_sheet(
         plan, model=model, replicates=given["replicates"], blocks=given["blocks"], seed=seed
     )
     outcomes = tuple(name.removeprefix("outcome_") for name in given["outcomes"])
     manifest = manifest_table(sheet, _facts(given), outcomes)
     write_csv(out / "manifest.csv", manifest)
+    about = {"design": plan.name, "model": model, "seed": seed}
+    write_text(out / PLAN_FILE, plan_text(factors, nested, given["forbid"], about))
     write_text(out / "run_sheet.html", run_sheet_html(sheet, given["title"], outcomes))
     _show(sheet)
-    click.echo(f"written: {out / 'manifest.csv'}, {out / 'run_sheet.html'}", err=True)
+    click.echo(f"written: {out / 'manifest.csv'}, {out / 'run_sheet.html'}, {out / PLAN_FILE}", err=True)
 
 
 def _spare_filled_in(manifest: Path) -> None:
@@ -148,18 +162,22 @@ def _spare_filled_in(manifest: Path) -> None:
         raise UsageError(f"{manifest}: is there already and filled in; give another --out, or move it away")
 
 
-def _design(given: dict[str, Any], factors: tuple[PlanFactor, ...], model: Any, seed: int) -> Plan:
+def _design(
+    given: dict[str, Any],
+    factors: tuple[Factor, ...],
+    forbidden: tuple[Forbidden, ...],
+    model: Any,
+    seed: int,
+) -> Plan:
     from dataclasses import replace
 
+    from ..experiment.limits import allowed
     from ..model.errors import UsageError
     from ..plan import designs
-    from ..plan.candidates import read_candidates
-    from ..plan.factors import allowed, parse_forbidden
+    from ..plan.candidates import grid, read_candidates
     from ..plan.optimal import d_optimal
-    from ..plan.terms import grid
 
     kind, runs = given["design"], given["runs"]
-    forbidden = tuple(parse_forbidden(text, factors) for text in given["forbid"])
     if kind in ("latin", "d-optimal") and runs is None:
         raise UsageError(f"--design {kind} needs --runs: how many welds there can be")
     if kind not in ("latin", "d-optimal", "fraction") and runs is not None:

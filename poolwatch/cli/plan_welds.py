@@ -106,7 +106,8 @@ def _pilot(path: Path | None, *, blocked: bool) -> Pilot | None:
 
 def _welds(given: dict[str, Any], pilot: Pilot | None) -> None:
     from ..plan.amounts import table
-    from ..plan.power import detectable, power, scatter_in_points, welds_needed
+    from ..plan.pilot import scatter_in_points
+    from ..plan.power import detectable, power, welds_needed
 
     comparison = _comparison(given, pilot)
     k = comparison.shapes
@@ -183,13 +184,13 @@ def _comparison(given: dict[str, Any], pilot: Pilot | None) -> Comparison:
     import math
 
     from ..model.errors import UsageError
-    from ..plan.pilot import points_to_logit
+    from ..plan.pilot import scatter_from_points
     from ..plan.power import Comparison
 
     around = given["around"] if given["around"] is not None else (pilot.index if pilot else 50.0)
     within = 0.0
     if given["scatter"] is not None:
-        scatter = points_to_logit(given["scatter"], around)
+        scatter = scatter_from_points(given["scatter"], around)
     elif pilot is not None and pilot.df:
         scatter = pilot.scatter
         within = 0.0 if math.isnan(pilot.within) else pilot.within

@@ -80,8 +80,8 @@ def command(
 
     The manifest is a CSV with one row a clip: clip, beam_shape, replicate, record_rate_hz, mm_per_px or scale,
     and where known travel_direction_deg, travel_speed_mm_s, exposure_s, material, settings; factor_… and
-    outcome_… columns as you like. It is checked whole before any frame is read. Rows that are not filled in yet, or
-    whose recording is not there yet, are left out and named.
+    outcome_… columns as you like (absent where a shape lacks the part). It is checked whole before any frame is
+    read. Rows that are not filled in yet, or whose recording is not there yet, are left out and named.
 
     Stopped half-way, the same command goes on where it was. With --follow it keeps running beside the machine: fill in
     rows and save the manifest as welds are made; Ctrl-C ends it.
@@ -162,7 +162,7 @@ def show_studies(compared: Comparison, notes: Sequence[str] = ()) -> None:
         console.print(escape(reading))
     if compared.factors is not None and len(compared.factors.next_welds):
         console.print()
-        console.print("What to weld next (expected index ± standard uncertainty):")
+        console.print("What to weld next (mean index expected ± its standard uncertainty; 95 % of welds):")
         settings = Counter(_setting(weld) for weld in compared.factors.next_welds.to_dict("records"))
         for setting, times in settings.items():
             console.print("  " + escape(setting + (f", {times} welds" if times > 1 else "")))
@@ -177,7 +177,8 @@ def _setting(weld: Mapping[Hashable, Any]) -> str:
         for name, value in weld.items()
         if name == "beam_shape" or str(name).startswith("factor_")
     )
-    return f"{', '.join(named)}: {weld['predicted']:.0f} ± {weld['predicted_u']:.0f}"
+    expected = f"{weld['predicted']:.0f} ± {weld['predicted_u']:.0f}; {weld['weld_low']:.0f} to {weld['weld_high']:.0f}"
+    return f"{', '.join(named)}: {expected}"
 
 
 @contextmanager

@@ -27,11 +27,14 @@ class BeamImage:
         Pixels at the top of the picture's range.
     notes
         What to know of the file.
+    step
+        Difference of two neighbouring values, 0 where the file holds real numbers.
     """
 
     values: Floats
     saturated: int = 0
     notes: tuple[str, ...] = ()
+    step: float = 0.0
 
 
 def read_beam_image(path: str | Path) -> BeamImage:
@@ -49,13 +52,14 @@ def read_beam_image(path: str | Path) -> BeamImage:
         raise ClipError(f"{path}: no such file; check the path")
     ending = path.suffix.lower()
     notes: tuple[str, ...] = ()
-    saturated = 0
+    saturated, step = 0, 0.0
     if ending in PICTURES:
         raw = _picture(path)
         saturated, notes = _at_the_top(raw)
         if ending in (".jpg", ".jpeg"):
             notes += ("JPEG bends intensities; save the picture as PNG, TIFF, NPY or CSV",)
         values = raw.astype(np.float64)
+        step = 1.0 if raw.dtype.kind == "u" else 0.0
     elif ending == ".npy":
         values = _array(path)
     elif ending in (".csv", ".txt", ".dat"):
@@ -70,7 +74,7 @@ def read_beam_image(path: str | Path) -> BeamImage:
         raise UsageError(f"{path}: holds values that are no numbers; fill or crop them")
     if np.ptp(values) == 0:
         raise UsageError(f"{path}: is the same everywhere; there is no beam in it")
-    return BeamImage(values, saturated, notes)
+    return BeamImage(values, saturated, notes, step)
 
 
 def _picture(path: Path) -> NDArray[Any]:
@@ -93,13 +97,18 @@ def _picture(path: Path) -> NDArray[Any]:
 
 
 def _at_the_top(raw: NDArray[Any]) -> tuple[int, tuple[str, ...]]:
-    """Pixels at full scale of the file, or on a plateau at the highest value found."""
+    """Pixels at full scale of the file, or of the 10, 12 or 14 bits that a camera puts into 16."""
     if raw.dtype.kind != "u":
         return 0, ()
-    count = int(np.count_nonzero(raw == np.iinfo(raw.dtype).max))
-    if count < 2:
+    top, depth = int(raw.max()), 8 * raw.dtype.itemsize
+    count = int(np.count_nonzero(raw == top))
+    bits = next(
+        (b for b in (8, 10, 12, 14, 16) if b <= depth and top in (2**b - 1, (2**b - 1) << (depth - b))), None
+    )
+    if count < 2 or bits is None:
         return 0, ()
-    return count, (f"{count} pixels at full scale: the peak is cut, and the shares with it",)
+    where = "full scale" if bits == depth else f"{top}, full scale of {bits} bits"
+    return count, (f"{count} pixels at {where}: the peak is cut, and the shares with it",)
 
 
 def _array(path: Path) -> Floats:

@@ -60,7 +60,7 @@ class Moments:
         return self.minor / self.major > ROUND
 
 
-def second_moments(image: Floats, background: float | None = None) -> Moments:
+def second_moments(image: Floats, background: float | None = None, *, step: float = 0.0) -> Moments:
     """Centroid and widths in a window of three widths that follows them until both agree.
 
     The background is the mean outside the window, and negative values that noise leaves stay: cutting them off
@@ -72,6 +72,8 @@ def second_moments(image: Floats, background: float | None = None) -> Moments:
         Shape (height, width).
     background
         Known level; None: found. A designed profile has 0.
+    step
+        Difference of two neighbouring values of the picture; 0 for real numbers.
 
     Raises
     ------
@@ -109,6 +111,12 @@ def second_moments(image: Floats, background: float | None = None) -> Moments:
     u_major, u_minor = _uncertainties(
         moments, noise, xx[window], yy[window], math.inf if background is not None else behind
     )
+    if step > 2 * noise:
+        # No noise that the steps would average over: what is rounded to the next step is lost or too much.
+        light = np.where(image - level < 1.5 * step, 0.0, image - level)
+        rounded = _moments(light, xx, yy, window)
+        u_major = math.hypot(u_major, (major - rounded[2]) / math.sqrt(3))
+        u_minor = math.hypot(u_minor, (minor - rounded[3]) / math.sqrt(3))
     cut = _cut(moments, width, height)
     return Moments(
         x, y, major, minor, math.degrees(angle), level, noise, u_major, u_minor, power, cut, window

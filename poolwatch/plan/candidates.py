@@ -1,16 +1,51 @@
-"""Runs that can be welded, out of a CSV file."""
+"""Runs that can be welded: all combinations of levels, or those in a CSV file."""
 
 from __future__ import annotations
 
 import csv
 import io
+from itertools import product
 from pathlib import Path
 
+import numpy as np
+
+from ..experiment.factors import ABSENT, Factor, Value
+from ..experiment.limits import complete
+from ..experiment.terms import Kind
 from ..model.errors import UsageError
-from .factors import PlanFactor, Value
 
 
-def read_candidates(path: str | Path, factors: tuple[PlanFactor, ...]) -> list[dict[str, Value]]:
+def grid(factors: tuple[Factor, ...], model: Kind) -> list[dict[str, Value]]:
+    """Every combination of levels; a range has its ends, and its middle for a quadratic model.
+
+    The figures of a part are absent where its parent has none.
+
+    Raises
+    ------
+    UsageError
+        More than 20,000 combinations.
+    """
+    levels = [
+        (f.value(-1), f.value(0), f.value(1)) if f.ranged and model == "quadratic" else f.settings
+        for f in factors
+    ]
+    total = int(np.prod([len(one) for one in levels], dtype=float))
+    if total > 20_000:
+        raise UsageError(
+            f"{total} combinations are too many to choose from; give fewer levels, or --candidates"
+        )
+    names = [f.name for f in factors]
+    return each_once(
+        [complete(dict(zip(names, values, strict=True)), factors) for values in product(*levels)]
+    )
+
+
+def each_once(runs: list[dict[str, Value]]) -> list[dict[str, Value]]:
+    """Runs without those that came before."""
+    return [dict(key) for key in dict.fromkeys(tuple(run.items()) for run in runs)]
+
+
+def read_candidates(path: str | Path, factors: tuple[Factor, ...]) -> list[dict[str, Value]]:
     """Read candidate runs: one column a factor, by its name or ``factor_`` and its name.
 
     Parameters
@@ -58,11 +93,14 @@ def read_candidates(path: str | Path, factors: tuple[PlanFactor, ...]) -> list[d
     return runs
 
 
-def _level(factor: PlanFactor, text: str) -> Value | None:
+def _level(factor: Factor, text: str) -> Value | None:
+    if text == ABSENT and factor.nested_in:
+        return ABSENT
     if not factor.numeric:
         return text if text in factor.levels else None
     try:
         value = float(text)
     except ValueError:
         return None
-    return value if float(factor.levels[0]) <= value <= float(factor.levels[-1]) else None
+    # A place outside -1 to +1 is outside the levels, however directions are wrapped.
+    return value if not factor.numeric or abs(factor.code([value])[0, 0]) <= 1 + 1e-9 else None

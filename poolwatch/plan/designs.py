@@ -9,8 +9,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from ..experiment.factors import Factor, Value
+from ..experiment.limits import complete
 from ..model.errors import UsageError
-from .factors import PlanFactor, Value
+from .candidates import each_once
 
 Floats = NDArray[np.float64]
 Axial = Literal["inscribed", "circumscribed", "faced"]
@@ -66,12 +68,12 @@ class Plan:
     """
 
     name: str
-    factors: tuple[PlanFactor, ...]
+    factors: tuple[Factor, ...]
     runs: list[dict[str, Value]]
     notes: tuple[str, ...] = ()
 
 
-def full_factorial(factors: tuple[PlanFactor, ...], *, centres: int = 0) -> Plan:
+def full_factorial(factors: tuple[Factor, ...], *, centres: int = 0) -> Plan:
     """Every combination of levels; a range has its two ends.
 
     Raises
@@ -88,15 +90,17 @@ def full_factorial(factors: tuple[PlanFactor, ...], *, centres: int = 0) -> Plan
             f"{total} combinations are more than anyone welds; use a fraction or a d-optimal design"
         )
     runs = [
-        {factor.name: factor.levels[int(place)] for factor, place in zip(factors, row, strict=True)}
+        {factor.name: factor.settings[int(place)] for factor, place in zip(factors, row, strict=True)}
         for row in fullfact(counts)
     ]
+    if any(factor.nested_in for factor in factors):
+        runs = each_once([complete(run, factors) for run in runs])
     name = "full factorial " + " x ".join(map(str, counts))
     return Plan(name, factors, runs + _centres(factors, centres))
 
 
 def fraction(
-    factors: tuple[PlanFactor, ...], *, runs: int | None = None, resolution: int = 4, centres: int = 0
+    factors: tuple[Factor, ...], *, runs: int | None = None, resolution: int = 4, centres: int = 0
 ) -> Plan:
     """Fraction of a two-level factorial.
 
@@ -166,9 +170,7 @@ def resolution_of(factors: int, generators: str) -> int:
     return min(product.bit_count() for product in products[1:])
 
 
-def central_composite(
-    factors: tuple[PlanFactor, ...], *, axial: Axial = "inscribed", centres: int = 4
-) -> Plan:
+def central_composite(factors: tuple[Factor, ...], *, axial: Axial = "inscribed", centres: int = 4) -> Plan:
     """Two-level factorial, points on the axes and centre points: a quadratic model, rotatable.
 
     Parameters
@@ -207,7 +209,7 @@ def central_composite(
     )
 
 
-def box_behnken(factors: tuple[PlanFactor, ...], *, centres: int = 3) -> Plan:
+def box_behnken(factors: tuple[Factor, ...], *, centres: int = 3) -> Plan:
     """Middles of edges and the centre: a quadratic model without the corners.
 
     Raises
@@ -233,7 +235,7 @@ def box_behnken(factors: tuple[PlanFactor, ...], *, centres: int = 3) -> Plan:
     return Plan("Box-Behnken design", factors, _decoded(factors, matrix) + _centres(factors, centres))
 
 
-def latin_hypercube(factors: tuple[PlanFactor, ...], runs: int, *, seed: int) -> Plan:
+def latin_hypercube(factors: tuple[Factor, ...], runs: int, *, seed: int) -> Plan:
     """Each factor's range cut into as many strata as runs, one run in each; far from each other (maximin).
 
     Lists of numbers and words have their levels spread evenly.
@@ -257,30 +259,33 @@ def latin_hypercube(factors: tuple[PlanFactor, ...], runs: int, *, seed: int) ->
             if factor.ranged:
                 run[factor.name] = factor.value(2 * float(place) - 1)
             else:
-                run[factor.name] = factor.levels[min(int(place * len(factor.levels)), len(factor.levels) - 1)]
-        made.append(run)
+                run[factor.name] = factor.settings[
+                    min(int(place * len(factor.levels)), len(factor.levels) - 1)
+                ]
+        made.append(complete(run, factors))
     return Plan(f"Latin hypercube, {runs} runs", factors, made)
 
 
-def _decoded(factors: tuple[PlanFactor, ...], matrix: Floats) -> list[dict[str, Value]]:
+def _decoded(factors: tuple[Factor, ...], matrix: Floats) -> list[dict[str, Value]]:
     """Runs of a coded table; words only at -1 and +1."""
     return [
         {
-            factor.name: factor.value(float(x)) if factor.numeric else factor.levels[int(x > 0)]
+            factor.name: factor.value(float(x)) if factor.numeric else factor.settings[int(x > 0)]
             for factor, x in zip(factors, row, strict=True)
         }
         for row in matrix
     ]
 
 
-def _centres(factors: tuple[PlanFactor, ...], count: int) -> list[dict[str, Value]]:
+def _centres(factors: tuple[Factor, ...], count: int) -> list[dict[str, Value]]:
     if count and not all(factor.numeric for factor in factors):
         words = next(factor.name for factor in factors if not factor.numeric)
         raise UsageError(f"{words} is a word and has no centre; leave out --centres or plan it d-optimal")
     return [{factor.name: factor.value(0.0) for factor in factors} for _ in range(count)]
 
 
-def _two_levels(factors: tuple[PlanFactor, ...]) -> None:
+def _two_levels(factors: tuple[Factor, ...]) -> None:
+    _no_parts(factors, "a fraction")
     for factor in factors:
         if len(factor.levels) != 2:
             raise UsageError(
@@ -289,11 +294,21 @@ def _two_levels(factors: tuple[PlanFactor, ...]) -> None:
             )
 
 
-def _numbers(factors: tuple[PlanFactor, ...], what: str, least: int, most: int) -> None:
+def _numbers(factors: tuple[Factor, ...], what: str, least: int, most: int) -> None:
     if not least <= len(factors) <= most:
         raise UsageError(
             f"{what} needs {least} to {most} factors, {len(factors)} given; use --design d-optimal"
         )
+    _no_parts(factors, what)
     for factor in factors:
         if not factor.numeric:
             raise UsageError(f"{what} needs numbers; {factor.name} is words: use --design d-optimal")
+
+
+def _no_parts(factors: tuple[Factor, ...], what: str) -> None:
+    part = next((factor for factor in factors if factor.nested_in), None)
+    if part is not None:
+        raise UsageError(
+            f"{what} has no place for {part.name}, which is there with some levels of {part.nested_in} only; use "
+            "--design d-optimal or full"
+        )

@@ -9,8 +9,8 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from .factors import PlanFactor, Value
-from .terms import Model, ModelTerm, matrix_of, model_terms, without_aliases
+from ..experiment.factors import Factor, Value
+from ..experiment.terms import Kind, Term, matrix_of, model_terms, separate
 
 Floats = NDArray[np.float64]
 # Bias of a coefficient by a term left out that goes without a word, as a share of that term.
@@ -103,9 +103,9 @@ class Estimable:
 
 
 def estimable(
-    factors: tuple[PlanFactor, ...],
+    factors: tuple[Factor, ...],
     runs: list[dict[str, Value]],
-    model: Model,
+    model: Kind,
     block: NDArray[np.int64] | None = None,
 ) -> Estimable:
     """What a design can tell of a model.
@@ -127,26 +127,27 @@ def estimable(
     alias matrix).
     """
     n = len(runs)
-    terms = model_terms(factors, runs, model)
-    first = _block_terms(block, n)
-    kept, aliased = without_aliases(terms, n, first)
-    x = matrix_of([*first, *kept], n)
+    terms = model_terms(factors, model)
+    first, blocked = _with_blocks(block, runs)
+    kept, aliased = separate(terms, blocked, first=first)
+    x = matrix_of([*first, *kept], blocked)
     p = x.shape[1]
     inverse = np.linalg.inv(x.T @ x)
-    place = 1 + sum(term.columns.shape[1] for term in first)
+    place = 1 + sum(term.columns(blocked).shape[1] for term in first)
     precisions = []
     for term in kept:
-        width = term.columns.shape[1]
+        columns = term.columns(runs)
+        width = columns.shape[1]
         here = inverse.diagonal()[place : place + width]
-        spread = ((term.columns - term.columns.mean(axis=0)) ** 2).sum(axis=0)
+        spread = ((columns - columns.mean(axis=0)) ** 2).sum(axis=0)
         # From low to high is two coded units; a square's or a level's coefficient stands for one.
-        steps = 2.0 if width == 1 and not term.name.endswith("²") else 1.0
+        steps = 2.0 if width == 1 and not term.square else 1.0
         precisions.append(Precision(term.name, steps * math.sqrt(here.max()), float((here * spread).max())))
         place += width
     settings = sorted({tuple(map(str, run.values())) for run in runs})
     place_of = {setting: number for number, setting in enumerate(settings)}
     own = np.eye(len(settings))[[place_of[tuple(map(str, run.values()))] for run in runs]]
-    pure = n - int(np.linalg.matrix_rank(np.hstack([own, *(term.columns for term in first)])))
+    pure = n - int(np.linalg.matrix_rank(np.hstack([own, *(term.columns(blocked) for term in first)])))
     return Estimable(
         tuple(precisions),
         aliased,
@@ -159,25 +160,26 @@ def estimable(
     )
 
 
-def _block_terms(block: NDArray[np.int64] | None, n: int) -> list[ModelTerm]:
+def _with_blocks(
+    block: NDArray[np.int64] | None, runs: list[dict[str, Value]]
+) -> tuple[list[Term], list[dict[str, Value]]]:
     if block is None or block.max(initial=0) == 0:
-        return []
-    count = int(block.max()) + 1
-    columns = (block[:, None] == np.arange(count - 1)).astype(float)
-    columns[block == count - 1] = -1.0
-    return [ModelTerm("blocks", 1, columns.reshape(n, -1))]
+        return [], runs
+    words: list[Value] = [str(b) for b in block]
+    factor = Factor("blocks", tuple(dict.fromkeys(words)))
+    return [Term((factor,))], [run | {factor.name: word} for run, word in zip(runs, words, strict=True)]
 
 
 def _biases(
-    factors: tuple[PlanFactor, ...], runs: list[dict[str, Value]], kept: list[ModelTerm], x: Floats
+    factors: tuple[Factor, ...], runs: list[dict[str, Value]], kept: list[Term], x: Floats
 ) -> tuple[tuple[str, str, float], ...]:
     """Share of each interaction that falls on each main effect, largest first."""
-    names = ["", *(term.name for term in kept for _ in range(term.columns.shape[1]))]
+    names = ["", *(term.name for term in kept for _ in range(term.columns(runs).shape[1]))]
     offset = x.shape[1] - len(names)
-    pairs = [term for term in model_terms(factors, runs, "interactions") if term.order == 2]
+    pairs = [term for term in model_terms(factors, "interactions") if term.order == 2]
     found: dict[tuple[str, str], float] = {}
     for pair in pairs:
-        shares = np.linalg.lstsq(x, pair.columns, rcond=None)[0][offset:]
+        shares = np.linalg.lstsq(x, pair.columns(runs), rcond=None)[0][offset:]
         for name, row in zip(names, shares, strict=True):
             share = float(row[np.abs(row).argmax()])
             if name and abs(share) > _SMALL_ALIAS and abs(share) > abs(found.get((name, pair.name), 0.0)):
@@ -186,9 +188,9 @@ def _biases(
     return tuple((main, pair, share) for (main, pair), share in ordered)
 
 
-def _defining_relation(factors: tuple[PlanFactor, ...], runs: list[dict[str, Value]]) -> tuple[str, ...]:
+def _defining_relation(factors: tuple[Factor, ...], runs: list[dict[str, Value]]) -> tuple[str, ...]:
     """Products of factors that do not change over the runs of a two-level fraction, shortest first."""
-    if any(len(factor.levels) != 2 for factor in factors) or len(factors) > 12:
+    if any(len(factor.levels) != 2 or factor.nested_in for factor in factors) or len(factors) > 12:
         return ()
     columns = np.hstack([factor.code([run[factor.name] for run in runs]) for factor in factors])
     off_centre = columns[np.any(columns != 0, axis=1)]

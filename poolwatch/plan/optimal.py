@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from ..experiment.factors import Factor, Value
+from ..experiment.terms import Kind, matrix_of, model_terms, separate
 from ..model.errors import UsageError
 from .designs import Plan
-from .factors import PlanFactor, Value
-from .terms import Model, matrix_of, model_terms, without_aliases
 
 Floats = NDArray[np.float64]
 # A gain in the determinant below this share is rounding.
@@ -16,11 +16,11 @@ _LEAST_GAIN = 1e-7
 
 
 def d_optimal(
-    factors: tuple[PlanFactor, ...],
+    factors: tuple[Factor, ...],
     candidates: list[dict[str, Value]],
     runs: int,
     *,
-    model: Model,
+    model: Kind,
     seed: int,
     starts: int = 30,
 ) -> Plan:
@@ -54,14 +54,14 @@ def d_optimal(
     """
     if not candidates:
         raise UsageError("every combination is forbidden; nothing can be welded")
-    kept, lost = without_aliases(model_terms(factors, candidates, model), len(candidates))
+    kept, lost = separate(model_terms(factors, model), candidates)
     untold = next((factor.name for factor in factors if factor.name in lost), None)
     if untold is not None:
         raise UsageError(
             f"{untold} cannot be told from {' + '.join(lost[untold])} in the combinations that are left; forbid fewer, "
             "or leave that factor out"
         )
-    x = matrix_of(kept, len(candidates))
+    x = matrix_of(kept, candidates)
     p = x.shape[1]
     if runs < p:
         raise UsageError(

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
+from ..experiment.logit import expit, logit
 from ..model.errors import UsageError
 
 if TYPE_CHECKING:
@@ -16,17 +17,6 @@ if TYPE_CHECKING:
 
 # Standard normal quantile of the 95 % intervals in score rows.
 Z95 = 1.959963984540054
-
-
-def logit(index: ArrayLike) -> NDArray[np.float64]:
-    """Logit of an index from 0 to 100: the scale on which beam shapes are compared."""
-    share = np.clip(np.asarray(index, dtype=np.float64) / 100, 1e-6, 1 - 1e-6)
-    return np.asarray(np.log(share / (1 - share)))
-
-
-def expit(value: ArrayLike) -> NDArray[np.float64]:
-    """Index from 0 to 100 of a logit."""
-    return np.asarray(100 / (1 + np.exp(-np.asarray(value, dtype=np.float64))))
 
 
 def points_to_logit(points: float, around: float) -> float:
@@ -44,7 +34,39 @@ def points_to_logit(points: float, around: float) -> float:
             f"± {points:g} points around an index of {around:g} reaches beyond 0 to 100; "
             f"ask for less than {min(around, 100 - around):g} points"
         )
-    return float(logit(around + points) - logit(around - points)) / 2
+    high, low = (around + sign * points for sign in (1, -1))
+    return (math.log(high / (100 - high)) - math.log(low / (100 - low))) / 2
+
+
+def scatter_in_points(scatter: float, around: float) -> float:
+    """Standard deviation in index points of welds that scatter by `scatter` on the logit scale around an index."""
+    node, weight = np.polynomial.hermite_e.hermegauss(80)
+    index = expit(math.log(around / (100 - around)) + scatter * node)
+    weight = weight / weight.sum()
+    return math.sqrt(float(weight @ (index - weight @ index) ** 2))
+
+
+def scatter_from_points(points: float, around: float) -> float:
+    """Scatter on the logit scale of welds with a standard deviation in index points around an index.
+
+    Raises
+    ------
+    UsageError
+        Welds around this index cannot scatter so far.
+    """
+    if not 0 < around < 100:
+        raise UsageError(f"the index around which to plan must be between 0 and 100, got {around:g}")
+    low, high = 0.0, 4.0
+    most = scatter_in_points(high, around)
+    if not 0 < points < most:
+        raise UsageError(
+            f"a standard deviation of {points:g} points around an index of {around:g} is not possible: give more than "
+            f"0 and less than {most:.0f}"
+        )
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if scatter_in_points(middle, around) < points else (low, middle)
+    return (low + high) / 2
 
 
 @dataclass(frozen=True)

@@ -15,14 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
+from ..experiment.comparing import draw_variances, holm, pair_tests
 from ..model.errors import UsageError
 from ..model.settings import Settings
-from .pilot import Z95, expit, points_to_logit
+from .pilot import points_to_logit
 
 Floats = NDArray[np.float64]
 MOST_WELDS = 200
-# As in the ranking: below this chance of so much scatter by luck, a variance is drawn less towards the others'.
-ALIKE_P = 0.3
 
 
 class Comparison(Settings):
@@ -146,46 +145,17 @@ def first_pair_apart(comparison: Comparison, mean: Floats, squares: Floats, weld
     -------
     NDArray
         Shape (trials,).
-
-    References
-    ----------
-    Smyth 2004, doi:10.2202/1544-6115.1027 (variances drawn together); Welch 1947, doi:10.1093/biomet/34.1-2.28;
-    Holm S., Scand. J. Stat. 6 (1979) 65-70.
     """
-    from scipy.special import fdtrc, stdtr, stdtrit
-
     k = mean.shape[1]
     # Blocks take as much of the prior as of a shape's degrees of freedom, as in the ranking.
     share = (k - 1) / k if comparison.blocked else 1
     own = share * (welds - 1)
     total = round(k * own)
-    common = squares.sum(axis=1, keepdims=True) / total
-    # A shape that scatters more than the others is drawn less: one-sided F test, as in the ranking.
-    ratio = (squares / own) / ((total * common - squares) / (total - own))
-    prior = comparison.prior_df * share * np.minimum(fdtrc(own, total - own, ratio) / ALIKE_P, 1.0)
-    drawn = (prior * common + squares) / (prior + own)
-    df = np.minimum(prior + own, total)
-    alone = comparison.within**2 * Z95**2 > drawn * stdtrit(df, 0.975) ** 2
-    variance = np.where(alone, comparison.within**2, drawn) / welds
-    # Degrees of freedom of a variance that rests on the error within welds are infinite: its share is 0.
-    counted = np.where(alone, 0.0, variance**2 / df)
-    first, second = np.triu_indices(k, 1)
-    both = variance[:, first] + variance[:, second]
-    with np.errstate(divide="ignore"):
-        freedom = both**2 / (counted[:, first] + counted[:, second])
-    bounded = ~alone[:, first] & ~alone[:, second]
-    freedom = np.where(bounded, np.minimum(freedom, total), np.minimum(freedom, 1e12))
-    p = 2 * stdtr(freedom, -np.abs(mean[:, first] - mean[:, second]) / np.sqrt(both))
-    return _holm_rejects_first(p, comparison.alpha)
-
-
-def _holm_rejects_first(p: Floats, alpha: float) -> NDArray[np.bool_]:
-    """Whether Holm's procedure rejects the first column of p, row by row."""
-    order = np.sort(p, axis=1)
-    passes = order <= alpha / np.arange(p.shape[1], 0, -1)
-    rejected = np.where(passes.all(axis=1), p.shape[1], passes.argmin(axis=1))
-    last = np.take_along_axis(order, np.maximum(rejected - 1, 0)[:, None], axis=1)[:, 0]
-    return np.asarray((rejected > 0) & (p[:, 0] <= last))
+    variance, df = draw_variances(
+        squares, np.full(k, own), comparison.within**2, total, prior_df=comparison.prior_df * share
+    )
+    tests = pair_tests(mean, variance / welds, df, total)
+    return np.asarray(holm(tests.p)[:, 0] <= comparison.alpha)
 
 
 def welds_needed(comparison: Comparison, difference: float, wanted: float = 0.8) -> WeldPlan:
@@ -266,9 +236,3 @@ def _points(half: float, around: float) -> float:
         middle = (low + high) / 2
         low, high = (middle, high) if points_to_logit(middle, around) < half else (low, middle)
     return 2 * low
-
-
-def scatter_in_points(scatter: float, around: float) -> float:
-    """Standard deviation in index points of a scatter on the logit scale, near an index."""
-    low, high = (float(expit(math.log(around / (100 - around)) + sign * scatter)) for sign in (-1, 1))
-    return (high - low) / 2

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from html import escape
 
-from .runsheet import SHAPE, RunSheet, factor_units, shown
+from ..experiment.factors import SHAPE
+from .runsheet import RunSheet, factor_units, shown
 
 CAUTIONS = (
     "Class 4 laser: interlocks closed, eye protection for the wavelength, nobody in the controlled area.",

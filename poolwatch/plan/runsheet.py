@@ -8,17 +8,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..experiment.factors import SHAPE, Factor, Value
+from ..experiment.terms import Kind, matrix_of, model_terms
 from ..model.errors import UsageError
 from .designs import Plan
 from .estimable import Estimable, estimable
-from .factors import PlanFactor, Value
 from .optimal import into_blocks
-from .terms import Model, matrix_of, model_terms
 
 if TYPE_CHECKING:
     import pandas as pd
 
-SHAPE = "beam_shape"
 SPEED = "travel_speed_mm_s"
 
 
@@ -52,7 +51,7 @@ class RunSheet:
     standard: NDArray[np.int64]
     seed: int
     told: Estimable
-    model: Model
+    model: Kind
     notes: tuple[str, ...] = field(default=())
 
     @property
@@ -71,7 +70,7 @@ class RunSheet:
         return [f"setting-{order[tuple(run.values())]:0{digits}d}" for run in self.runs]
 
 
-def make_run_sheet(plan: Plan, *, model: Model, replicates: int = 1, blocks: int = 1, seed: int) -> RunSheet:
+def make_run_sheet(plan: Plan, *, model: Kind, replicates: int = 1, blocks: int = 1, seed: int) -> RunSheet:
     """Replicate, block and randomise a design.
 
     Parameters
@@ -102,7 +101,7 @@ def make_run_sheet(plan: Plan, *, model: Model, replicates: int = 1, blocks: int
         block = np.repeat(np.arange(replicates), count)
     else:
         runs = [plan.runs[n] for n in standard]
-        x = matrix_of(model_terms(plan.factors, runs, model), len(runs))
+        x = matrix_of(model_terms(plan.factors, model), runs)
         block = into_blocks(x, blocks, seed=seed)
     rng = np.random.default_rng(seed)
     order = np.concatenate([rng.permutation(np.flatnonzero(block == b)) for b in range(blocks)])
@@ -180,10 +179,11 @@ def shown(value: Value) -> str:
     return value if isinstance(value, str) else f"{value:.6g}"
 
 
-def factor_units(factors: tuple[PlanFactor, ...]) -> list[str]:
+def factor_units(factors: tuple[Factor, ...]) -> list[str]:
     """One line a factor: its name and levels."""
     return [
         f"{factor.name}: "
-        + (" to ".join(map(shown, factor.levels)) if factor.ranged else ", ".join(map(shown, factor.levels)))
+        + (" to " if factor.ranged else ", ").join(map(shown, factor.settings))
+        + (f", where {factor.nested_in} has that part" if factor.nested_in else "")
         for factor in factors
     ]

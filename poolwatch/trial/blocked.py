@@ -7,19 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ..experiment.comparing import draw_variances, holm, t_quantile, two_sided_p
+from ..experiment.logit import expit
 from .blocks import Layout
-from .scatter import (
-    Groups,
-    Pairs,
-    best_probability,
-    compare_pairs,
-    draw_scatter,
-    expit,
-    group_welds,
-    holm,
-    t_quantile,
-    two_sided_p,
-)
+from .scatter import Groups, Pairs, best_probability, compare_pairs, group_welds
 from .settings import RankSettings
 
 Floats = NDArray[np.float64]
@@ -127,7 +118,7 @@ def _crossed(layout: Layout, value: Floats, error: Floats, prior_df: float) -> t
     share = np.where(
         (layout.live > 1) & (layout.own_df > 0), layout.own_df / np.maximum(layout.live - 1, 1), 1.0
     )
-    variance, df = draw_scatter(squares, layout.own_df, within, total, prior_df=prior_df * share)
+    variance, df = draw_variances(squares, layout.own_df, within, total, prior_df=prior_df * share)
     first, second = np.triu_indices(shapes, 1)
     contrast = layout.weights[first] - layout.weights[second]
     difference = contrast @ value
@@ -142,9 +133,11 @@ def _crossed(layout: Layout, value: Floats, error: Floats, prior_df: float) -> t
         freedom = np.where(bounded, np.minimum(freedom, total), freedom)
         freedom = np.where(np.isnan(freedom), np.inf, freedom)
         p = two_sided_p(difference / np.sqrt(both), freedom)
-    # Welds that agree to the last digit: no scatter, so any difference counts and none does not.
-    p = np.where(both == 0, np.where(difference == 0, 1.0, 0.0), p)
-    p = np.where(layout.linked[first, second], p, np.nan)
+    # Welds that shape and block describe to the last digit are copies, or rounded: no scatter is known.
+    p = np.where((both == 0) | (squares.sum() == 0), np.nan, p)
+    welds = np.bincount(place, minlength=shapes)
+    known = layout.linked[first, second] & (welds[first] > 1) & (welds[second] > 1)
+    p = np.where(known, p, np.nan)
     return Pairs(first, second, difference, np.sqrt(both), freedom, p, holm(p)), variance, df
 
 

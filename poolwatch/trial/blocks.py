@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .design import BLOCK
-from .scatter import expit, logit
+from ..experiment.factors import BLOCK
+from ..experiment.logit import expit, logit
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from ..experiment.limits import Limits
 from ..model.files import remove, write_text
 from ..model.table import csv_text
 from .factors import FactorStudy, study_factors
@@ -71,6 +72,7 @@ def compare(
     weights: Mapping[str, float] | None = None,
     settings: RankSettings | None = None,
     failed: pd.DataFrame | None = None,
+    limits: Limits | None = None,
 ) -> Comparison:
     """Rank score rows and study their factors and outcomes, wherever they hold columns of such.
 
@@ -78,6 +80,8 @@ def compare(
     ----------
     scores, weights, settings, failed
         As for `poolwatch.trial.rank`.
+    limits
+        What the plan forbids, so that it is not advised.
 
     Raises
     ------
@@ -91,7 +95,7 @@ def compare(
     names = [str(name) for name in scores]
     return Comparison(
         ranking,
-        study_factors(counted) if any(name.startswith("factor_") for name in names) else None,
+        study_factors(counted, limits=limits) if any(name.startswith("factor_") for name in names) else None,
         study_outcomes(counted) if any(name.startswith("outcome_") for name in names) else None,
     )
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from ..experiment.factors import ABSENT
 from .facts import CONFIRMED, FACTS, ClipFacts, confirmed_by, refuted_facts
 from .sheet import Sheet
 
@@ -64,7 +65,7 @@ def word_columns(sheet: Sheet, prefix: str) -> set[str]:
     """Columns in which most filled cells are no numbers: words, not numbers with a fault."""
     words = set()
     for name in (name for name in sheet.columns if name.startswith(prefix)):
-        filled = [row[name] for row in sheet.rows if row[name]]
+        filled = [row[name] for row in sheet.rows if row[name] and row[name].lower() != ABSENT]
         bad = sum(_number(sheet, text) is None and not text[:1].isdigit() for text in filled)
         if filled and bad * 2 >= len(filled):
             words.add(name)

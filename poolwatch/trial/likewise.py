@@ -173,6 +173,7 @@ def _refuse_repeats(rows: pd.DataFrame) -> None:
     empty = rows["beam_shape"] == ""
     if empty.any():
         raise UsageError(f"row {empty.idxmax() + 2}, beam_shape: is empty; name the shape of every clip")
+    _refuse_unknown_repeats(rows)
     for column in ("clip_id", "folder"):
         if column not in rows:
             continue
@@ -184,6 +185,23 @@ def _refuse_repeats(rows: pd.DataFrame) -> None:
                 f"rows {where}: the same recording ({same['clip'].iloc[0]}, settings "
                 f"{', '.join(dict.fromkeys(same['settings_id']))}) stands {len(same)} times; a weld counts once: "
                 "keep one of the rows, or choose one settings id"
+            )
+
+
+def _refuse_unknown_repeats(rows: pd.DataFrame) -> None:
+    """Rows without the recording's identity: the same name, shape and replicate, or index, is the same weld."""
+    bare = rows[(rows["clip_id"] == "") & (rows["clip"] != "")]
+    if "folder" in bare:
+        bare = bare[bare["folder"].fillna("") == ""]
+    for column in ("replicate", "stability_index"):
+        twice = bare[bare.duplicated(["clip", "beam_shape", column], keep=False)]
+        if len(twice):
+            first = twice.iloc[0]
+            same = twice[(twice["clip"] == first["clip"]) & (twice["beam_shape"] == first["beam_shape"])]
+            where = " and ".join(str(n + 2) for n in same.index)
+            raise UsageError(
+                f"rows {where}: the same clip ({first['clip']}, {first['beam_shape']}) is given {len(same)} times; a "
+                "weld counts once: keep one of the rows, or give each its own clip name, replicate or clip_id"
             )
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path, PureWindowsPath
 from typing import Any
 
+from ..experiment.factors import ABSENT
 from ..model.errors import TableError, UsageError
 from ..model.materials import material
 from ..model.recording import Recording
@@ -249,7 +250,11 @@ def _entry(
     if confirmed is None:
         row.fault(CONFIRMED, f"{row.cells[CONFIRMED]!r} is neither yes nor no")
     factors: dict[str, float | str | None] = {
-        name: (text or None) if name in word_factors else row.number(name)
+        name: ABSENT
+        if text.lower() == ABSENT
+        else (text or None)
+        if name in word_factors
+        else row.number(name)
         for name, text in row.cells.items()
         if name.startswith("factor_")
     }

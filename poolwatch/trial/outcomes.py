@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..experiment.comparing import holm
 from ..model.tables import INDEX_PARTS
-from .scatter import holm
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 COLUMNS = ["outcome", "measure", "welds", "rho", "rho_low", "rho_high", "p", "p_holm", "least_rho", "reading"]
 MIN_WELDS = 4
+_LEAST_FOR_INTERVAL = 6
+_EXACT = 8
 _RESAMPLES = 4000
 _SEED = 19_041_501
 
@@ -29,9 +32,11 @@ class OutcomeStudy:
     ----------
     table
         One row an outcome and measure: ``outcome`` (without its prefix), ``measure`` (``stability_index`` or an
-        index part), ``welds``, ``rho`` (Spearman), ``rho_low``, ``rho_high`` (95 %, bootstrap over welds),
-        ``p``, ``p_holm`` (over the measures of one outcome), ``least_rho`` (the weakest rank correlation that so
-        many welds would tell from none) and ``reading``.
+        index part), ``welds``, ``rho`` (Spearman), ``rho_low``, ``rho_high`` (95 %, bootstrap over welds; empty where
+        none can be given: with fewer than six welds, and where the orders are the same), ``p``, ``p_holm`` (Holm's
+        correction over all outcomes and measures; half of the error is kept for the index, half for its parts),
+        ``least_rho`` (the weakest rank correlation that so many welds can show by itself at the 5 % level; empty where
+        they can show none) and ``reading``, which goes by ``p_holm``.
     points
         What to plot: ``clip``, ``beam_shape``, ``outcome``, ``value``, and one column a measure.
     readings
@@ -65,14 +70,12 @@ def study_outcomes(scores: pd.DataFrame) -> OutcomeStudy:
             measures[part] = scores[f"d_{part}"].to_numpy(dtype=float)
     made: list[dict[str, Any]] = []
     points = []
+    cells: dict[tuple[str, str], tuple[Floats, Floats]] = {}
     for column in (name for name in scores if name.startswith("outcome_")):
         outcome = column.removeprefix("outcome_")
         values = pd.to_numeric(scores[column]).to_numpy(dtype=float)
-        clips = scores["clip"].tolist()
-        rows = [_correlate(outcome, name, measure, values, clips) for name, measure in measures.items()]
-        for row, corrected in zip(rows, holm([row["p"] for row in rows]), strict=True):
-            row["p_holm"] = corrected
-        made += rows
+        made += [_correlate(outcome, name, measure, values) for name, measure in measures.items()]
+        cells |= {(outcome, name): (measure, values) for name, measure in measures.items()}
         known = ~np.isnan(values)
         points.append(
             scores.loc[known, ["clip", "beam_shape"]].assign(
@@ -81,13 +84,29 @@ def study_outcomes(scores: pd.DataFrame) -> OutcomeStudy:
                 **{name: measure[known] for name, measure in measures.items()},
             )
         )
+    for row, corrected in zip(made, _corrected(made), strict=True):
+        row["p_holm"] = corrected
+        if not row["reading"]:
+            row["reading"] = _read(
+                row, _hangs_on(row, *cells[row["outcome"], row["measure"]], scores["clip"].tolist())
+            )
     table = pd.DataFrame(made, columns=COLUMNS)
     together = pd.concat(points, ignore_index=True) if points else pd.DataFrame()
     of_index = table.loc[table["measure"] == "stability_index", "reading"]
     return OutcomeStudy(table, together, tuple(of_index))
 
 
-def _correlate(outcome: str, name: str, measure: Floats, values: Floats, clips: list[str]) -> dict[str, Any]:
+def _corrected(rows: list[dict[str, Any]]) -> Floats:
+    """Holm's correction: the index, which is asked first, has half of the error, all parts together the other half."""
+    tested = np.array([row["p"] == row["p"] for row in rows], dtype=np.bool_)
+    index = np.array([row["measure"] == "stability_index" for row in rows], dtype=np.bool_)
+    weights = np.where(index, 0.5 / max((index & tested).sum(), 1), 0.5 / max((~index & tested).sum(), 1))
+    if not (~index & tested).any() or not (index & tested).any():
+        weights = np.ones(len(rows))
+    return holm([row["p"] for row in rows], weights) if rows else np.zeros(0)
+
+
+def _correlate(outcome: str, name: str, measure: Floats, values: Floats) -> dict[str, Any]:
     both = ~np.isnan(measure) & ~np.isnan(values)
     x, y = measure[both], values[both]
     count = len(x)
@@ -95,52 +114,59 @@ def _correlate(outcome: str, name: str, measure: Floats, values: Floats, clips: 
         "outcome": outcome,
         "measure": name,
         "welds": count,
+        "reading": "",
     }
     if count < MIN_WELDS or np.ptp(x) == 0 or np.ptp(y) == 0:
         why = "the values are all the same" if count >= MIN_WELDS else f"{count} welds have a value"
         return row | {"reading": f"{outcome}: nothing can be said, {why}."}
-    left = _left_out(x, y)
-    rho, low, high, p = rank_correlation(x, y, left=left)
-    least = least_correlation(count)
-    row |= {"rho": rho, "rho_low": low, "rho_high": high, "p": p, "least_rho": least}
-    alone = _hangs_on(x, y, left, _verdict(rho, low, high, p))
-    hangs = ""
-    if alone is not None:
-        clip, text = np.array(clips)[both][alone[0]], alone[1]
-        hangs = f" That hangs on one weld: without {clip} it is {text}; look at it first."
-    return row | {"reading": _read(outcome, name, count, rho, low, high, p, least, hangs)}
+    rho, low, high, p = rank_correlation(x, y)
+    return row | {
+        "rho": rho,
+        "rho_low": low,
+        "rho_high": high,
+        "p": p,
+        "least_rho": least_correlation(count),
+    }
 
 
 def _verdict(rho: float, low: float, high: float, p: float) -> int:
-    """1 or -1 where a relation is shown, by its sign; else 0."""
-    return int(np.sign(rho)) if p <= 0.05 and (low > 0 or high < 0) else 0
+    """1 or -1 where a relation is shown, by its sign; else 0. An interval that is not known does not object."""
+    return int(np.sign(rho)) if p <= 0.05 and not low <= 0 <= high else 0
 
 
-def _hangs_on(x: Floats, y: Floats, left: Floats, verdict: int) -> tuple[int, str] | None:
+def _hangs_on(row: dict[str, Any], measure: Floats, values: Floats, clips: list[str]) -> str:
     """The weld without which the verdict is another, such as a slip of the pen, and what it is then."""
+    both = ~np.isnan(measure) & ~np.isnan(values)
+    x, y = measure[both], values[both]
+    left = _left_out(x, y)
     if len(x) <= MIN_WELDS or np.isnan(left).any():
-        return None
+        return ""
     place = int(np.argmax(np.abs(left - left.mean())))
     rho, low, high, p = rank_correlation(np.delete(x, place), np.delete(y, place))
-    if _verdict(rho, low, high, p) == verdict:
-        return None
-    return place, f"rho {rho:+.2f} ({low:+.2f} to {high:+.2f})"
+    corrected = min(p * row["p_holm"] / row["p"], 1.0)
+    if _verdict(rho, low, high, corrected) == _verdict(
+        row["rho"], row["rho_low"], row["rho_high"], row["p_holm"]
+    ):
+        return ""
+    clip = np.array(clips)[both][place]
+    return f" That hangs on one weld: without {clip} it is {_rho_words(rho, low, high)}; look at it first."
 
 
-def rank_correlation(
-    x: Floats, y: Floats, *, left: Floats | None = None
-) -> tuple[float, float, float, float]:
+def _rho_words(rho: float, low: float, high: float) -> str:
+    return f"rho {rho:+.2f}" + (f" ({low:+.2f} to {high:+.2f})" if low == low else "")
+
+
+def rank_correlation(x: Floats, y: Floats) -> tuple[float, float, float, float]:
     """Spearman's rho, its 95 % bootstrap interval and p.
 
-    The interval is bias-corrected and accelerated over resampled welds; p is exact over all orders up to 8
-    welds, and from random orders above.
+    The interval is bias-corrected and accelerated over resampled welds; NaN with fewer than six, and where the two
+    orders are the same or reversed: resampling then gives nothing else. p is exact over all orders up to 8 welds, and
+    from random orders above.
 
     Parameters
     ----------
     x, y
         Shape (n,), n at least 4, neither constant.
-    left
-        Rho without each weld, shape (n,), where it is known already.
 
     References
     ----------
@@ -150,12 +176,14 @@ def rank_correlation(
     from scipy.stats import norm, rankdata
 
     rho = float(_rho(rankdata(x), rankdata(y)))
+    if len(x) < _LEAST_FOR_INTERVAL or abs(rho) > 1 - 1e-9:
+        return rho, np.nan, np.nan, _p_of_order(x, y, rho)
     rng = np.random.default_rng(_SEED)
     count = len(x)
     drawn = rng.integers(0, count, (_RESAMPLES, count))
     with np.errstate(invalid="ignore", divide="ignore"):
         sample = _rho(rankdata(x[drawn], axis=1), rankdata(y[drawn], axis=1))
-    left = _left_out(x, y) if left is None else left
+    left = _left_out(x, y)
     sample = np.sort(sample[~np.isnan(sample)])
     left = left[~np.isnan(left)]
     below = (np.sum(sample < rho) + 0.5 * np.sum(sample == rho)) / len(sample)
@@ -177,16 +205,20 @@ def _left_out(x: Floats, y: Floats) -> Floats:
 
 
 def _p_of_order(x: Floats, y: Floats, rho: float) -> float:
-    from itertools import permutations
-
     from scipy.stats import rankdata
 
-    first, second = rankdata(x), rankdata(y)
-    if len(x) <= 8:
-        orders = np.array(list(permutations(second)))
-        return float((np.abs(_rho(first, orders)) >= abs(rho) - 1e-9).mean())
-    orders = np.random.default_rng(_SEED).permuted(np.tile(second, (9999, 1)), axis=1)
-    return float((1 + (np.abs(_rho(first, orders)) >= abs(rho) - 1e-9).sum()) / 10_000)
+    orders, more = _orders(rankdata(y))
+    reached = int((np.abs(_rho(rankdata(x), orders)) >= abs(rho) - 1e-9).sum())
+    return (more + reached) / (more + len(orders))
+
+
+def _orders(ranks: Floats) -> tuple[Floats, int]:
+    """Orders of ranks, shape (orders, n): all of them and 0, or random ones and 1 for that found."""
+    from itertools import permutations
+
+    if len(ranks) <= _EXACT:
+        return np.array(list(permutations(ranks))), 0
+    return np.random.default_rng(_SEED).permuted(np.tile(ranks, (9999, 1)), axis=1), 1
 
 
 def _rho(first: Floats, second: Floats) -> Floats:
@@ -196,40 +228,42 @@ def _rho(first: Floats, second: Floats) -> Floats:
     return np.asarray((a * b).sum(axis=-1) / np.sqrt((a * a).sum(axis=-1) * (b * b).sum(axis=-1)))
 
 
+@cache
 def least_correlation(welds: int) -> float:
-    """The weakest correlation that so many welds tell from none at the 5 % level, by Student's approximation."""
-    from scipy.stats import t
+    """The weakest rank correlation without ties that so many welds can show at the 5 % level; NaN where they show none.
 
-    critical = t.ppf(0.975, welds - 2)
-    return float(critical / np.sqrt(welds - 2 + critical**2))
+    From the orders that p is worked out from: all of them up to 8 welds, else random ones.
+    """
+    first = np.arange(float(welds))
+    orders, more = _orders(first)
+    sizes = np.sort(np.abs(_rho(first, orders)).round(9))
+    values = np.unique(sizes)
+    share = (more + len(sizes) - np.searchsorted(sizes, values)) / (more + len(sizes))
+    enough = values[share <= 0.05]
+    return float(enough[0]) if len(enough) else np.nan
 
 
-def _read(
-    outcome: str,
-    name: str,
-    count: int,
-    rho: float,
-    low: float,
-    high: float,
-    p: float,
-    least: float,
-    hangs: str,
-) -> str:
+def _read(row: dict[str, Any], hangs: str) -> str:
     # Parts enter as desirabilities: "falls with spatter count" would be read the other way round.
+    name, outcome, rho, p = row["measure"], row["outcome"], row["rho"], row["p_holm"]
     measure = (
         "the index"
         if name == "stability_index"
         else f"the desirability of {name.replace('_', ' ')} (higher is steadier)"
     )
-    interval = f"rho {rho:+.2f} ({low:+.2f} to {high:+.2f}) over {count} welds"
+    interval = f"{_rho_words(rho, row['rho_low'], row['rho_high'])} over {row['welds']} welds"
     way = "rises" if rho > 0 else "falls"
-    if _verdict(rho, low, high, p):
+    if _verdict(rho, row["rho_low"], row["rho_high"], p):
         text = f"{outcome} {way} with {measure}: {interval}."
     elif p <= 0.05:
         text = f"{outcome}: it is not sure that it {way} with {measure}: {interval}, p {p:.2g}."
     else:
         text = f"{outcome}: no relation to {measure} can be shown, {interval}."
+        if row["p"] <= 0.05:
+            text += f" By itself p is {row['p']:.2g}, but among so many comparisons chance gives that too (p {p:.2g})."
     text += hangs
-    if count < 30:
-        text += f" So few welds tell only a correlation beyond {least:.2f} from none."
+    if row["least_rho"] != row["least_rho"]:
+        text += " So few welds cannot show any correlation."
+    elif row["welds"] < 30:
+        text += f" So few welds show only a correlation of {row['least_rho']:.2f} or more."
     return text + (" A correlation is no cause." if p <= 0.05 else "")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..experiment.logit import logit
 from ..model.tables import RANKING
 from .blocked import compare_in_blocks
 from .blocks import Kind, Layout, block_labels, block_notes, lay_out
@@ -23,7 +24,6 @@ from .scatter import (
     compare_pairs,
     group_welds,
     index_intervals,
-    logit,
     outlying,
     own_intervals,
     within_weld_error,
@@ -138,7 +138,7 @@ def rank(
     blocked = None
     if layout.kind != "none":
         blocked = compare_in_blocks(layout, value, error, groups, settings)
-    if groups.replicated:
+    if groups.replicated or groups.count.max() > 1:
         low, high = index_intervals(blocked.units if blocked else groups, means, settings.confidence)
     else:
         alone = rows.iloc[by_rank]
@@ -181,7 +181,7 @@ def rank(
     if blocked:
         pairs["difference_low"] = pairs["difference"] + blocked.low
         pairs["difference_high"] = pairs["difference"] + blocked.high
-        pairs["told_apart"] = pairs["told_apart"].mask(pairs["p"].isna())
+    notes += _copies(rows, index, groups)
     if (pairs["told_apart"] == 1).any() and not layout.paired:
         notes += _few_welds(blocked.units if blocked else groups, settings.alpha, layout.kind)
     reading = read_ranking(table, pairs, share, welds, likeness.excluded, replicated=groups.replicated)
@@ -195,6 +195,19 @@ def default_weights() -> dict[str, float]:
     return {name: part.weight for name, part in IndexSettings().parts.items()}
 
 
+def _copies(rows: pd.DataFrame, index: Floats, groups: Groups) -> list[str]:
+    """Welds of one shape whose index is the same to the last digit."""
+    keys = list(zip(rows["beam_shape"], index.round(9), strict=True))
+    same = [str(clip) for clip, key in zip(rows["clip"], keys, strict=True) if keys.count(key) > 1]
+    if not same:
+        return []
+    more = f" and {len(same) - 6} more" if len(same) > 6 else ""
+    said = f"{', '.join(same[:6])}{more}: the index of welds of one shape is the same to the last digit, as of copies"
+    if not groups.replicated and groups.count.max() > 1:
+        return [f"{said}; so nothing is known of the scatter from weld to weld, and no test is made"]
+    return [f"{said}; check that no weld is given twice"]
+
+
 def _few_welds(groups: Groups, alpha: float, kind: Kind) -> list[str]:
     """What too few welds cannot keep where shapes scatter unlike each other; the accuracy tests hold the shares."""
     fewest = int(groups.count[groups.count > 1].min())
@@ -205,9 +218,9 @@ def _few_welds(groups: Groups, alpha: float, kind: Kind) -> list[str]:
     # Where blocks stand within shapes, they are what is counted.
     unit = "block" if kind == "nested" else "weld"
     return [
-        f"few {unit}s (down to {fewest} of a shape): should one shape scatter much more from {unit} to {unit} than the "
-        f"others, shapes that are alike are told apart in up to {share} % of such trials, not in "
-        f"{100 * alpha:.3g} %; {least} {unit}s of every shape keep to that"
+        f"few {unit}s (down to {fewest} of a shape): if one shape scatters much more from {unit} to {unit} than the "
+        f"others, the risk of a false difference can reach {share} % instead of {100 * alpha:.3g} %; {least} {unit}s "
+        "of every shape keep to that"
     ]
 
 
@@ -312,6 +325,7 @@ def _pair_table(
     told = pd.array([None] * len(a), dtype="Int64")
     if replicated:
         told = pd.array((tests.p_holm <= settings.alpha).astype(int), dtype="Int64")
+        told[np.isnan(tests.p)] = pd.NA
     return pd.DataFrame(
         {
             "shape_a": [order[k] for k in a],
@@ -331,7 +345,7 @@ def _remarks(groups: Groups, likeness: Likeness, welds: pd.DataFrame) -> list[st
     for shape, count in zip(groups.names, groups.count, strict=True):
         said = []
         if count == 1:
-            scatter = "taken from the other shapes" if groups.replicated else "unknown"
+            scatter = "taken from the other shapes, no test made" if groups.replicated else "unknown"
             said.append(f"one weld only: weld-to-weld scatter {scatter}")
         mine = welds.index[welds["beam_shape"] == shape]
         said += [f"{welds['clip'][n]} stands outside the others" for n in mine if welds["outlying"][n]]

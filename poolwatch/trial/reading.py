@@ -22,6 +22,12 @@ def read_ranking(
     sentences = []
     if len(table) == 1:
         sentences.append(f"Only one beam shape was measured, {best['beam_shape']}: there is nothing to rank.")
+    elif not replicated and (table["clips"] > 1).any():
+        order = ", ".join(table["beam_shape"])
+        sentences.append(
+            f"In order of the index: {order}. The welds of each shape agree to the last digit, as copies do, so "
+            "weld-to-weld scatter is unknown: this is an order, no proof."
+        )
     elif not replicated:
         order = ", ".join(table["beam_shape"])
         sentences.append(
@@ -32,7 +38,7 @@ def read_ranking(
         sentences += _leader(table, pairs)
     if replicated and len(table) > 1 and (table["clips"] == 1).any():
         alone = ", ".join(table.loc[table["clips"] == 1, "beam_shape"])
-        sentences.append(f"Of {alone} there is one weld only; its scatter is taken from the other shapes.")
+        sentences.append(f"Of {alone} there is one weld only: no test is made with it; weld it again.")
     sentences += _parts(part_share)
     sentences += _weights(table)
     odd = welds[welds["outlying"] == 1]
@@ -72,7 +78,9 @@ def _leader(table: pd.DataFrame, pairs: pd.DataFrame) -> list[str]:
     told = int((pairs["told_apart"] == 1).sum())
     second = f"{told} of {len(pairs)} pairs of shapes are told apart."
     sentences = [first, second] if len(pairs) > 1 else [first]
-    untested = int(pairs["told_apart"].isna().sum())
+    lone = set(table.loc[table["clips"] == 1, "beam_shape"])
+    with_lone = pairs["shape_a"].isin(lone) | pairs["shape_b"].isin(lone)
+    untested = int((pairs["told_apart"].isna() & ~with_lone).sum())
     if untested:
         sentences.append(
             f"No test is made between {'the two' if len(pairs) == 1 else f'the shapes of {untested} of the pairs'}: "

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from ..experiment.factors import ABSENT
 from ..model.errors import TableError, UsageError
 from ..model.table import Column
 from ..model.tables import SCORE
@@ -55,6 +57,7 @@ def read_rows(path: str | Path) -> pd.DataFrame:
         if column.name in sheet.columns
     }
     for row, line in _rows(sheet):
+        problems += _interval_faults(sheet, row, line)
         if not row["beam_shape"]:
             problems.append(f"row {line}, beam_shape: is empty; name the shape of every weld")
     if problems:
@@ -95,9 +98,28 @@ def _value(sheet: Sheet, text: str, line: int, of: Column, problems: list[str]) 
     return value
 
 
-def _extra(sheet: Sheet, name: str) -> list[float | None] | list[str]:
-    """A column of factors or outcomes: numbers if every filled cell is one, else text."""
+def _interval_faults(sheet: Sheet, row: dict[str, str], line: int) -> list[str]:
+    """What is wrong with an interval of the index that does not hold it."""
+    names = ("stability_index_low", "stability_index", "stability_index_high")
     try:
-        return [sheet.number(row[name]) if row[name] else None for row in sheet.rows]
+        ends = [sheet.number(row[name]) for name in names if row.get(name)]
+    except ValueError:
+        return []
+    # Tables that were rounded by hand may be off by half of their last digit.
+    if all(b - a >= -0.05 for a, b in pairwise(ends)):
+        return []
+    shown = " to ".join(f"{end:g}" for end in ends)
+    return [
+        f"row {line}, stability_index: the interval does not hold the index ({shown}): low, index, high must rise"
+    ]
+
+
+def _extra(sheet: Sheet, name: str) -> list[float | str | None] | list[str]:
+    """A column of factors or outcomes: numbers if every filled cell is one or says absent, else text."""
+    try:
+        return [
+            ABSENT if row[name] == ABSENT else sheet.number(row[name]) if row[name] else None
+            for row in sheet.rows
+        ]
     except ValueError:
         return [_text(row[name]) for row in sheet.rows]

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from ..experiment.limits import PLAN_FILE, read_limits
 from ..model.errors import OutputError
 from ..model.files import write_text
 from ..model.processes import usable_cores
@@ -236,7 +237,11 @@ class TrialRun:
             columns=["clip", "beam_shape", "reason"],
         )
         compared = compare(
-            alike.scores, weights=self._weights, settings=self.options.rank_settings, failed=failed
+            alike.scores,
+            weights=self._weights,
+            settings=self.options.rank_settings,
+            failed=failed,
+            limits=read_limits(manifest.path.parent / PLAN_FILE),
         )
         count = len(manifest.entries)
         left_out = (

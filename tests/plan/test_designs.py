@@ -8,7 +8,10 @@ import math
 import numpy as np
 import pytest
 
+from poolwatch.experiment.limits import allowed, parse_forbidden
+from poolwatch.experiment.terms import matrix_of, model_terms, separate
 from poolwatch.model.errors import UsageError
+from poolwatch.plan.candidates import grid
 from poolwatch.plan.designs import (
     GENERATORS,
     Plan,
@@ -20,9 +23,8 @@ from poolwatch.plan.designs import (
     resolution_of,
 )
 from poolwatch.plan.estimable import estimable
-from poolwatch.plan.factors import allowed, parse_factors, parse_forbidden
+from poolwatch.plan.factors import parse_factors
 from poolwatch.plan.optimal import d_optimal, into_blocks
-from poolwatch.plan.terms import grid, matrix_of, model_terms, without_aliases
 
 
 def ranges(count: int) -> tuple:
@@ -48,8 +50,8 @@ def test_half_fraction_of_montgomery_and_its_effects() -> None:
     plan = fraction(ranges(4), runs=8)
     assert runs_of(plan) == sorted(published)
     y = np.array([published[tuple(int(v) for v in run.values())] for run in plan.runs])  # type: ignore[index]
-    terms = model_terms(plan.factors, plan.runs, "interactions")
-    effect = {term.name: float(term.columns[:, 0] @ y) / 4 for term in terms}
+    terms = model_terms(plan.factors, "interactions")
+    effect = {term.name: float(term.columns(plan.runs)[:, 0] @ y) / 4 for term in terms}
     assert [effect[name] for name in ("a", "b", "c", "d")] == [19.0, 1.5, 14.0, 16.5]
     assert (effect["a x b"], effect["a x c"], effect["a x d"]) == (-1.0, -18.5, 19.0)
     told = estimable(plan.factors, plan.runs, "interactions")
@@ -69,7 +71,7 @@ def test_half_fraction_of_montgomery_and_its_effects() -> None:
 def test_fractions_reach_their_published_resolution(factors: int, runs: int, resolution: int) -> None:
     assert resolution_of(factors, GENERATORS[factors, runs]) == resolution
     plan = fraction(ranges(factors), runs=runs)
-    x = matrix_of(model_terms(plan.factors, plan.runs, "main"), runs)
+    x = matrix_of(model_terms(plan.factors, "main"), plan.runs)
     assert np.array_equal(x.T @ x, runs * np.eye(factors + 1))
     relation = estimable(plan.factors, plan.runs, "main").relation
     assert min(word.count(" x ") + 1 for word in relation) == resolution
@@ -101,12 +103,12 @@ def test_central_composite_is_the_published_one(factors: int, alpha: float) -> N
 def test_central_composite_is_rotatable() -> None:
     """Variance of the prediction is the same at all places as far from the centre."""
     plan = central_composite(ranges(3), axial="circumscribed", centres=6)
-    x = matrix_of(model_terms(plan.factors, plan.runs, "quadratic"), len(plan.runs))
+    x = matrix_of(model_terms(plan.factors, "quadratic"), plan.runs)
     rng = np.random.default_rng(1)
     places = rng.standard_normal((50, 3))
     places *= 1.3 / np.linalg.norm(places, axis=1, keepdims=True)
     there = [dict(zip("abc", map(float, place), strict=True)) for place in places]
-    f = matrix_of(model_terms(plan.factors, there, "quadratic"), 50)
+    f = matrix_of(model_terms(plan.factors, "quadratic"), there)
     variance = np.einsum("ij,jk,ik->i", f, np.linalg.inv(x.T @ x), f)
     assert np.ptp(variance) < 1e-4 * variance.mean()
 
@@ -146,7 +148,7 @@ def test_latin_hypercube_has_one_run_in_each_stratum() -> None:
 
 
 def log_det(plan: Plan, model: str) -> float:
-    x = matrix_of(model_terms(plan.factors, plan.runs, model), len(plan.runs))  # type: ignore[arg-type]
+    x = matrix_of(model_terms(plan.factors, model), plan.runs)  # type: ignore[arg-type]
     return float(np.linalg.slogdet(x.T @ x)[1])
 
 
@@ -154,7 +156,7 @@ def log_det(plan: Plan, model: str) -> float:
 def test_d_optimal_is_as_good_as_a_full_search(runs: int) -> None:
     factors = ranges(2)
     candidates = grid(factors, "quadratic")
-    x = matrix_of(model_terms(factors, candidates, "quadratic"), len(candidates))
+    x = matrix_of(model_terms(factors, "quadratic"), candidates)
     best = max(
         np.linalg.det(x[list(rows)].T @ x[list(rows)])
         for rows in itertools.combinations_with_replacement(range(9), runs)
@@ -208,8 +210,8 @@ def test_d_efficiency_is_at_least_that_of_a_reference_search(
 ) -> None:
     factors = parse_factors(texts)
     candidates = allowed(grid(factors, model), tuple(parse_forbidden(text, factors) for text in forbid))  # type: ignore[arg-type]
-    told, _ = without_aliases(model_terms(factors, candidates, model), len(candidates))  # type: ignore[arg-type]
-    x = matrix_of(told, len(candidates))
+    told, _ = separate(model_terms(factors, model), candidates)  # type: ignore[arg-type]
+    x = matrix_of(told, candidates)
     reference = reference_search(x, runs, np.random.default_rng(17), 4)
     plan = d_optimal(factors, candidates, runs, model=model, seed=1)  # type: ignore[arg-type]
     rows = x[[candidates.index(run) for run in plan.runs]]
@@ -236,7 +238,7 @@ def test_d_optimal_refuses_what_cannot_be() -> None:
 
 def test_blocks_of_a_two_level_factorial_are_orthogonal_to_the_effects() -> None:
     plan = full_factorial(ranges(4))
-    x = matrix_of(model_terms(plan.factors, plan.runs, "interactions"), 16)
+    x = matrix_of(model_terms(plan.factors, "interactions"), plan.runs)
     block = into_blocks(x, 2, seed=3)
     assert np.bincount(block).tolist() == [8, 8]
     for b in (0, 1):

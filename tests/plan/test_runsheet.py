@@ -12,11 +12,12 @@ import pandas as pd
 import pytest
 
 from poolwatch.cli.main import main
+from poolwatch.experiment.limits import parse_forbidden
 from poolwatch.model.errors import UsageError
 from poolwatch.plan.candidates import read_candidates
 from poolwatch.plan.designs import central_composite, full_factorial
 from poolwatch.plan.estimable import estimable
-from poolwatch.plan.factors import parse_factor, parse_factors, parse_forbidden
+from poolwatch.plan.factors import parse_factor, parse_factors
 from poolwatch.plan.runsheet import make_run_sheet, manifest_table
 from poolwatch.trial.manifest import read_manifest
 

@@ -11,16 +11,16 @@ import pytest
 from scipy import stats
 
 from poolwatch.cli.main import main
+from poolwatch.experiment.logit import expit, logit
 from poolwatch.model.errors import UsageError
 from poolwatch.model.table import write_csv
 from poolwatch.model.tables import SCORE
-from poolwatch.plan.pilot import Z95, expit, logit, points_to_logit, read_pilot
+from poolwatch.plan.pilot import Z95, points_to_logit, read_pilot, scatter_from_points, scatter_in_points
 from poolwatch.plan.power import (
     Comparison,
     detectable,
     first_pair_apart,
     power,
-    scatter_in_points,
     welds_needed,
 )
 from poolwatch.trial.blocked import compare_in_blocks
@@ -286,7 +286,23 @@ def test_interval_of_a_pilots_scatter_holds_the_truth_as_often_as_it_says() -> N
 
 def test_points_and_logits() -> None:
     assert points_to_logit(5, 50) == pytest.approx(0.2007, abs=1e-4)
-    assert scatter_in_points(points_to_logit(5, 50), 50) == pytest.approx(5)
+    assert scatter_in_points(scatter_from_points(5, 50), 50) == pytest.approx(5)
+
+
+@pytest.mark.parametrize(("points", "around"), [(4, 95), (0.3, 98), (12, 30), (20, 60)])
+def test_a_scatter_in_points_is_a_standard_deviation_also_near_the_ends(points: float, around: float) -> None:
+    """Welds drawn on the logit scale have the standard deviation that was asked for, and the same is shown again."""
+    scatter = scatter_from_points(points, around)
+    drawn = expit(logit([around])[0] + scatter * np.random.default_rng(3).standard_normal(400_000))
+    assert drawn.std() == pytest.approx(points, rel=0.01)
+    assert scatter_in_points(scatter, around) == pytest.approx(points, rel=1e-6)
+
+
+def test_the_scatter_that_was_given_is_the_one_that_is_shown(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["plan", "welds", "--scatter", "4", "--around", "95", "--difference", "5"]) == 0
+    assert "4 points around an index of 95" in capsys.readouterr().out
+    assert main(["plan", "welds", "--scatter", "60", "--around", "95", "--difference", "5"]) == 2
+    assert "is not possible" in capsys.readouterr().err
 
 
 def test_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

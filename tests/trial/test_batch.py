@@ -307,3 +307,12 @@ def test_interrupt_ends_the_workers_and_keeps_what_is_finished(tmp_path: Path) -
     result = trial(manifest, tmp_path / "out")
     assert result.resumed >= 1
     assert result.measured + result.resumed == 6
+
+
+def test_tables_whose_columns_are_gone_do_not_stay(tmp_path: Path) -> None:
+    cells = {name: f",{n},{600 - 10 * n}" for n, name in enumerate(ordinary())}
+    trial(lay_out(tmp_path, ordinary(), ",factor_power,outcome_rm_mpa", cells), tmp_path / "out")
+    assert (tmp_path / "out" / "outcomes.csv").exists()
+    trial(lay_out(tmp_path, ordinary()), tmp_path / "out")
+    for name in ("effects.csv", "next_welds.csv", "outcomes.csv"):
+        assert not (tmp_path / "out" / name).exists()

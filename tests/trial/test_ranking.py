@@ -6,7 +6,7 @@ import pytest
 
 from poolwatch.model.errors import UsageError
 from poolwatch.model.table import csv_text
-from poolwatch.model.tables import RANKING
+from poolwatch.model.tables import RANKING, SCORE
 from poolwatch.trial import rank
 from tests.trial.simulated import WEIGHT, score_rows
 
@@ -268,9 +268,9 @@ def test_nothing_left_to_rank_is_said() -> None:
 def test_few_welds_say_how_often_they_mislead() -> None:
     few = rank(rows(unsteadiness=(0.2, 2.0), welds=3))
     assert (few.pairs["told_apart"] == 1).all()
-    assert any(note.startswith("few welds") and "up to 9 %" in note for note in few.notes)
+    assert any(note.startswith("few welds") and "can reach 9 %" in note for note in few.notes)
     two = rank(rows(unsteadiness=(0.1, 0.7, 5.0), welds=2))
-    assert any(note.startswith("few welds") and "up to 18 %" in note for note in two.notes)
+    assert any(note.startswith("few welds") and "can reach 18 %" in note for note in two.notes)
     assert not any(note.startswith("few welds") for note in rank(rows()).notes)
     alike = rank(rows(unsteadiness=(0.7, 0.7), welds=3))
     assert (alike.pairs["told_apart"] == 0).all()
@@ -307,3 +307,55 @@ def test_blocks_are_said_to_be_scatter() -> None:
     assert not any(note.startswith("blocks:") for note in rank(scores).notes)
     scores["factor_block"] = ["monday", "tuesday"] * 6
     assert any(note.startswith("blocks:") for note in rank(scores).notes)
+
+
+def bare(**columns: list[object]) -> pd.DataFrame:
+    """Rows as somebody types them: shape, clip, index, and what else is given."""
+    count = len(columns["stability_index"])
+    return SCORE.frame({"clip": [f"{k}.avi" for k in range(count)]} | columns)
+
+
+def test_copies_give_no_certainty() -> None:
+    """Two identical welds a shape: no p, no interval without width, nobody is surely the steadiest."""
+    ranking = rank(bare(beam_shape=["a", "a", "b", "b"], stability_index=[60.0, 60, 50, 50]))
+    assert ranking.pairs["p"].isna().all()
+    assert ranking.pairs["told_apart"].isna().all()
+    assert ranking.table["probability_best"].isna().all()
+    assert ranking.table["stability_index_low"].isna().all()
+    assert "agree to the last digit" in ranking.reading
+    assert any("same to the last digit" in note for note in ranking.notes)
+    tied = rank(bare(beam_shape=["a", "a", "b", "b"], stability_index=[60.0, 60, 60, 60]))
+    assert tied.table["probability_best"].isna().all()
+
+
+def test_a_lone_weld_is_not_tested() -> None:
+    ranking = rank(bare(beam_shape=["a", "b", "b", "b"], stability_index=[90.0, 50, 51, 52]))
+    assert ranking.pairs["told_apart"].isna().all()
+    assert "told apart from every other" not in ranking.reading
+    assert "Of a there is one weld only: no test is made with it" in ranking.reading
+    assert ranking.table["group"].tolist() == ["a", "a"]
+
+
+def test_the_same_clip_twice_is_no_second_weld() -> None:
+    scores = bare(beam_shape=["a", "a", "b", "b"], stability_index=[60.0, 61, 50, 53])
+    scores["clip"] = ["one.avi", "one.avi", "three.avi", "four.avi"]
+    with pytest.raises(UsageError, match=r"rows 2 and 3: the same clip"):
+        rank(scores)
+    # Folders that tell them apart, or replicates, make them two.
+    rank(scores.assign(folder=["x", "y", "z", "w"]))
+    rank(scores.assign(replicate=["1", "2", "1", "2"]))
+
+
+def test_an_index_at_an_end_gives_an_interval_that_means_something() -> None:
+    low, high = (
+        rank(bare(beam_shape=["a"] * 3 + ["b"] * 3, stability_index=[97.0, 98, 100, 50, 52, 51])).table[name][
+            0
+        ]
+        for name in ("stability_index_low", "stability_index_high")
+    )
+    assert 80 < low < 98.4 < high
+    low, high = (
+        rank(bare(beam_shape=["a"] * 3 + ["b"] * 3, stability_index=[50.0, 52, 51, 0, 4, 2])).table[name][1]
+        for name in ("stability_index_low", "stability_index_high")
+    )
+    assert low < 2 < high < 20

@@ -9,14 +9,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from poolwatch.experiment.comparing import holm
+from poolwatch.experiment.logit import expit, logit
 from poolwatch.trial.scatter import (
     Groups,
     best_probability,
     compare_pairs,
-    expit,
     group_welds,
-    holm,
-    logit,
     outlying,
     t_intervals,
     within_weld_error,
@@ -193,13 +192,24 @@ def test_error_within_the_welds_is_a_floor() -> None:
     np.testing.assert_allclose(groups.variance, 0.2**2 / 2)
 
 
-def test_welds_alike_to_the_last_digit_do_not_break_the_test() -> None:
-    groups = group_welds(["a", "a", "b", "b", "c", "c"], [1.0, 1, 1, 1, 2, 2], [np.nan] * 6, prior_df=3.0)
-    np.testing.assert_array_equal(compare_pairs(groups).p, [1.0, 0.0, 0.0])
+def test_welds_alike_to_the_last_digit_say_nothing_of_the_scatter() -> None:
+    for within in (np.nan, 0.2):
+        groups = group_welds(["a", "a", "b", "b", "c", "c"], [1.0, 1, 1, 1, 2, 2], [within] * 6, prior_df=3.0)
+        assert not groups.replicated
+        assert np.isnan(compare_pairs(groups).p).all()
+        assert np.isnan(best_probability(groups, 1000, 1)).all()
+
+
+def test_holm_with_weights_by_hand() -> None:
+    # Holm 1979, section 3: p / weight in order, times the weights that are left.
+    p, weights = [0.01, 0.04, 0.03], [0.5, 0.25, 0.25]
+    np.testing.assert_allclose(holm(p, weights), [0.02, 0.06, 0.06])
+    np.testing.assert_allclose(holm([p, p[::-1]]), [holm(p), holm(p[::-1])])
 
 
 def test_logit_and_its_inverse() -> None:
     index = np.array([0.5, 20.0, 50.0, 99.0])
+    np.testing.assert_allclose(expit(logit([0.0, 100.0])), [0.5, 99.5])
     np.testing.assert_allclose(expit(logit(index)), index)
     assert np.isfinite(logit([0.0, 100.0])).all()
 

@@ -91,8 +91,8 @@ class TrialEvidence:
     effects
         Estimated effects, columns as in `poolwatch.show.stills.trial.effects_figure`; None where there are none.
     next_welds
-        Settings to weld next, best first: ``beam_shape`` and factor columns, ``predicted``, ``predicted_u``; None
-        where there are none.
+        Settings to weld next, best first: ``beam_shape`` and factor columns, ``predicted``, ``predicted_u``,
+        ``weld_low``, ``weld_high``; None where there are none.
     excluded
         Clip and reason, in words, of what was left out.
     notes

@@ -118,6 +118,7 @@ def _advice(next_welds: pd.DataFrame | None) -> dict[str, list[Any]]:
         (
             *(row[name] if isinstance(row[name], str) else number(row[name]) for name in settings),
             f"{row['predicted']:.0f} ± {row['predicted_u']:.0f}",
+            f"{row['weld_low']:.0f} to {row['weld_high']:.0f}",
         )
         for row in next_welds.to_dict("records")
     )

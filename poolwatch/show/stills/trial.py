@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 MARKERS = "osD^vPX<>*hp"
 """Marker of each beam shape, in order; with the colour, so that nothing rests on colour alone."""
 _PANELS_A_ROW = 3
+# More levels than this have no means: they are a scatter of numbers.
+_MANY = 8
 NARROW = 3.3
 """Width of a figure for a phone, inches."""
 # Endings of column names, longest first, and the units they stand for.
@@ -142,6 +144,14 @@ def plain(column: str) -> str:
     return words.replace("_", " ")
 
 
+def _term_words(term: str) -> str:
+    """A term of a model as words: units stand with lone factors only."""
+    bare = [
+        plain(part.removesuffix("²")).split(", ")[0] + "²" * part.endswith("²") for part in term.split(" x ")
+    ]
+    return plain(term) if len(bare) == 1 and not term.endswith("²") else " x ".join(bare)
+
+
 def _panels(count: int, height: float, narrow: bool) -> tuple[Figure, list[Axes]]:
     columns = 1 if narrow else min(count, _PANELS_A_ROW)
     rows = -(-count // columns)
@@ -155,51 +165,91 @@ def _panels(count: int, height: float, narrow: bool) -> tuple[Figure, list[Axes]
 @styled
 def factor_figure(scores: pd.DataFrame, *, narrow: bool = False) -> Figure:
     """Index of every weld against each process factor, with the mean of each level."""
-    import pandas as pd
-
     names = factor_columns(scores)
     if not names:
         return nothing_to_show("no process factor varies in this trial")
     figure, panels = _panels(len(names), 2.7, narrow)
     limits = _limits(scores["stability_index"].to_numpy(dtype=float))
     for axes, name in zip(panels, names, strict=True):
-        known = scores[[name, "stability_index"]].dropna()
-        numbers = pd.to_numeric(known[name], errors="coerce")
-        numeric = bool(numbers.notna().all())
-        values = numbers if numeric else known[name].astype(str)
-        levels = sorted(values.unique())
-        place = {level: (level if numeric else i) for i, level in enumerate(levels)}
-        axes.plot(
-            [place[v] for v in values],
-            known["stability_index"],
-            "o",
-            ms=4,
-            mfc="white",
-            mec=PAPER_INK,
-            mew=0.9,
-        )
-        means = [known["stability_index"][values == level].mean() for level in levels]
-        axes.plot(
-            [place[level] for level in levels],
-            means,
-            "_-" if numeric else "_",
-            color=BLUE,
-            ms=16,
-            mew=2.4,
-            lw=1,
-        )
-        if numeric:
-            if len(levels) <= 5:
-                axes.set_xticks(levels)
-            axes.margins(x=0.15)
-        else:
-            axes.set_xticks(range(len(levels)), [_short(level, 14) for level in levels])
-            axes.set_xlim(-0.5, len(levels) - 0.5)
+        _factor_panel(axes, scores[[name, "stability_index"]].dropna(), name)
         axes.set_ylim(*limits)
         axes.set_xlabel(_short(plain(name), 34))
     panels[0].set_ylabel("stability index")
     panel_name(panels[0], "○ one weld   bar: mean of the level")
     return figure
+
+
+def _factor_panel(axes: Axes, known: pd.DataFrame, name: str) -> None:
+    """Welds and the mean of each level; levels of numbers that are the same on the page count as one."""
+    import pandas as pd
+
+    cells = known[name].astype(str).str.strip()
+    absent = cells.str.lower() == "absent"
+    numbers = pd.to_numeric(cells[~absent], errors="coerce")
+    if numbers.notna().all() and len(numbers):
+        values = numbers.to_numpy(dtype=np.float64)
+        angles = name.endswith("_direction_deg")
+        middles, level = _levels(values, 360.0 if angles else 0.0)
+        x = pd.Series(np.where(level < 0, np.nan, middles[level]), index=numbers.index)
+        gap = max(float(np.ptp(middles)), 0.02 * abs(float(middles[0])), 1e-9)
+        # What lacks the part stands apart, to the left of the numbers.
+        place = x.reindex(known.index, fill_value=float(middles.min()) - 0.5 * gap)
+        shown = pd.Series(values if len(middles) > _MANY else x, index=numbers.index)
+        dots = place.where(absent, shown.reindex(known.index))
+        ticks = [float(m) for m in middles] if len(middles) <= 5 else []
+        if absent.any():
+            ticks = ticks or [float(middles.min()), float(middles.max())]
+        named = [f"{(round(tick) + 179) % 360 - 179:.0f}" if angles else f"{tick:.4g}" for tick in ticks]
+        labels = _apart(ticks, named, 0.14 * gap)
+        if absent.any():
+            ticks, labels = [float(place[absent].iloc[0]), *ticks], ["absent", *labels]
+        if ticks:
+            axes.set_xticks(ticks, labels)
+        axes.margins(x=0.15)
+    else:
+        levels = sorted(cells.unique())
+        place = cells.map(levels.index).astype(float)
+        dots = place
+        axes.set_xticks(range(len(levels)), [_short(one, 14) for one in levels], **_tilted(levels))
+        axes.set_xlim(-0.5, len(levels) - 0.5)
+    index = known["stability_index"].to_numpy(dtype=np.float64)
+    axes.plot(dots, index, "o", ms=4, mfc="white", mec=PAPER_INK, mew=0.9)
+    means = known["stability_index"].groupby(place.to_numpy()).mean()
+    if len(means) <= _MANY:
+        # Bars alone: a line from level to level would say that all else was the same in them.
+        axes.plot(means.index, means, "_", color=BLUE, ms=16, mew=2.4)
+
+
+def _levels(values: NDArray[np.float64], period: float) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Middle of each level, rising, and the level of each value: those within a fiftieth of the range are one."""
+    if period:
+        # Cut the circle where there is the widest gap.
+        turned = np.sort(values % period)
+        gaps = np.diff(np.append(turned, turned[0] + period))
+        start = turned[(int(gaps.argmax()) + 1) % len(turned)]
+        values = start + (values - start + 1e-9) % period
+    order = np.sort(np.unique(values))
+    cut = np.diff(order) > 0.02 * max(float(np.ptp(order)), 1e-12)
+    bounds = (order[:-1][cut] + order[1:][cut]) / 2
+    level = np.searchsorted(bounds, values)
+    middles = np.array([values[level == k].mean() for k in range(len(bounds) + 1)])
+    return (np.round(middles, 1) if period else middles), level
+
+
+def _apart(ticks: list[float], labels: list[str], least: float) -> list[str]:
+    """Labels with those left empty that would run into the one before."""
+    shown, last = [], -np.inf
+    for tick, label in zip(ticks, labels, strict=True):
+        keep = tick - last >= least
+        shown.append(label if keep else "")
+        last = tick if keep else last
+    return shown
+
+
+def _tilted(levels: Sequence[str]) -> dict[str, Any]:
+    """Words that would run into each other stand at an angle."""
+    crowded = sum(min(len(level), 14) for level in levels) > 22
+    return {"rotation": 40, "ha": "right", "rotation_mode": "anchor"} if crowded else {}
 
 
 @styled
@@ -220,7 +270,7 @@ def effects_figure(effects: pd.DataFrame, *, narrow: bool = False) -> Figure:
         return nothing_to_show("no effects could be estimated")
     levels = effects["level"].fillna("").astype(str) if "level" in effects else [""] * len(effects)
     names = [
-        f"{plain(str(term))}: {level}" if level else plain(str(term))
+        f"{_term_words(str(term))}: {level}" if level else _term_words(str(term))
         for term, level in zip(effects["term"], levels, strict=True)
     ]
     pitch = 0.55 if narrow else 0.36

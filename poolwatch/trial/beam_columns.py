@@ -1,0 +1,123 @@
+"""Figures of beam pictures into the rows of a manifest."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..experiment.factors import ABSENT, period_of, wrapped
+from ..model.errors import UsageError
+from ..model.table import cell, write_csv
+from .sheet import Sheet, read_sheet
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# A measured figure further from the planned one than this, as a share of it, differs; degrees for directions.
+_DIFFERS, _DIFFERS_DEG = 0.05, 3.0
+
+
+@dataclass(frozen=True)
+class Filled:
+    """What was written into a manifest: how many rows belong to a picture, and where plan and picture differ."""
+
+    rows: int
+    differences: tuple[str, ...]
+
+
+def with_absent(figures: pd.DataFrame, gone: Sequence[frozenset[str]]) -> pd.DataFrame:
+    """Figures with ``absent`` in the cells of parts that a beam lacks.
+
+    Parameters
+    ----------
+    figures
+        One row a picture, columns of `poolwatch.plan.beam_figures.BEAM`.
+    gone
+        Columns of absent parts, one set a row.
+    """
+    made = figures.astype({name: object for name in figures if any(name in one for one in gone)})
+    for place, names in enumerate(gone):
+        for name in names:
+            made.loc[made.index[place], name] = ABSENT
+    return made
+
+
+def fill_manifest(path: Path, figures: pd.DataFrame, *, replace: bool = False, every: bool = False) -> Filled:
+    """Put figures into the manifest's rows of the same beam shape; what is filled in stays unless `replace`.
+
+    Parameters
+    ----------
+    path
+        The manifest.
+    figures
+        One row a beam shape: ``beam_shape`` and columns ``factor_…``.
+    replace
+        Whether measured figures take the place of planned ones.
+    every
+        Whether figures get columns that a manifest with some of them has not; one with none of them gets all.
+
+    Raises
+    ------
+    UsageError
+        No row of the manifest has one of the beam shapes.
+    """
+    sheet = read_sheet(path)
+    if "beam_shape" not in sheet.columns:
+        raise UsageError(f"{path}: has no column 'beam_shape'; give a trial's manifest")
+    known = [str(name) for name in figures if str(name).startswith("factor_") and figures[name].notna().any()]
+    planned = [name for name in known if name in sheet.columns]
+    columns = known if every or not planned else planned
+    by_shape = {row["beam_shape"]: row for row in figures.to_dict("records")}
+    rows: list[dict[str, Any]] = [dict(row) for row in sheet.rows]
+    differences: dict[str, None] = {}
+    count = 0
+    for row in rows:
+        found = by_shape.get(row["beam_shape"])
+        count += found is not None
+        for name in columns:
+            there = row.setdefault(name, "")
+            if found is None or found[name] != found[name]:
+                continue
+            measured = cell(found[name]).removeprefix("'")
+            if there and not _agree(sheet, name, there, measured):
+                shown = measured if measured == ABSENT else f"{float(measured):.4g}"
+                differences[f"{row['beam_shape']}: {name} {there}, measured {shown}"] = None
+            if not there or replace:
+                row[name] = measured
+    if not count:
+        raise UsageError(f"{path}: no row has a beam shape {', '.join(map(repr, by_shape))}; give --name")
+    _write(path, sheet, rows, [name for name in columns if name not in sheet.columns])
+    return Filled(count, tuple(differences))
+
+
+def _agree(sheet: Sheet, name: str, planned: str, measured: str) -> bool:
+    """Whether a planned cell says what was measured; a length or share of 0 is that of a part that is absent."""
+    if planned.lower() == ABSENT:
+        return measured == ABSENT or float(measured) == 0
+    try:
+        number = sheet.number(planned)
+    except ValueError:
+        return False
+    if measured == ABSENT:
+        return number == 0
+    period = period_of(name)
+    if period:
+        return abs(wrapped(float(measured) - number, period)) <= _DIFFERS_DEG
+    return abs(float(measured) - number) <= _DIFFERS * max(abs(number), 0.05)
+
+
+def _write(path: Path, sheet: Sheet, rows: list[dict[str, Any]], more: list[str]) -> None:
+    import pandas as pd
+
+    names = [*sheet.columns, *more]
+    frame = pd.DataFrame(rows, columns=names)
+    for name in names:
+        numbers = pd.to_numeric(frame[name], errors="coerce")
+        # Numbers go back as numbers, so that a minus sign stays one; texts go back as they were.
+        frame[name] = [
+            float(number) if number == number and text.startswith(("-", "+")) else text
+            for text, number in zip(frame[name], numbers, strict=True)
+        ]
+    write_csv(path, frame)
