@@ -273,8 +273,10 @@ def _folders(clips: tuple[Path, ...], out: Path) -> dict[Path, Path]:
 
 
 def clip_name(clip: Path) -> str:
-    """Name of a clip's folder: the file's name without its ending."""
-    return clip.name if clip.is_dir() else clip.stem
+    """Name of a clip's folder: the file's name without its ending, as every system takes it."""
+    from ..trial.names import safe_name
+
+    return safe_name(clip.name, folder=clip.is_dir())
 
 
 def show_score(result: Measurement, recording: Recording) -> None:

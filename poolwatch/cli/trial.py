@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ..model.errors import PoolwatchError
 from .amounts import Amount
 from .progress import COMPILING
 
 if TYPE_CHECKING:
     from ..trial.batch import ClipEvent, Progress
     from ..trial.comparison import Comparison
+    from ..trial.results import TrialResult
 
 
 @click.command("trial", short_help="measure every clip of a trial and rank the beam shapes")
@@ -56,6 +58,7 @@ if TYPE_CHECKING:
 @click.option("--rank-settings", type=click.Path(path_type=Path), help="TOML file with a table [rank].")
 @click.option("--no-overlay", is_flag=True, help="Write no annotated videos.")
 @click.option("--no-report", is_flag=True, help="Write no report.html.")
+@click.option("--strict", is_flag=True, help="For scripts: end with 1 where any clip was not measured.")
 def command(
     manifest: Path,
     out: Path,
@@ -71,6 +74,7 @@ def command(
     rank_settings: Path | None,
     no_overlay: bool,
     no_report: bool,
+    strict: bool,
 ) -> None:
     """Measure every clip of a manifest and rank the beam shapes.
 
@@ -81,6 +85,9 @@ def command(
 
     Stopped half-way, the same command goes on where it was. With --follow it keeps running beside the machine: fill in
     rows and save the manifest as welds are made; Ctrl-C ends it.
+
+    Ends with 1 where no clip was measured; with --strict, where any was not. The others are ranked and written all
+    the same.
     """
     from ..trial.run import TrialOptions, run_trial
     from ..trial.settings import read_rank_settings
@@ -123,6 +130,25 @@ def command(
         f"{result.measured} clips measured, {result.resumed} were finished before; written: {result.out}",
         err=True,
     )
+    if strict:
+        refuse_gaps(result)
+
+
+def refuse_gaps(result: TrialResult) -> None:
+    """End the command with 1, after everything is written, where a clip was not measured.
+
+    Raises
+    ------
+    PoolwatchError
+        Some clip was not.
+    """
+    if result.failures:
+        clip, reason = next(iter(result.failures.items()))
+        count, total = len(result.failures), len(result.failures) + len(result.scores)
+        raise PoolwatchError(
+            f"{result.out}: {count} of {total} clips {'was' if count == 1 else 'were'} not measured, so the ranking "
+            f"lacks {'it' if count == 1 else 'them'} (all in excluded.csv); first {clip}: {reason}"
+        )
 
 
 def show_studies(compared: Comparison, notes: Sequence[str] = ()) -> None:

@@ -5,16 +5,17 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 from ..model.errors import PoolwatchError, UsageError
+from ..model.processes import usable_cores
 from .cluster import run_tasks_on_cluster
 from .manifest import Entry, Manifest
 from .measurer import Job, Measurer
-from .pool import Event, Function, ProcessPool, Report, usable_cores
+from .pool import Event, Function, ProcessPool, Report
 from .resume import clip_id_of, is_finished, job_key, mark_finished, unmark
 
 # Runs tasks and tells what happens: on this machine or on a cluster.
@@ -97,7 +98,6 @@ def measure_all(
     measurer: Measurer,
     run: Runner,
     *,
-    workers: int = 1,
     settings: Path | None = None,
     overlay: bool = True,
     here: bool = True,
@@ -115,8 +115,6 @@ def measure_all(
         How to measure one clip.
     run
         Where, see `runner`.
-    workers
-        Processes at hand: when fewer clips are left than these, each clip gets several.
     settings
         For rows that name none.
     overlay
@@ -156,8 +154,6 @@ def measure_all(
     if todo and here and measurer.unready():
         tell(ClipEvent("", "preparing", 0.0, 0.0))
         measurer.make_ready()
-    threads = max(1, workers // max(1, len(todo)))
-    todo = [replace(job, threads=threads) for job in todo]
     measured = 0
     for event in run(partial(measure_one, measurer), todo):
         job = todo[event.task]

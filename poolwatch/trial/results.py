@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -43,6 +44,8 @@ class TrialResult:
         How laboratory results go with the index; None without ``outcome_…`` columns.
     measured, resumed
         Clips measured now, and finished before.
+    failures
+        Reason by clip, for those that could not be measured or scored.
     notes
         What to know before using the trial, one sentence each; the ranking's own are in `ranking`.
     title, about
@@ -58,6 +61,7 @@ class TrialResult:
     outcomes: OutcomeStudy | None = None
     measured: int = 0
     resumed: int = 0
+    failures: Mapping[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = field(default=())
     title: str = ""
     about: str = ""

@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING
 
 from ..model.errors import OutputError
 from ..model.files import write_text
+from ..model.processes import usable_cores
 from .batch import BatchResult, ClipEvent, Progress, Runner, finished_away, measure_all, runner
 from .common import score_alike
 from .comparison import compare
 from .crosschecks import in_words
 from .manifest import Manifest, nothing_there, read_manifest
 from .measurer import ClipMeasurer, Job, Measurer
-from .pool import usable_cores
 from .results import TrialResult
 from .settings import RankSettings
 
@@ -208,7 +208,6 @@ class TrialRun:
             self.out,
             self.measurer,
             self._run,
-            workers=self.cores,
             settings=options.settings,
             overlay=options.overlay,
             here=options.scheduler is None,
@@ -255,6 +254,7 @@ class TrialRun:
             outcomes=compared.outcomes,
             measured=batch.measured,
             resumed=batch.resumed,
+            failures=failures,
             notes=(*filter(None, [left_out]), *manifest.remarks, *alike.notes),
             title=self.options.title,
             about=self.options.about,

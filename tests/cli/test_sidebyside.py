@@ -14,6 +14,8 @@ from poolwatch.measure import write_clips_side_by_side
 from poolwatch.model.table import write_csv
 from poolwatch.simulate import Scene, write_simulation
 
+pytestmark = pytest.mark.slow
+
 
 def simulated(folder, seed, mm_per_px, **more):
     width, height = round(4.8 / mm_per_px / 2) * 2, round(2.88 / mm_per_px / 2) * 2

@@ -1,6 +1,7 @@
 """A trial of real clips, killed: the run itself at random moments, and the processes that measure for it.
 
-By default two kills of the run; ``POOLWATCH_KILLS=20 pytest -n 0 tests/faults/test_trial_killed.py`` makes twenty.
+The run is killed three times; ``POOLWATCH_KILLS=20`` makes them twenty. `tests/trial/test_batch.py` kills runs and processes that
+measure invented clips.
 """
 
 from __future__ import annotations
@@ -19,7 +20,12 @@ import pytest
 
 from poolwatch.simulate import Scene, write_simulation
 
-KILLS = int(os.environ.get("POOLWATCH_KILLS", "2"))
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(os.name != "posix", reason="ends processes by the signals of a POSIX system"),
+]
+
+KILLS = int(os.environ.get("POOLWATCH_KILLS", "3"))
 POOLWATCH = [sys.executable, "-c", "from poolwatch.cli.main import console; console()"]
 TABLES = ("scores.csv", "ranking.csv", "pairs.csv", "excluded.csv")
 
@@ -84,7 +90,6 @@ def finished(out: Path) -> set[str]:
     return {path.parent.name for path in out.glob("*/.finished.json")}
 
 
-@pytest.mark.slow
 def test_killed_at_random_moments_then_again(
     manifest: Path, whole: tuple[Path, float], tmp_path: Path
 ) -> None:
@@ -100,7 +105,7 @@ def test_killed_at_random_moments_then_again(
         try:
             process.wait(timeout=rng.uniform(0.25, 1.0) * seconds)
         except subprocess.TimeoutExpired:
-            process.send_signal(signal.SIGKILL)
+            process.kill()
             kills += 1
         else:  # the undisturbed run was slower, for whatever reason: kill sooner
             seconds = time.perf_counter() - begin
@@ -137,9 +142,8 @@ def measuring(parent: int, clip: Path) -> int | None:
     return None
 
 
-@pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="looks for the process in /proc")
-@pytest.mark.parametrize("kills", [1, 2] if KILLS > 2 else [2])
+@pytest.mark.parametrize("kills", [1, 2])
 def test_a_measuring_process_that_the_system_kills(
     kills: int, manifest: Path, whole: tuple[Path, float], tmp_path: Path
 ) -> None:

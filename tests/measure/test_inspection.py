@@ -13,6 +13,8 @@ from poolwatch.model.recording import Recording
 from poolwatch.pool.settings import PoolSettings
 from poolwatch.simulate import Scene, write_simulation
 
+pytestmark = pytest.mark.slow
+
 
 def made(folder, kind="illuminated", **changes):
     scene = {

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import pwd
 import shutil
 import socket
 import subprocess
@@ -55,7 +54,9 @@ def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     )
     place = tmp_path_factory.mktemp("pg")
     user: dict[str, object] = {}
-    if os.geteuid() == 0:
+    if os.name == "posix" and os.geteuid() == 0:
+        import pwd
+
         nobody = next((u for u in pwd.getpwall() if u.pw_name in ("postgres", "nobody")), None)
         if nobody is None:
             pytest.skip("running as root, and there is no other user to run the PostgreSQL server")
