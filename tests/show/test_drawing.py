@@ -138,3 +138,13 @@ def test_strip_cursor_runs_with_time_and_dims_what_is_to_come(clip):
     chart.draw(image, 600)
     at = chart.column(600)
     assert image[:40, at - 200 : at - 20].max() > image[:40, at + 20 : at + 200].max() + 40
+
+
+def test_toned_pictures_can_be_set_back_to_linear_tone():
+    curve = ToneCurve(0.04, 0.78, 0.022, 255.0)
+    levels = np.arange(11, 199)
+    linear = curve.linear()[curve.table(np.dtype(np.uint8))[levels]]
+    expected = 255 * (levels / 255 - curve.black) / (curve.white - curve.black)
+    # The raised picture has 256 greys, the widest apart where it is brightest.
+    assert np.abs(linear - expected).max() < 2.6
+    assert np.array_equal(ToneCurve(0.0, 1.0, np.inf, 255.0).linear(), np.arange(256))

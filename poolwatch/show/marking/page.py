@@ -153,8 +153,9 @@ def _environment() -> jinja2.Environment:
         lstrip_blocks=True,
     )
     templates = resources.files("poolwatch.show.marking").joinpath("templates")
-    style, script = (
-        Markup(templates.joinpath(name).read_text(encoding="utf-8")) for name in ("marking.css", "marking.js")
+    style, tools, script = (
+        Markup(templates.joinpath(name).read_text(encoding="utf-8"))
+        for name in ("marking.css", "tools.js", "marking.js")
     )
-    made.globals.update(style=style, script=script)
+    made.globals.update(style=style, tools=tools, script=script)
     return made

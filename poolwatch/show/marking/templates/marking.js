@@ -2,10 +2,9 @@
 (function () {
   const data = JSON.parse(document.getElementById("data").textContent);
   const byId = function (id) { return document.getElementById(id); };
-  const ENDS = ["front", "rear", "left", "right"], LEAST_OUTLINE = 6;
-  const COLUMNS = ["clip_id", "settings_id", "seed", "drawn", "frame", "mark", "x_px", "y_px", "tone", "person", "round"];
+  const ENDS = MARKED_ENDS, LEAST_OUTLINE = 6;
   const KEY = ["poolwatch handcheck", data.clip_id, data.settings_id, data.seed, data.drawn].join(" ");
-  const stage = byId("stage"), pen = stage.getContext("2d");
+  const stage = byId("stage"), pen = stage.getContext("2d"), ink = markingInk(pen);
   const frames = new Map(data.frames.map(function (f) { return [f.frame, f]; }));
 
   // --- what is kept ---------------------------------------------------------------------------------------------
@@ -28,23 +27,6 @@
   }
   function left() { return order.filter(function (f) { return !isDone(f); }); }
 
-  // Frames come in another order in each round, the same for the same seed and round.
-  function shuffled(list, seed) {
-    let state = seed >>> 0;
-    function next() {
-      state = (state + 0x6d2b79f5) >>> 0;
-      let t = Math.imul(state ^ (state >>> 15), 1 | state);
-      t = (t + Math.imul(t ^ (t >>> 7), 61 | t)) ^ t;
-      return ((t ^ (t >>> 14)) >>> 0) / 4294967296;
-    }
-    const out = list.slice();
-    for (let i = out.length - 1; i > 0; i--) {
-      const j = Math.floor(next() * (i + 1));
-      [out[i], out[j]] = [out[j], out[i]];
-    }
-    return out;
-  }
-
   // --- the picture and the view on it: screen = (picture + 0.5) * scale + shift -----------------------------------
   let stageOf = "frames", frame = null, kind = "front", offset = 0, smooth = true;
   let view = null, room = null, cursor = [(data.width - 1) / 2, (data.height - 1) / 2];
@@ -66,16 +48,7 @@
   const lowered = new WeakMap();
   function inTone(image) {
     if (!data.linear || tone() === "raised") return image;
-    if (!lowered.has(image)) {
-      const copy = document.createElement("canvas"), on = copy.getContext("2d");
-      copy.width = data.width;
-      copy.height = data.height;
-      on.drawImage(image, 0, 0);
-      const dots = on.getImageData(0, 0, data.width, data.height), v = dots.data;
-      for (let i = 0; i < v.length; i += 4) v[i] = v[i + 1] = v[i + 2] = data.linear[v[i]];
-      on.putImageData(dots, 0, 0);
-      lowered.set(image, copy);
-    }
+    if (!lowered.has(image)) lowered.set(image, inOtherGreys(image, data.width, data.height, data.linear));
     return lowered.get(image);
   }
   function pictures() { return stageOf === "frames" ? frames.get(frame).pictures : { 0: data.run[frame].picture }; }
@@ -107,7 +80,6 @@
     }
   }
   function pan(dx, dy) { view.x += dx; view.y += dy; held(); draw(); }
-
   function resize() {
     if (byId("work").hidden) return;
     const box = stage.getBoundingClientRect(), dots = window.devicePixelRatio || 1;
@@ -124,57 +96,14 @@
     }
     draw();
   }
-
   // Along a line of front or rear the coordinate along travel is constant, along one of left or right that across it.
   function direction(of) {
     const row = data.axes[of === "front" || of === "rear" ? 0 : 1], size = Math.hypot(row[0], row[1]);
     return [-row[1] / size, row[0] / size];
   }
-  function stroke(path, colour, width, dash) {
-    for (const [c, w] of [["#000c", width + 2], [colour, width]]) {
-      pen.beginPath();
-      path();
-      pen.strokeStyle = c;
-      pen.lineWidth = w;
-      pen.setLineDash(c === colour && dash ? dash : []);
-      pen.stroke();
-    }
-    pen.setLineDash([]);
-  }
   function lineThrough(p, of, colour, width, dash) {
     const s = toScreen(p), d = direction(of), far = 1e4;
-    stroke(function () { pen.moveTo(s[0] - far * d[0], s[1] - far * d[1]); pen.lineTo(s[0] + far * d[0], s[1] + far * d[1]); }, colour, width, dash);
-  }
-  function words(text, x, y) {
-    pen.font = "600 14px system-ui, sans-serif";
-    pen.lineWidth = 4;
-    pen.strokeStyle = "#000";
-    pen.lineJoin = "round";
-    pen.strokeText(text, x, y);
-    pen.fillStyle = "#fff";
-    pen.fillText(text, x, y);
-  }
-  function corners(p, reach, colour) {
-    const s = toScreen(p), r = reach, q = reach / 2;
-    stroke(function () {
-      for (const [i, j] of [[-1, -1], [1, -1], [1, 1], [-1, 1]]) {
-        pen.moveTo(s[0] + i * r, s[1] + j * q);
-        pen.lineTo(s[0] + i * r, s[1] + j * r);
-        pen.lineTo(s[0] + i * q, s[1] + j * r);
-      }
-    }, colour, 1.5);
-  }
-  function travel() {
-    const box = stage.getBoundingClientRect(), a = data.forward, at = [34, box.height - 34];
-    const tip = [at[0] + 20 * a[0], at[1] + 20 * a[1]], end = [at[0] - 20 * a[0], at[1] - 20 * a[1]];
-    stroke(function () {
-      pen.moveTo(end[0], end[1]); pen.lineTo(tip[0], tip[1]);
-      for (const side of [1, -1]) {
-        pen.moveTo(tip[0], tip[1]);
-        pen.lineTo(tip[0] - 8 * a[0] - side * 6 * a[1], tip[1] - 8 * a[1] + side * 6 * a[0]);
-      }
-    }, "#fff", 2);
-    words("travel", 62, box.height - 14);
+    ink.stroke(function () { pen.moveTo(s[0] - far * d[0], s[1] - far * d[1]); pen.lineTo(s[0] + far * d[0], s[1] + far * d[1]); }, colour, width, dash);
   }
   function draw() {
     if (frame === null || byId("work").hidden) return;
@@ -191,32 +120,31 @@
     stage.dataset.shown = image.complete ? frame + "," + offset : "";
     if (stageOf === "frames") {
       const m = sheet.marks[frame] || {};
-      for (const k of ENDS) if (m[k] && k !== kind) {
-        lineThrough(m[k], k, "#f0e442", 1, [6, 6]);
-        const s = toScreen(m[k]);
-        words(k, s[0] + 6, s[1] - 6);
-      } else if (m[k]) lineThrough(m[k], k, "#f0e442", 1, [2, 6]);
+      for (const k of ENDS) if (m[k]) {
+        lineThrough(m[k], k, "#f0e442", 1, k === kind ? [2, 6] : [6, 6]);
+        if (k !== kind) ink.words(k, toScreen(m[k])[0] + 6, toScreen(m[k])[1] - 6);
+      }
       const ring = m.outline || [];
       if (ring.length) {
-        stroke(function () { ring.forEach(function (p, n) { const s = toScreen(p); if (n) pen.lineTo(s[0], s[1]); else pen.moveTo(s[0], s[1]); }); if (ring.length > 2) pen.closePath(); }, "#f0e442", 1);
-        for (const p of ring) corners(p, 4, "#f0e442");
+        ink.stroke(function () { ring.forEach(function (p, n) { const s = toScreen(p); if (n) pen.lineTo(s[0], s[1]); else pen.moveTo(s[0], s[1]); }); if (ring.length > 2) pen.closePath(); }, "#f0e442", 1);
+        for (const p of ring) ink.corners(toScreen(p), 4, "#f0e442");
       }
-      if (m.unclear) words("called unclear: cannot see", 12, 24);
+      if (m.unclear) ink.words("called unclear: cannot see", 12, 24);
     } else {
       sheet.particles.forEach(function (p, n) {
         if (p.frame > data.run[frame].frame) return;
         const now = p.frame === data.run[frame].frame;
-        corners([p.x, p.y], now ? 12 : 6, now ? "#f0e442" : "#9aa0a6");
         const s = toScreen([p.x, p.y]);
-        if (now) words(String(n + 1), s[0] + 14, s[1] - 8);
+        ink.corners(s, now ? 12 : 6, now ? "#f0e442" : "#9aa0a6");
+        if (now) ink.words(String(n + 1), s[0] + 14, s[1] - 8);
       });
     }
     if (offset === 0 && !(stageOf === "frames" && (sheet.marks[frame] || {}).unclear)) {
       if (ENDS.includes(kind)) lineThrough(cursor, kind, "#56b4e9", 1.5);
       const s = toScreen(cursor), long = kind === "particle" || kind === "outline" ? 14 : 7;
-      stroke(function () { pen.moveTo(s[0] - long, s[1]); pen.lineTo(s[0] - 3, s[1]); pen.moveTo(s[0] + 3, s[1]); pen.lineTo(s[0] + long, s[1]); pen.moveTo(s[0], s[1] - long); pen.lineTo(s[0], s[1] - 3); pen.moveTo(s[0], s[1] + 3); pen.lineTo(s[0], s[1] + long); }, "#56b4e9", 1.5);
+      ink.stroke(function () { pen.moveTo(s[0] - long, s[1]); pen.lineTo(s[0] - 3, s[1]); pen.moveTo(s[0] + 3, s[1]); pen.lineTo(s[0] + long, s[1]); pen.moveTo(s[0], s[1] - long); pen.lineTo(s[0], s[1] - 3); pen.moveTo(s[0], s[1] + 3); pen.lineTo(s[0], s[1] + long); }, "#56b4e9", 1.5);
     }
-    travel();
+    ink.travel(data.forward, stage.getBoundingClientRect().height);
     byId("place").textContent = "x " + cursor[0].toFixed(1) + ", y " + cursor[1].toFixed(1) + " px, enlarged " + view.scale.toFixed(1) + " times";
   }
 
@@ -347,27 +275,9 @@
     panel("work");
     show();
   }
-  function cell(text) { return /[",\n]/.test(text) ? '"' + text.replace(/"/g, '""') + '"' : text; }
-  function csv() {
-    const rows = [];
-    function add(f, mark, p) {
-      rows.push([data.clip_id, data.settings_id, String(data.seed), data.drawn, String(f), mark, p ? p[0].toFixed(3) : "", p ? p[1].toFixed(3) : "", p ? p[2] : "", sheet.person, String(sheet.round)]);
-    }
-    for (const f of order.slice().sort(function (a, b) { return a - b; })) {
-      const m = sheet.marks[f];
-      if (m.unclear) { add(f, "unclear"); continue; }
-      for (const k of ENDS) add(f, k, m[k]);
-      for (const p of m.outline || []) add(f, "outline", p);
-    }
-    if (sheet.runSeen) {
-      for (const p of sheet.particles) add(p.frame, "particle", [p.x, p.y, p.tone]);
-      add(data.run[0].frame, "run_seen");
-    }
-    return [COLUMNS].concat(rows).map(function (row) { return row.map(cell).join(","); }).join("\n") + "\n";
-  }
   function save() {
     const name = "handcheck-" + data.clip.replace(/[^A-Za-z0-9_-]+/g, "-") + "-" + sheet.person.replace(/[^A-Za-z0-9_-]+/g, "-") + "-round" + sheet.round + ".csv";
-    const link = document.createElement("a"), address = URL.createObjectURL(new Blob([csv()], { type: "text/csv" }));
+    const link = document.createElement("a"), address = URL.createObjectURL(new Blob([markedCsv(data, sheet, order)], { type: "text/csv" }));
     link.href = address;
     link.download = name;
     link.click();
@@ -410,7 +320,6 @@
   document.querySelectorAll("[data-do]").forEach(function (b) { b.addEventListener("click", function () { acts[b.dataset.do](); }); });
   document.querySelectorAll("#kinds button").forEach(function (b) { b.addEventListener("click", function () { choose(b.dataset.kind); stage.focus(); }); });
   function choose(k) { if (stageOf === "frames") { kind = k; offset = 0; show(); } }
-
   byId("who").addEventListener("submit", function (event) {
     event.preventDefault();
     const person = byId("person").value.trim(), round = Number(byId("round").value);
@@ -438,7 +347,6 @@
     else return;
     event.preventDefault();
   });
-
   const down = new Map();
   let moved = false, pinch = null;
   function at(event) { const box = stage.getBoundingClientRect(); return [event.clientX - box.left, event.clientY - box.top]; }
