@@ -257,12 +257,15 @@ def _bead(
         "rougher": rng.uniform(0.98, 1.02),
         "tinted": rng.uniform(0.9, 1.1),
     }[kind]
+    wavelength = float(np.exp(rng.uniform(math.log(10), math.log(max(60.0, width)))))
+    # An edge that is steeper than this is no edge any more, but a row of drops.
+    roughest = min(max(0.06 * width, 1.0), 0.1 * wavelength)
     values: dict[str, Any] = {
         "length": length,
         "width": width,
         "undulation": rng.uniform(0, 0.25) * width,
-        "edge_rms": float(np.exp(rng.uniform(math.log(0.25), math.log(max(0.06 * width, 1.0))))),
-        "edge_wavelength": float(np.exp(rng.uniform(math.log(10), math.log(max(60.0, width))))),
+        "edge_rms": float(np.exp(rng.uniform(math.log(0.25), math.log(roughest)))),
+        "edge_wavelength": wavelength,
         "tone": tone,
         "tint": _tint(rng, 0.25 if kind == "tinted" else 0.05),
         "grain": rng.uniform(0.12, 0.3) if kind == "rougher" else rng.uniform(0.02, 0.12),
