@@ -81,7 +81,11 @@ def _telling(features: Image, inner: Mask, outer: Mask) -> Floats:
     bead, sheet = features[inner].astype(np.float64), features[outer].astype(np.float64)
     apart = bead.mean(axis=0) - sheet.mean(axis=0)
     within = (np.cov(bead.T) + np.cov(sheet.T)) / 2 if features.shape[2] > 1 else np.array([[1.0]])
-    within = np.atleast_2d(within) + 1e-9 * np.eye(features.shape[2]) + np.diag(np.diag(np.atleast_2d(within))) * 0.05
+    within = (
+        np.atleast_2d(within)
+        + 1e-9 * np.eye(features.shape[2])
+        + np.diag(np.diag(np.atleast_2d(within))) * 0.05
+    )
     weights = np.linalg.solve(within, apart)
     return np.asarray(weights / max(float(weights @ apart), 1e-12))
 
@@ -123,7 +127,9 @@ def courses(strip: Strip, centre: Floats, half: Floats) -> tuple[Floats, Floats,
     return upper, lower, contrast
 
 
-def _pair(strip: Strip, centre: Floats, half: Floats, by_texture: bool, smoothing: float) -> tuple[Edge, Edge]:
+def _pair(
+    strip: Strip, centre: Floats, half: Floats, by_texture: bool, smoothing: float
+) -> tuple[Edge, Edge]:
     """Both edges by tone or by texture, px to the left of the axis."""
     width = 2 * float(np.median(half))
     inner, outer = _zones(strip, centre, half, min(0.3, 3 / (0.5 * width)))
@@ -174,7 +180,8 @@ def _judged(seen: Mask, left: Edge, right: Edge, width: float) -> Mask:
     judged &= seen
     if judged.sum() < max(3 * width, 40):
         raise MeasurementError(
-            "the edges of the bead are not seen along three widths of it: take the photo closer, sharper, or with light "
+            "the edges of the bead are not seen along three widths of it: take the photo closer, sharper, "
+            "or with light "
             "from another side"
         )
     return judged

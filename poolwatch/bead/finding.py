@@ -90,9 +90,7 @@ def _look(light: Image, side: int) -> tuple[Image, float]:
     rough = cv2.blur(cv2.resize(rough, size, interpolation=cv2.INTER_AREA), (3, 3))
     channels = [np.log(mean + floor), 0.7 * np.log(rough / (mean + floor) + 1e-3)]
     if small.shape[2] == 3:
-        channels += [
-            np.log((small[..., k] + floor) / (small[..., 1] + floor)) for k in (0, 2)
-        ]
+        channels += [np.log((small[..., k] + floor) / (small[..., 1] + floor)) for k in (0, 2)]
     return np.stack(channels, axis=-1).astype(np.float32), factor
 
 
@@ -201,7 +199,11 @@ def _longest_run(value: Floats) -> tuple[Floats, NDArray[np.int64], NDArray[np.i
         here = np.where(anew, value[:, block], here + value[:, block])
         start = np.where(anew, block, start)
         better = here > best
-        best, begin, end = np.where(better, here, best), np.where(better, start, begin), np.where(better, block, end)
+        best, begin, end = (
+            np.where(better, here, best),
+            np.where(better, start, begin),
+            np.where(better, block, end),
+        )
     return best, begin, end
 
 

@@ -28,9 +28,10 @@ def line_up(light: Image, axis: Axis) -> Axis:
     for _ in range(_ROUNDS):
         before = axis
         axis = _drawn_out(small, axis)
-        if abs(axis.direction_deg - before.direction_deg) < 0.05 and abs(
-            (axis.stop - axis.start) - (before.stop - before.start)
-        ) < axis.width:
+        if (
+            abs(axis.direction_deg - before.direction_deg) < 0.05
+            and abs((axis.stop - axis.start) - (before.stop - before.start)) < axis.width
+        ):
             break
     return _scaled(axis, 1 / factor)
 

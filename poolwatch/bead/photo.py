@@ -53,7 +53,9 @@ def read_weld_photo(path: str | Path) -> Photo:
     except FileNotFoundError:
         raise ClipError(f"{path}: no such file; check the path") from None
     except OSError as error:
-        raise ClipError(f"{path}: cannot be read ({error.strerror}); check the path and its permissions") from None
+        raise ClipError(
+            f"{path}: cannot be read ({error.strerror}); check the path and its permissions"
+        ) from None
     try:
         raw: Any = cv2.imdecode(data, cv2.IMREAD_COLOR | cv2.IMREAD_ANYDEPTH) if data.size else None
     except cv2.error:
@@ -61,7 +63,9 @@ def read_weld_photo(path: str | Path) -> Photo:
     if raw is None:
         raise ClipError(f"{path}: is no picture that can be read; give a JPEG, PNG, TIFF or BMP still")
     if raw.shape[0] * raw.shape[1] > _MOST_PIXELS or min(raw.shape[:2]) < 32:
-        raise ClipError(f"{path}: is {raw.shape[1]} x {raw.shape[0]} px; give a picture of 32 px to 400 megapixels")
+        raise ClipError(
+            f"{path}: is {raw.shape[1]} x {raw.shape[0]} px; give a picture of 32 px to 400 megapixels"
+        )
     if _is_grey(raw):
         raw = raw[..., :1]
     return Photo(path.name, _linear(raw), _eight_bit(raw))
@@ -85,5 +89,7 @@ def _linear(raw: NDArray[Any]) -> Image:
 def _eight_bit(raw: NDArray[Any]) -> NDArray[np.uint8]:
     if raw.dtype != np.uint8:
         low, high = np.percentile(raw[::8, ::8], [0.5, 99.5])
-        raw = np.clip((raw.astype(np.float32) - low) * (255 / max(float(high - low), 1e-12)), 0, 255).astype(np.uint8)
+        raw = np.clip((raw.astype(np.float32) - low) * (255 / max(float(high - low), 1e-12)), 0, 255).astype(
+            np.uint8
+        )
     return np.repeat(raw, 3, axis=2) if raw.shape[2] == 1 else raw

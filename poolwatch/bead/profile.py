@@ -70,7 +70,10 @@ def fit_profile(x: Floats, mean: Floats, u: Floats) -> EdgeProfile:
                 [x[-1], 4.0, *[np.inf] * 5, 0.5 * x[-1] + 1],
             ),
         )
-        if lined.cost < min(_LINE_GAIN * plain.cost, best.cost) and abs(lined.x[0] - plain.x[0]) < 0.8 * x[-1]:
+        if (
+            lined.cost < min(_LINE_GAIN * plain.cost, best.cost)
+            and abs(lined.x[0] - plain.x[0]) < 0.8 * x[-1]
+        ):
             best, offset, blur = lined, float(lined.x[0]), float(lined.x[1])
     jacobian = best.jac
     spread = float(np.sqrt(2 * best.cost / max(1, len(x) - len(best.x))))
@@ -81,7 +84,10 @@ def fit_profile(x: Floats, mean: Floats, u: Floats) -> EdgeProfile:
 def _plain(x: Floats, p: Floats) -> Floats:
     place, blur, low, slope, high, climb = p
     share = step(x - place, blur)
-    return np.asarray((1 - share) * (low + slope * np.minimum(x - place, 0)) + share * (high + climb * np.maximum(x - place, 0)))
+    return np.asarray(
+        (1 - share) * (low + slope * np.minimum(x - place, 0))
+        + share * (high + climb * np.maximum(x - place, 0))
+    )
 
 
 def _lined(x: Floats, p: Floats) -> Floats:

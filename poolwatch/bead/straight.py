@@ -73,4 +73,6 @@ def _slow(part: Image, where: Mask, *, window: int) -> Floats:
         return np.full(part.shape[1], max(float(part.mean()), 1e-4))
     filled = np.interp(np.arange(len(level)), np.flatnonzero(good), level[good])
     window = min(window | 1, (len(level) // 2) | 1)
-    return np.asarray(np.maximum(uniform_filter1d(median_filter(filled, window, mode="nearest"), window), 1e-4))
+    return np.asarray(
+        np.maximum(uniform_filter1d(median_filter(filled, window, mode="nearest"), window), 1e-4)
+    )

@@ -16,6 +16,15 @@ from .profile import fit_profile, step
 _STATE, _REACH = 0.5, 6
 # What a state's move costs, as a share of a whole step.
 _COST = 0.06
+# A step higher than usual counts no more than this: a scratch or a particle is no better an edge.
+_MOST_STEP = 1.1
+# How far to each side the place of a step is taken from, px.
+_NEAR = 4.0
+# A path must also look like a step from further away, so that it keeps to the sheet's side of ripples: so far into
+# the bead, px, and further into the sheet.
+_INTO_BEAD = 6.0
+# Range in which the edge drawn for the noise is looked for, px to each side.
+_NOISE_ROOM = 4.0
 # Blur that a first template has, px.
 _FIRST_BLUR = 1.3
 
@@ -58,7 +67,9 @@ def aligned(part: Image, rows: Floats, inward: int, places: Floats) -> Image:
     y = (rows[None, :] + inward * places[:, None]).astype(np.float32)
     x = np.broadcast_to(np.arange(part.shape[1], dtype=np.float32), y.shape)
     # Bicubic across; columns are whole, so nothing is mixed along.
-    return np.asarray(cv2.remap(part, np.ascontiguousarray(x), y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE))
+    return np.asarray(
+        cv2.remap(part, np.ascontiguousarray(x), y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    )
 
 
 def trace_edge(part: Image, rows: Floats, inward: int, *, room: float, smoothing: float, deep: float) -> Edge:
@@ -85,20 +96,18 @@ def trace_edge(part: Image, rows: Floats, inward: int, *, room: float, smoothing
         Its places are px into the bead from `rows`.
     """
     part = gaussian_filter1d(part, smoothing, axis=1)
-    half = min(max(4.0, 3 * _FIRST_BLUR), deep)
-    offsets = np.arange(-half, half + 0.01, _STATE)
-    template = _normalised(step(offsets, _FIRST_BLUR))
+    offsets = np.arange(-deep, min(_INTO_BEAD, deep) + 0.01, _STATE)
     states = np.arange(-room, room + 0.01, _STATE)
-    around = np.arange(states[0] - half, states[-1] + half + 0.01, _STATE)
+    around = np.arange(states[0] + offsets[0], states[-1] + offsets[-1] + 0.01, _STATE)
     first = aligned(part, rows, inward, around)
-    course = _follow(first, template, states)
-    mean, _ = _mean_profile(part, rows, inward, course, offsets)
-    template = _normalised(mean)
-    course = _follow(first, template, states)
+    template = step(offsets, _FIRST_BLUR)
+    course = _follow(first, offsets, template, states)
+    template, _ = _mean_profile(part, rows, inward, course, offsets)
+    course = _follow(first, offsets, template, states)
     x = np.arange(-deep, deep + 0.01, _STATE)
     mean, u = _mean_profile(part, rows, inward, course, x)
     profile = fit_profile(x, mean, u)
-    noise = _planted(part, rows, inward, course, x, mean, template)
+    noise = _planted(part, rows, inward, course, offsets, template)
     usual = float(np.median(course.height)) or 1e-9
     return Edge(
         course.place + profile.offset,
@@ -115,14 +124,25 @@ def _normalised(profile: Floats) -> Floats:
     return np.asarray(profile / max(float(np.linalg.norm(profile)), 1e-12))
 
 
-def _follow(around: Image, template: Floats, states: Floats) -> _Course:
-    """Best path through the picture's likeness to the template, then a parabola over its top."""
-    count = len(states)
+def _likeness(around: Image, template: Floats, first: int, count: int) -> Floats:
+    """Likeness of every state to a template that begins `first` rows later than it could."""
     likeness = np.zeros((count, around.shape[1]))
-    for k, weight in enumerate(template):
-        likeness += weight * around[k : k + count]
-    usual = float(np.median(likeness.max(axis=0))) or 1e-9
-    path = best_path(np.clip(likeness / abs(usual), -1.0, 1.5), _COST)
+    for k, weight in enumerate(_normalised(template)):
+        likeness += weight * around[first + k : first + k + count]
+    return likeness
+
+
+def _follow(around: Image, offsets: Floats, template: Floats, states: Floats) -> _Course:
+    """Best path through the picture's likeness to the template, near and far, then a parabola over "
+    "the near one's top."""
+    count = len(states)
+    near = np.flatnonzero(np.abs(offsets) <= _NEAR + 0.01)
+    likeness = _likeness(around, template[near], int(near[0]), count)
+    worth = np.zeros_like(likeness)
+    for value in (likeness, _likeness(around, template, 0, count)):
+        usual = abs(float(np.median(value.max(axis=0)))) or 1e-9
+        worth += np.clip(value / usual, -1.0, _MOST_STEP) / 2
+    path = best_path(worth, _COST)
     column = np.arange(around.shape[1])
     # To the top nearby: the path is pulled straight by its cost.
     for _ in range(3):
@@ -150,14 +170,14 @@ def _mean_profile(
 
 
 def _planted(
-    part: Image, rows: Floats, inward: int, course: _Course, x: Floats, mean: Floats, template: Floats
+    part: Image, rows: Floats, inward: int, course: _Course, offsets: Floats, template: Floats
 ) -> Floats:
     """What the same search finds at a straight edge made of the mean profile and the photo's own texture."""
+    x = np.arange(offsets[0] - _NOISE_ROOM, offsets[-1] + _NOISE_ROOM + 0.01, _STATE)
     aside = 2 * _FIRST_BLUR
-    away = np.where(x < 0, x - aside, x + aside)
-    texture = aligned(part, rows + inward * course.place, inward, away)
+    texture = aligned(part, rows + inward * course.place, inward, np.where(x < 0, x - aside, x + aside))
     texture = texture - np.median(texture[:, _good(course)], axis=1)[:, None]
-    planted = mean[:, None] + texture
-    half = len(template) // 2
-    states = x[half : len(x) - half]
-    return _follow(planted, template, states).place - _follow(mean[:, None], template, states).place[0]
+    mean, _ = _mean_profile(part, rows, inward, course, x)
+    states = np.arange(-_NOISE_ROOM, _NOISE_ROOM + 0.01, _STATE)
+    ideal = _follow(np.repeat(mean[:, None], 2, axis=1), offsets, template, states).place[0]
+    return np.asarray(_follow(mean[:, None] + texture, offsets, template, states).place - ideal)

@@ -17,7 +17,8 @@ _LEAST_GAIN = 0.5
 
 
 def departure(values: Floats, judged: Mask) -> Floats:
-    """Departure from a line and cosines down to a wavelength of a fifth of the length, by least squares; 0 elsewhere."""
+    """Departure from a line and cosines down to a wavelength of a fifth of the length, by least "
+    "squares; 0 elsewhere."""
     at = np.flatnonzero(judged)
     first, last = int(at[0]), int(at[-1])
     t = (at - first + 0.5) / (last - first + 1)

@@ -77,7 +77,12 @@ def add_marks(scene: WeldScene, rng: np.random.Generator, light: Image, along: I
         t = np.linspace(-0.5, 0.5, 60)
         heading = turn + bend * t
         points = np.stack([x + length * t * np.cos(heading), y + length * t * np.sin(heading)], axis=1)
-        _stroke(light, points, int(rng.integers(1, 3)), float(rng.choice([rng.uniform(0.5, 0.85), rng.uniform(1.2, 1.7)])))
+        _stroke(
+            light,
+            points,
+            int(rng.integers(1, 3)),
+            float(rng.choice([rng.uniform(0.5, 0.85), rng.uniform(1.2, 1.7)])),
+        )
 
 
 def _stroke(light: Image, points: Floats, pen: int, tone: float) -> None:
@@ -119,16 +124,28 @@ def _ink(
     """A few letters' worth of marker pen beside the weld."""
     height, width = along.shape
     side = rng.choice([-1, 1])
-    row = np.argmin(np.abs(along - rng.uniform(-0.4, 0.4) * scene.bead.length) + np.abs(across - side * away * 1.25))
+    row = np.argmin(
+        np.abs(along - rng.uniform(-0.4, 0.4) * scene.bead.length) + np.abs(across - side * away * 1.25)
+    )
     y, x = divmod(int(row), width)
     size = rng.uniform(20, 45)
-    colour = np.array([(0.1, 0.1, 0.12), (0.1, 0.2, 0.9), (0.9, 0.1, 0.1)][int(rng.integers(3))], dtype=np.float32)
+    colour = np.array(
+        [(0.1, 0.1, 0.12), (0.1, 0.2, 0.9), (0.9, 0.1, 0.1)][int(rng.integers(3))], dtype=np.float32
+    )
     mask = np.zeros((height, width), dtype=np.uint8)
     for letter in range(int(rng.integers(1, 5))):
         points = np.stack(
             [x + size * (letter + rng.uniform(0, 0.7, 5)), y + size * rng.uniform(-0.5, 0.5, 5)], axis=1
         )
-        cv2.polylines(mask, [np.rint(points * 16).astype(np.int32)], False, 255.0, int(rng.integers(3, 7)), cv2.LINE_AA, 4)
+        cv2.polylines(
+            mask,
+            [np.rint(points * 16).astype(np.int32)],
+            False,
+            255.0,
+            int(rng.integers(3, 7)),
+            cv2.LINE_AA,
+            4,
+        )
     share = 0.9 * mask[..., None].astype(np.float32) / 255
     light *= 1 - share * (1 - colour)
     return np.asarray(mask > 0)

@@ -138,10 +138,16 @@ def _edges(scene: WeldScene, rng: np.random.Generator) -> tuple[Floats, Floats, 
     bead = scene.bead
     half = math.ceil(bead.length / 2) + 2
     s = np.arange(-half, half + 1, dtype=np.float64)
-    centre = bead.undulation * np.sin(2 * np.pi * s / (rng.uniform(0.6, 1.5) * bead.length) + rng.uniform(0, 6.28))
+    centre = bead.undulation * np.sin(
+        2 * np.pi * s / (rng.uniform(0.6, 1.5) * bead.length) + rng.uniform(0, 6.28)
+    )
     wide = bead.width * (1 + 0.03 * np.sin(2 * np.pi * s / (0.7 * bead.length) + rng.uniform(0, 6.28)))
-    left = centre + wide / 2 + bead.edge_rms * wavy(rng, len(s), bead.edge_wavelength, slowest=bead.length / 3)
-    right = centre - wide / 2 + bead.edge_rms * wavy(rng, len(s), bead.edge_wavelength, slowest=bead.length / 3)
+    left = (
+        centre + wide / 2 + bead.edge_rms * wavy(rng, len(s), bead.edge_wavelength, slowest=bead.length / 3)
+    )
+    right = (
+        centre - wide / 2 + bead.edge_rms * wavy(rng, len(s), bead.edge_wavelength, slowest=bead.length / 3)
+    )
     crests = np.empty(0)
     if bead.ripple_spacing:
         count = int(2 * (half + bead.width) / bead.ripple_spacing) + 2
@@ -170,7 +176,9 @@ def _sheet(
     shape = along.shape
     tone = 1 + sheet.grain * grain(rng, shape, sheet.grain_size)
     if sheet.rolling:
-        tone += sheet.rolling * _streaks(rng, shape, sheet.rolling_deg + scene.direction_deg, sheet.rolling_length)
+        tone += sheet.rolling * _streaks(
+            rng, shape, sheet.rolling_deg + scene.direction_deg, sheet.rolling_length
+        )
     light = sheet.tone * tone[..., None] * np.asarray(sheet.tint, dtype=np.float32)
     if sheet.heat_tint:
         middle = np.interp(along.ravel(), s, (left + right) / 2).reshape(shape)
@@ -184,7 +192,9 @@ def _sheet(
 def _streaks(rng: np.random.Generator, shape: tuple[int, ...], angle_deg: float, length: float) -> Image:
     """Streaks of standard deviation 1 along a direction of the picture."""
     side = int(math.hypot(*shape)) + 8
-    field = cv2.GaussianBlur(rng.standard_normal((side, side), dtype=np.float32), (0, 0), length / 2, sigmaY=0.8)
+    field = cv2.GaussianBlur(
+        rng.standard_normal((side, side), dtype=np.float32), (0, 0), length / 2, sigmaY=0.8
+    )
     turn = cv2.getRotationMatrix2D((side / 2, side / 2), angle_deg, 1.0)
     turn[:, 2] += (shape[1] / 2 - side / 2, shape[0] / 2 - side / 2)
     field = cv2.warpAffine(field, turn, (shape[1], shape[0]), borderMode=cv2.BORDER_REFLECT)
@@ -218,9 +228,15 @@ def _lay_bead(
     tone = 1 + bead.grain * grain(rng, along.shape, bead.grain_size) + bead.crown * u
     if len(crests) > 1:
         trail = bead.ripple_lag * bead.width * np.minimum(np.abs(u), 1.2) ** 1.7
-        phase = 2 * np.pi * np.interp((along + trail).ravel(), crests, np.arange(len(crests))).reshape(along.shape)
+        phase = (
+            2
+            * np.pi
+            * np.interp((along + trail).ravel(), crests, np.arange(len(crests))).reshape(along.shape)
+        )
         wave = np.cos(phase) + 0.25 * np.cos(2 * phase + 0.7)
-        strength = 1 + 0.4 * np.interp(flat, s, wavy(rng, len(s), 6 * bead.ripple_spacing)).reshape(along.shape)
+        strength = 1 + 0.4 * np.interp(flat, s, wavy(rng, len(s), 6 * bead.ripple_spacing)).reshape(
+            along.shape
+        )
         tone += bead.ripple_depth * np.clip(strength, 0.1, 2) * wave
     if bead.toe:
         tone *= 1 - bead.toe * np.exp(-((inside / max(1.5, 0.05 * bead.width)) ** 2))

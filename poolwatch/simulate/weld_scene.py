@@ -278,7 +278,9 @@ def _bead(
     if rippled:
         least = max(5.0, 4.5 * blur)
         values |= {
-            "ripple_spacing": float(np.exp(rng.uniform(math.log(least), math.log(max(1.3 * least, 0.5 * width))))),
+            "ripple_spacing": float(
+                np.exp(rng.uniform(math.log(least), math.log(max(1.3 * least, 0.5 * width))))
+            ),
             "ripple_depth": rng.uniform(0.08, 0.3),
             "ripple_scatter": rng.uniform(0.0, 0.15),
             "ripple_lag": rng.uniform(0.0, 0.5),
