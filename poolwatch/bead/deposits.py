@@ -11,13 +11,21 @@ import numpy as np
 from .facts import Deposits, Edges, Floats, Image, Mask, Strip
 
 # A spot stands out by so many noise levels at its heart, and is as large as what stands out by so many.
-_HEART, _RIM = 6.0, 2.6
+_HEART, _RIM = 6.5, 2.6
+# Averaging before that, standard deviation in px.
+_SMOOTH = 1.0
 # Least difference from the sheet, as a share of its light.
 _LEAST_SHARE = 0.07
 # Diameters told, px; the largest as a share of the belt.
 _LEAST_PX, _MOST_SHARE = 3.0, 0.5
 # Shortest over longest axis of a spot, and its area over that of its ellipse.
 _ROUND, _SOLID = 0.45, 0.6
+# Area over that of the tightest outline without dents, of spots larger than so many px: letters have dents, and holes.
+_NO_DENTS, _NO_HOLES, _LETTERS_PX = 0.86, 0.72, 8.0
+# Metal has about the colour of the sheet: one colour differs from another by no more than this. Ink does.
+_COLOURED = 0.3
+# Clear sheet between a spot and the bead, px: what touches the bead is its edge.
+_CLEAR = 1.5
 # What goes on beyond a spot on two opposite sides, over the spot itself, is a line.
 _GOES_ON = 0.3
 
@@ -29,7 +37,8 @@ class _Spot:
     area: float
     minor: float
     major: float
-    turn: float
+    full: float
+    holes: float
     strength: float
 
 
@@ -52,11 +61,19 @@ def find_deposits(strip: Strip, edges: Edges, *, belt: float) -> Deposits:
     away = np.maximum(strip.rows(edges.left.left) - rows, rows - strip.rows(edges.right.left))
     wanted = (away > 0) & (away < belt) & between
     sheet = (away > 2.0) & strip.inside
-    residual, noise = _residual(strip, sheet, edges)
-    covered = _covered(residual, sheet)
-    sheet &= ~covered
+    residual = _residual(strip, sheet, edges)
+    sheet &= ~_covered(residual, sheet)
+    residual = np.where(sheet, residual, 0.0).astype(np.float32)
+    residual = cv2.GaussianBlur(residual - _streaks(residual, sheet), (0, 0), _SMOOTH)
+    noise = _noise(residual, sheet)
     spots = [spot for spot in _spots(residual, noise, sheet) if _is_deposit(spot, residual, belt)]
-    kept = [spot for spot in spots if wanted[round(spot.row), round(spot.column)]]
+    kept = [
+        spot
+        for spot in spots
+        if wanted[round(spot.row), round(spot.column)]
+        and away[round(spot.row), round(spot.column)] > math.sqrt(spot.area / math.pi) + _CLEAR
+        and _colour(strip.light, spot) < _COLOURED
+    ]
     column = np.array([spot.column for spot in kept])
     row = np.array([spot.row for spot in kept])
     places = strip.axis.picture(strip.first_along + column, strip.first_left - row).reshape(-1, 2)
@@ -67,23 +84,44 @@ def find_deposits(strip: Strip, edges: Edges, *, belt: float) -> Deposits:
     return Deposits(places[:, 0], places[:, 1], diameter, belt, min(seen, 1.0))
 
 
-def _residual(strip: Strip, sheet: Mask, edges: Edges) -> tuple[Image, Floats]:
-    """Light over that around it, less 1, in grey; and its noise in each row's neighbourhood along the strip."""
+def _residual(strip: Strip, sheet: Mask, edges: Edges) -> Image:
+    """Light over that around it, less 1, in grey."""
     grey = np.where(sheet, strip.light.mean(axis=2), 1.0).astype(np.float32)
     size = int(min(61, max(31, 0.5 * np.median(edges.width)))) | 1
     low, high = np.percentile(grey[sheet], [0.2, 99.8]) if sheet.any() else (0.0, 1.0)
     scale = 255 / max(float(high - low), 1e-6)
     eight = np.clip((grey - low) * scale, 0, 255).astype(np.uint8)
     around = cv2.GaussianBlur(cv2.medianBlur(eight, size), (0, 0), size / 6).astype(np.float32) / scale + low
-    residual = np.where(sheet, grey / np.maximum(around, 0.05) - 1, 0.0).astype(np.float32)
+    return np.where(sheet, np.clip(grey / np.maximum(around, 0.05) - 1, -1, 2), 0.0).astype(np.float32)
+
+
+def _streaks(residual: Image, sheet: Mask) -> Image:
+    """What goes on along the direction of the rolling marks: a mean along it, without the middle itself."""
+    dy, dx = np.gradient(cv2.GaussianBlur(np.clip(residual, -0.2, 0.2), (0, 0), 1.0))
+    # Structure tensor: streaks run across the direction of most change.
+    dx, dy = dx[sheet], dy[sheet]
+    angle = 0.5 * math.atan2(2 * float((dx * dy).mean()), float((dx * dx - dy * dy).mean())) + math.pi / 2
+    reach = 45
+    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    along, across = x * math.cos(angle) + y * math.sin(angle), y * math.cos(angle) - x * math.sin(angle)
+    kernel = np.exp(-0.5 * (along / 18.0) ** 2 - 0.5 * (across / 0.7) ** 2) * (np.abs(along) > 8)
+    kernel = (kernel / kernel.sum()).astype(np.float32)
+    # A particle nearby must not draw a streak: what stands out far is cut.
+    limit = 3 * 1.4826 * float(np.median(np.abs(residual[sheet]))) if sheet.any() else 0.1
+    return np.asarray(cv2.filter2D(np.clip(residual, -limit, limit), cv2.CV_32F, kernel))
+
+
+def _noise(residual: Image, sheet: Mask) -> Floats:
+    """Standard deviation of the sheet's grain in tiles."""
     tile = 64
-    noise = np.ones(residual.shape)
+    noise = np.full(residual.shape, 0.05)
     for top in range(0, residual.shape[0], tile):
         for start in range(0, residual.shape[1], 4 * tile):
             part = (slice(top, top + tile), slice(start, start + 4 * tile))
             values = np.abs(residual[part][sheet[part]])
-            noise[part] = 1.4826 * np.median(values) if values.size > 50 else 0.05
-    return residual, np.maximum(noise, 0.004)
+            if values.size > 50:
+                noise[part] = 1.4826 * np.median(values)
+    return np.maximum(noise, 0.004)
 
 
 def _covered(residual: Image, sheet: Mask) -> Mask:
@@ -95,9 +133,8 @@ def _covered(residual: Image, sheet: Mask) -> Mask:
 
 def _spots(residual: Image, noise: Floats, sheet: Mask) -> list[_Spot]:
     """Connected spots, darker or brighter, dark and bright parts of one together."""
-    smooth = cv2.GaussianBlur(residual, (0, 0), 0.8)
-    ratio = np.abs(smooth) / noise
-    rim = ((ratio > _RIM) & (np.abs(smooth) > 0.5 * _LEAST_SHARE) & sheet).astype(np.uint8)
+    ratio = np.abs(residual) / noise
+    rim = ((ratio > _RIM) & (np.abs(residual) > 0.5 * _LEAST_SHARE) & sheet).astype(np.uint8)
     rim = cv2.morphologyEx(rim, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (3, 3)))
     rim = cv2.morphologyEx(rim, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3)))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(rim, connectivity=4)
@@ -112,7 +149,7 @@ def _spots(residual: Image, noise: Floats, sheet: Mask) -> list[_Spot]:
         height = float(np.abs(residual[part][mine]).max())
         if peak < _HEART or height < _LEAST_SHARE:
             continue
-        spot = _measured(np.abs(smooth[part]), mine, (x, y))
+        spot = _measured(np.abs(residual[part]), mine, (x, y))
         if spot is not None:
             found.append(spot)
     return found
@@ -120,7 +157,8 @@ def _spots(residual: Image, noise: Floats, sheet: Mask) -> list[_Spot]:
 
 def _measured(size: Image, mine: Mask, corner: tuple[int, int]) -> _Spot | None:
     """Place, area and axes of a spot at half of its height, holes filled."""
-    height = float(np.percentile(size[mine], 85))
+    # A spot of light on a particle is no measure of it.
+    height = float(np.percentile(size[mine], 60))
     core = np.pad((mine & (size > 0.45 * height)).astype(np.uint8), 1)
     outlines, _ = cv2.findContours(core, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     if not outlines:
@@ -132,11 +170,24 @@ def _measured(size: Image, mine: Mask, corner: tuple[int, int]) -> _Spot | None:
     if area < math.pi / 4 * _LEAST_PX**2:
         return None
     spread = np.cov(np.stack([column, row])) + np.eye(2) / 12
-    values, vectors = np.linalg.eigh(spread)
+    values = np.linalg.eigvalsh(spread)
     minor, major = 4 * math.sqrt(values[0]), 4 * math.sqrt(values[1])
-    turn = math.atan2(vectors[1, 1], vectors[0, 1])
+    hull = cv2.convexHull(max(outlines, key=cv2.contourArea))
+    # The outline runs through pixel centres: half a pixel is missing all around.
+    full = cv2.contourArea(hull) + cv2.arcLength(hull, True) / 2 + 1
     x, y = corner
-    return _Spot(float(column.mean()) - 1 + x, float(row.mean()) - 1 + y, area, minor, major, turn, height)
+    return _Spot(
+        float(column.mean()) - 1 + x, float(row.mean()) - 1 + y, area, minor, major, area / full, height
+    )
+
+
+def _colour(light: Image, spot: _Spot) -> float:
+    """How far the colour of a spot is from that of the sheet (1, 1, 1); 0 in grey."""
+    reach = max(1, int(0.3 * spot.minor))
+    row, column = round(spot.row), round(spot.column)
+    part = light[max(row - reach, 0) : row + reach + 1, max(column - reach, 0) : column + reach + 1]
+    mean = part.reshape(-1, light.shape[2]).mean(axis=0)
+    return float(np.ptp(mean) / max(float(mean.max()), 1e-6))
 
 
 def _is_deposit(spot: _Spot, residual: Image, belt: float) -> bool:
@@ -144,6 +195,8 @@ def _is_deposit(spot: _Spot, residual: Image, belt: float) -> bool:
     if spot.major > _MOST_SHARE * belt or spot.minor < _ROUND * spot.major:
         return False
     if spot.area < _SOLID * math.pi / 4 * spot.minor * spot.major:
+        return False
+    if spot.major > _LETTERS_PX and (spot.full < _NO_DENTS or spot.holes < _NO_HOLES):
         return False
     # Beyond the spot on two opposite sides, in every direction.
     distance = np.linspace(0.5 * spot.major + 2.5, 0.5 * spot.major + 9.0, 8)

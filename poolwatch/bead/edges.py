@@ -18,7 +18,7 @@ from .tracing import best_path, trace_edge
 _TRIES = ((False, 0.7), (False, 2.0), (False, 5.0), (True, 5.0), (False, 12.0), (True, 12.0))
 _CALM = 0.7
 # Roughness, whose noise is no plain noise, must be so much calmer than tone to be chosen.
-_MUCH_CALMER = 0.6
+_MUCH_CALMER = 0.4
 # Share of the usual step below which a column does not show the edge.
 _LEAST_STEP = 0.35
 

@@ -15,7 +15,7 @@ from .profile import fit_profile, step
 # States of a path are this far apart, px; it moves by at most so many states a column.
 _STATE, _REACH = 0.5, 6
 # What a state's move costs, as a share of a whole step.
-_COST = 0.06
+_COST = 0.12
 # A step higher than usual counts no more than this: a scratch or a particle is no better an edge.
 _MOST_STEP = 1.1
 # How far to each side the place of a step is taken from, px.

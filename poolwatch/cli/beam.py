@@ -169,11 +169,9 @@ def _show(name: str, figures: BeamFigures) -> None:
 
 def _into_manifest(path: Path, figures: Any) -> int:
     """Add the figures to the manifest's rows of the same beam shape; other cells stay as they are."""
-    import pandas as pd
-
     from ..model.errors import UsageError
-    from ..model.table import cell, write_csv
-    from ..trial.sheet import read_sheet
+    from ..model.table import cell
+    from ..trial.sheet import read_sheet, write_sheet
 
     sheet = read_sheet(path)
     if "beam_shape" not in sheet.columns:
@@ -194,18 +192,5 @@ def _into_manifest(path: Path, figures: Any) -> int:
                 row.setdefault(name, "")
     if not count:
         raise UsageError(f"{path}: no row has a beam shape {', '.join(map(repr, by_shape))}; give --name")
-    names = [*sheet.columns, *(name for name in columns if name not in sheet.columns)]
-    frame = pd.DataFrame(rows, columns=names)
-    for name in names:
-        numbers = pd.to_numeric(frame[name], errors="coerce")
-        # Numbers go back as numbers, so that a minus sign stays one; texts go back as they were.
-        frame[name] = [
-            text if number != number else _number(text, number)
-            for text, number in zip(frame[name], numbers, strict=True)
-        ]
-    write_csv(path, frame)
+    write_sheet(sheet, rows, columns)
     return count
-
-
-def _number(text: str, number: float) -> Any:
-    return float(number) if text.startswith(("-", "+")) else text

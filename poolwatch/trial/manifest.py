@@ -27,8 +27,8 @@ NUMBERS = (
 )
 KNOWN = (*REQUIRED, *NUMBERS[1:], "scale", "material", "settings")
 _PREFIXES = ("factor_", "outcome_")
-# Columns of a planned run sheet that measuring has no use for.
-_PLANNED = ("run",)
+# Columns that measuring has no use for: of a planned run sheet, and for `poolwatch bead`.
+_PLANNED = ("run", "bead_photo")
 # Values of one column that lie further apart than this are in different units, not in different trials.
 _UNIT_RATIO = {"record_rate_hz": 200.0, "mm_per_px": 100.0, "travel_speed_mm_s": 100.0, "exposure_s": 1000.0}
 
