@@ -177,7 +177,14 @@ def _measured(size: Image, mine: Mask, corner: tuple[int, int]) -> _Spot | None:
     full = cv2.contourArea(hull) + cv2.arcLength(hull, True) / 2 + 1
     x, y = corner
     return _Spot(
-        float(column.mean()) - 1 + x, float(row.mean()) - 1 + y, area, minor, major, area / full, height
+        float(column.mean()) - 1 + x,
+        float(row.mean()) - 1 + y,
+        area,
+        minor,
+        major,
+        area / full,
+        float(core.sum()) / full,
+        height,
     )
 
 
