@@ -19,6 +19,11 @@ _TRIES = ((False, 0.7), (False, 2.0), (False, 5.0), (True, 5.0), (False, 12.0), 
 _CALM = 0.7
 # Roughness, whose noise is no plain noise, must be so much calmer than tone to be chosen.
 _MUCH_CALMER = 0.4
+# What is as rough as the bead outside an edge shows that the edge lies inside the bead: it counts as so much noisier.
+# Rougher means so many times the roughness of the sheet further out.
+_INSIDE, _ROUGHER = 5.0, 2.0
+# Share of the usual difference from the sheet below which a column does not show the bead.
+_LEAST_LEVEL = 0.25
 # Share of the usual step below which a column does not show the edge.
 _LEAST_STEP = 0.35
 
@@ -37,20 +42,22 @@ def find_edges(strip: Strip) -> tuple[Strip, Edges]:
     even = strip
     for _ in range(2):
         even = even_light(strip, centre, half)
-        upper, lower, _ = courses(even, centre, half)
+        upper, lower, contrast = courses(even, centre, half)
         centre, half = (upper + lower) / 2, np.maximum((upper - lower) / 2, 2.0)
     even = even_light(strip, centre, half)
     best: tuple[float, Edge, Edge, bool] | None = None
     for by_texture, smoothing in _tries(width):
         left, right = _pair(even, centre, half, by_texture, smoothing)
         unrest = max(_unrest(left), _unrest(right))
+        if not by_texture and not _sheet_outside(even, left, right, width):
+            unrest *= _INSIDE
         if best is None or unrest < (_MUCH_CALMER if by_texture and not best[3] else 0.8) * best[0]:
             best = unrest, left, right, by_texture
         if best[0] < _CALM:
             break
     assert best is not None
     _, left, right, by_texture = best
-    seen = _seen(strip, left, right, width)
+    seen = _seen(strip, left, right, width) & (contrast > _LEAST_LEVEL)
     return even, Edges(left, right, seen, _judged(seen, left, right, width), by_texture)
 
 
@@ -58,6 +65,22 @@ def _unrest(edge: Edge) -> float:
     """Standard deviation of an edge's noise where it is seen, px, in spite of a few gone astray."""
     low, high = np.percentile(edge.noise[edge.step > 0.5], [16, 84])
     return float(high - low) / 2
+
+
+def _sheet_outside(strip: Strip, left: Edge, right: Edge, width: float) -> bool:
+    """Whether the metal right outside both edges is as smooth as the sheet further out."""
+    rough = _energy(strip.light.mean(axis=2))
+    rows = np.arange(rough.shape[0])[:, None]
+    for edge, sign in ((left, 1), (right, -1)):
+        away = sign * (strip.rows(edge.left) - rows)
+        shown = (edge.step > 0.5) & strip.inside
+        near, far = (
+            (away > 3) & (away < 3 + 0.2 * width) & shown,
+            (away > 0.6 * width) & (away < width) & shown,
+        )
+        if near.any() and far.any() and float(rough[near].mean()) > _ROUGHER * float(rough[far].mean()):
+            return False
+    return True
 
 
 def _tries(width: float) -> Iterator[tuple[bool, float]]:
@@ -124,7 +147,19 @@ def courses(strip: Strip, centre: Floats, half: Floats) -> tuple[Floats, Floats,
         out.append((strip.first_left - smooth, slope[path, np.arange(slope.shape[1])] / abs(usual)))
     (upper, one), (lower, other) = out
     contrast = uniform_filter1d(np.minimum(one, other), max(3, int(width)))
-    return upper, lower, contrast
+    return upper, lower, np.minimum(contrast, _level(strip, value, (upper + lower) / 2, width))
+
+
+def _level(strip: Strip, value: Image, middle: Floats, width: float) -> Floats:
+    """How much of the usual difference from the sheet the middle of the bead shows in each column."""
+    away = np.abs(np.arange(value.shape[0])[:, None] - strip.rows(middle)) / width
+    inner, outer = away < 0.25, (away > 0.7) & (away < 1.1)
+    apart = (value * inner).sum(axis=0) / np.maximum(inner.sum(axis=0), 1)
+    apart -= (value * outer).sum(axis=0) / np.maximum(outer.sum(axis=0), 1)
+    usual = float(np.median(apart[(strip.along > strip.axis.start) & (strip.along < strip.axis.stop)]))
+    return np.asarray(
+        uniform_filter1d(apart / (abs(usual) + 1e-9) * np.sign(usual or 1.0), max(3, int(0.5 * width)))
+    )
 
 
 def _pair(

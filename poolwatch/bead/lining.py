@@ -16,7 +16,7 @@ from .straight import cut_strip, even_light
 _WIDTH = 18.0
 _ROUNDS = 4
 # Share of the usual contrast below which the bead has ended.
-_LEAST_CONTRAST = 0.35
+_LEAST_CONTRAST = 0.45
 
 
 def line_up(light: Image, axis: Axis) -> Axis:

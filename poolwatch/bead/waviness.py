@@ -10,8 +10,10 @@ from .facts import Edges, Floats, Mask, Waviness
 
 # Slower than this share of the length is the course of the edge, not its waviness.
 SLOW_SHARE = 0.2
-# Noise above this share of what is seen hides the waviness.
-_HIDDEN = 0.85
+# Waviness must be so many standard errors of the noise's variance, and this share of that variance, to be given.
+_ERRORS, _LEAST_SHARE = 3.0, 0.2
+# Columns over which noise is alike.
+_ALIKE = 4
 # The blur is put back as far as it leaves this share of an amplitude.
 _LEAST_GAIN = 0.5
 
@@ -43,7 +45,7 @@ def waviness(edges: Edges) -> Waviness:
     at = np.flatnonzero(judged)
     part = slice(int(at[0]), int(at[-1]) + 1)
     share = float(judged[part].mean())
-    signal, raw, noise = 0.0, 0.0, 0.0
+    signal, noise = 0.0, 0.0
     for edge in (edges.left, edges.right):
         found = _power(departure(edge.left, judged)[part]) / share
         planted = _power(departure(edge.noise, judged)[part]) / share
@@ -51,9 +53,10 @@ def waviness(edges: Edges) -> Waviness:
         blur = math.hypot(edge.smoothing, 0.0 if edges.by_texture else edge.blur)
         gain = np.maximum(np.exp(-2 * math.pi**2 * blur**2 * k**2), _LEAST_GAIN)
         signal += float(np.sum((found - planted) / gain**2)) / 2
-        raw += float(np.sum(found)) / 2
         noise += float(np.sum(planted)) / 2
-    rms = math.sqrt(signal) if signal > 0 and noise < _HIDDEN * raw else math.nan
+    pieces = max(2 * judged.sum() / max(_ALIKE, 4 * edges.left.smoothing), 2.0)
+    least = noise * (_LEAST_SHARE + _ERRORS * math.sqrt(4 / pieces))
+    rms = math.sqrt(signal) if signal > least else math.nan
     return Waviness(rms, math.sqrt(noise))
 
 
