@@ -14,6 +14,8 @@ from .facts import Deposits, Edges, Floats, Image, Mask, Strip
 _HEART, _RIM = 6.5, 2.6
 # Averaging before that, standard deviation in px.
 _SMOOTH = 1.0
+# Share of its height down to which a spot is measured: with the averaging, half of what is flat.
+_HALF = 0.45
 # Least difference from the sheet, as a share of its light.
 _LEAST_SHARE = 0.07
 # Diameters told, px; the largest as a share of the belt.
@@ -66,7 +68,13 @@ def find_deposits(strip: Strip, edges: Edges, *, belt: float) -> Deposits:
     residual = np.where(sheet, residual, 0.0).astype(np.float32)
     residual = cv2.GaussianBlur(residual - _streaks(residual, sheet), (0, 0), _SMOOTH)
     noise = _noise(residual, sheet)
-    spots = [spot for spot in _spots(residual, noise, sheet) if _is_deposit(spot, residual, belt)]
+    # What is no particle as a whole may hold some: two that touch, one on a scratch.
+    spots = []
+    for whole, pieces in _spots(residual, noise, sheet):
+        for tried in (whole, pieces):
+            if good := [spot for spot in tried if _is_deposit(spot, residual, belt)]:
+                spots += good
+                break
     kept = [
         spot
         for spot in spots
@@ -121,7 +129,7 @@ def _noise(residual: Image, sheet: Mask) -> Floats:
             values = np.abs(residual[part][sheet[part]])
             if values.size > 50:
                 noise[part] = 1.4826 * np.median(values)
-    return np.maximum(noise, 0.004)
+    return np.asarray(np.maximum(noise, 0.004))
 
 
 def _covered(residual: Image, sheet: Mask) -> Mask:
@@ -131,8 +139,8 @@ def _covered(residual: Image, sheet: Mask) -> Mask:
     return np.asarray(cv2.dilate(large, np.ones((9, 9), np.uint8)) > 0)
 
 
-def _spots(residual: Image, noise: Floats, sheet: Mask) -> list[_Spot]:
-    """Connected spots, darker or brighter, dark and bright parts of one together."""
+def _spots(residual: Image, noise: Floats, sheet: Mask) -> list[tuple[list[_Spot], list[_Spot]]]:
+    """Connected spots, darker or brighter, dark and bright parts of one together; each whole, and in its high parts."""
     ratio = np.abs(residual) / noise
     rim = ((ratio > _RIM) & (np.abs(residual) > 0.5 * _LEAST_SHARE) & sheet).astype(np.uint8)
     rim = cv2.morphologyEx(rim, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (3, 3)))
@@ -149,43 +157,42 @@ def _spots(residual: Image, noise: Floats, sheet: Mask) -> list[_Spot]:
         height = float(np.abs(residual[part][mine]).max())
         if peak < _HEART or height < _LEAST_SHARE:
             continue
-        spot = _measured(np.abs(residual[part]), mine, (x, y))
-        if spot is not None:
-            found.append(spot)
+        # A spot of light on a particle is no measure of it.
+        size = np.abs(residual[part])
+        level = _HALF * float(np.percentile(size[mine], 60))
+        high = max(_HALF * float(np.percentile(size[mine], 97)), 1.2 * level)
+        found.append(
+            (
+                _measured(size, mine & (size > level), (x, y))[:1],
+                _measured(size, mine & (size > high), (x, y)),
+            )
+        )
     return found
 
 
-def _measured(size: Image, mine: Mask, corner: tuple[int, int]) -> _Spot | None:
-    """Place, area and axes of a spot at half of its height, holes filled."""
-    # A spot of light on a particle is no measure of it.
-    height = float(np.percentile(size[mine], 60))
-    core = np.pad((mine & (size > 0.45 * height)).astype(np.uint8), 1)
-    outlines, _ = cv2.findContours(core, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    if not outlines:
-        return None
-    filled = np.zeros_like(core)
-    cv2.drawContours(filled, [max(outlines, key=cv2.contourArea)], -1, 1, cv2.FILLED)
-    row, column = np.nonzero(filled)
-    area = float(len(row))
-    if area < math.pi / 4 * _LEAST_PX**2:
-        return None
-    spread = np.cov(np.stack([column, row])) + np.eye(2) / 12
-    values = np.linalg.eigvalsh(spread)
-    minor, major = 4 * math.sqrt(values[0]), 4 * math.sqrt(values[1])
-    hull = cv2.convexHull(max(outlines, key=cv2.contourArea))
-    # The outline runs through pixel centres: half a pixel is missing all around.
-    full = cv2.contourArea(hull) + cv2.arcLength(hull, True) / 2 + 1
-    x, y = corner
-    return _Spot(
-        float(column.mean()) - 1 + x,
-        float(row.mean()) - 1 + y,
-        area,
-        minor,
-        major,
-        area / full,
-        float(core.sum()) / full,
-        height,
-    )
+def _measured(size: Image, core: Mask, corner: tuple[int, int]) -> list[_Spot]:
+    """Place, area and axes of the pieces of a spot, holes filled, the largest first."""
+    padded = np.pad(core.astype(np.uint8), 1)
+    outlines, _ = cv2.findContours(padded, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    spots = []
+    for outline in outlines:
+        filled = np.zeros_like(padded)
+        cv2.drawContours(filled, [outline], -1, 1, cv2.FILLED)
+        row, column = np.nonzero(filled)
+        area = float(len(row))
+        if area < math.pi / 4 * _LEAST_PX**2:
+            continue
+        values = np.linalg.eigvalsh(np.cov(np.stack([column, row])) + np.eye(2) / 12)
+        minor, major = 4 * math.sqrt(values[0]), 4 * math.sqrt(values[1])
+        hull = cv2.convexHull(outline)
+        # The outline runs through pixel centres: half a pixel is missing all around.
+        full = cv2.contourArea(hull) + cv2.arcLength(hull, True) / 2 + 1
+        x, y = float(column.mean()) - 1 + corner[0], float(row.mean()) - 1 + corner[1]
+        height = float(np.median(size[(filled * padded)[1:-1, 1:-1] > 0]))
+        spots.append(
+            _Spot(x, y, area, minor, major, area / full, float((filled * padded).sum()) / full, height)
+        )
+    return sorted(spots, key=lambda spot: -spot.area)
 
 
 def _colour(light: Image, spot: _Spot) -> float:

@@ -69,7 +69,7 @@ def measure_bead(
     settings = settings or BeadSettings()
     belt = settings.belt_mm / mm_per_px
     axis = line_up(light, find_bead(light, widest=settings.widest_mm / mm_per_px, near=near))
-    strip, edges = find_edges(cut_strip(light, axis, beside=belt))
+    strip, edges = find_edges(cut_strip(light, axis, beside=belt + axis.width))
     wavy = waviness(edges)
     ripples = find_ripples(strip, edges, stands_out=stands_out)
     deposits = find_deposits(strip, edges, belt=belt)

@@ -63,7 +63,7 @@ def draw_weld(scene: WeldScene) -> WeldPhoto:
     """Draw a scene; JPEG loss comes with `write_weld`."""
     rng = np.random.default_rng([scene.seed, 11])
     to_picture = _to_picture(scene)
-    along, across = _weld_places(scene, np.linalg.inv(to_picture))
+    along, across = _weld_places(scene, np.asarray(np.linalg.inv(to_picture), dtype=np.float64))
     s, left, right, marks = _edges(scene, rng)
     light = _sheet(scene, rng, along, across, left, right, s)
     deposits = deposit_tones(scene, rng, light, along, across, (s, left, right))
