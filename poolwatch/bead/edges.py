@@ -14,6 +14,8 @@ from .facts import Edge, Edges, Floats, Image, Mask, Strip
 from .straight import even_light
 from .tracing import best_path, trace_edge
 
+# Width of the bead in the strip that its slow course is followed in, px.
+_COURSE_PX = 40.0
 # Averagings along the bead that are tried until noise moves an edge by less than _CALM px; by tone and by texture.
 _TRIES = ((False, 0.7), (False, 2.0), (False, 5.0), (True, 5.0), (False, 12.0), (True, 12.0))
 _CALM = 0.7
@@ -21,7 +23,7 @@ _CALM = 0.7
 _MUCH_CALMER = 0.4
 # What is as rough as the bead outside an edge shows that the edge lies inside the bead: it counts as so much noisier.
 # Rougher means so many times the roughness of the sheet further out.
-_INSIDE, _ROUGHER = 5.0, 2.0
+_INSIDE, _ROUGHER = 5.0, 1.45
 # Share of the usual difference from the sheet below which a column does not show the bead.
 _LEAST_LEVEL = 0.25
 # Share of the usual step below which a column does not show the edge.
@@ -37,13 +39,7 @@ def find_edges(strip: Strip) -> tuple[Strip, Edges]:
         They are not seen along a length of three widths.
     """
     width = strip.axis.width
-    columns = strip.light.shape[1]
-    centre, half = np.zeros(columns), np.full(columns, width / 2)
-    even = strip
-    for _ in range(2):
-        even = even_light(strip, centre, half)
-        upper, lower, contrast = courses(even, centre, half)
-        centre, half = (upper + lower) / 2, np.maximum((upper - lower) / 2, 2.0)
+    centre, half, contrast = _slow_course(strip)
     even = even_light(strip, centre, half)
     best: tuple[float, Edge, Edge, bool] | None = None
     for by_texture, smoothing in _tries(width):
@@ -61,6 +57,27 @@ def find_edges(strip: Strip) -> tuple[Strip, Edges]:
     return even, Edges(left, right, seen, _judged(seen, left, right, width), by_texture)
 
 
+def _slow_course(strip: Strip) -> tuple[Floats, Floats, Floats]:
+    """Middle of the bead, half its width and its contrast in each column, from a reduced strip."""
+    factor = min(1.0, _COURSE_PX / strip.axis.width)
+    columns, rows = strip.light.shape[1], strip.light.shape[0]
+    size = (max(8, round(columns * factor)), max(8, round(rows * factor)))
+    light = cv2.resize(strip.light, size, interpolation=cv2.INTER_AREA).reshape(size[1], size[0], -1)
+    inside = cv2.resize(strip.inside.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    axis = strip.axis
+    axis = replace(axis, start=axis.start * factor, stop=axis.stop * factor, width=axis.width * factor)
+    small = Strip(light, axis, strip.first_along * factor, (size[1] - 1) / 2, inside)
+    centre, half = np.zeros(size[0]), np.full(size[0], axis.width / 2)
+    contrast = np.ones(size[0])
+    for _ in range(2):
+        upper, lower, contrast = courses(even_light(small, centre, half), centre, half)
+        centre, half = (upper + lower) / 2, np.maximum((upper - lower) / 2, 2.0)
+    at = (np.arange(columns) + 0.5) * size[0] / columns - 0.5
+    known = np.arange(size[0])
+    wide = [np.interp(at, known, values) for values in (centre / factor, half / factor, contrast)]
+    return wide[0], wide[1], wide[2]
+
+
 def _unrest(edge: Edge) -> float:
     """Standard deviation of an edge's noise where it is seen, px, in spite of a few gone astray."""
     low, high = np.percentile(edge.noise[edge.step > 0.5], [16, 84])
@@ -69,7 +86,7 @@ def _unrest(edge: Edge) -> float:
 
 def _sheet_outside(strip: Strip, left: Edge, right: Edge, width: float) -> bool:
     """Whether the metal right outside both edges is as smooth as the sheet further out."""
-    rough = _energy(strip.light.mean(axis=2))
+    rough = _roughness(strip.light.mean(axis=2))
     rows = np.arange(rough.shape[0])[:, None]
     for edge, sign in ((left, 1), (right, -1)):
         away = sign * (strip.rows(edge.left) - rows)
@@ -90,13 +107,14 @@ def _tries(width: float) -> Iterator[tuple[bool, float]]:
 def _features(strip: Strip) -> Image:
     """Light of each channel, and roughness, averaged a little: shape (rows, columns, k)."""
     light = cv2.GaussianBlur(strip.light, (0, 0), 1.5).reshape(*strip.light.shape)
-    rough = _energy(strip.light.mean(axis=2))
+    rough = _roughness(strip.light.mean(axis=2))
     rough = cv2.GaussianBlur(rough, (0, 0), 3.0)
-    return np.concatenate([light, np.log(rough + 1e-6)[..., None]], axis=2)
+    return np.concatenate([light, np.log(rough + 1e-3)[..., None]], axis=2)
 
 
-def _energy(grey: Image) -> Image:
-    return np.asarray((grey - cv2.GaussianBlur(grey, (0, 0), 1.2)) ** 2)
+def _roughness(grey: Image) -> Image:
+    """Departure of each pixel from its surroundings; not squared, or single grains would outweigh the rest."""
+    return np.asarray(np.abs(grey - cv2.GaussianBlur(grey, (0, 0), 1.2)))
 
 
 def _telling(features: Image, inner: Mask, outer: Mask) -> Floats:
@@ -169,7 +187,7 @@ def _pair(
     width = 2 * float(np.median(half))
     inner, outer = _zones(strip, centre, half, min(0.3, 3 / (0.5 * width)))
     if by_texture:
-        part = _energy(strip.light.mean(axis=2))
+        part = _roughness(strip.light.mean(axis=2))
         level = float(part[outer].mean())
         part = (part - level) / (float(part[inner].mean()) - level)
     else:

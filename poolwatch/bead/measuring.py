@@ -16,7 +16,7 @@ from .facts import Axis, BeadPx, Deposits, Edges, Image, Ripples, Strip, Wavines
 from .finding import find_bead
 from .lining import line_up
 from .ripples import PeakTest, find_ripples
-from .straight import cut_strip
+from .straight import cut_strip, even_light
 from .waviness import waviness
 
 # Fewer px across than this, and edges limit the figures.
@@ -69,10 +69,11 @@ def measure_bead(
     settings = settings or BeadSettings()
     belt = settings.belt_mm / mm_per_px
     axis = line_up(light, find_bead(light, widest=settings.widest_mm / mm_per_px, near=near))
-    strip, edges = find_edges(cut_strip(light, axis, beside=belt + axis.width))
+    strip, edges = find_edges(cut_strip(light, axis))
     wavy = waviness(edges)
     ripples = find_ripples(strip, edges, stands_out=stands_out)
-    deposits = find_deposits(strip, edges, belt=belt)
+    wide = even_light(cut_strip(light, axis, beside=belt + axis.width), edges.centre, np.abs(edges.width) / 2)
+    deposits = find_deposits(wide, edges, belt=belt)
     changes = find_changes(strip, edges)
     flags = _flags(light, axis, strip, edges, wavy, ripples, deposits)
     flags |= {"bead_broken"} if any(change.kind in ("gap", "hidden") for change in changes) else set()
