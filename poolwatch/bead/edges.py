@@ -25,7 +25,7 @@ _MUCH_CALMER = 0.4
 # Rougher means so many times the roughness of the sheet further out.
 _INSIDE, _ROUGHER = 5.0, 1.45
 # Share of the usual difference from the sheet below which a column does not show the bead.
-_LEAST_LEVEL = 0.25
+_LEAST_LEVEL = 0.15
 # Share of the usual step below which a column does not show the edge.
 _LEAST_STEP = 0.35
 
@@ -92,7 +92,7 @@ def _sheet_outside(strip: Strip, left: Edge, right: Edge, width: float) -> bool:
         away = sign * (strip.rows(edge.left) - rows)
         shown = (edge.step > 0.5) & strip.inside
         near, far = (
-            (away > 3) & (away < 3 + 0.2 * width) & shown,
+            (away > 5) & (away < 5 + 0.2 * width) & shown,
             (away > 0.6 * width) & (away < width) & shown,
         )
         if near.any() and far.any() and float(rough[near].mean()) > _ROUGHER * float(rough[far].mean()):

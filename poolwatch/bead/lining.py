@@ -15,12 +15,15 @@ from .straight import cut_strip, even_light
 # Width of the bead in the reduced picture, px: enough to follow it, cheap for a large photo.
 _WIDTH = 18.0
 _ROUNDS = 4
+# The axis found is right to so many degrees, and its width to this factor.
+_MOST_TURN, _MOST_WIDER = 3.0, 1.6
 # Share of the usual contrast below which the bead has ended.
 _LEAST_CONTRAST = 0.45
 
 
 def line_up(light: Image, axis: Axis) -> Axis:
     """Refine an axis that was found roughly."""
+    found = axis
     factor = min(1.0, _WIDTH / axis.width)
     small = cv2.resize(light, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
     small = small.reshape(*small.shape[:2], -1)
@@ -33,7 +36,10 @@ def line_up(light: Image, axis: Axis) -> Axis:
             and abs((axis.stop - axis.start) - (before.stop - before.start)) < axis.width
         ):
             break
-    return _scaled(axis, 1 / factor)
+    lined = _scaled(axis, 1 / factor)
+    turn = abs((lined.direction_deg - found.direction_deg + 90) % 180 - 90)
+    # What turns or swells that much has followed something else.
+    return lined if turn < _MOST_TURN and lined.width < _MOST_WIDER * found.width else found
 
 
 def _scaled(axis: Axis, factor: float) -> Axis:
