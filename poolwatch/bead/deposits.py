@@ -11,7 +11,7 @@ import numpy as np
 from .facts import Deposits, Edges, Floats, Image, Mask, Strip
 
 # A spot stands out by so many noise levels at its heart, and is as large as what stands out by so many.
-_HEART, _RIM = 6.5, 2.6
+_HEART, _RIM = 7.0, 2.6
 # Averaging before that, standard deviation in px.
 _SMOOTH = 1.0
 # Share of its height down to which a spot is measured: with the averaging, half of what is flat.
@@ -19,7 +19,7 @@ _HALF = 0.45
 # Least difference from the sheet, as a share of its light.
 _LEAST_SHARE = 0.07
 # Diameters told, px; the largest as a share of the belt.
-_LEAST_PX, _MOST_SHARE = 3.0, 0.5
+_LEAST_PX, _MOST_SHARE = 3.6, 0.5
 # Shortest over longest axis of a spot, and its area over that of its ellipse.
 _ROUND, _SOLID = 0.45, 0.6
 # Area over that of the tightest outline without dents, of spots larger than so many px: letters have dents, and holes.

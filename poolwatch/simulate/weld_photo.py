@@ -29,8 +29,8 @@ class WeldTruth:
         Shape (n,): places along the weld, one px apart.
     left, right
         Shape (n,): where the edges lie across, positive to the left of the weld's direction.
-    ripple_spacing
-        Mean spacing, px; NaN for a smooth bead.
+    crests
+        Places along the middle of the bead at which ripples crest; empty for a smooth bead.
     ripple_order
         exp(-2 π² q²) of the relative scatter q of single spacings; NaN for a smooth bead.
     deposits
@@ -44,11 +44,16 @@ class WeldTruth:
     along: Floats
     left: Floats
     right: Floats
-    ripple_spacing: float
+    crests: Floats
     ripple_order: float
     deposits: Floats
     to_picture: Floats
     mm_per_px: float
+
+    def spacing(self, first: float, last: float) -> float:
+        """Mean spacing of the ripples between two places along, px; NaN for a smooth bead."""
+        inside = self.crests[(self.crests >= first) & (self.crests <= last)]
+        return float(np.mean(np.diff(inside))) if len(inside) > 1 else math.nan
 
 
 @dataclass(frozen=True)
@@ -73,9 +78,8 @@ def draw_weld(scene: WeldScene) -> WeldPhoto:
     if len(deposits):
         deposits = deposits[~hidden_by_clutter(scene, deposits, to_picture, boxes)]
     order = math.exp(-2 * math.pi**2 * scene.bead.ripple_scatter**2)
-    spacing = float(np.mean(np.diff(marks))) if len(marks) > 1 else math.nan
     truth = WeldTruth(
-        s, left, right, spacing, order if len(marks) > 1 else math.nan, deposits, to_picture, scene.mm_per_px
+        s, left, right, marks, order if len(marks) > 1 else math.nan, deposits, to_picture, scene.mm_per_px
     )
     return WeldPhoto(_expose(scene, rng, light), truth)
 

@@ -67,7 +67,7 @@ def measured(seed: int, folder, **more):
     return {
         "width": float(found.edges.width[judged].mean() - np.mean(true_left - true_right)),
         "rms": (found.waviness.rms, rms),
-        "spacing": (found.ripples.spacing, truth.ripple_spacing),
+        "spacing": (found.ripples.spacing, truth.spacing(left[:, 0].min(), left[:, 0].max())),
         "deposits": _matched(found, truth, weld, left),
     }
 

@@ -59,7 +59,7 @@ def test_row_pictures_and_words(weld, tmp_path, capsys) -> None:
     assert row["bead_width_mean_mm"] == pytest.approx(
         float(np.mean(truth.left - truth.right)) * MM, abs=0.5 * MM
     )
-    assert row["bead_ripple_spacing_mm"] == pytest.approx(truth.ripple_spacing * MM, rel=0.02)
+    assert row["bead_ripple_spacing_mm"] == pytest.approx(truth.spacing(-300, 300) * MM, rel=0.02)
     assert set(row["flags"].split()) <= set(BEAD_FLAGS)
     assert "bead_no_scale_uncertainty: " in err
     rate = 60 / row["bead_ripple_spacing_mm"]
