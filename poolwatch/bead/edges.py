@@ -95,7 +95,8 @@ def _sheet_outside(strip: Strip, left: Edge, right: Edge, width: float) -> bool:
             (away > 5) & (away < 5 + 0.2 * width) & shown,
             (away > 0.6 * width) & (away < width) & shown,
         )
-        if near.any() and far.any() and float(rough[near].mean()) > _ROUGHER * float(rough[far].mean()):
+        # Medians: particles beside the bead are rough, too.
+        if near.any() and far.any() and np.median(rough[near]) > _ROUGHER * np.median(rough[far]):
             return False
     return True
 

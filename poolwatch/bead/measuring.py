@@ -110,7 +110,8 @@ def _flags(
         flags.add("bead_leaves_picture")
     rows = np.arange(strip.light.shape[0])[:, None]
     on_bead = (np.abs(rows - strip.rows(edges.centre)) < edges.width / 2) & edges.judged
-    places = axis.picture(strip.along[None, ::4], (strip.first_left - rows)[::2])[on_bead[::2, ::4]]
+    left = np.asarray(strip.first_left - rows, dtype=np.float64)
+    places = axis.picture(strip.along[None, ::4], left[::2])[on_bead[::2, ::4]]
     at = np.rint(places).astype(int)
     at = at[(at >= 0).all(axis=1) & (at < size).all(axis=1)]
     if len(at) and float((light[at[:, 1], at[:, 0]].max(axis=1) > 0.995).mean()) > 0.05:

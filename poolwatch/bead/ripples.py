@@ -73,7 +73,7 @@ def _spectra(rows: Floats) -> tuple[Floats, Floats]:
     """Frequencies (1/px) and mean power of the rows."""
     window = np.hanning(rows.shape[1])
     power = np.mean(np.abs(np.fft.rfft(rows * window, axis=1)) ** 2, axis=0)
-    return np.fft.rfftfreq(rows.shape[1]), power
+    return np.asarray(np.fft.rfftfreq(rows.shape[1]), np.float64), np.asarray(power, np.float64)
 
 
 def _likely(rows: Floats, width: float) -> list[float]:
@@ -168,7 +168,7 @@ def _in_step(rows: Floats, across: Floats, lags: Floats, frequency: float) -> bo
     gap = 0.08
     one, other = (_band(moved[side].mean(axis=0), frequency) for side in (across < -gap, across > gap))
     together = abs(np.mean(one * np.conj(other))) ** 2
-    coherence = together / max(float(np.mean(np.abs(one) ** 2) * np.mean(np.abs(other) ** 2)), 1e-30)
+    coherence = float(together / max(float(np.mean(np.abs(one) ** 2) * np.mean(np.abs(other) ** 2)), 1e-30))
     # Independent pieces of a band-passed series: length times bandwidth.
     pieces = max(2.0, rows.shape[1] * frequency * 2 * _BAND * 0.9)
     return bool((1 - min(coherence, 1.0)) ** (pieces - 1) < _CHANCE)

@@ -124,7 +124,7 @@ def _normalised(profile: Floats) -> Floats:
     return np.asarray(profile / max(float(np.linalg.norm(profile)), 1e-12))
 
 
-def _likeness(around: Image, template: Floats, first: int, count: int) -> Floats:
+def _likeness(around: Image | Floats, template: Floats, first: int, count: int) -> Floats:
     """Likeness of every state to a template that begins `first` rows later than it could."""
     likeness = np.zeros((count, around.shape[1]))
     for k, weight in enumerate(_normalised(template)):
@@ -132,7 +132,7 @@ def _likeness(around: Image, template: Floats, first: int, count: int) -> Floats
     return likeness
 
 
-def _follow(around: Image, offsets: Floats, template: Floats, states: Floats) -> _Course:
+def _follow(around: Image | Floats, offsets: Floats, template: Floats, states: Floats) -> _Course:
     """Best path through the picture's likeness to the template, near and far, then a parabola over "
     "the near one's top."""
     count = len(states)

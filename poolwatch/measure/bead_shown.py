@@ -41,10 +41,11 @@ class _Shown:
         )
         first = float(along[0])
         last = len(along) - 1
-        self.changes = tuple(
-            (one.kind, *(int(np.clip(round(place - first), 0, last)) for place in (one.start, one.stop)))
-            for one in px.changes
-        )
+
+        def column(place: float) -> int:
+            return int(np.clip(round(place - first), 0, last))
+
+        self.changes = tuple((one.kind, column(one.start), column(one.stop)) for one in px.changes)
 
 
 def in_words(photo: BeadPhoto) -> tuple[str, ...]:

@@ -36,7 +36,9 @@ class UprightView:
 
     def place(self, point: tuple[float, float]) -> tuple[float, float]:
         """A point of the photo (x, y) px in the upright picture, px."""
-        x, y = apply_homography(np.linalg.inv(self.to_mm), self.plane.mm(point)[None])[0].tolist()
+        x, y = apply_homography(
+            np.asarray(np.linalg.inv(self.to_mm), np.float64), self.plane.mm(point)[None]
+        )[0].tolist()
         return x, y
 
     def picture(self, photo: NDArray[Any]) -> Any:
