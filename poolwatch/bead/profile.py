@@ -16,6 +16,8 @@ _SQRT2 = math.sqrt(2)
 _LINE_GAIN = 0.4
 # Lenses, sharpening and JPEG bend a step by up to this share of its height; no line is seen in that.
 _BENT = 0.015
+# Least misfit (half the mean square, in those) at which a line is tried.
+_MISFIT = 0.25
 
 
 @dataclass(frozen=True)
@@ -60,7 +62,7 @@ def fit_profile(x: Floats, mean: Floats, u: Floats) -> EdgeProfile:
         bounds=([x[0], 0.4, -np.inf, -np.inf, -np.inf, -np.inf], [x[-1], 0.4 * len(x), *[np.inf] * 4]),
     )
     best, offset, blur = plain, float(plain.x[0]), float(plain.x[1])
-    for depth in (-0.3, 0.3) if plain.cost > len(x) else ():
+    for depth in (-0.3, 0.3) if plain.cost > _MISFIT * len(x) else ():
         begin = [-1.5, 1.2, float(mean[0]), 0.0, float(mean[-1]), 0.0, depth * abs(float(mean[-1])), 2.5]
         lined = least_squares(
             lambda p: (_lined(x, p) - mean) / scale,

@@ -14,7 +14,7 @@ from collections.abc import Callable
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter
 
-from .facts import Edges, Floats, Image, Ripples, Strip
+from .facts import Edges, Floats, Ripples, Strip
 from .tracing import aligned
 
 PeakTest = Callable[[Floats], tuple[float, ...]]
@@ -145,7 +145,9 @@ def _at(
     peaks = [peak for peak in stands_out(mean) if abs(peak / frequency - 1) < 0.25]
     if not peaks or not _in_step(rows, across, lags, frequency):
         return None
-    level = _around(mean, frequency)
+    # What the rows do not share is noise; three neighbouring rows hold about the same.
+    apart = _band(_shifted(rows, lags), frequency) - signal
+    level = float(np.mean(np.abs(apart) ** 2)) / max(len(rows) / 3, 1.0)
     power = float(np.mean(np.abs(signal) ** 2))
     clean = max(power - level, 0.05 * power)
     step = max(1, round(1 / frequency))
@@ -172,16 +174,3 @@ def _in_step(rows: Floats, across: Floats, lags: Floats, frequency: float) -> bo
     # Independent pieces of a band-passed series: length times bandwidth.
     pieces = max(2.0, rows.shape[1] * frequency * 2 * _BAND * 0.9)
     return bool((1 - min(coherence, 1.0)) ** (pieces - 1) < _CHANCE)
-
-
-def _around(mean: Image | Floats, frequency: float) -> float:
-    """Power that noise alone would have in the band: from beside it on both sides."""
-    f = np.fft.rfftfreq(len(mean))
-    power = np.abs(np.fft.rfft(mean)) ** 2
-    beside = ((f > 0.35 * frequency) & (f < 0.6 * frequency)) | (
-        (f > 1.4 * frequency) & (f < 1.75 * frequency)
-    )
-    if not beside.any():
-        return 0.0
-    bins = np.exp(-2 * ((f / frequency - 1) / _BAND) ** 4).sum()
-    return float(np.median(power[beside]) / math.log(2) * bins * 4 / len(mean) ** 2)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..model.axes import Size
 from ..model.errors import MeasurementError
-from .calibration import Lens, Plane, apply_homography
+from .calibration import Lens, Plane, apply_homography, undistorted
 
 # The upright picture has at most so many times as many pixels as the photo; a part further away is left out.
 _MOST = 3.0
@@ -79,7 +79,10 @@ def set_upright(plane: Plane, mm_per_px: float, photo: Size) -> UprightView:
         corners = plane.mm(border) @ turn / mm_per_px
     low, high = corners.min(axis=0), corners.max(axis=0)
     span = high - low
-    if not (np.isfinite(span).all() and span.prod() < _MOST * width * height):
+    # Beyond the horizon the plane is seen from behind.
+    side = undistorted(border, plane.lens) @ plane.homography[2, :2] + plane.homography[2, 2]
+    in_front = (side * side[0] > 0).all()
+    if not (in_front and np.isfinite(span).all() and span.prod() < _MOST * width * height):
         raise MeasurementError(
             "the photo is tilted too much to set all of it upright: crop it around the weld before "
             "calibrating, or take it "
@@ -88,7 +91,7 @@ def set_upright(plane: Plane, mm_per_px: float, photo: Size) -> UprightView:
     to_mm = np.eye(3)
     to_mm[:2, :2] = turn * mm_per_px
     to_mm[:2, 2] = turn @ low * mm_per_px
-    return UprightView(plane, to_mm, (int(np.ceil(span[0])) + 1, int(np.ceil(span[1])) + 1))
+    return UprightView(plane, to_mm, (int(np.ceil(span[0] - 1e-6)) + 1, int(np.ceil(span[1] - 1e-6)) + 1))
 
 
 def _distorted(points: NDArray[np.float64], lens: Lens) -> NDArray[np.float64]:
