@@ -16,9 +16,10 @@ from .tracing import best_path, trace_edge
 
 # Width of the bead in the strip that its slow course is followed in, px.
 _COURSE_PX = 40.0
-# Averagings along the bead that are tried until noise moves an edge by less than _CALM px; by tone and by texture.
+# Averagings along the bead that are tried until noise moves an edge by little: so many px, or so
+# much of the width; by tone and by texture.
 _TRIES = ((False, 0.7), (False, 2.0), (False, 5.0), (True, 5.0), (False, 12.0), (True, 12.0))
-_CALM = 0.7
+_CALM, _CALM_SHARE = 0.7, 0.01
 # Roughness, whose noise is no plain noise, must be so much calmer than tone to be chosen.
 _MUCH_CALMER = 0.4
 # What is as rough as the bead outside an edge shows that the edge lies inside the bead: it counts as so much noisier.
@@ -49,7 +50,7 @@ def find_edges(strip: Strip) -> tuple[Strip, Edges]:
             unrest *= _INSIDE
         if best is None or unrest < (_MUCH_CALMER if by_texture and not best[3] else 0.8) * best[0]:
             best = unrest, left, right, by_texture
-        if best[0] < _CALM:
+        if best[0] < max(_CALM, _CALM_SHARE * width):
             break
     assert best is not None
     _, left, right, by_texture = best

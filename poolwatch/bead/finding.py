@@ -54,12 +54,12 @@ def find_bead(light: Image, *, widest: float, near: tuple[float, float] | None =
     MeasurementError
         Nothing in the picture looks like a bead.
     """
-    look, factor = _look(light, _COARSE)
+    fine, finer = _look(light, _FINE)
+    look, factor = _reduced(fine, finer)
     place = None if near is None else _scaled(near, factor)
     bands: list[_Band] = []
     for angle in np.arange(-90.0, 90.0, _STEP_DEG):
         bands += _bands(look, float(angle), (_NARROWEST, widest * factor), place)
-    fine, finer = _look(light, _FINE)
     place = None if near is None else _scaled(near, finer)
     again: list[_Band] = []
     for band in _distinct(bands)[:3]:
@@ -92,6 +92,14 @@ def _look(light: Image, side: int) -> tuple[Image, float]:
     if small.shape[2] == 3:
         channels += [np.log((small[..., k] + floor) / (small[..., 1] + floor)) for k in (0, 2)]
     return np.stack(channels, axis=-1).astype(np.float32), factor
+
+
+def _reduced(fine: Image, finer: float) -> tuple[Image, float]:
+    """The look in which directions are tried, from the finer one."""
+    share = min(1.0, _COARSE / max(fine.shape[:2]))
+    size = (max(8, round(fine.shape[1] * share)), max(8, round(fine.shape[0] * share)))
+    small = cv2.resize(fine, size, interpolation=cv2.INTER_AREA)
+    return np.asarray(small.reshape(size[1], size[0], -1)), finer * share
 
 
 def _turned(look: Image, angle: float) -> tuple[Image, NDArray[np.bool_]]:
@@ -146,6 +154,8 @@ def _bands(
         band = _best_of_width(total, whole, round(width), row)
         if band is not None:
             score, at, first, last = band
+            # A block counts by its length, or short directions would weigh as much as long ones.
+            score *= block * _BLOCKS / max(look.shape[:2])
             if (last - first + 1) * block >= 3.5 * width:
                 found.append(_Band(score, angle, at, round(width), first * block, (last + 1) * block))
         width = max(width + 1, width * 1.3)

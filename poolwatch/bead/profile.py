@@ -13,11 +13,11 @@ from .facts import Floats
 
 _SQRT2 = math.sqrt(2)
 # A dark or bright line inside the edge is believed where it takes so much of the misfit away.
-_LINE_GAIN = 0.4
+_LINE_GAIN = 0.1
 # Lenses, sharpening and JPEG bend a step by up to this share of its height; no line is seen in that.
 _BENT = 0.015
 # Least misfit (half the mean square, in those) at which a line is tried.
-_MISFIT = 0.25
+_MISFIT = 0.03
 
 
 @dataclass(frozen=True)

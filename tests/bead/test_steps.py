@@ -159,15 +159,16 @@ def test_photographed_coins_against_scikit_image() -> None:
     assert len(regions) >= 6
     # Each on bare ground, at a quarter of its size, as large as particles; the bead stands above them.
     ground = float(np.median(coins[~mask]))
-    light = np.full((90, 44 * len(regions)), ground) + np.random.default_rng(4).normal(
-        0, 3, (90, 44 * len(regions))
+    light = np.full((130, 44 * len(regions)), ground) + np.random.default_rng(4).normal(
+        0, 3, (130, 44 * len(regions))
     )
     for k, region in enumerate(regions):
         row, column = (round(value) for value in region.centroid)
         cut = np.where(mask, coins, ground)[row - 40 : row + 40, column - 40 : column + 40]
         own = measure.label(mask)[row - 40 : row + 40, column - 40 : column + 40] == region.label
         small = gaussian_filter(np.where(own, cut, ground), 2.0)[::4, ::4]
-        light[45 : 45 + small.shape[0], 44 * k + 12 : 44 * k + 12 + small.shape[1]] = small
+        top = 40 + 29 * k % 60
+        light[top : top + small.shape[0], 44 * k + 12 : 44 * k + 12 + small.shape[1]] = small
     columns = light.shape[1]
     strip = strip_of(light / ground, 10)
     plain = straight_edges(columns, 10)
@@ -175,7 +176,7 @@ def test_photographed_coins_against_scikit_image() -> None:
     upper, lower = (
         Edge(np.full(columns, p), plain.left.step, plain.left.noise, 1, 0.05, 0.5) for p in places
     )
-    found = find_deposits(strip, Edges(upper, lower, plain.seen, plain.judged, False), belt=60.0)
+    found = find_deposits(strip, Edges(upper, lower, plain.seen, plain.judged, False), belt=100.0)
     hits = [np.flatnonzero(np.abs(found.x - 44 * k - 22) < 6) for k in range(len(regions))]
     assert sum(len(hit) == 1 for hit in hits) >= 0.8 * len(regions)
     ratio = [
