@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import cache
 
 import cv2
 import numpy as np
@@ -22,9 +23,9 @@ _TRIES = ((False, 0.7), (False, 2.0), (False, 5.0), (True, 5.0), (False, 12.0), 
 _CALM, _CALM_SHARE = 0.7, 0.01
 # Roughness, whose noise is no plain noise, must be so much calmer than tone to be chosen.
 _MUCH_CALMER = 0.4
-# What is as rough as the bead outside an edge shows that the edge lies inside the bead: it counts as so much noisier.
-# Rougher means so many times the roughness of the sheet further out.
-_INSIDE, _ROUGHER = 5.0, 1.45
+# Edges by tone that noise moves by more than this, px, are compared with those by roughness. Where these lie out
+# further by so many px, the former count as so much noisier.
+_DOUBT, _OUTSIDE_PX, _INSIDE = 0.35, 1.2, 5.0
 # Share of the usual difference from the sheet below which a column does not show the bead.
 _LEAST_LEVEL = 0.15
 # Share of the usual step below which a column does not show the edge.
@@ -43,10 +44,15 @@ def find_edges(strip: Strip) -> tuple[Strip, Edges]:
     centre, half, contrast = _slow_course(strip)
     even = even_light(strip, centre, half)
     best: tuple[float, Edge, Edge, bool] | None = None
+
+    @cache
+    def rough() -> tuple[Edge, Edge]:
+        return _pair(even, centre, half, True, min(5.0, 0.3 * width))
+
     for by_texture, smoothing in _tries(width):
         left, right = _pair(even, centre, half, by_texture, smoothing)
         unrest = max(_unrest(left), _unrest(right))
-        if not by_texture and not _sheet_outside(even, left, right, width):
+        if not by_texture and unrest > _DOUBT and _inside_the_rough(left, right, rough()):
             unrest *= _INSIDE
         if best is None or unrest < (_MUCH_CALMER if by_texture and not best[3] else 0.8) * best[0]:
             best = unrest, left, right, by_texture
@@ -85,21 +91,13 @@ def _unrest(edge: Edge) -> float:
     return float(high - low) / 2
 
 
-def _sheet_outside(strip: Strip, left: Edge, right: Edge, width: float) -> bool:
-    """Whether the metal right outside both edges is as smooth as the sheet further out."""
-    rough = _roughness(strip.light.mean(axis=2))
-    rows = np.arange(rough.shape[0])[:, None]
-    for edge, sign in ((left, 1), (right, -1)):
-        away = sign * (strip.rows(edge.left) - rows)
-        shown = (edge.step > 0.5) & strip.inside
-        near, far = (
-            (away > 5) & (away < 5 + 0.2 * width) & shown,
-            (away > 0.6 * width) & (away < width) & shown,
-        )
-        # Medians: particles beside the bead are rough, too.
-        if near.any() and far.any() and np.median(rough[near]) > _ROUGHER * np.median(rough[far]):
-            return False
-    return True
+def _inside_the_rough(left: Edge, right: Edge, rough: tuple[Edge, Edge]) -> bool:
+    """Whether an edge seen by tone runs inside what is rough like the bead: it follows a ripple or the crown."""
+    if max(_unrest(rough[0]), _unrest(rough[1])) > _CALM:
+        return False
+    off = (rough[0].left - left.left, right.left - rough[1].left)
+    shown = (left.step > 0.5) & (right.step > 0.5)
+    return bool(max(float(np.mean(one[shown])) for one in off) > _OUTSIDE_PX)
 
 
 def _tries(width: float) -> Iterator[tuple[bool, float]]:

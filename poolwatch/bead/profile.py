@@ -63,7 +63,16 @@ def fit_profile(x: Floats, mean: Floats, u: Floats) -> EdgeProfile:
     )
     best, offset, blur = plain, float(plain.x[0]), float(plain.x[1])
     for depth in (-0.3, 0.3) if plain.cost > _MISFIT * len(x) else ():
-        begin = [-1.5, 1.2, float(mean[0]), 0.0, float(mean[-1]), 0.0, depth * abs(float(mean[-1])), 2.5]
+        begin = [
+            float(plain.x[0]) - 1.0,
+            1.2,
+            float(mean[0]),
+            0.0,
+            float(mean[-1]),
+            0.0,
+            depth * abs(float(mean[-1])),
+            2.5,
+        ]
         lined = least_squares(
             lambda p: (_lined(x, p) - mean) / scale,
             begin,
@@ -71,6 +80,7 @@ def fit_profile(x: Floats, mean: Floats, u: Floats) -> EdgeProfile:
                 [x[0], 0.4, -np.inf, -np.inf, -np.inf, -np.inf, -np.inf, 0.8],
                 [x[-1], 4.0, *[np.inf] * 5, 0.5 * x[-1] + 1],
             ),
+            x_scale="jac",
         )
         if (
             lined.cost < min(_LINE_GAIN * plain.cost, best.cost)

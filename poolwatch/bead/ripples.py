@@ -145,23 +145,16 @@ def _at(
     peaks = [peak for peak in stands_out(mean) if abs(peak / frequency - 1) < 0.25]
     if not peaks or not _in_step(rows, across, lags, frequency):
         return None
-    # What the rows do not share is noise; three neighbouring rows hold about the same.
-    apart = _band(_shifted(rows, lags), frequency) - signal
-    level = float(np.mean(np.abs(apart) ** 2)) / max(len(rows) / 3, 1.0)
-    power = float(np.mean(np.abs(signal) ** 2))
-    clean = max(power - level, 0.05 * power)
+    # The phase wanders from ripple to ripple, so that its memory falls exponentially; noise is gone after one spacing.
     step = max(1, round(1 / frequency))
-    kept = np.mean(signal[step:] * np.conj(signal[:-step]))
-    # The phase kept over a whole number of px, brought to one spacing by its exponential decay.
-    order = float(np.clip(abs(kept) / clean, 1e-3, 1.0) ** (1 / (frequency * step)))
+    near, far = (abs(np.mean(signal[lag:] * np.conj(signal[:-lag]))) for lag in (step, 3 * step))
+    order = float(np.clip(far / near, 1e-3, 1.0) ** (1 / (2 * frequency * step)))
     scatter = math.sqrt(-math.log(min(order, 1 - 1e-6)) / (2 * math.pi**2))
-    length = rows.shape[1]
-    ripples = length * frequency
-    noise = math.sqrt(level / clean) / (2 * math.pi) * math.sqrt(12 / ripples) / ripples
     spacing = 1 / frequency
-    u = spacing * math.hypot(scatter / math.sqrt(ripples), noise, 0.002)
+    # Half a per cent at least: where a ripple begins is a matter of its shape.
+    u = spacing * math.hypot(scatter / math.sqrt(rows.shape[1] * frequency), 0.005)
     phase = np.angle(signal)
-    return clean, spacing, u, order, phase, np.column_stack([across, lags])
+    return float(near), spacing, u, order, phase, np.column_stack([across, lags])
 
 
 def _in_step(rows: Floats, across: Floats, lags: Floats, frequency: float) -> bool:

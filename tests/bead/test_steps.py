@@ -155,7 +155,8 @@ def test_photographed_coins_against_scikit_image() -> None:
     elevation = filters.sobel(coins)
     seeds = np.where(coins < 30, 1, np.where(coins > 150, 2, 0))
     mask = morphology.closing(segmentation.watershed(elevation, seeds) == 2)
-    regions = [r for r in measure.regionprops(measure.label(segmentation.clear_border(mask))) if r.area > 500]
+    labels = measure.label(segmentation.clear_border(mask))
+    regions = [region for region in measure.regionprops(labels) if region.area > 500]
     assert len(regions) >= 6
     # Each on bare ground, at a quarter of its size, as large as particles; the bead stands above them.
     ground = float(np.median(coins[~mask]))
@@ -165,7 +166,7 @@ def test_photographed_coins_against_scikit_image() -> None:
     for k, region in enumerate(regions):
         row, column = (round(value) for value in region.centroid)
         cut = np.where(mask, coins, ground)[row - 40 : row + 40, column - 40 : column + 40]
-        own = measure.label(mask)[row - 40 : row + 40, column - 40 : column + 40] == region.label
+        own = labels[row - 40 : row + 40, column - 40 : column + 40] == region.label
         small = gaussian_filter(np.where(own, cut, ground), 2.0)[::4, ::4]
         top = 40 + 29 * k % 60
         light[top : top + small.shape[0], 44 * k + 12 : 44 * k + 12 + small.shape[1]] = small
