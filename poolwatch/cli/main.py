@@ -29,6 +29,7 @@ COMMANDS = {
     "sidebyside": "several clips in one video: same scale, same time base",
     "plan": "what to record and what to weld, before welding",
     "beam": "figures of a beam profile picture: power shares, widths, ring, tail",
+    "bead": "the finished weld from a photo: width, waviness, ripples, deposits",
     "handcheck": "mark frames by hand, then how far hand and tool differ",
     "simulate": "footage with exact truth beside it",
 }

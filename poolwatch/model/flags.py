@@ -203,6 +203,45 @@ def doubts(names: Sequence[str]) -> tuple[str, ...]:
     return tuple(name for name in names if name not in _NO_DOUBT)
 
 
+# Flags of a photo of a weld; `poolwatch bead` prints the meaning of those it sets.
+BEAD_FLAGS: dict[str, str] = {
+    "bead_by_texture": (
+        "the bead differs from the sheet by its roughness alone: its mean width may be off by a few px "
+        "and its edges by "
+        "more; light from the side, at a low angle, or a colour photo shows the edges better"
+    ),
+    "bead_edges_noisy": (
+        "noise and the grain of the metal move the edges as much as their waviness does: "
+        "bead_edge_rms_mm is empty; take "
+        "the photo closer or sharper"
+    ),
+    "bead_small": "fewer than 20 px across the bead: edges limit the figures; take the photo closer",
+    "bead_saturated": (
+        "more than 5 % of the bead is at full scale: its edges look further out than they are, and "
+        "ripples are lost; expose "
+        "shorter, or move the light"
+    ),
+    "bead_ripples_fine": (
+        "the ripples are less than 6 px apart: finer ones would be missed; take the photo closer"
+    ),
+    "bead_leaves_picture": "the weld runs out of the picture: its ends were not seen",
+    "bead_broken": "the weld is interrupted, or something covers part of it: look at the picture; "
+    "the parts seen were judged",
+    "bead_crater": "the weld looks different at an end, as a crater does: look at the picture; ends were left out",
+    "bead_belt_cut": (
+        "less than 90 % of the belt beside the bead in which particles are counted is in view and free: "
+        "deposits are too "
+        "few; show more of the sheet, or compare photos with the same --belt"
+    ),
+    "bead_scale_other_size": (
+        "the scale was made with pictures of another size than the photo: right only where the photo "
+        "was cut out of the same "
+        "picture"
+    ),
+    "bead_no_scale_uncertainty": "the scale was given without an uncertainty: the figures' own do not hold it",
+}
+
+
 def check_flags(names: set[str] | tuple[str, ...] | list[str]) -> tuple[str, ...]:
     """Sort flags into their documented order.
 

@@ -28,8 +28,8 @@ NUMBERS = (
 )
 KNOWN = (*REQUIRED, *NUMBERS[1:], "scale", "material", "settings", CONFIRMED)
 _PREFIXES = ("factor_", "outcome_")
-# Columns of a planned run sheet that measuring has no use for.
-_PLANNED = ("run",)
+# Columns that measuring has no use for: of a planned run sheet, and for `poolwatch bead`.
+_PLANNED = ("run", "bead_photo")
 
 
 @dataclass(frozen=True)

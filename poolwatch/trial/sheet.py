@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..model.errors import UsageError
+from ..model.table import write_csv
 
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 # Faults that one message lists.
@@ -157,3 +158,34 @@ def _text(path: Path) -> str:
         if "\0" not in text:
             return text
     raise UsageError(f"{path}: is no text file; save the table as CSV (UTF-8)")
+
+
+def write_sheet(sheet: Sheet, rows: list[dict[str, str]], columns: list[str]) -> None:
+    """Write a sheet back with other rows and further columns.
+
+    Parameters
+    ----------
+    sheet
+        As it was read.
+    rows
+        Cell text by column name.
+    columns
+        Columns that stand behind those that it had, where they are new.
+
+    Raises
+    ------
+    OutputError
+        The file cannot be written.
+    """
+    import pandas as pd
+
+    names = [*sheet.columns, *(name for name in columns if name not in sheet.columns)]
+    frame = pd.DataFrame(rows, columns=names)
+    for name in names:
+        numbers = pd.to_numeric(frame[name], errors="coerce")
+        # Numbers go back as numbers, so that a minus sign stays one; texts go back as they were.
+        frame[name] = [
+            float(number) if number == number and text.startswith(("-", "+")) else text
+            for text, number in zip(frame[name], numbers, strict=True)
+        ]
+    write_csv(sheet.path, frame)
