@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -74,7 +76,7 @@ def _cap(p: NDArray[np.float64], top: int, depth: float) -> tuple[int, int]:
 
 
 @njit(cache=True, nogil=True)
-def _add(here: np.void, behind: np.void, s: float, v: float) -> None:
+def _add(here: Any, behind: Any, s: float, v: float) -> None:
     """Sums up to one vertex more; writes `here` and `behind` in place."""
     here.s = s
     behind.n = here.n + 1.0
@@ -88,7 +90,7 @@ def _add(here: np.void, behind: np.void, s: float, v: float) -> None:
 
 
 @njit(cache=True, nogil=True)
-def _best(cap: NDArray[np.void], start: int, stop: int, stride: int) -> int:
+def _best(cap: NDArray[Any], start: int, stop: int, stride: int) -> int:
     """The vertex that fits best as the top, of every `stride`-th in a range."""
     least, place = np.inf, start
     for k in range(start, stop, stride):
@@ -99,7 +101,7 @@ def _best(cap: NDArray[np.void], start: int, stop: int, stride: int) -> int:
 
 
 @njit(cache=True, nogil=True)
-def _flank(a: np.void, b: np.void, s: float) -> tuple[float, float, float, float]:
+def _flank(a: Any, b: Any, s: float) -> tuple[float, float, float, float]:
     """Vertices from `a` to before `b`: their number, sums of d² and d⁴, and of d² v, with d counted from `s`."""
     n, s1, s2, s3, s4 = b.n - a.n, b.s1 - a.s1, b.s2 - a.s2, b.s3 - a.s3, b.s4 - a.s4
     squares = s2 - 2.0 * s * s1 + s * s * n
@@ -109,7 +111,7 @@ def _flank(a: np.void, b: np.void, s: float) -> tuple[float, float, float, float
 
 
 @njit(cache=True, nogil=True)
-def _fit(cap: NDArray[np.void], k: int, s: float) -> tuple[float, float]:
+def _fit(cap: NDArray[Any], k: int, s: float) -> tuple[float, float]:
     """Height of a top at `s`, one flank before vertex `k` and one from there on; squares left over, less those of v.
 
     A flank that would rise from the top is taken as level.
@@ -137,12 +139,12 @@ def _fit(cap: NDArray[np.void], k: int, s: float) -> tuple[float, float]:
 
 
 @njit(cache=True, nogil=True)
-def _lowest(cap: NDArray[np.void], place: int) -> float:
+def _lowest(cap: NDArray[Any], place: int) -> float:
     """Where between its neighbours the vertex that fits best would fit better still: a parabola through the three."""
     x0, x1, x2 = cap[place - 1].s, cap[place].s, cap[place + 1].s
     y0, y1, y2 = _fit(cap, place - 1, x0)[1], _fit(cap, place, x1)[1], _fit(cap, place + 1, x2)[1]
     left, right = (x1 - x0) * (y1 - y2), (x1 - x2) * (y1 - y0)
     if left == right:
-        return x1
+        return float(x1)
     at = x1 - 0.5 * ((x1 - x0) * left - (x1 - x2) * right) / (left - right)
-    return min(max(at, min(x0, x2)), max(x0, x2))
+    return float(min(max(at, min(x0, x2)), max(x0, x2)))

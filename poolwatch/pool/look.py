@@ -291,8 +291,8 @@ def _steepest_fraction(frames: list[Grey], references: list[float], background: 
     """Level whose outline runs along steep edges all the way round.
 
     A hot trail behind the tail fades slowly; an outline that strays along it has a flat stretch, which the
-    low percentile of the gradient along the outline sees. An outline that reaches the border has no end: a bead that stays
-    hot so far is solid, and ends where the brighter liquid does.
+    low percentile of the gradient along the outline sees. An outline that reaches the border has no end: a bead that
+    stays hot so far is solid, and the pool ends where the brighter liquid does.
     """
 
     def scores(frame: Grey, reference: float) -> NDArray[np.float64]:
