@@ -9,6 +9,7 @@ import os
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from poolwatch.trial.advice import improvements, weld_interval
 from poolwatch.trial.design import Design, read_design
