@@ -39,3 +39,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     slow = {item.path for item in items if item.get_closest_marker("slow")}
     # No worker ends with a slow file alone.
     items.sort(key=lambda item: item.path not in slow)
+
+
+@pytest.fixture(params=[False, pytest.param(True, marks=pytest.mark.long)], ids=["few", "many"])
+def many(request: pytest.FixtureRequest) -> bool:
+    """Whether a test takes as many draws as its bound is stated for; few by default."""
+    return bool(request.param)

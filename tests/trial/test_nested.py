@@ -1,11 +1,7 @@
-"""Parts that some beams lack, from the plan to the advice: drawn effects come back, advice stays where it was tried.
-
-`POOLWATCH_LONG=1` takes 400 tables where the default takes fewer.
-"""
+"""Parts that some beams lack, from the plan to the advice: drawn effects come back, advice stays where it was tried."""
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
 
 import numpy as np
@@ -18,12 +14,7 @@ from poolwatch.trial.model import FactorModel, fit_model
 from poolwatch.trial.region import Region, region_of
 from tests.trial.nested import SCATTER, Planned, draw_coefficients, matrix, planned, scores
 
-LONG = bool(os.environ.get("POOLWATCH_LONG"))
 pytestmark = pytest.mark.slow
-TABLES = 400 if LONG else 120
-ADVISED = 400 if LONG else 30
-# Two standard errors of a share of 5 % over the tables.
-MARGIN = 2 * np.sqrt(0.05 * 0.95 / TABLES)
 
 
 def designs() -> list[tuple[Planned, Design, Region, list[str]]]:
@@ -64,9 +55,9 @@ def test_no_weld_is_left_out_and_the_columns_are_those_of_the_definitions() -> N
         assert "ring_share²" in terms
 
 
-def test_true_effects_are_within_their_intervals_in_93_to_97_of_100() -> None:
+def test_true_effects_are_within_their_intervals_in_93_to_97_of_100(many: bool) -> None:
     held = []
-    for number in range(TABLES):
+    for number in range(400 if many else 120):
         place, truth, model = drawn(number)
         table = effect_table(model)
         terms = DESIGNS[place][3]
@@ -77,14 +68,17 @@ def test_true_effects_are_within_their_intervals_in_93_to_97_of_100() -> None:
     assert 0.93 <= np.mean(held) <= 0.97
 
 
-def test_an_effect_stands_out_by_chance_in_one_of_twenty_trials_at_most() -> None:
+def test_an_effect_stands_out_by_chance_in_one_of_twenty_trials_at_most(many: bool) -> None:
+    tables = 400 if many else 120
     false = advised = 0
-    for number in range(TABLES):
+    for number in range(tables):
         _, _, model = drawn(number, null=True)
         false += bool((effect_table(model)["p_holm"] <= 0.05).any())
         advised += model.p_of(model.chosen_places())[1] <= 0.05
-    assert false / TABLES <= 0.05 + MARGIN
-    assert advised / TABLES <= 0.05 + MARGIN
+    # Two standard errors of a share of 5 % over the tables.
+    margin = 2 * np.sqrt(0.05 * 0.95 / tables)
+    assert false / tables <= 0.05 + margin
+    assert advised / tables <= 0.05 + margin
 
 
 def check_inside(run: dict[str, float | str], place: int) -> None:
@@ -104,9 +98,10 @@ def check_inside(run: dict[str, float | str], place: int) -> None:
     assert here @ inverse @ here <= np.einsum("ni,ij,nj->n", tried, inverse, tried).max() * 1.001
 
 
-def test_advice_is_within_what_was_tried_and_its_improvement_comes_on_average() -> None:
+def test_advice_is_within_what_was_tried_and_its_improvement_comes_on_average(many: bool) -> None:
+    tables = 400 if many else 30
     claimed, came, held = [], [], []
-    for number in range(ADVISED):
+    for number in range(tables):
         place, truth, model = drawn(number)
         if not model.p_of(model.chosen_places())[1] <= 0.05:
             continue
@@ -119,7 +114,7 @@ def test_advice_is_within_what_was_tried_and_its_improvement_comes_on_average() 
             came.append(max(new - old, 0.0))
             low, high = weld_interval(model, run)
             held.append(low <= np.random.default_rng(number).normal(new, SCATTER) <= high)
-    assert len(claimed) > 0.8 * ADVISED
+    assert len(claimed) > 0.8 * tables
     error = np.std(np.array(came) - np.array(claimed)) / np.sqrt(len(claimed))
     assert np.mean(came) >= np.mean(claimed) - 2 * error
     assert np.mean(held) >= 0.95 - 2 * np.sqrt(0.05 * 0.95 / (len(held) / 2))

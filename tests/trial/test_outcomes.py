@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -89,9 +87,9 @@ def test_nine_outcomes_that_mean_nothing_hold_a_reading_in_one_of_twenty_trials_
     assert held / 1000 <= 0.05 + 2 * np.sqrt(0.05 * 0.95 / 1000)
 
 
-def test_readings_go_by_the_correction() -> None:
-    """The whole study: 1,000 null trials with POOLWATCH_LONG=1, eight by default."""
-    trials = 1000 if os.environ.get("POOLWATCH_LONG") else 8
+def test_readings_go_by_the_correction(many: bool) -> None:
+    """The whole study, 1,000 null trials or eight."""
+    trials = 1000 if many else 8
     rng = np.random.default_rng(9)
     held = 0
     for _ in range(trials):

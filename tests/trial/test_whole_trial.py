@@ -1,12 +1,11 @@
 """A trial as it goes: planned with parts nested in one another, beams drawn and pictured, welds filmed, judged, advised.
 
-By default the recordings are small text files with invented score rows; `POOLWATCH_LONG=1` films them with the
-simulator and measures them.
+By default the recordings are small text files with invented score rows; run as long, the simulator films them and they
+are measured.
 """
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +20,6 @@ from tests.accuracy.test_ranking_footage import scene
 from tests.trial.invented import InventedMeasurer, recording
 from tests.trial.nested import APART, FACTORS, NESTED
 
-LONG = bool(os.environ.get("POOLWATCH_LONG"))
 pytestmark = pytest.mark.slow
 MM_PER_PX = 0.02
 
@@ -52,14 +50,14 @@ def unsteadiness(run: pd.Series) -> float:
     return float(np.exp(-1.0 * share / 0.6 + 0.8 * way * length / 2 + 0.2 * speed))
 
 
-def film(place: Path, manifest: Path) -> None:
+def film(place: Path, manifest: Path, *, really: bool) -> None:
     """What the person does: draw the beams, weld, film, write the clips' names into the manifest."""
     table = pd.read_csv(manifest, dtype=str, keep_default_na=False)
     rng = np.random.default_rng(7)
     for number, run in table.iterrows():
         np.save(place / f"{run['beam_shape']}.npy", beam(run))
         name = f"weld-{run['run']}"
-        if LONG:
+        if really:
             one = scene(rng, unsteadiness(run), 500)
             clip = write_simulation(one, place, name=name, truth_dir=place / "truth" / name).name
             table.loc[number, "record_rate_hz"] = f"{one.camera.rate_hz:g}"
@@ -71,13 +69,13 @@ def film(place: Path, manifest: Path) -> None:
     table.to_csv(manifest, index=False)
 
 
-def judged(manifest: Path, out: Path) -> TrialResult:
-    if LONG:
+def judged(manifest: Path, out: Path, *, really: bool) -> TrialResult:
+    if really:
         return run_trial(manifest, out, workers=2, overlay=False, report=False)
     return run_trial(manifest, out, workers=1, overlay=False, report=False, measurer=InventedMeasurer())
 
 
-def test_from_plan_to_advice(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_from_plan_to_advice(many: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     plan = [
         "--design",
         "d-optimal",
@@ -97,7 +95,7 @@ def test_from_plan_to_advice(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     manifest = tmp_path / "manifest.csv"
     before = pd.read_csv(manifest, dtype=str, keep_default_na=False)
     assert set(before.loc[before["factor_ring_share"] == "0", "factor_ring_diameter_mm"]) == {"absent"}
-    film(tmp_path, manifest)
+    film(tmp_path, manifest, really=many)
     pictures = [str(path) for path in sorted(tmp_path.glob("setting-*.npy"))]
     capsys.readouterr()
     assert main(["beam", *pictures, "--mm-per-px", "20um", "--manifest", str(manifest)]) == 0
@@ -106,7 +104,7 @@ def test_from_plan_to_advice(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     after = pd.read_csv(manifest, dtype=str, keep_default_na=False)
     planned = [name for name in before if name.startswith("factor_")]
     pd.testing.assert_frame_equal(after[planned], before[planned])
-    result = judged(manifest, tmp_path / "out")
+    result = judged(manifest, tmp_path / "out", really=many)
     study = result.factors
     assert study is not None
     assert not any("left out" in remark or "not varied" in remark for remark in study.remarks)
