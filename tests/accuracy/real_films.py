@@ -258,8 +258,8 @@ def page(parts: list[Part]) -> str:
         "",
         "Written by `python tests/accuracy/real_films.py`. No open film of a laser weld with known lengths exists, so this "
         "shows single steps of the measuring at work on real cameras' pictures. It is no proof for your footage: check that "
-        "with `poolwatch handcheck`. The recordings are not ours and not part of this repository; the small pictures are "
-        "made from them under the licence named.",
+        "with `poolwatch handcheck`. The recordings are not ours; the small pictures are made "
+        "from them under the licence named.",
     ]  # fmt: skip
     for part in parts:
         lines += ["", f"## {part.title}", "", f"{part.about} Licence: {part.licence}.", ""]
