@@ -1,14 +1,41 @@
-"""The measuring code is compiled once, before the workers of the test run would each do it."""
+"""Kernels are compiled once, before the workers of the test run would each do it; slow files are run first."""
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+from pathlib import Path
+
 import pytest
+
+TESTS = Path(__file__).parent
+# Whole clips, whole commands, or other processes, in nearly every test.
+SLOW = {TESTS / "accuracy", TESTS / "faults", TESTS / "metamorphic"}
 
 
 def pytest_configure(config: pytest.Config) -> None:
     if hasattr(config, "workerinput") or config.option.collectonly:
         return
+    # There is a worker for each core: more threads of linear algebra wait for one another in busy loops.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from poolwatch.measure import compile_kernels, is_compiled
+    from tests.lit_kernels import are_compiled
 
+    lit = None
+    if not are_compiled():
+        lit = subprocess.Popen([sys.executable, "-m", "tests.lit_kernels"], cwd=TESTS.parent)
     if not is_compiled():
         compile_kernels()
+    if lit is not None:
+        lit.wait()
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if SLOW & set(item.path.parents) or item.get_closest_marker("long"):
+            item.add_marker(pytest.mark.slow)
+    slow = {item.path for item in items if item.get_closest_marker("slow")}
+    # No worker ends with a slow file alone.
+    items.sort(key=lambda item: item.path not in slow)

@@ -20,6 +20,7 @@ def run(*command: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
 
 
+@pytest.mark.slow
 def test_floors():
     done = run(str(BIN / "lint-imports"), "--no-cache")
     assert done.returncode == 0, done.stdout

@@ -20,12 +20,12 @@ def command(out: Path) -> None:
     """Measure the four demo clips, rank their beam shapes, write overlays and the report.
 
     The clips are invented (simulated): 2 mm austenitic stainless sheet for plate heat exchangers, welded with four
-    made-up beam shapes, one weld each.
+    made-up beam shapes, one weld each. Ends with 1 where one of them could not be measured.
     """
     from ..model.data import data_folder
     from ..trial.run import run_trial
     from .rank import show_ranking
-    from .trial import trial_progress
+    from .trial import refuse_gaps, trial_progress
 
     manifest = data_folder("demo_clips") / "manifest.csv"
     with trial_progress() as progress:
@@ -38,3 +38,4 @@ def command(out: Path) -> None:
         )
     show_ranking(result.ranking)
     click.echo(f"written: {out} (open {out / 'report.html'} in a browser)", err=True)
+    refuse_gaps(result)

@@ -9,19 +9,20 @@ import os
 import sys
 import traceback
 import warnings
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
 
 from .. import __version__
 from ..model.collecting import collecting_seldom
-from ..model.errors import PoolwatchError
+from ..model.errors import PoolwatchError, TableError
 
 COMMANDS = {
     "demo": "the whole job on the demo clips: measure, rank, overlays, report",
     "inspect": "what a recording is and whether it is fit for measuring",
     "calibrate": "make a scale file: target photo, two points, or travel speed",
-    "measure": "measure one clip",
+    "measure": "measure one clip, or several with the same facts",
     "trial": "measure every clip of a trial and rank the beam shapes",
     "rank": "rank beam shapes from score rows alone",
     "overlay": "the annotated video again, with other choices",
@@ -90,6 +91,9 @@ def main(arguments: list[str] | None = None) -> int:
     except click.ClickException as error:
         error.show()
         return 2
+    except TableError as error:
+        _tell(error.headline, error.problems)
+        return error.exit_code
     except PoolwatchError as error:
         _tell(str(error))
         return error.exit_code
@@ -109,8 +113,9 @@ def main(arguments: list[str] | None = None) -> int:
     return result if isinstance(result, int) else 0
 
 
-def _tell(message: str) -> None:
-    click.echo(f"poolwatch: {' '.join(message.split())}", err=True)
+def _tell(message: str, lines: Sequence[str] = ()) -> None:
+    for line in (f"poolwatch: {message}", *lines):
+        click.echo(" ".join(line.split()), err=True)
 
 
 def _unforeseen(error: Exception) -> str:

@@ -1,10 +1,10 @@
-"""`poolwatch measure`: one clip, from file to figures."""
+"""`poolwatch measure`: clips, from file to figures."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
@@ -12,7 +12,7 @@ from .amounts import Amount
 from .places import corner
 
 if TYPE_CHECKING:
-    from ..measure import Measurement
+    from ..measure import Measurement, MeasureSettings
     from ..model.recording import Recording
 
 
@@ -129,15 +129,16 @@ def facts_of(
     return facts
 
 
-@click.command("measure", short_help="measure one clip")
-@click.argument("clip", type=click.Path(path_type=Path))
+@click.command("measure", short_help="measure one clip, or several with the same facts")
+@click.argument("clips", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="CLIP …")
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
     required=True,
     metavar="DIR",
-    help="Folder for the results; the clip gets a folder of its own in it.",
+    help="Folder for the results; each clip gets a folder of its own in it.",
 )
+@click.option("--replace", is_flag=True, help="Put these results in the place of another recording's.")
 @recording_options
 @click.option("--beam-shape", default="", metavar="NAME", help="Passed through to the score row.")
 @click.option("--replicate", default="", metavar="NAME", help="Passed through to the score row.")
@@ -153,8 +154,9 @@ def facts_of(
     help="Threads; default: one a core. Changes no figure.",
 )
 def command(
-    clip: Path,
+    clips: tuple[Path, ...],
     out: Path,
+    replace: bool,
     settings_file: Path | None,
     beam_shape: str,
     replicate: str,
@@ -164,47 +166,117 @@ def command(
     workers: int | None,
     **given: Any,
 ) -> None:
-    """Measure one clip: outline, keyhole, particles, spectra and stability index.
+    """Measure clips: outline, keyhole, particles, spectra and stability index.
 
     Writes frames.csv, spatter.csv, spectra.csv, score.csv, overlay.mp4, report.html and run.json into
-    OUT/<clip name>/. Amounts take units (10kHz, 20um, 6m/min, 40us); without one they are in Hz, mm, mm/s and s.
+    OUT/<clip name>/. Several clips share the facts given here; `poolwatch trial` takes them from a table and compares
+    the clips. Amounts take units (10kHz, 20um, 6m/min, 40us); without one they are in Hz, mm, mm/s and s.
 
     \b
     poolwatch measure weld.mkv --out results --record-rate 10000 --mm-per-px 0.02 \\
         --travel-speed 100 --exposure 4e-5 --material austenitic-stainless
     """
-    from ..measure import measure_clip, read_settings, recording_of, write_clip_report, write_clip_stills
-    from ..model.errors import MeasurementError
+    from ..measure import read_settings, recording_of
+    from ..measure.keeping import refuse_other_recording
+    from ..model.errors import MeasurementError, PoolwatchError
     from ..model.files import check_folder
-    from .progress import bar, compile_once
+    from .progress import compile_once
 
     settings = read_settings(settings_file)
     facts = facts_of(**given, beam_shape=beam_shape, replicate=replicate)
     recording = recording_of(settings, facts, where="command line")
-    folder = out / clip_name(clip)
-    check_folder(folder)
-    if clip.exists():
+    folders = _folders(clips, out)
+    for clip, folder in folders.items():
+        check_folder(folder)
+        if clip.exists() and not replace:
+            refuse_other_recording(folder, clip)
+    if any(clip.exists() for clip in clips):
         compile_once()
+    choices = _Choices(settings, recording, not no_overlay, not no_report, stills, workers)
+    failed = []
+    for clip, folder in folders.items():
+        try:
+            result = _measure(clip, folder, choices)
+        except PoolwatchError as error:
+            if len(clips) == 1:
+                raise
+            failed.append(clip.name)
+            click.echo(f"{clip.name}: failed: {' '.join(str(error).split())}", err=True)
+            continue
+        show_score(result, recording)
+        click.echo(f"written: {folder}", err=True)
+    if failed:
+        raise MeasurementError(
+            f"{len(failed)} of {len(clips)} clips could not be measured: {', '.join(failed)}; the reasons are above"
+        )
+
+
+class _Choices(NamedTuple):
+    """How each clip is measured, and what is written."""
+
+    settings: MeasureSettings
+    recording: Recording
+    overlay: bool
+    report: bool
+    stills: bool
+    workers: int | None
+
+
+def _measure(clip: Path, folder: Path, choices: _Choices) -> Measurement:
+    """Measure a clip into its folder."""
+    from ..measure import measure_clip, write_clip_report, write_clip_stills
+    from ..model.errors import MeasurementError
+    from .progress import bar
+
     with bar(f"measuring {clip.name}") as tell:
         try:
             result = measure_clip(
-                clip, recording=recording, settings=settings, progress=tell, workers=workers
+                clip,
+                recording=choices.recording,
+                settings=choices.settings,
+                progress=tell,
+                workers=choices.workers,
             )
         except MeasurementError as error:
             raise MeasurementError(f"{clip}: {error}") from None
     with bar("writing the overlay", "pictures") as tell:
-        result.write(folder, overlay=not no_overlay, progress=tell)
-    if not no_report:
+        result.write(folder, overlay=choices.overlay, progress=tell)
+    if choices.report:
         write_clip_report(result, folder)
-    if stills:
+    if choices.stills:
         write_clip_stills(result, folder)
-    show_score(result, recording)
-    click.echo(f"written: {folder}", err=True)
+    return result
+
+
+def _folders(clips: tuple[Path, ...], out: Path) -> dict[Path, Path]:
+    """The folder of each clip.
+
+    Raises
+    ------
+    UsageError
+        Two clips would go into one.
+    """
+    from ..model.errors import UsageError
+
+    folders: dict[Path, Path] = {}
+    taken: dict[str, Path] = {}
+    for clip in clips:
+        name = clip_name(clip)
+        if name.casefold() in taken:
+            raise UsageError(
+                f"{taken[name.casefold()]} and {clip} would both go into {out / name}; measure them with an --out of "
+                "their own each"
+            )
+        taken[name.casefold()] = clip
+        folders[clip] = out / name
+    return folders
 
 
 def clip_name(clip: Path) -> str:
-    """Name of a clip's folder: the file's name without its ending."""
-    return clip.name if clip.is_dir() else clip.stem
+    """Name of a clip's folder: the file's name without its ending, as every system takes it."""
+    from ..trial.names import safe_name
+
+    return safe_name(clip.name, folder=clip.is_dir())
 
 
 def show_score(result: Measurement, recording: Recording) -> None:

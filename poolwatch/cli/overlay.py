@@ -7,6 +7,8 @@ from typing import Any
 
 import click
 
+from .amounts import Amount
+
 
 @click.command("overlay", short_help="the annotated video again, with other choices")
 @click.argument("folder", type=click.Path(path_type=Path), metavar="DIR")
@@ -14,13 +16,19 @@ import click
     "--out",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Video to write; default: overlay.mp4 in DIR.",
+    help="Video to write, .mp4, or with --still a picture, .png; default: overlay.mp4 in DIR.",
 )
 @click.option(
     "--clip", type=click.Path(path_type=Path), help="Where the recording lies now, if it was moved."
 )
-@click.option("--start", "start_s", type=float, metavar="S", help="Start of the part to show, s.")
-@click.option("--end", "end_s", type=float, metavar="S", help="End of the part to show, s.")
+@click.option(
+    "--start",
+    "start_s",
+    type=Amount("s", bare=True),
+    metavar="S",
+    help="Start of the part to show: 0.01 or 10ms.",
+)
+@click.option("--end", "end_s", type=Amount("s", bare=True), metavar="S", help="End of the part to show.")
 @click.option(
     "--slow-motion", type=float, metavar="N", help="Times slower than life; default: fits a minute."
 )
@@ -31,7 +39,9 @@ import click
     "--plain-beside", is_flag=True, help="The picture with nothing drawn on it beside the annotated one."
 )
 @click.option("--every-frame", is_flag=True, help="Show each frame once, however long that plays.")
-@click.option("--max-seconds", type=float, help="Longest playing time, s (default 60).")
+@click.option(
+    "--max-seconds", type=Amount("s", bare=True), metavar="S", help="Longest playing time (default 60 s)."
+)
 @click.option(
     "--still",
     "still_frame",

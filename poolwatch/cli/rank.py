@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from ..trial import Ranking
 
 
@@ -20,46 +22,68 @@ if TYPE_CHECKING:
     help="Folder for ranking.csv, pairs.csv and report.html.",
 )
 @click.option("--settings", type=click.Path(path_type=Path), help="TOML file with a table [rank].")
-@click.option("--trial", help="With a trial database: only the rows of this trial.")
+@click.option(
+    "--trial", "trials", multiple=True, help="With a trial database: the rows of this trial; may be repeated."
+)
 @click.option("--settings-id", help="With a trial database: only rows measured with these settings.")
 @click.option("--no-report", is_flag=True, help="Write no report.html.")
 def command(
     scores: str,
     out: Path,
     settings: Path | None,
-    trial: str | None,
+    trials: tuple[str, ...],
     settings_id: str | None,
     no_report: bool,
 ) -> None:
     """Rank beam shapes from score rows: a scores.csv, or a trial database (sqlite:///FILE, postgresql://…).
 
-    The unit of evidence is the weld. Shapes that share a letter cannot be told apart on these welds.
+    Gives all that `poolwatch trial` gives but the clips: effects and what to weld next where the rows hold factor_…
+    columns, correlations where they hold outcome_… columns. The unit of evidence is the weld. Shapes that share a
+    letter cannot be told apart on these welds.
     """
     from ..model.files import remove
-    from ..model.table import write_csv
-    from ..trial.ranking import rank
+    from ..trial.comparison import compare, write_tables
+    from ..trial.report import write_ranking_report
     from ..trial.rows import read_rows
     from ..trial.settings import read_rank_settings
-    from ..trial.store import is_store, open_store
+    from ..trial.store_address import is_store
+    from .trial import show_studies
 
     chosen = read_rank_settings(settings)
     if is_store(scores):
-        rows = open_store(scores).read(trial=trial, settings_id=settings_id)
-    elif trial is not None or settings_id is not None:
+        rows, name = _from_store(scores, trials, settings_id)
+    elif trials or settings_id is not None:
         raise click.UsageError("--trial and --settings-id go with a trial database")
     else:
-        rows = read_rows(scores)
-    ranking = rank(rows, settings=chosen)
+        rows, name = read_rows(scores), ""
+    compared = compare(rows, settings=chosen)
     # A page of other rows must not stand beside these.
     remove(out / "report.html")
-    write_csv(out / "ranking.csv", ranking.table)
-    write_csv(out / "pairs.csv", ranking.pairs)
+    write_tables(out, compared.tables())
     if not no_report:
-        from ..trial.report import write_ranking_report
-
-        write_ranking_report(out / "report.html", ranking, rows, trial or out.resolve().name)
-    show_ranking(ranking)
+        write_ranking_report(out / "report.html", compared, rows, name or out.resolve().name)
+    show_ranking(compared.ranking)
+    show_studies(compared)
     click.echo(f"written: {out / 'ranking.csv'}", err=True)
+
+
+def _from_store(address: str, trials: tuple[str, ...], settings_id: str | None) -> tuple[pd.DataFrame, str]:
+    """Rows of the trials asked for, or of the only one there is, and their name; which these are is printed."""
+    from ..model.errors import UsageError
+    from ..trial.store import open_store
+
+    store = open_store(address)
+    there = store.trials()
+    if not trials and len(there) > 1:
+        listed = ", ".join(f"{name!r} ({count} welds)" for name, count in there.items())
+        raise UsageError(f"{store.name}: holds {len(there)} trials: {listed}; choose with --trial NAME")
+    chosen = trials or tuple(there)
+    rows = store.read(trial=chosen, settings_id=settings_id)
+    name = ", ".join(chosen)
+    both = sum(there[trial] for trial in set(chosen)) - len(rows) if settings_id is None else 0
+    once = f"; {both} welds are in several of them and count once, as stored last" if both else ""
+    click.echo(f"{len(rows)} welds of trial {name} in {store.name}{once}", err=True)
+    return rows, name
 
 
 def show_ranking(ranking: Ranking) -> None:

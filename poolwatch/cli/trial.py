@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Hashable, Iterator, Mapping
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from ..model.errors import PoolwatchError
+from .amounts import Amount
 from .progress import COMPILING
 
 if TYPE_CHECKING:
     from ..trial.batch import ClipEvent, Progress
+    from ..trial.comparison import Comparison
     from ..trial.results import TrialResult
 
 
@@ -30,34 +33,82 @@ if TYPE_CHECKING:
     envvar="POOLWATCH_STORE",
     help="Trial database to add the score rows to: sqlite:///FILE or postgresql://…; also from POOLWATCH_STORE.",
 )
+@click.option(
+    "--replace-stored",
+    is_flag=True,
+    help="Let it take the place of another trial of its name in the database.",
+)
+@click.option(
+    "--name", default="", help="Name of the trial, in report and database; default: the last part of --out."
+)
+@click.option(
+    "--follow", is_flag=True, help="Keep running: measure each clip once its row and its file are complete."
+)
+@click.option(
+    "--poll", type=Amount("s"), default="2s", show_default=True, help="With --follow: time between two looks."
+)
+@click.option(
+    "--settle",
+    type=Amount("s"),
+    default="10s",
+    show_default=True,
+    help="With --follow: a file that has not changed for so long is complete.",
+)
 @click.option("--settings", type=click.Path(path_type=Path), help="TOML file for clips whose row names none.")
 @click.option("--rank-settings", type=click.Path(path_type=Path), help="TOML file with a table [rank].")
 @click.option("--no-overlay", is_flag=True, help="Write no annotated videos.")
 @click.option("--no-report", is_flag=True, help="Write no report.html.")
+@click.option("--strict", is_flag=True, help="For scripts: end with 1 where any clip was not measured.")
 def command(
     manifest: Path,
     out: Path,
     workers: int | None,
     scheduler: str | None,
     store: str | None,
+    replace_stored: bool,
+    name: str,
+    follow: bool,
+    poll: float,
+    settle: float,
     settings: Path | None,
     rank_settings: Path | None,
     no_overlay: bool,
     no_report: bool,
+    strict: bool,
 ) -> None:
     """Measure every clip of a manifest and rank the beam shapes.
 
     The manifest is a CSV with one row a clip: clip, beam_shape, replicate, record_rate_hz, mm_per_px or scale,
     and where known travel_direction_deg, travel_speed_mm_s, exposure_s, material, settings; factor_… and
-    outcome_… columns as you like. It is checked whole before any frame is read.
+    outcome_… columns as you like. It is checked whole before any frame is read. Rows that are not filled in yet, or
+    whose recording is not there yet, are left out and named.
 
-    Stopped half-way, the same command goes on where it was.
+    Stopped half-way, the same command goes on where it was. With --follow it keeps running beside the machine: fill in
+    rows and save the manifest as welds are made; Ctrl-C ends it.
+
+    Ends with 1 where no clip was measured; with --strict, where any was not. The others are ranked and written all
+    the same.
     """
-    from ..trial.run import run_trial
+    from ..trial.run import TrialOptions, run_trial
     from ..trial.settings import read_rank_settings
+    from .follow import follow_day
     from .rank import show_ranking
 
     chosen = read_rank_settings(rank_settings)
+    if follow:
+        options = TrialOptions(
+            workers=workers,
+            scheduler=scheduler,
+            settings=settings,
+            rank_settings=chosen,
+            overlay=not no_overlay,
+            report=not no_report,
+            store=store,
+            replace_stored=replace_stored,
+            title=name,
+        )
+        follow_day(manifest, out, options, poll_s=poll, settle_s=settle)
+        return
     with trial_progress() as progress:
         result = run_trial(
             manifest,
@@ -69,33 +120,53 @@ def command(
             overlay=not no_overlay,
             report=not no_report,
             store=store,
+            replace_stored=replace_stored,
+            title=name,
             progress=progress,
         )
     show_ranking(result.ranking)
-    show_studies(result)
+    show_studies(result.compared, result.notes)
     click.echo(
         f"{result.measured} clips measured, {result.resumed} were finished before; written: {result.out}",
         err=True,
     )
+    if strict:
+        refuse_gaps(result)
 
 
-def show_studies(result: TrialResult) -> None:
-    """Print what factors and outcomes say, and the trial's notes."""
+def refuse_gaps(result: TrialResult) -> None:
+    """End the command with 1, after everything is written, where a clip was not measured.
+
+    Raises
+    ------
+    PoolwatchError
+        Some clip was not.
+    """
+    if result.failures:
+        clip, reason = next(iter(result.failures.items()))
+        count, total = len(result.failures), len(result.failures) + len(result.scores)
+        raise PoolwatchError(
+            f"{result.out}: {count} of {total} clips {'was' if count == 1 else 'were'} not measured, so the ranking "
+            f"lacks {'it' if count == 1 else 'them'} (all in excluded.csv); first {clip}: {reason}"
+        )
+
+
+def show_studies(compared: Comparison, notes: Sequence[str] = ()) -> None:
+    """Print what factors and outcomes say, and notes."""
     from rich.console import Console
     from rich.markup import escape
 
     console = Console()
-    readings = (result.factors.reading,) if result.factors else ()
-    for reading in (*readings, *(result.outcomes.readings if result.outcomes else ())):
+    for reading in compared.readings:
         console.print()
         console.print(escape(reading))
-    if result.factors is not None and len(result.factors.next_welds):
+    if compared.factors is not None and len(compared.factors.next_welds):
         console.print()
         console.print("What to weld next (expected index ± standard uncertainty):")
-        settings = Counter(_setting(weld) for weld in result.factors.next_welds.to_dict("records"))
+        settings = Counter(_setting(weld) for weld in compared.factors.next_welds.to_dict("records"))
         for setting, times in settings.items():
             console.print("  " + escape(setting + (f", {times} welds" if times > 1 else "")))
-    for line in [*(result.factors.remarks if result.factors else ()), *result.notes]:
+    for line in [*compared.remarks, *notes]:
         console.print("- " + escape(line))
 
 
@@ -136,6 +207,9 @@ def trial_progress() -> Iterator[Progress]:
                 bar.update(task, description=COMPILING)
                 return
             shares[event.clip] = event.share * event.work
+            if event.kind == "checked":
+                console.print(escape(event.message), soft_wrap=True)
+                return
             if event.kind == "failed":
                 console.print(f"{escape(event.clip)}: failed: {escape(event.message)}", soft_wrap=True)
             if event.kind == "resumed":

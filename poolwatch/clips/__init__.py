@@ -11,22 +11,17 @@
 (5, 16, [(2, 8, 16), (2, 8, 16), (1, 8, 16)])
 """
 
-from .beside import blocks_beside
 from .identity import fingerprint
-from .lanes import blocks_in_lanes, lanes_of
 from .opening import open_clip
-from .reader import ClipSettings, Reader, ReadFindings, merged_findings
+from .reader import ClipSettings, Reader, ReadFindings, findings_of
 from .repeats import repeated
 
 __all__ = [
     "ClipSettings",
     "ReadFindings",
     "Reader",
-    "blocks_beside",
-    "blocks_in_lanes",
+    "findings_of",
     "fingerprint",
-    "lanes_of",
-    "merged_findings",
     "open_clip",
     "repeated",
 ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from pathlib import Path
 from typing import Any
@@ -102,6 +103,12 @@ class Hdf5Reader(BaseReader):
         if self._held is None or self._held[0] != first:
             self._held = first, self._data[first : min(first + self._chunk, self.facts.frame_count)]
         return self._held[1]
+
+    def pieces(self, count: int) -> list[tuple[int, int]]:
+        """See `Reader.pieces`: no chunk is unpacked twice."""
+        total, chunk = self.facts.frame_count, self._chunk
+        edges = {min(round(start / chunk) * chunk, total) for start, _ in super().pieces(count)}
+        return list(itertools.pairwise(sorted({*edges, total})))
 
     def _release(self) -> None:
         self._held = None

@@ -5,7 +5,7 @@ Ranges (ITU-R BT.709, 3.4 and BT.2100): limited luma runs from 16 to 235 of 8 bi
 
 from __future__ import annotations
 
-import copy
+import ctypes
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from av.video.frame import VideoFrame
+    from av.video.plane import VideoPlane
 
 _LIMITED, _FULL = 1, 2  # AVCOL_RANGE_MPEG, AVCOL_RANGE_JPEG
 _PLANAR_LUMA = ("gray", "yuv", "yuvj", "yuva", "nv", "ya")
@@ -79,12 +80,6 @@ class Luma:
             if not base.startswith(("gray", "ya")):
                 self.notes += ("luma plane of colour video",)
 
-    def twin(self) -> Luma:
-        """The same for another thread: a reformatter serves one at a time."""
-        twin = copy.copy(self)
-        twin._reformatter = None if self._reformatter is None else type(self._reformatter)()
-        return twin
-
     def _become_rgb(self, bits: int) -> None:
         from av.video.reformatter import VideoReformatter
 
@@ -119,11 +114,10 @@ class Luma:
 
     def into(self, out: NDArray[Any], picture: VideoFrame, turns: int = 0) -> None:
         """Write the grey values of `picture` into `out`, turned by `turns` quarter turns counter-clockwise."""
-        if self._reformatter is not None or picture.planes[0].line_size < 0:
+        if self._reformatter is not None:
             values = self._from_rgb(picture)
         else:
-            plane = picture.planes[0]
-            row = np.frombuffer(memoryview(plane), dtype=self._stored).reshape(plane.height, -1)
+            row = _rows(picture.planes[0], self._stored)
             values = row[:, self._first : self._first + picture.width * self._step : self._step]
             if self._shift:
                 values = np.right_shift(values, self._shift)
@@ -140,16 +134,27 @@ class Luma:
 
     def _from_rgb(self, picture: VideoFrame) -> NDArray[Any]:
         import cv2
-        from av.video.reformatter import VideoReformatter
 
-        if self._reformatter is None:  # rows stored bottom up: let FFmpeg turn them
-            self._reformatter, self._target = VideoReformatter(), "rgb24"
         flat = self._reformatter.reformat(picture, format=self._target)
         plane = flat.planes[0]
         dtype = np.uint8 if self._target == "rgb24" else np.uint16
         rows = np.frombuffer(memoryview(plane), dtype=dtype).reshape(plane.height, -1)
         colours = np.ascontiguousarray(rows[:, : 3 * picture.width]).reshape(picture.height, picture.width, 3)
         return np.asarray(cv2.cvtColor(colours, cv2.COLOR_RGB2GRAY))
+
+
+def _rows(plane: VideoPlane, stored: np.dtype[Any]) -> NDArray[Any]:
+    """Rows of a plane from the top of the picture down; good while its picture lives.
+
+    A plane that is stored from the bottom up has a negative step from row to row, and begins at its last row in memory.
+    """
+    step = plane.line_size
+    if step >= 0:
+        return np.frombuffer(memoryview(plane), dtype=stored).reshape(plane.height, -1)
+    begin: int = plane.buffer_ptr + step * (plane.height - 1)
+    whole = (ctypes.c_uint8 * (-step * plane.height)).from_address(begin)
+    rows: NDArray[Any] = np.frombuffer(memoryview(whole), dtype=stored).reshape(plane.height, -1)
+    return rows[::-1]
 
 
 def expansion_table(bits: int) -> NDArray[Any]:

@@ -1,4 +1,4 @@
-"""Which reader takes a recording: a table by ending, then readers that a plug-in brings."""
+"""Which reader takes a recording: a table by ending, then readers that a plug-in brings, then the file's content."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import cast
 
 from ..model.errors import ClipError
+from .content import holds_video, reader_by_mark, words_for
 from .reader import ClipSettings, Reader
 
 # Name: (module, class, endings). Modules are imported when a clip needs them.
@@ -72,7 +73,9 @@ def open_clip(path: str | Path, *, settings: ClipSettings | None = None, threads
 
 
 def reader_name(path: Path) -> str:
-    """Name of the reader for a path, by what is there and by the ending.
+    """Name of the reader for a path, by what is there, by the ending and by the content.
+
+    An ending that a plug-in claims decides; of the others the content does, where it has a mark that is known.
 
     Raises
     ------
@@ -92,15 +95,21 @@ def reader_name(path: Path) -> str:
     ending = path.suffix.lower()
     if path.with_name(path.name + ".toml").is_file():
         return "raw"
-    for name, (_, _, endings) in READERS.items():
-        if ending in endings:
-            return name
-    for name, make in _plugins().items():
-        if ending in tuple(getattr(make, "endings", ())):
-            return name
+    claimed = next((name for name, (_, _, endings) in READERS.items() if ending in endings), None)
+    if claimed is None:
+        for name, make in _plugins().items():
+            if ending in tuple(getattr(make, "endings", ())):
+                return name
+    marked = reader_by_mark(path)
+    if marked is not None or claimed == "video":
+        return marked or "video"
+    if holds_video(path):
+        return "video"
+    if claimed is not None:
+        return claimed
     raise ClipError(
-        f"{path}: no reader takes the ending {ending or '(none)'!r}; give AVI, MP4, MOV, MKV, NUT, TIFF, NPY, HDF5 "
-        f"or a folder of stills, or describe headerless values in {path.name}.toml"
+        f"{path}: is {words_for(path)}, no recording; give a video in any container, TIFF, NPY, HDF5 or a folder of "
+        f"stills, or describe headerless values in {path.name}.toml"
     )
 
 

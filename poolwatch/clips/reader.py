@@ -69,17 +69,11 @@ class ReadFindings:
     notes: tuple[str, ...] = ()
 
 
-def merged_findings(parts: Iterable[ReadFindings]) -> ReadFindings:
-    """Put together what several readers of pieces of one clip have found; the order does not matter."""
-    parts = list(parts)
-    notes = dict.fromkeys(note for part in parts for note in part.notes)
-    return ReadFindings(
-        sum(part.frames_decoded for part in parts),
-        tuple(sorted({number for part in parts for number in part.undecodable})),
-        any(part.truncated for part in parts),
-        max((part.promised for part in parts if part.promised is not None), default=None),
-        tuple(sorted(notes)),
-    )
+def findings_of(facts: ClipFacts, decoded: int, undecodable: Iterable[int]) -> ReadFindings:
+    """What reading a clip with these facts has shown, with so many frames decoded and those that could not be."""
+    bad = tuple(sorted(undecodable))
+    notes = () if not bad else (f"{len(bad)} damaged frames, the first is frame {bad[0]}",)
+    return ReadFindings(decoded, bad, "truncated" in facts.flags, facts.promised_count, notes)
 
 
 @runtime_checkable
@@ -136,10 +130,6 @@ class BaseReader:
     """
 
     facts: ClipFacts
-    # Whether a block takes no longer to read by itself than after those before it.
-    apart: bool = True
-    # Whether `twin` gives readers that decode at the same time in other threads.
-    side_by_side: bool = False
 
     def __init__(self) -> None:
         self._closed = False
@@ -161,14 +151,6 @@ class BaseReader:
             self._check_open()
             frames, decoded = self._read(first, min(first + size, stop))
             yield self._block(first, frames, decoded)
-
-    def twin(self) -> BaseReader:
-        """Another reader of the same clip, for another thread; to be closed by itself, and before this one."""
-        raise NotImplementedError
-
-    def sent(self, first: int, frames: NDArray[Any], decoded: NDArray[np.bool_]) -> Block:
-        """A block that another reader of the same clip has read, counted as if it were read here."""
-        return self._block(first, frames, decoded)
 
     def _block(self, first: int, frames: NDArray[Any], decoded: NDArray[np.bool_]) -> Block:
         good = int(np.count_nonzero(decoded))
@@ -203,11 +185,7 @@ class BaseReader:
 
     def findings(self) -> ReadFindings:
         """See `Reader.findings`."""
-        bad = tuple(sorted(self._undecodable))
-        notes = () if not bad else (f"{len(bad)} damaged frames, the first is frame {bad[0]}",)
-        return ReadFindings(
-            self._decoded_count, bad, "truncated" in self.facts.flags, self.facts.promised_count, notes
-        )
+        return findings_of(self.facts, self._decoded_count, self._undecodable)
 
     def close(self) -> None:
         """See `Reader.close`."""

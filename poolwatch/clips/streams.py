@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..model.errors import ClipError
+from .content import UNKNOWN, moving_pictures, opening_options, words_for
 
 if TYPE_CHECKING:
     from av.container import InputContainer
@@ -24,10 +25,10 @@ def open_stream(path: Path) -> tuple[InputContainer, VideoStream]:
     import av
 
     try:
-        container = av.open(str(path), "r", metadata_errors="replace")
+        container = av.open(str(path), "r", **opening_options())
     except av.error.FFmpegError as error:
         raise ClipError(f"{path}: {_cure(path, error)}") from None
-    streams = container.streams.video
+    streams = moving_pictures(container)
     if not streams:
         container.close()
         raise ClipError(f"{path}: has no video stream; give the recording itself")
@@ -58,7 +59,8 @@ def _cure(path: Path, error: Exception) -> str:
             "its index (moov) is missing, so no frame can be found: the recording was cut off or never finished; "
             "copy it again from the camera, or record to Matroska or AVI, which survive a cut"
         )
-    if head and all(byte in b"\t\n\r" or 32 <= byte < 127 for byte in head):
-        return "is text, not video; give the recording itself"
+    words = words_for(path)
+    if words != UNKNOWN:
+        return f"is {words}, not video; give the recording itself"
     reason = getattr(error, "strerror", None) or str(error)
     return f"is no video that can be read ({reason}); copy it again, or check that it plays"

@@ -166,8 +166,9 @@ class Directories:
         fields: dict[int, _Field] = {}
         seen = set()
         value = tiff.tagsize - self._small
+        head_form = f"{self._order}HH{'Q' if self._tif.is_bigtiff else 'I'}"
         for begin in range(tiff.tagnosize, length, tiff.tagsize):
-            code, kind, count, _ = struct.unpack_from(tiff.tagheaderformat, data, begin)
+            code, kind, count = struct.unpack_from(head_form, data, begin)
             if code in seen or code in _NOT_STRIPS:
                 return
             seen.add(code)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import itertools
 import struct
 from collections.abc import Iterable, Iterator
@@ -24,9 +23,6 @@ if TYPE_CHECKING:
     from av.container import InputContainer
     from av.video.frame import VideoFrame
     from av.video.stream import VideoStream
-
-# Decoders that can be told apart while several work in one process: the others report damage in a log that all share.
-_SIDE_BY_SIDE = ("h264",)
 
 
 class VideoReader(BaseReader):
@@ -59,8 +55,6 @@ class VideoReader(BaseReader):
         codec = context.name
         time_base = float(stream.time_base or 0)
         self._index = read_index(container, stream, path.stat().st_size)
-        self.apart = self._index.intra
-        self.side_by_side = codec in _SIDE_BY_SIDE and self._index.reached_at_once
         count = len(self._index)
         if count == 0:
             raise ClipError(f"{path}: not one frame is stored in it; copy it again from the camera")
@@ -132,7 +126,7 @@ class VideoReader(BaseReader):
     def blocks(self, start: int = 0, stop: int | None = None, *, size: int = 64) -> Iterator[Block]:
         """See `Reader.blocks`."""
         start, stop = self._range(start, stop, size)
-        # The next blocks go on with the same decoder where every picture stands alone or pieces are shared.
+        # The next blocks go on with the same decoder.
         decoding, self._idle = self._idle or Decoding(self._path, self._index, self._threads), None
         try:
             first, frames, decoded = start, *self._empty(min(size, stop - start))
@@ -144,18 +138,10 @@ class VideoReader(BaseReader):
                     first = number + 1
                     frames, decoded = self._empty(min(size, stop - first))
         finally:
-            if (self.apart or self.side_by_side) and self._idle is None and not self._closed:
+            if self._idle is None and not self._closed:
                 self._idle = decoding
             else:
                 decoding.close()
-
-    def twin(self) -> VideoReader:
-        """See `BaseReader.twin`."""
-        twin = copy.copy(self)
-        twin._random = twin._idle = None
-        twin._luma = self._luma.twin()
-        twin._undecodable = set()
-        return twin
 
     def frames(self, indices: Iterable[int]) -> NDArray[np.uint8] | NDArray[np.uint16]:
         """See `Reader.frames`."""
@@ -187,13 +173,14 @@ class VideoReader(BaseReader):
 
     def pieces(self, count: int) -> list[tuple[int, int]]:
         """See `Reader.pieces`."""
-        total = len(self._index)
+        total, count = len(self._index), max(count, 1)
         starts = self._key_frames()
-        edges = {0, total}
-        for part in range(1, max(count, 1)):
-            edges.add(int(starts[np.argmin(np.abs(starts - total * part / count))]))
-        ordered = sorted(edges)
-        return list(itertools.pairwise(ordered))
+        wanted = total * np.arange(1, count) / count
+        behind = np.minimum(np.searchsorted(starts, wanted), len(starts) - 1)
+        before = np.maximum(behind - 1, 0)
+        nearer = np.where(wanted - starts[before] <= starts[behind] - wanted, starts[before], starts[behind])
+        edges = np.unique([0, *nearer.tolist(), total]).tolist()
+        return list(itertools.pairwise(edges))
 
     def cheap_frames(self, count: int) -> list[int]:
         """See `Reader.cheap_frames`."""

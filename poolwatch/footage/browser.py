@@ -121,7 +121,7 @@ def open_browser_video(
     Raises
     ------
     UsageError
-        A size, the rate or the preset is no good.
+        A size, the rate or the preset is no good, or the name does not end in ``.mp4``.
     OutputError
         The place cannot be written.
 
@@ -136,6 +136,8 @@ def open_browser_video(
     from .video import quiet_ffmpeg
 
     path = Path(path)
+    if path.suffix.lower() != ".mp4":
+        raise UsageError(f"{path}: the video is an MP4; give a name that ends in .mp4")
     if width < 1 or height < 1 or width > 16384 or height > 16384:
         raise UsageError(f"{path}: a video of {width} x {height} px cannot be written; use 1 to 16384 px")
     if not 0 < playback_rate_hz <= 1000:

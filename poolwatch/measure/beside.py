@@ -18,6 +18,8 @@ from .settings import MeasureSettings
 from .shown import clip_path, frames_of, shown
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from ..show.overlay import ReadFrames
     from ..show.result import ClipResult
     from ..show.sidebyside import SideBySideChoices
@@ -28,6 +30,7 @@ def write_clips_side_by_side(
     path: str | Path,
     *,
     choices: SideBySideChoices | None = None,
+    scores: pd.DataFrame | None = None,
     clips: Sequence[str | Path] = (),
     progress: Callable[[int, int], None] | None = None,
 ) -> None:
@@ -41,6 +44,9 @@ def write_clips_side_by_side(
         The ``.mp4`` to write.
     choices
         Order, part and slow motion.
+    scores
+        Score rows to show and to order by, one a folder, such as those scored alike; None: each clip's own, or as its
+        trial compares it.
     clips
         Recordings that were moved since, in any order; told by their content.
     progress
@@ -67,10 +73,30 @@ def write_clips_side_by_side(
         if place.resolve() in [other.resolve() for other in places[:n]]:
             raise UsageError(f"{place}: given twice; give each clip once")
     measured = [_read(place) for place in places]
+    if scores is not None:
+        measured = [
+            replace(measurement, score=scores.iloc[[n]].reset_index(drop=True))
+            for n, measurement in enumerate(measured)
+        ]
     moved = {fingerprint(Path(clip)): Path(clip) for clip in clips}
     with contextlib.ExitStack() as stack:
         ready = [_opened(measurement, moved, stack) for measurement in measured]
         write_side_by_side(path, ready, choices, progress)
+
+
+def rows_as_compared(folders: Sequence[str | Path]) -> pd.DataFrame:
+    """Score rows of measured clips, as the trial that a folder belongs to compares them.
+
+    Raises
+    ------
+    OutputError
+        A folder holds no finished measurement.
+    UsageError
+        A folder is one of several clips.
+    """
+    import pandas as pd
+
+    return pd.concat([_read(Path(folder)).score for folder in folders], ignore_index=True)
 
 
 def _read(folder: Path) -> Measurement:

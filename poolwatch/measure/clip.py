@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import time
 from collections.abc import Iterator
 from dataclasses import asdict
@@ -18,17 +17,20 @@ from .. import __version__
 from ..clips import Reader, fingerprint, open_clip
 from ..model.axes import PoolAxes, stretch_seen
 from ..model.collecting import collecting_seldom
+from ..model.crew import Recruit
 from ..model.errors import MeasurementError
 from ..model.flags import check_flags
 from ..model.materials import Material, material
+from ..model.processes import usable_cores
 from ..model.recording import Recording
 from ..model.tables import SCORE
 from ..pool import PoolLook
 from ..pool.illuminated import IlluminatedLook
 from .convert import axes_of, frames_table, picture_flags
 from .drops import find_drops
-from .gather import Gathered, Progress, gather, mark_jumps
+from .gather import Gathered, Progress, gather
 from .heading import motion_flags, noted
+from .jumps import mark_jumps
 from .loading import numba_loading
 from .look import ClipLook, contradicted, look_at
 from .memory import hand_back
@@ -50,6 +52,7 @@ def measure_clip(
     progress: Progress | None = None,
     workers: int | None = None,
     block_size: int | None = None,
+    recruit: Recruit | None = None,
     **facts: Any,
 ) -> Measurement:
     """Measure one clip.
@@ -67,9 +70,11 @@ def measure_clip(
     progress
         Called with frames done and frames in all.
     workers
-        Threads that measure while one decodes; None: one for each core. Does not change a digit.
+        Processes that measure, this one included; None: one for each core, where they pay. Does not change a digit.
     block_size
         Frames handed over at a time; None: as many as 8 MB hold, 8 to 64. Does not change a digit.
+    recruit
+        Gives helpers that are there already, instead of processes started for this clip.
 
     Returns
     -------
@@ -105,7 +110,6 @@ def measure_clip(
         raise TypeError(f"give either recording or single facts, got both: {sorted(facts)}")
     metal = material(recording.material, settings.materials_file) if recording.material else None
     started, clock = datetime.now(UTC), time.perf_counter()
-    threads = workers if workers is not None else (os.cpu_count() or 1)
     with (
         collecting_seldom(),
         _opencv_on_one_thread(),
@@ -117,7 +121,15 @@ def measure_clip(
             look = look_at(reader, recording, settings)
         recording = look.recording
         hand_back()
-        gathered = gather(reader, look, settings, workers=threads, block_size=block_size, progress=progress)
+        gathered = gather(
+            reader,
+            look,
+            settings,
+            workers=usable_cores() if workers is None else workers,
+            recruit=recruit,
+            size=block_size,
+            progress=progress,
+        )
         hand_back()
         mark_jumps(gathered, look.lag)
         with _cut_named(reader):
@@ -181,7 +193,10 @@ def _assemble(
             ~frames["status"].isin(["undecodable", "repeated", "dark", "blown"]), found.in_view
         )
     drops = find_drops(
-        reader, look, found.tracks, np.isin(gathered.status, ["undecodable", "repeated", "dark", "blown"])
+        look,
+        found.tracks,
+        gathered.ways,
+        np.isin(gathered.status, ["undecodable", "repeated", "dark", "blown"]),
     )
     hand_back()
     scored = score(

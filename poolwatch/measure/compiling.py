@@ -8,12 +8,11 @@ small made-up pictures.
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
-import signal
 import tempfile
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from ..model.processes import Channel, Inbox, Process
 
 if TYPE_CHECKING:
     import numpy as np
@@ -40,27 +39,19 @@ def is_compiled() -> bool:
 
 def compile_kernels() -> None:
     """Compile the kernels of glowing footage in two processes; what fails there is compiled when it is called."""
-    context = multiprocessing.get_context("spawn")
-    running = [
-        context.Process(target=_quietly, args=(half,), daemon=True)
-        for half in (_compile_pool_and_links, _compile_particles)
-    ]
+    inbox = Inbox()
+    running: list[Process] = []
     try:
-        for process in running:
-            process.start()
-        for process in running:
-            process.join()
+        # Where none can be started, each kernel is compiled when it is called.
+        with contextlib.suppress(OSError):
+            running += (Process(half, inbox) for half in (_compile_pool_and_links, _compile_particles))
+        ended = 0
+        while ended < len(running):
+            got = inbox.get(60.0)
+            ended += got is not None and got[1] is None
     finally:
         for process in running:
-            if process.pid is not None:
-                process.kill()
-                process.join()
-
-
-def _quietly(half: Callable[[], None]) -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # The parent ends it.
-    with contextlib.suppress(Exception):
-        half()
+            process.end()
 
 
 def _pictures() -> tuple[NDArray[np.uint16], list[NDArray[np.float64]]]:
@@ -123,7 +114,7 @@ def _sightings(n: int) -> NDArray[np.void]:
     return sightings
 
 
-def _compile_particles() -> None:
+def _compile_particles(_: Channel) -> None:
     """The kernels that find, fit, size and judge particles."""
     from dataclasses import replace
 
@@ -171,7 +162,7 @@ def _compile_links() -> None:
     link(flying, np.ones(n, dtype=np.bool_), frames.shape[1:], SpatterSettings())
 
 
-def _compile_pool_and_links() -> None:
+def _compile_pool_and_links(_: Channel) -> None:
     """About half of the work."""
     _compile_pool()
     _compile_links()

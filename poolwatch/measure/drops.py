@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from ..clips import Reader
+from ..pool.coarse import Grey
 from ..pool.illuminated import IlluminatedLook
 from .look import ClipLook
 
@@ -49,17 +49,17 @@ class Drops:
     count: tuple[int, ...] = ()
 
 
-def find_drops(reader: Reader, look: ClipLook, tracks: pd.DataFrame, skip: NDArray[np.bool_]) -> Drops:
+def find_drops(look: ClipLook, tracks: pd.DataFrame, ways: Floats, skip: NDArray[np.bool_]) -> Drops:
     """Look for frames that the camera or a converter left out without a trace in the file.
 
     Parameters
     ----------
-    reader
-        The clip; illuminated footage is read once more.
     look
         What the first look learned.
     tracks
         Sightings of particles, columns of `poolwatch.model.tables.TRACKS`.
+    ways
+        What `metal_ways` gave for each frame, shape (frames,).
     skip
         True for frames that are damaged or repeat the one before, shape (frames,).
 
@@ -69,7 +69,10 @@ def find_drops(reader: Reader, look: ClipLook, tracks: pd.DataFrame, skip: NDArr
     two or more are in flight; in illuminated footage the metal tells at every frame, unless it stands still.
     """
     if isinstance(look.pool, IlluminatedLook):
-        return _by_metal(reader, look, look.pool, skip)
+        if look.pool.standing or math.hypot(*look.pool.metal_px) < _LEAST_METAL_PX:
+            return Drops()
+        onward = np.append(ways[1:], np.nan)
+        return by_ways(np.where(skip | np.append(skip[1:], True), np.nan, onward))
     ordered = tracks.sort_values(["particle", "frame"], kind="stable")
     places = ordered[["x_px", "y_px"]].to_numpy(dtype=np.float64)
     return by_particles(ordered["particle"].to_numpy(), ordered["frame"].to_numpy(dtype=np.int64), places)
@@ -131,21 +134,27 @@ def _usual(step: Floats, track: NDArray[np.int64]) -> Floats:
     return middle
 
 
-def _by_metal(reader: Reader, look: ClipLook, pool: IlluminatedLook, skip: NDArray[np.bool_]) -> Drops:
-    """Places where solid metal moves by more than one frame's way, each frame registered on the next."""
+def metal_ways(frames: Grey, first: int, good: NDArray[np.bool_], pool: IlluminatedLook) -> Floats:
+    """How far the metal moves to each frame from the one before, in steps of the clip; NaN where not known.
+
+    Parameters
+    ----------
+    frames
+        Consecutive frames, shape (m, h, w).
+    first
+        Place of the first that is asked about.
+    good
+        Shape (n,): which of the frames from there on show something new.
+    pool
+        What the first look learned.
+    """
     step = math.hypot(*pool.metal_px)
-    if pool.standing or step < _LEAST_METAL_PX:
-        return Drops()
-    before: NDArray[np.uint8] | NDArray[np.uint16] | None = None
-    ways = np.full(reader.facts.frame_count, np.nan)
-    for block in reader.blocks():
-        frames = look.view.of(block.frames, noise=False)
-        for k, frame in enumerate(frames):
-            number = block.start + k
-            if before is not None and not skip[number - 1 : number + 1].any():
-                ways[number - 1] = _way(before, frame, pool, step)
-            before = frame
-    return by_ways(ways)
+    ways = np.full(len(good), np.nan)
+    if not pool.standing and step >= _LEAST_METAL_PX:
+        for k in np.flatnonzero(good).tolist():
+            if first + k:
+                ways[k] = _way(frames[first + k - 1], frames[first + k], pool, step)
+    return ways
 
 
 def by_ways(ways: Floats) -> Drops:
@@ -175,12 +184,7 @@ def by_ways(ways: Floats) -> Drops:
     return Drops("metal", tuple(after.tolist()), tuple(int(round(m)) for m in more[after]))
 
 
-def _way(
-    here: NDArray[np.uint8] | NDArray[np.uint16],
-    there: NDArray[np.uint8] | NDArray[np.uint16],
-    pool: IlluminatedLook,
-    step: float,
-) -> float:
+def _way(here: Grey, there: Grey, pool: IlluminatedLook, step: float) -> float:
     """How far the metal moves from one picture to the next along its way, in steps of the clip; NaN where lost."""
     from ..pool.illuminated.metal import register
 

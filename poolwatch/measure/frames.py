@@ -1,13 +1,13 @@
-"""Every frame of a block measured by itself; blocks put together in order."""
+"""Frames measured, each by itself and those that it needs around it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..model.clip import Block
+from ..model.flags import STATUSES
 from ..model.pixels import by_depth
 from ..pool import FIGURES, Pool, Pools, agitation_sums, find_pools
 from ..pool.coarse import Grey
@@ -22,16 +22,38 @@ _GAIN = FIGURES.index("gain")
 _PLACE = [FIGURES.index("y"), FIGURES.index("x")]
 
 
-@dataclass(frozen=True)
-class BlockResult:
-    """What was measured in a block.
+# Place of each word in `Measured.codes`.
+CODES = {word: code for code, word in enumerate(STATUSES)}
+WORDS = np.array(list(STATUSES), dtype=object)
+_BLIND_CODES = [CODES[word] for word in BLIND]
+
+
+class Window(NamedTuple):
+    """Consecutive frames to be measured, and those around that it takes.
 
     Attributes
     ----------
-    start
-        Number of its first frame.
-    status
-        One word a frame.
+    frames
+        Cut to the view, shape (m, h, w).
+    first
+        Place in `frames` of the first that is to be measured.
+    decoded, doubled
+        Shape (n,), of those to be measured: whether each could be decoded, and repeats the one before.
+    """
+
+    frames: Grey
+    first: int
+    decoded: NDArray[np.bool_]
+    doubled: NDArray[np.bool_]
+
+
+class Measured(NamedTuple):
+    """What was measured in the frames of a window.
+
+    Attributes
+    ----------
+    codes
+        Status, one of `CODES` a frame, shape (n,).
     figures
         Shape (n, len(FIGURES)); NaN where not measured.
     outlines
@@ -39,75 +61,61 @@ class BlockResult:
     sums
         Diagonal sums for agitation, shape (n, 2, m), float32; NaN where there is no outline.
     sightings
-        What may be particles; field ``frame`` counts from the block's start.
+        What may be particles; field ``frame`` counts from the first frame measured.
     waiting
         Which of them wait for their fit.
     usable
-        Frames that could show particles, counted from the block's start.
+        Frames that could show particles, counted from the first frame measured.
     """
 
-    start: int
-    status: list[str]
+    codes: NDArray[np.uint8]
     figures: NDArray[np.float64]
     outlines: list[NDArray[np.float32]]
     sums: NDArray[np.float32]
     sightings: NDArray[np.void] | None
-    waiting: Waiting | None
+    waiting: Waiting
     usable: NDArray[np.int64]
 
 
-def measure_block(
-    block: Block,
-    doubled: NDArray[np.bool_],
-    look: ClipLook,
-    settings: MeasureSettings,
-    before: Grey | None = None,
-    after: Grey | None = None,
-) -> BlockResult:
-    """Measure each frame of a block; a frame's result depends on its window and the first look alone.
+def measure_frames(window: Window, look: ClipLook, settings: MeasureSettings) -> Measured:
+    """Measure each frame of a window; its result depends on the frames around it and on the first look alone.
 
-    The window is the frame itself in glowing footage, and `ClipLook.context` frames on either side in illuminated.
+    Those are none in glowing footage, and `ClipLook.context` frames on either side in illuminated.
 
     Parameters
     ----------
-    block
+    window
         Frames of the clip.
-    doubled
-        Shape (n,): frames that repeat the one before.
     look
         The first look.
     settings
         The settings that `look` was made with.
-    before, after
-        Frames before and after the block, as many as the look's windows need and the clip has.
     """
-    glowing = not isinstance(look.pool, IlluminatedLook)
-    # Each step would copy scattered ones again.
-    frames: Grey = np.ascontiguousarray(look.view.of(block.frames, noise=glowing))  # type: ignore[assignment]
-    seen = block.decoded & ~doubled
+    n, seen = len(window.decoded), window.decoded & ~window.doubled
+    frames: Grey = window.frames[window.first : window.first + n]
     if isinstance(look.pool, IlluminatedLook):
-        pools = Pools.of(_illuminated(frames, before, after, look, look.pool, settings))
+        pools = Pools.of(_illuminated(window, look, look.pool, settings))
     else:
         pools = find_pools(
             frames, look.pool, forward=look.along, across=look.across, settings=settings.pool, wanted=seen
         )
-    n = len(frames)
     status, outlines, figures = pools.status, pools.outlines, pools.figures
     none = np.empty((0, 2), dtype=np.float32)
     for i in range(n):
         if not seen[i]:
-            status[i] = "repeated" if block.decoded[i] else "undecodable"
+            status[i] = "repeated" if window.decoded[i] else "undecodable"
         elif look.view.meets(outlines[i]):
             status[i] = "cut_off"
         else:
             continue
         gain = np.nan if not seen[i] else figures[i, _GAIN]
         outlines[i], figures[i], figures[i, _GAIN] = none, np.nan, gain
-    ok = np.array([word == "ok" for word in status])
+    codes = np.array([CODES[word] for word in status], dtype=np.uint8)
     sums = np.full((n, 2, len(look.places)), np.nan, dtype=np.float32)
     if len(look.places):
+        ok = codes == CODES["ok"]
         agitation_sums(by_depth(frames), ok, look.places, _anchors(figures, ok, look), sums)
-    sightings, waiting, usable = None, None, np.flatnonzero(~np.isin(status, BLIND))
+    sightings, waiting, usable = None, Waiting.none(), np.flatnonzero(~np.isin(codes, _BLIND_CODES))
     if look.spatter is not None:
         chosen = frames if len(usable) == n else frames[usable]
         around = [outlines[k] for k in usable]
@@ -115,30 +123,25 @@ def measure_block(
             sightings, waiting = detect_waiting(chosen, around, look.spatter, settings.spatter)
         else:
             sightings = _in_sight(detect(chosen, around, look.spatter, settings.spatter), look)
-            waiting = Waiting.none()
         sightings["frame"] = usable[sightings["frame"]]
-    return BlockResult(block.start, status, figures, outlines, sums, sightings, waiting, usable)
+    return Measured(codes, figures, outlines, sums, sightings, waiting, usable)
 
 
 def _illuminated(
-    frames: Grey,
-    before: Grey | None,
-    after: Grey | None,
-    look: ClipLook,
-    pool: IlluminatedLook,
-    settings: MeasureSettings,
+    window: Window, look: ClipLook, pool: IlluminatedLook, settings: MeasureSettings
 ) -> list[Pool]:
     """The pool in each frame of illuminated footage."""
     from ..pool.illuminated import find_illuminated
 
-    parts = [look.view.of(part, noise=False) for part in (before,) if part is not None]
-    first = sum(len(part) for part in parts)
-    parts.append(frames)
-    if after is not None:
-        parts.append(look.view.of(after, noise=False))
-    window: Grey = np.concatenate(parts)  # type: ignore[assignment]
+    frames, first = window.frames, window.first
     return find_illuminated(
-        window, first, len(frames), pool, forward=look.along, across=look.across, settings=settings.pool
+        frames,
+        first,
+        len(window.decoded),
+        pool,
+        forward=look.along,
+        across=look.across,
+        settings=settings.pool,
     )
 
 

@@ -1,41 +1,42 @@
-"""All frames of a clip: decoded in order, measured side by side, put together in order."""
+"""All frames of a clip: pieces decoded and measured here and by helpers, put together by their ends."""
 
 from __future__ import annotations
 
 import contextlib
-import threading
-from array import array
+import time
 from collections import deque
-from collections.abc import Callable, Generator, Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ..clips import Reader, ReadFindings, blocks_beside, blocks_in_lanes, lanes_of, repeated
-from ..model.clip import Block
-from ..model.errors import ClipError
-from ..pool import FIGURES, agitation_power
-from ..pool.coarse import Grey
-from ..spatter import LateFits
-from .frames import BlockResult, measure_block
+from ..clips import Reader, ReadFindings, findings_of, open_clip
+from ..model.clip import ClipFacts
+from ..model.collecting import collecting_seldom
+from ..model.crew import Crew, OwnProcesses, Recruit, Signal
+from ..model.errors import ClipError, PoolwatchError
+from ..pool import FIGURES
+from .frames import CODES, WORDS, Window
+from .loading import numba_loading
 from .look import ClipLook
 from .memory import hand_back
 from .outlines import Outlines
+from .piece import OUTLINE_VERTICES, Ends, Joint, Part, PieceWork, block_size
+from .seams import Seams
 from .settings import MeasureSettings
-from .welds import welds_of
 
 Progress = Callable[[int, int], None]
-_OUTLINE_VERTICES = 96
-_BLOCK_BYTES = 8 << 20
-# Processes that decode beside the first: more would outrun the threads that measure.
-_MOST_HELPERS = 3
-_MOST_LANES = 4
-# Frames after which freed memory is handed back: what threads leave scattered grew to 100 MB in 200,000 frames.
+# First frame of a piece and the one after its last; or frames at a seam, and the number of the first to be measured.
+Task = tuple[Any, int]
+# Frames in a piece, at least where keyframes allow, and at most: a helper that is lost takes no more with it.
+_LEAST, _MOST = 128, 4096
+# Pieces that each worker may expect of what is left, so that all end at about the same time.
+_TURNS = 3
+# Frames after which freed memory is handed back.
 _HAND_BACK = 20_000
-# A block with the frames before and after it that measuring needs.
-_Part = tuple[Block, Grey | None, Grey | None]
 
 
 @dataclass
@@ -50,6 +51,8 @@ class Gathered:
         Column name (see `frames.FIGURES`) → shape (n,); NaN where not measured.
     agitation
         Power of the change of brightness inside the pool over the look's lag, shape (n,).
+    ways
+        How far metal moved to each frame from the one before, in steps of the clip, shape (n,); NaN where not known.
     outlines
         The outline of every frame, px in the picture.
     sightings
@@ -61,6 +64,7 @@ class Gathered:
     status: NDArray[np.object_]
     figures: dict[str, NDArray[np.float64]]
     agitation: NDArray[np.float64]
+    ways: NDArray[np.float64]
     outlines: Outlines
     sightings: NDArray[np.void] | None
     findings: ReadFindings
@@ -71,14 +75,15 @@ def gather(
     look: ClipLook,
     settings: MeasureSettings,
     *,
-    workers: int = 2,
-    block_size: int | None = None,
+    workers: int = 1,
+    recruit: Recruit | None = None,
+    size: int | None = None,
     progress: Progress | None = None,
 ) -> Gathered:
     """Measure every frame.
 
-    The calling thread decodes, or others beside it; `workers` threads measure blocks; results are put together in the
-    order of the frames, so that neither the number of threads nor the size of a block changes a digit.
+    The clip is cut into pieces at keyframes. Whoever takes one, this process or a helper, decodes and measures it; here
+    they are put together by their ends. Neither pieces nor helpers change a digit.
 
     Parameters
     ----------
@@ -89,8 +94,10 @@ def gather(
     settings
         The settings that `look` was made with.
     workers
-        Threads that measure.
-    block_size
+        Processes at work, this one included; others are started where they pay.
+    recruit
+        Gives the helpers instead.
+    size
         Frames in a block; None: as many as 8 MB hold, 8 to 64.
     progress
         Called with frames done and frames in all.
@@ -98,220 +105,314 @@ def gather(
     Raises
     ------
     ClipError
-        Not one frame could be decoded.
+        A piece cannot be read, or not one frame could be decoded.
     """
-    if block_size is None:
-        facts = reader.facts
-        frame_bytes = facts.height * facts.width * np.dtype(facts.dtype).itemsize
-        block_size = min(max(_BLOCK_BYTES // frame_bytes, 8), 64)
-    assembly = _Assembly(look, settings, progress, reader.facts.frame_count)
-    repeats = _Repeats()
-    waiting: dict[int, Future[BlockResult]] = {}
-    workers = max(workers, 1)
-    # One more than is at work, so that none waits: every block in hand is memory.
-    free = threading.Semaphore(workers + 1)
-    with ThreadPoolExecutor(max_workers=workers) as pool:
-        try:
-            blocks = _blocks(reader, look, settings, max(block_size, look.context), workers)
-            # Closed whatever happens: the processes and threads beside this one end with it.
-            with contextlib.closing(blocks):
-                for part in _with_context(blocks, look.context):
-                    for (block, before, after), doubled in repeats.told(part):
-                        free.acquire()
-                        future = pool.submit(measure_block, block, doubled, look, settings, before, after)
-                        future.add_done_callback(lambda _: free.release())
-                        waiting[block.start] = future
-                    while assembly.count in waiting and waiting[assembly.count].done():
-                        assembly.add(waiting.pop(assembly.count).result())
-            while waiting:
-                assembly.add(waiting.pop(assembly.count).result())
-        except BaseException:
-            for future in waiting.values():
-                future.cancel()
-            raise
-    return assembly.finish(reader)
+    size = max(size, look.context) if size is not None else block_size(reader, look)
+    work = PieceWork(look.for_frames(), settings, size)
+    remote = RemoteWork(reader.facts, work)
+    with recruit(remote) if recruit else OwnProcesses(remote, workers - 1) as crew:
+        lone = recruit is None and workers < 2
+        pieces = _Pieces(reader, 2 * look.context, lone)
+        return _Gathering(reader, look, work, pieces, crew, progress).run()
 
 
-def _blocks(
-    reader: Reader, look: ClipLook, settings: MeasureSettings, size: int, workers: int
-) -> Generator[Block]:
-    """All blocks, decoded on as many cores as there is work for; in order where measuring needs neighbours."""
-    # Illuminated footage takes longer to measure than to decode.
-    lanes = 1 if look.context else min(workers, _MOST_LANES)
-    pieces = lanes_of(reader, lanes)
-    if pieces:
-        # Smaller ones, for more of them are in hand.
-        return blocks_in_lanes(reader, pieces, size=max(size // 2, 8), lanes=lanes)
-    helpers = 0 if look.context else min(workers - 1, _MOST_HELPERS)
-    return blocks_beside(reader, settings.clip, size=size, helpers=helpers)
+@dataclass
+class RemoteWork:
+    """Pieces of a clip as helpers measure them; see `model.crew.Work`."""
+
+    facts: ClipFacts
+    work: PieceWork
+
+    def __post_init__(self) -> None:
+        self._reader: Reader | None = None
+
+    def prepare(self) -> None:
+        """Open the clip and load what the kernels take."""
+        cv2.setNumThreads(1)
+        # What cannot be opened is said by the first piece.
+        with numba_loading(), contextlib.suppress(PoolwatchError):
+            self._open()
+
+    def _open(self) -> Reader:
+        if self._reader is None:
+            reader = open_clip(self.facts.path, settings=self.work.settings.clip)
+            if replace(reader.facts, path=self.facts.path) != self.facts:
+                reader.close()
+                raise ClipError(f"{self.facts.path}: has changed while it was measured; measure it again")
+            self._reader = reader
+        return self._reader
+
+    def run(self, *task: Any) -> Iterator[Part | Ends | Joint | PoolwatchError]:
+        """Measure the frames of a piece or of a seam; what cannot be read is an answer, too."""
+        with collecting_seldom():
+            try:
+                if isinstance(task[0], Window):
+                    yield self.work.joint(*task)
+                else:
+                    yield from self.work.measure(self._open(), *task)
+            except PoolwatchError as error:
+                yield error
+
+    def close(self) -> None:
+        """Let go of the clip."""
+        if self._reader is not None:
+            self._reader.close()
 
 
-class _Repeats:
-    """Tells which frames repeat the one before them, of blocks in any order."""
+class _Pieces:
+    """What nobody has taken yet, in order."""
 
-    def __init__(self) -> None:
-        # By the frame that follows: the last frame of what has come. By its number: a frame that waits for that.
-        self._last: dict[int, Grey | None] = {0: None}
-        self._early: dict[int, Block] = {}
+    def __init__(self, reader: Reader, least: int, lone: bool) -> None:
+        total = reader.facts.frame_count
+        whole = [(0, total)]
+        self._parts = deque(whole if lone else _at_least(reader.pieces(total // _LEAST), max(least, 1)))
+        self.left = total
 
-    def told(self, part: _Part) -> Iterator[tuple[_Part, NDArray[np.bool_]]]:
-        """What can be told now that `part` is here: a block with its neighbours, and which of its frames repeat."""
-        block, before, after = part
-        if block.start not in self._last:
-            # Alone it waits for the frame before it, so that not all of its block has to be kept.
-            self._early[block.start] = Block(block.start, block.frames[:1].copy(), block.decoded[:1].copy())
-            self._last[block.start + 1] = self._early[block.start].frames[0] if block.decoded[0] else None
-            block = Block(block.start + 1, block.frames[1:], block.decoded[1:])
-        if len(block.frames):
-            stop = block.start + len(block.frames)
-            yield (block, before, after), self._of(block)
-            self._last[stop] = block.frames[-1].copy() if block.decoded[-1] else None
-            if stop in self._early:
-                early = self._early.pop(stop)
-                yield (early, None, None), self._of(early)
+    def take(self, workers: int) -> tuple[int, int] | None:
+        """The next piece for one of so many workers."""
+        if not self._parts:
+            return None
+        wanted = min(max(self.left // (_TURNS * workers), _LEAST), _MOST)
+        start, stop = self._parts.popleft()
+        while self._parts and self._parts[0][0] == stop and self._parts[0][1] - start <= wanted:
+            stop = self._parts.popleft()[1]
+        self.left -= stop - start
+        return start, stop
 
-    def _of(self, block: Block) -> NDArray[np.bool_]:
-        told = repeated(block.frames, self._last.pop(block.start)) & block.decoded
-        # What could not be decoded stands as zeros: black behind it repeats nothing.
-        told[1:] &= block.decoded[:-1]
-        return told
+    def put_back(self, piece: tuple[int, int]) -> None:
+        """A piece that is to be taken by another, before all others."""
+        self._parts.appendleft(piece)
+        self.left += piece[1] - piece[0]
 
-
-def _with_context(blocks: Iterable[Block], context: int) -> Iterator[_Part]:
-    """Blocks with `context` frames of their neighbours on either side; fewer at the ends of the clip."""
-    if context == 0:
-        for block in blocks:
-            yield block, None, None
-        return
-    before: Grey | None = None
-    held: Block | None = None
-    for block in blocks:
-        if held is not None:
-            yield held, before, block.frames[:context]
-            # A block holds at least as many frames as the context.
-            before = held.frames[-context:].copy()
-        held = block
-    if held is not None:
-        yield held, before, None
+    def drop_behind(self, start: int) -> None:
+        """Let go of all pieces behind a frame."""
+        self._parts = deque(piece for piece in self._parts if piece[0] < start)
 
 
-class _Assembly:
-    """Takes blocks in order."""
+def _at_least(pieces: list[tuple[int, int]], least: int) -> Iterator[tuple[int, int]]:
+    """Neighbours joined until each has so many frames."""
+    start = 0
+    total = pieces[-1][1]
+    for _, stop in pieces:
+        if stop - start >= least and (total - stop >= least or stop == total):
+            yield start, stop
+            start = stop
+    if start < total:
+        yield start, total
+
+
+class _Gathering:
+    """Hands out pieces, measures others, and puts together what comes."""
 
     def __init__(
-        self, look: ClipLook, settings: MeasureSettings, progress: Progress | None, total: int
+        self,
+        reader: Reader,
+        look: ClipLook,
+        work: PieceWork,
+        pieces: _Pieces,
+        crew: Crew,
+        progress: Progress | None,
     ) -> None:
-        self._look = look
-        self._late = None if look.spatter is None else LateFits(look.spatter, settings.spatter)
-        self._progress = progress
-        self._total = total
-        self._status: list[str] = []
-        # Bytes that grow in place: one copy of everything, and no small pieces left between large ones.
-        self._figures = [bytearray() for _ in FIGURES]
-        self._agitation = array("d")
-        self._recent: deque[NDArray[np.float32]] = deque(maxlen=look.lag)
-        self._sightings = bytearray()
-        self._outlines = Outlines(_OUTLINE_VERTICES)
-        self._handed_back = 0
+        self._reader, self._look, self._work = reader, look, work
+        self._pieces, self._crew, self._progress = pieces, crew, progress
+        total = reader.facts.frame_count
+        self._assembly = _Assembly(look, work, total)
+        self._total, self._done = total, 0
+        self._helpers: set[int] = set()
+        self._busy: dict[int, tuple[Task, list[Part]]] = {}
+        self._failed: dict[int, PoolwatchError] = {}
+        self._expected = False
 
-    @property
-    def count(self) -> int:
-        """Frames taken."""
-        return len(self._status)
+    def run(self) -> Gathered:
+        """All of it."""
+        while True:
+            self._serve(wait=False)
+            task = self._next()
+            if task is not None:
+                self._measure(task)
+            elif self._busy:
+                self._serve(wait=True)
+            else:
+                break
+        if self._failed:
+            raise self._failed[min(self._failed)]
+        return self._assembly.finish(self._reader)
 
-    def add(self, result: BlockResult) -> None:
-        for word in result.status:
-            # Nothing but black comes again as it was in a compressed file: no sign of a doubled frame.
-            dark = word == "repeated" and bool(self._status) and self._status[-1] == "dark"
-            self._status.append("dark" if dark else word)
-        for column, values in zip(self._figures, result.figures.T, strict=True):
-            column += values.tobytes()
-        self._outlines.append(result.outlines, shift=self._look.region[:2])
-        for now in result.sums:
-            known = len(self._recent) == self._look.lag and now.size > 0
-            self._agitation.append(agitation_power(now, self._recent[0]) if known else np.nan)
-            self._recent.append(now)
-        if self._late is not None and result.sightings is not None and result.waiting is not None:
-            result.sightings["frame"] += result.start
-            settled = self._late.add(
-                result.sightings, result.waiting, result.start + result.usable, len(self._status)
-            )
-            self._sightings += settled.tobytes()
-        if self._progress:
-            self._progress(len(self._status), max(self._total, len(self._status)))
-        if self.count >= self._handed_back + _HAND_BACK:
-            self._handed_back = self.count
-            hand_back()
+    def _next(self) -> Task | None:
+        """What is to be done next: what pieces have left before another piece."""
+        if self._assembly.joints:
+            return self._assembly.joints.popleft()
+        return self._pieces.take(1 + len(self._helpers))
+
+    def _measure(self, task: Task) -> None:
+        """A piece or a seam, here; helpers are looked after meanwhile."""
+        if isinstance(task[0], Window):
+            self._joint(self._work.joint(*task))
+            return
+        start, began, timed = task[0], 0.0, 0
+        try:
+            for answer in self._work.measure(self._reader, *task):
+                if isinstance(answer, Ends):
+                    self._assembly.join(answer)
+                    continue
+                self._took(start, answer)
+                # The first one loads the kernels.
+                if not timed:
+                    began, timed = time.perf_counter(), len(answer.codes)
+                elif not self._expected:
+                    self._expected = True
+                    pace = (time.perf_counter() - began) / len(answer.codes)
+                    self._crew.expect(pace * (self._total - self._done))
+                self._serve(wait=False)
+        except PoolwatchError as error:
+            self._fail(start, error)
+
+    def _serve(self, *, wait: bool) -> None:
+        for helper, answer in self._crew.answers(wait=wait):
+            if isinstance(answer, Signal):
+                self._helpers.discard(helper)
+                if helper in self._busy:
+                    self._put_back(self._busy.pop(helper)[0])
+                if answer is Signal.FREE:
+                    self._helpers.add(helper)
+                    self._give(helper)
+                continue
+            task, parts = self._busy[helper]
+            if isinstance(answer, Part):
+                parts.append(answer)
+                continue
+            del self._busy[helper]
+            if isinstance(answer, PoolwatchError):
+                self._fail(task[0], answer)
+            elif isinstance(answer, Joint):
+                self._joint(answer)
+            else:
+                for part in parts:
+                    self._took(answer.start, part)
+                self._assembly.join(answer)
+
+    def _give(self, helper: int) -> None:
+        task = self._next()
+        if task is None:
+            self._helpers.discard(helper)
+            self._crew.release(helper)
+        else:
+            self._busy[helper] = task, []
+            self._crew.begin(helper, task)
+
+    def _put_back(self, task: Task) -> None:
+        if isinstance(task[0], Window):
+            self._assembly.joints.appendleft(task)
+        else:
+            self._pieces.put_back(task)
+
+    def _took(self, piece: int, part: Part) -> None:
+        self._assembly.add(piece, part)
+        self._advance(part)
         # Beside the measuring, once the first block is through.
         self._look.smallest.begin()
 
+    def _joint(self, joint: Joint) -> None:
+        self._assembly.joint(joint)
+        self._advance(joint.part)
+
+    def _advance(self, part: Part) -> None:
+        self._done += len(part.codes)
+        if self._progress:
+            self._progress(self._done, self._total)
+
+    def _fail(self, start: int, error: PoolwatchError) -> None:
+        """Only what lies before matters now: it may fail too, and comes first."""
+        self._failed[start] = error
+        self._pieces.drop_behind(start)
+
+
+class _Assembly:
+    """Every frame's figures at their place, whichever come first; seams as soon as both sides are there."""
+
+    def __init__(self, look: ClipLook, work: PieceWork, total: int) -> None:
+        self._figures = {name: np.full(total, np.nan) for name in FIGURES}
+        self._codes = np.zeros(total, dtype=np.uint8)
+        self._agitation = np.full(total, np.nan)
+        self._ways = np.full(total, np.nan)
+        self._outlines = Outlines(OUTLINE_VERTICES)
+        self._sightings: dict[int, list[NDArray[np.void]]] = {}
+        self._in_order: list[NDArray[np.void]] = []
+        self._lag, self._context = look.lag, look.context
+        self._seams = Seams(look, work.settings)
+        # Frames at seams that nobody has measured yet.
+        self.joints: deque[tuple[Window, int]] = deque()
+        self._ends: dict[int, Ends] = {}
+        self._joined = 0
+        self._placed = self._handed_back = 0
+
+    def add(self, piece: int, part: Part) -> None:
+        """Take a part of the piece that begins at frame `piece`."""
+        self._place(part)
+        self._sightings.setdefault(piece, []).append(part.sightings)
+        self._placed += len(part.codes)
+        if self._placed >= self._handed_back + _HAND_BACK:
+            self._handed_back = self._placed
+            hand_back()
+
+    def _place(self, part: Part) -> None:
+        span = slice(part.start, part.start + len(part.codes))
+        self._codes[span], self._agitation[span], self._ways[span] = part.codes, part.agitation, part.ways
+        for column, values in zip(self._figures.values(), part.figures.T, strict=True):
+            column[span] = values
+        self._outlines.put(part.start, part.outlines)
+
+    def join(self, ends: Ends) -> None:
+        """A piece is through."""
+        self._ends[ends.start] = ends
+        while self._joined in self._ends:
+            ends = self._ends.pop(self._joined)
+            seam = self._seams.join(ends)
+            if seam.repeats:
+                self._repeat(ends.start)
+            if seam.window is not None:
+                self.joints.append((seam.window, ends.start - self._context))
+            self._in_order += [seam.sightings, *self._sightings.pop(ends.start, [])]
+            self._joined = ends.stop
+
+    def joint(self, joint: Joint) -> None:
+        """The frames at a seam are measured."""
+        self._place(joint.part)
+        self._seams.summed(joint.part.start, joint.sums, joint.sums)
+
+    def _repeat(self, frame: int) -> None:
+        """Mark a frame that turns out to repeat the one before."""
+        self._codes[frame] = CODES["repeated"]
+        for column in self._figures.values():
+            column[frame] = np.nan
+        later = frame + self._lag
+        self._agitation[later : later + 1] = np.nan
+        self._outlines.remove([frame])
+
     def finish(self, reader: Reader) -> Gathered:
-        findings = reader.findings()
-        if findings.frames_decoded == 0:
+        """Everything, once all pieces are through."""
+        for first, power in self._seams.agitation():
+            self._agitation[first : first + len(power)] = power
+        codes = self._codes
+        undecodable = np.flatnonzero(codes == CODES["undecodable"])
+        if len(undecodable) == len(codes):
             raise ClipError(
                 f"{reader.facts.path}: not one frame could be decoded; the file is damaged: copy it again from the "
                 "camera"
             )
+        # Nothing but black comes again as it was in a compressed file: no sign of a doubled frame.
+        repeats = codes == CODES["repeated"]
+        origin = np.maximum.accumulate(np.where(repeats, 0, np.arange(len(codes))))
+        codes[repeats & (codes[origin] == CODES["dark"])] = CODES["dark"]
         sightings = None
-        if self._late is not None:
-            from ..spatter.records import SIGHTING
-
-            self._sightings += self._late.finish().tobytes()
-            sightings = np.frombuffer(self._sightings, dtype=SIGHTING)
+        if self._seams.late is not None:
+            sightings = np.concatenate([*self._in_order, self._seams.late.finish()])
         return Gathered(
-            status=np.array(self._status, dtype=object),
-            figures={
-                name: np.frombuffer(column) for name, column in zip(FIGURES, self._figures, strict=True)
-            },
-            agitation=np.frombuffer(self._agitation),
+            status=WORDS[codes],
+            figures=self._figures,
+            agitation=self._agitation,
+            ways=self._ways,
             outlines=self._outlines,
             sightings=sightings,
-            findings=findings,
+            findings=findings_of(reader.facts, len(codes) - len(undecodable), undecodable.tolist()),
         )
-
-
-def mark_jumps(gathered: Gathered, lag: int) -> int:
-    """Mark frames whose outline jumps away from both its neighbours as ``broken``, and take out all that rests on it.
-
-    A jump is a departure of front, rear, left or right from the median of eleven frames around, of more than 12
-    times the usual departure and more than 6 % of the pool's size: no pool moves so far and back in one frame.
-
-    Parameters
-    ----------
-    gathered
-        Every frame's figures and outlines; changed in place.
-    lag
-        Frames between the moments compared for agitation.
-
-    Returns
-    -------
-    int
-        Frames marked.
-    """
-    from scipy.ndimage import median_filter
-
-    figures = gathered.figures
-    found = [np.empty(0, dtype=np.intp)]
-    # Each weld by itself: what is usual in one need not be in the next.
-    for start, stop in welds_of(gathered.status):
-        ok = start + np.flatnonzero(gathered.status[start:stop] == "ok")
-        if len(ok) < 25:
-            continue
-        size = float(np.sqrt(np.median(figures["area"][ok])))
-        bad = np.zeros(len(ok), dtype=bool)
-        for name in ("front", "rear", "left", "right"):
-            values = figures[name][ok]
-            departure = np.abs(values - median_filter(values, 11, mode="nearest"))
-            usual = 1.4826 * float(np.median(departure))
-            bad |= departure > max(12 * usual, 0.06 * size)
-        found.append(ok[bad])
-    which = np.concatenate(found)
-    gathered.status[which] = "broken"
-    for values in figures.values():
-        values[which] = np.nan
-    # Agitation compares a frame with the one `lag` before it.
-    gathered.agitation[which] = np.nan
-    later = which + lag
-    gathered.agitation[later[later < len(gathered.agitation)]] = np.nan
-    gathered.outlines.remove(which)
-    return len(which)

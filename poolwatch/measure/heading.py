@@ -85,16 +85,27 @@ def motion_flags(pool: PoolLook | IlluminatedLook, heading: Heading | None, reco
         return flags
     if heading.off(recording.travel_direction_deg) > OTHER_DEG + 3 * heading.u_deg:
         flags.add("direction_disagrees")
-    if heading.source == "metal" and isinstance(pool, IlluminatedLook):
-        # The speed alone: along the direction seen, for a tilted view shows another speed in another direction.
-        along = recording.model_copy(update={"travel_direction_deg": heading.deg})
-        given = metal_of(along)
-        if given is not None and recording.mm_per_px is not None:
-            speed, u = math.hypot(*pool.metal_px), math.hypot(*pool.metal_u_px)
-            u_scale = recording.mm_per_px_u / recording.mm_per_px
-            if abs(math.hypot(*given) - speed) > 3 * math.hypot(u, u_scale * speed) + OTHER_SPEED * speed:
-                flags.add("scale_disagrees")
+    if isinstance(pool, IlluminatedLook) and heading.source == "metal":
+        given = given_speed(recording, heading)
+        if given is not None and speed_disagrees(pool, recording, given):
+            flags.add("scale_disagrees")
     return flags
+
+
+def given_speed(recording: Recording, heading: Heading) -> float | None:
+    """Speed of the metal in px a frame by scale, travel speed and record rate; None where one of them is missing.
+
+    Along the direction seen, for a tilted view shows another speed in another direction.
+    """
+    given = metal_of(recording.model_copy(update={"travel_direction_deg": heading.deg}))
+    return None if given is None else math.hypot(*given)
+
+
+def speed_disagrees(pool: IlluminatedLook, recording: Recording, given: float) -> bool:
+    """Whether the metal moves otherwise than at `given` px a frame, beyond the uncertainty of both."""
+    speed, u = math.hypot(*pool.metal_px), math.hypot(*pool.metal_u_px)
+    u_scale = recording.mm_per_px_u / recording.mm_per_px if recording.mm_per_px else 0.0
+    return abs(given - speed) > 3 * math.hypot(u, u_scale * speed) + OTHER_SPEED * speed
 
 
 def metal_of(recording: Recording) -> tuple[float, float] | None:

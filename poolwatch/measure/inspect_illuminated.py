@@ -14,7 +14,7 @@ from ..pool import Pool
 from ..pool.coarse import Grey
 from ..pool.illuminated import IlluminatedLook
 from .finding import Finding, Verdict
-from .heading import OTHER_SPEED, Heading, heading_of, metal_of, with_heading
+from .heading import Heading, given_speed, heading_of, metal_of, speed_disagrees, with_heading
 from .inspect_common import black_finding, heading_finding, pool_finding, size_finding
 from .look import black_share, runs_of, starts_of
 from .settings import MeasureSettings
@@ -104,16 +104,12 @@ def _metal_finding(look: IlluminatedLook, recording: Recording | None, heading: 
     if recording is not None and recording.exposure_s is not None:
         blur = speed * recording.record_rate_hz * recording.exposure_s
         text += f"; blurred by {blur:.2f} px in the exposure"
-    given = (
-        None
-        if recording is None or heading is None
-        else metal_of(recording.model_copy(update={"travel_direction_deg": heading.deg}))
-    )
-    if given is not None:
-        said = math.hypot(*given)
-        text += f"; scale, travel speed and record rate say {said:.3f} px"
-        if abs(said / speed - 1) > OTHER_SPEED + 3 * math.hypot(*look.metal_u_px) / speed:
-            verdict = "fair" if verdict == "good" else verdict
+    given = None if recording is None or heading is None else given_speed(recording, heading)
+    if recording is not None and given is not None:
+        text += f"; scale, travel speed and record rate say {given:.3f} px"
+        if speed_disagrees(look, recording, given):
+            # A fact that the footage refutes spoils every figure that rests on it.
+            verdict = "poor"
             change = "check scale, travel speed and record rate: one of the three is wrong"
     return Finding("metal", text, verdict, why, change)
 

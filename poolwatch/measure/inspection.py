@@ -26,6 +26,8 @@ from .view import view_of
 _FAST_SPATTER_MM_S = 10_000.0
 
 
+# Share of frames repeated or damaged that touches no figure: they are left out, and the gaps are bridged.
+_FEW = 0.01
 # A frame whose brightest pixel is below this share of the clip's is black.
 _LIT = 0.25
 
@@ -134,12 +136,12 @@ def _recording_findings(reader: Reader, recording: Recording | None) -> list[Fin
             Finding(
                 "record rate",
                 "not given",
-                "fact",
-                "times, frequencies and speeds rest on it",
-                "give --record-rate to learn which frequencies the clip can show",
+                "poor",
+                "times, frequencies and speeds rest on it; the rate at which a file plays is another one",
+                "give --record-rate as the camera was set",
             )
         )
-        return found
+        return found + _missing_facts(None)
     rate, frames = recording.record_rate_hz, facts.frame_count
     duration = frames / rate
     found.append(Finding("record rate", f"{rate:g} Hz, {_time(duration)} recorded", "fact"))
@@ -161,6 +163,39 @@ def _recording_findings(reader: Reader, recording: Recording | None) -> list[Fin
         )
     )
     found += _motion_findings(recording)
+    return found + _missing_facts(recording)
+
+
+def _missing_facts(recording: Recording | None) -> list[Finding]:
+    """What nobody has said, each with what it costs."""
+    found = []
+    if recording is None or recording.mm_per_px is None:
+        found.append(
+            Finding(
+                "scale",
+                "not given",
+                "poor",
+                "lengths stay in pixels, and nothing can be compared with another clip",
+                "give --mm-per-px, or a scale file made by `poolwatch calibrate`",
+            )
+        )
+    said = recording or Recording(record_rate_hz=1.0)
+    costs = {
+        "travel_speed_mm_s": ("--travel-speed", "nothing per length of weld"),
+        "exposure_s": ("--exposure", "fast particles look larger than they are"),
+        "material": ("--material", "no mass of particles"),
+    }
+    lacking = [cost for name, cost in costs.items() if getattr(said, name) is None]
+    if lacking:
+        found.append(
+            Finding(
+                "other facts",
+                f"not given: {', '.join(option for option, _ in lacking)}",
+                "fair",
+                "without them: " + "; ".join(cost for _, cost in lacking),
+                "give them where known",
+            )
+        )
     return found
 
 
@@ -220,7 +255,7 @@ def _count(reader: Reader, progress: Callable[[int, int], None] | None) -> list[
     again_lit = sum(value > lit for value in doubled)
     promised = "" if read.promised is None else f", the header says {read.promised}"
     lost = len(read.undecodable)
-    verdict: Verdict = "poor" if read.truncated or lost else "good"
+    verdict: Verdict = "poor" if read.truncated or lost > _FEW * total else "fair" if lost else "good"
     return [
         Finding(
             "frames",
@@ -232,9 +267,13 @@ def _count(reader: Reader, progress: Callable[[int, int], None] | None) -> list[
         Finding(
             "repeated frames",
             f"{again_lit} of {total}",
-            "good" if again_lit == 0 else "poor",
+            "good" if again_lit == 0 else "fair" if again_lit <= _FEW * total else "poor",
             "doubled frames fake spectra; they are left out",
-            "" if again_lit == 0 else "export without changing the frame rate",
+            ""
+            if again_lit == 0
+            else "a few may be the camera's: look whether it dropped frames"
+            if again_lit <= _FEW * total
+            else "export without changing the frame rate",
         ),
     ]
 

@@ -100,6 +100,14 @@ class ClipLook:
         """Frames on either side of a frame that it takes to measure it."""
         return self.pool.before if isinstance(self.pool, IlluminatedLook) else 0
 
+    def for_frames(self) -> ClipLook:
+        """What measuring frames takes of it, for other processes."""
+        return replace(self, smallest=Later(_unknown), sample=())
+
+
+def _unknown() -> float:
+    return math.nan
+
 
 # The point spread found in video compressed with loss is off by so many times what its particles' agreement states, for
 # a codec bends all of them alike: root mean square of 36 clips (MJPEG, H.264, HEVC; 12 scenes drawn at random).
@@ -213,7 +221,7 @@ def _look_at_glowing(
     if good:
         typical = sorted(good, key=lambda p: p.area)[len(good) // 2]
         places = agitation_places(pool, pool.sigma, typical.vertices - np.array([typical.x, typical.y]))
-    spatter, smallest = None, Later(lambda: math.nan)
+    spatter, smallest = None, Later(_unknown)
     if settings.spatter_on:
         spatter = learn(
             sample,
@@ -317,7 +325,7 @@ def _look_at_illuminated(
         places=places,
         sample=tuple(range(0, reader.facts.frame_count, max(reader.facts.frame_count // _RUNS, 1))),
         lag=max(1, round(settings.pool.agitation_lag_s * recording.record_rate_hz)),
-        smallest=Later(lambda: math.nan),
+        smallest=Later(_unknown),
         black_share=float((runs == 0).mean()),
         heading=heading_of(pool, [n + middle for n in starts_of(reader, length)], found),
         recording=recording,

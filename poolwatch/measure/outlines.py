@@ -21,6 +21,31 @@ _STEP = 1.0 / 32.0
 _NONE = np.uint16(65535)
 
 
+def pack_outlines(
+    outlines: list[NDArray[np.floating]], vertices: int, *, shift: tuple[float, float] = (0.0, 0.0)
+) -> NDArray[np.uint16]:
+    """Outlines as `Outlines` keeps them, shape (n, vertices, 2).
+
+    Parameters
+    ----------
+    outlines
+        One (k, 2) array a frame, px; (0, 2) where there is none.
+    vertices
+        Vertices kept of each.
+    shift
+        Added to all places, px.
+    """
+    block = np.full((len(outlines), vertices, 2), _NONE, dtype="<u2")
+    # All of one length at once.
+    lengths = np.array([len(outline) for outline in outlines])
+    for length in np.unique(lengths[lengths > 0]):
+        rows = np.flatnonzero(lengths == length)
+        pick = np.linspace(0, length, vertices, endpoint=False).astype(np.intp)
+        places = np.stack([outlines[row] for row in rows])[:, pick] + np.asarray(shift, dtype=np.float32)
+        block[rows] = np.clip(np.round(places / _STEP), 0, 65534)
+    return block
+
+
 class Outlines:
     """Outlines of a clip: a fixed number of vertices a frame, to 1/32 px, in a file, read one by one.
 
@@ -41,22 +66,12 @@ class Outlines:
         self._first = 0
         self._lock = threading.Lock()
 
-    def append(
-        self, outlines: list[NDArray[np.floating]], *, shift: tuple[float, float] = (0.0, 0.0)
-    ) -> None:
-        """Add the outlines of the next frames, each (k, 2) in px or (0, 2), moved by `shift` px."""
-        block = np.full((len(outlines), self.vertices, 2), _NONE, dtype="<u2")
-        # All of one length at once.
-        lengths = np.array([len(outline) for outline in outlines])
-        for length in np.unique(lengths[lengths > 0]):
-            rows = np.flatnonzero(lengths == length)
-            pick = np.linspace(0, length, self.vertices, endpoint=False).astype(np.intp)
-            places = np.stack([outlines[row] for row in rows])[:, pick] + np.asarray(shift, dtype=np.float32)
-            block[rows] = np.clip(np.round(places / _STEP), 0, 65534)
+    def put(self, first: int, packed: NDArray[np.uint16]) -> None:
+        """Set the outlines of the frames from `first` on, in any order; as `pack_outlines` makes them."""
         with self._lock:
-            self._file.seek(0, 2)
-            self._file.write(block.tobytes())
-            self._frames += len(outlines)
+            self._file.seek(first * 4 * self.vertices)
+            self._file.write(packed.tobytes())
+            self._frames = max(self._frames, first + len(packed))
 
     def remove(self, frames: Iterable[int]) -> None:
         """Take the outlines of some frames out; for outlines that are being made, not for loaded ones."""

@@ -5,10 +5,16 @@ from __future__ import annotations
 import contextlib
 import glob
 import os
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
 from .errors import OutputError
+
+WINDOWS = os.name == "nt"
+_PAUSES_S = (0.05, 0.2, 0.5)
+# Most characters of a path where long paths are not switched on (MAX_PATH of the Windows API).
+_LONGEST_PATH = 260
 
 
 @contextlib.contextmanager
@@ -28,19 +34,32 @@ def written_whole(path: str | Path) -> Iterator[Path]:
         path.parent.mkdir(parents=True, exist_ok=True)
         _sweep(path)
         yield beside
-        with beside.open("rb") as file:
+        with beside.open("r+b") as file:  # Windows syncs no handle that is open for reading alone.
             os.fsync(file.fileno())
-        beside.replace(path)
+        _replace(beside, path)
     except OSError as error:
         if isinstance(error, OutputError) or (error.errno is None and type(error) is not OSError):
             raise
         reason = error.strerror or str(error)
-        raise OutputError(
-            f"{path}: cannot be written ({reason}); free some space or choose another --out folder"
-        ) from error
+        cure = "free some space or choose another --out folder"
+        if WINDOWS and len(str(beside.absolute())) >= _LONGEST_PATH:
+            cure = f"its path is longer than the {_LONGEST_PATH} characters of Windows: choose a shorter --out folder"
+        elif WINDOWS and isinstance(error, PermissionError):
+            cure = "close it where it is open, or choose another --out folder"
+        raise OutputError(f"{path}: cannot be written ({reason}); {cure}") from error
     finally:
         with contextlib.suppress(OSError):
             beside.unlink(missing_ok=True)
+
+
+def _replace(beside: Path, path: Path) -> None:
+    """Rename over what is there. Virus scanners and viewers may hold a file for a moment, which only Windows minds."""
+    for pause_s in _PAUSES_S if WINDOWS else ():
+        with contextlib.suppress(PermissionError):
+            beside.replace(path)
+            return
+        time.sleep(pause_s)
+    beside.replace(path)
 
 
 def _sweep(path: Path) -> None:
@@ -53,7 +72,7 @@ def _sweep(path: Path) -> None:
 
 
 def _lives(pid: int) -> bool:
-    if os.name != "posix":  # Signal 0 would end the process there.
+    if WINDOWS:  # Signal 0 would end the process there.
         return True
     try:
         os.kill(pid, 0)

@@ -5,6 +5,8 @@ Documented here once; the README table and the report read this registry.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 STATUSES: dict[str, str] = {
     "ok": "measured",
     "undecodable": "the frame's data are damaged and could not be decoded",
@@ -207,6 +209,31 @@ BEAD_FLAGS: dict[str, str] = {
     ),
     "bead_no_scale_uncertainty": "the scale was given without an uncertainty: the figures' own do not hold it",
 }
+
+
+# Flags that say what was not given, or how something was found, and cast no doubt on what is shown.
+_NO_DOUBT = (
+    "lossy_video",
+    "view_tilted",
+    "no_scale",
+    "spatter_not_sought",
+    "no_travel_speed",
+    "no_exposure",
+    "no_material",
+    "depth_found",
+    "direction_found",
+)
+
+
+def doubts(names: Sequence[str]) -> tuple[str, ...]:
+    """Those flags that cast a doubt on a clip's figures: what a picture of it must show, too.
+
+    Examples
+    --------
+    >>> doubts(["pool_cut_off", "no_material"])
+    ('pool_cut_off',)
+    """
+    return tuple(name for name in names if name not in _NO_DOUBT)
 
 
 def check_flags(names: set[str] | tuple[str, ...] | list[str]) -> tuple[str, ...]:

@@ -1,6 +1,6 @@
 """The pool's outline and the keyhole region in one frame, and their geometry."""
 
-from .agitation import agitation_places, agitation_power, agitation_sums
+from .agitation import agitation_places, agitation_powers, agitation_sums
 from .keyhole import Keyhole
 from .look import PoolLook, learn_pool
 from .outline import FIGURES, Pool, Pools, find_pool, find_pools
@@ -14,7 +14,7 @@ __all__ = [
     "PoolSettings",
     "Pools",
     "agitation_places",
-    "agitation_power",
+    "agitation_powers",
     "agitation_sums",
     "find_pool",
     "find_pools",

@@ -122,12 +122,18 @@ def agitation_sums(
 
 
 @njit(cache=True, nogil=True)
-def agitation_power(now: NDArray[np.float32], before: NDArray[np.float32]) -> float:
+def agitation_powers(now: NDArray[np.float32], before: NDArray[np.float32], out: NDArray[np.float64]) -> None:
     """Power of the relative change of brightness between two moments, noise taken out; may be below 0 by chance.
 
-    NaN where either moment is.
+    Parameters
+    ----------
+    now, before
+        Diagonal sums at the two moments, shape (n, 2, m); NaN where not known.
+    out
+        Shape (n,); NaN where either moment is.
     """
-    total = 0.0
-    for k in range(now.shape[1]):
-        total += float(now[0, k] - before[0, k]) * float(now[1, k] - before[1, k])
-    return float(total / now.shape[1])
+    for f in range(now.shape[0]):
+        total = 0.0
+        for k in range(now.shape[2]):
+            total += float(now[f, 0, k] - before[f, 0, k]) * float(now[f, 1, k] - before[f, 1, k])
+        out[f] = total / now.shape[2]

@@ -131,7 +131,7 @@ def put_number(
     if text == before:
         return
     tiles = [_tile(letter, size, colour, ground, bold) for letter in text]
-    width = sum([tile.shape[1] for tile in tiles])
+    width = sum(tile.shape[1] for tile in tiles)
     height = tiles[0].shape[0] if tiles else 0
     left, top = round(place[0] - anchor[0] * width), round(place[1] - anchor[1] * height)
     if left < 0 or top < 0 or top + height > image.shape[0] or left + width > image.shape[1]:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from ..footage import open_browser_video
 from ..model.errors import ClipError, OutputError, UsageError
 from ..model.files import written_whole
+from ..model.flags import doubts
 from .canvas import Canvas, Painter, StillLayer
 from .lettering import fitted, number_width, put_flat, put_number, width_of
 from .painters import (
@@ -28,7 +29,7 @@ from .painters import (
     StatusPainter,
     TravelPainter,
 )
-from .palette import INK, INK_QUIET, PANEL, bgr
+from .palette import FLAGGED, INK, INK_QUIET, PANEL, bgr
 from .result import ClipResult
 from .segments import OverlayChoices, Segment, plan_overlay
 from .strip import StripChart
@@ -235,6 +236,11 @@ class OverlayPainter:
         room = self.width - width_of("t = 0000.000 ms", round(1.3 * size), True) - round(4 * margin)
         name = fitted(self._result.name, round(1.1 * size), room, True)
         put_flat(image, name, (margin, 0.35 * size), round(1.1 * size), INK, PANEL, bold=True)
+        said = ", ".join(doubts(str(self._result.score_of("flags") or "").split()))
+        behind = margin + width_of(name, round(1.1 * size), True) + margin
+        if said and room - behind > 4 * size:
+            said = fitted(said, round(0.9 * size), round(room - behind))
+            put_flat(image, said, (behind, 0.5 * size), round(0.9 * size), FLAGGED, PANEL)
         words = self._tone.words + ("; plain picture first" if self._choices.plain_beside else "")
         if "strip" in self._choices.layers:
             words = f"lit: steady part   ×: not measured   {words}"
@@ -367,9 +373,13 @@ def write_still(
 
     Raises
     ------
+    UsageError
+        The name does not end in ``.png``.
     OutputError
         The file cannot be written.
     """
+    if Path(path).suffix.lower() != ".png":
+        raise UsageError(f"{path}: the still is a PNG; give a name that ends in .png")
     choices = choices or OverlayChoices(min_width=_STILL_WIDTH)
     picture = OverlayPainter(result, (frame.shape[0], frame.shape[1]), choices).paint(frame, number)
     done, data = cv2.imencode(".png", picture)

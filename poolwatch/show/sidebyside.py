@@ -14,12 +14,13 @@ from pydantic import Field
 
 from ..footage import open_browser_video
 from ..model.errors import ClipError, UsageError
+from ..model.flags import doubts
 from ..model.settings import Settings
 from .canvas import Canvas, Painter
 from .lettering import fitted, put_flat, put_number, width_of
 from .overlay import ENCODING, ReadFrames
 from .painters import KeyholePainter, OutlinePainter, ParticlePainter, StatusPainter
-from .palette import INK, INK_QUIET, PANEL, bgr
+from .palette import FLAGGED, INK, INK_QUIET, PANEL, bgr
 from .result import ClipResult
 from .ticks import digits, nice_step
 from .tone import ToneCurve, toned
@@ -46,6 +47,8 @@ class SideBySideChoices(Settings):
         Width of the video, px.
     annotated
         Draw outline, keyhole region and particles.
+    indices
+        Show each clip's stability index. Not where they are not like for like: side by side, they are a comparison.
     """
 
     order: Literal["best_first", "worst_first", "given"] = "given"
@@ -55,6 +58,7 @@ class SideBySideChoices(Settings):
     playback_rate_hz: float = Field(default=30.0, ge=1, le=120)
     width: int = Field(default=1600, ge=640, le=3840)
     annotated: bool = True
+    indices: bool = True
 
 
 def write_side_by_side(
@@ -198,6 +202,7 @@ class Sheet:
         slow: float,
     ) -> None:
         self._results, self._annotated, self._slow = list(results), choices.annotated, slow
+        self._indices = choices.indices
         low, high = _window(results, shapes)
         span = high - low
         columns = self._columns(len(results), span, choices.width)
@@ -293,7 +298,15 @@ class Sheet:
             at = (left + 12, top + self.cell[0] + 6)
             put_flat(image, fitted(_title(result), _SIZE, room, True), at, _SIZE, INK, PANEL, bold=True)
             below = (at[0], at[1] + 32)
-            put_flat(image, fitted(_index(result), _SIZE - 2, room), below, _SIZE - 2, INK_QUIET, PANEL)
+            words = _index(result) if self._indices else "index not comparable with the others'"
+            words = fitted(words, _SIZE - 2, room)
+            put_flat(image, words, below, _SIZE - 2, INK_QUIET, PANEL)
+            left_over = room - width_of(words, _SIZE - 2) - 16
+            flags = doubts(str(result.score_of("flags") or "").split())
+            if flags and left_over > 3 * _SIZE:
+                beside = (at[0] + room - left_over, below[1])
+                said = fitted(", ".join(flags), _SIZE - 2, left_over)
+                put_flat(image, said, beside, _SIZE - 2, FLAGGED, PANEL)
         return image
 
     def _scale_bar(self, picture: NDArray[np.uint8]) -> None:

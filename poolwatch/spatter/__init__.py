@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from .detecting import detect as detect
     from .detecting import detect_waiting as detect_waiting
     from .late import LateFits as LateFits
+    from .late import Unsettled as Unsettled
     from .linking import Tracks as Tracks
     from .linking import link as link
     from .look import SpatterLook as SpatterLook
@@ -32,6 +33,7 @@ _PLACES = {
     "detect_waiting": "detecting",
     "Waiting": "detecting",
     "LateFits": "late",
+    "Unsettled": "late",
     "Tracks": "linking",
     "link": "linking",
     "SpatterLook": "look",
@@ -39,8 +41,8 @@ _PLACES = {
     "SpatterSettings": "settings",
 }
 __all__ = [
-    "LateFits", "Spatter", "SpatterLook", "SpatterSettings", "Tracks", "Waiting", "detect", "detect_waiting",
-    "drawn_into", "learn", "link", "particles", "smallest_diameter",
+    "LateFits", "Spatter", "SpatterLook", "SpatterSettings", "Tracks", "Unsettled", "Waiting", "detect",
+    "detect_waiting", "drawn_into", "learn", "link", "particles", "smallest_diameter",
 ]  # fmt: skip
 
 

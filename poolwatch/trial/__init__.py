@@ -5,22 +5,44 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from .comparison import Comparison as Comparison
+    from .comparison import compare as compare
+    from .follow import follow_trial as follow_trial
     from .manifest import Manifest as Manifest
     from .manifest import read_manifest as read_manifest
     from .ranking import Ranking as Ranking
     from .ranking import rank as rank
     from .rows import read_rows as read_rows
+    from .run import TrialOptions as TrialOptions
+    from .run import run_trial as run_trial
     from .settings import RankSettings as RankSettings
 
 _ROOMS = {
+    "Comparison": "comparison",
     "Manifest": "manifest",
     "RankSettings": "settings",
     "Ranking": "ranking",
+    "TrialOptions": "run",
+    "compare": "comparison",
+    "follow_trial": "follow",
     "rank": "ranking",
     "read_manifest": "manifest",
     "read_rows": "rows",
+    "run_trial": "run",
 }
-__all__ = ["Manifest", "RankSettings", "Ranking", "rank", "read_manifest", "read_rows"]
+__all__ = [
+    "Comparison",
+    "Manifest",
+    "RankSettings",
+    "Ranking",
+    "TrialOptions",
+    "compare",
+    "follow_trial",
+    "rank",
+    "read_manifest",
+    "read_rows",
+    "run_trial",
+]
 
 
 def __getattr__(name: str) -> Any:

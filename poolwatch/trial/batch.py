@@ -5,17 +5,18 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 from ..model.errors import PoolwatchError, UsageError
+from ..model.processes import usable_cores
 from .cluster import run_tasks_on_cluster
 from .manifest import Entry, Manifest
 from .measurer import Job, Measurer
-from .pool import Event, Function, ProcessPool, Report, usable_cores
-from .resume import is_finished, job_key, mark_finished, unmark
+from .pool import Event, Function, ProcessPool, Report
+from .resume import clip_id_of, is_finished, job_key, mark_finished, unmark
 
 # Runs tasks and tells what happens: on this machine or on a cluster.
 Runner = Callable[[Function, Sequence[Any]], Iterator[Event]]
@@ -30,14 +31,15 @@ class ClipEvent:
     clip
         As the manifest names it.
     kind
-        ``preparing`` (this machine is made ready, once; no clip), ``resumed`` (finished before), ``started``,
+        ``checked`` (what the manifest leaves out, in `message`; no clip), ``preparing`` (this machine is made ready,
+        once; no clip), ``resumed`` (finished before), ``started``,
         ``frames``, ``done`` or ``failed``.
     share
         Part of the clip that is done, 0 to 1.
     work
         Size of the clip as a share of all clips of the trial.
     message
-        Why, with ``failed``.
+        Why, with ``failed``; what, with ``checked``.
     """
 
     clip: str
@@ -96,7 +98,6 @@ def measure_all(
     measurer: Measurer,
     run: Runner,
     *,
-    workers: int = 1,
     settings: Path | None = None,
     overlay: bool = True,
     here: bool = True,
@@ -114,8 +115,6 @@ def measure_all(
         How to measure one clip.
     run
         Where, see `runner`.
-    workers
-        Processes at hand: when fewer clips are left than these, each clip gets several.
     settings
         For rows that name none.
     overlay
@@ -155,8 +154,6 @@ def measure_all(
     if todo and here and measurer.unready():
         tell(ClipEvent("", "preparing", 0.0, 0.0))
         measurer.make_ready()
-    threads = max(1, workers // max(1, len(todo)))
-    todo = [replace(job, threads=threads) for job in todo]
     measured = 0
     for event in run(partial(measure_one, measurer), todo):
         job = todo[event.task]
@@ -170,6 +167,38 @@ def measure_all(
             failures[job.name] = event.message
         measured += event.kind == "done"
     return BatchResult(jobs, failures, measured, len(jobs) - len(todo))
+
+
+def finished_away(
+    manifest: Manifest, out: Path, measurer: Measurer, *, settings: Path | None, overlay: bool
+) -> dict[str, Job]:
+    """Clips that were measured before and whose recording is away now (archived, a network folder that is down).
+
+    Their results stand as long as the row says the same of them; which recording it was is taken from its score row.
+
+    Returns
+    -------
+    dict
+        Job by clip, for those of `Manifest.away` that are finished.
+    """
+    found = {}
+    for entry in manifest.away:
+        chosen = entry.settings or settings
+        folder = (out / entry.folder).resolve()
+        clip_id = clip_id_of(folder)
+        job = Job(
+            name=entry.clip,
+            path=entry.path.resolve(),
+            folder=folder,
+            recording=entry.recording,
+            settings=chosen.resolve() if chosen else None,
+            overlay=overlay,
+            clip_id=clip_id,
+            key=job_key(clip_id, measurer.settings_id(chosen), entry.recording),
+        )
+        if clip_id and is_finished(job):
+            found[entry.clip] = job
+    return found
 
 
 def measure_one(measurer: Measurer, job: Job, report: Report) -> None:

@@ -7,7 +7,9 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from .. import __version__
+from ..model.crew import WORTH_S, Crew, Recruit, Signal, Work
 from ..model.errors import PoolwatchError, UsageError
+from ..model.processes import packed, unpacked
 from .pool import Event, Function, attempt
 
 if TYPE_CHECKING:
@@ -71,11 +73,97 @@ def _attempt(function: Function, task: Any, version: str) -> tuple[str, str]:
             "failed",
             f"a worker has poolwatch {__version__}, this machine {version}; install the same on both",
         )
-    return attempt(function, task, _no_report)
+    return attempt(function, task, _Report())
 
 
-def _no_report(done: int, total: int) -> None:
-    pass
+class _Report:
+    """Says nothing of progress; helpers are the other workers."""
+
+    recruit: Recruit | None
+
+    def __init__(self) -> None:
+        self.recruit = OnCluster
+
+    def __call__(self, done: int, total: int) -> None:
+        pass
+
+
+class OnCluster(Crew):
+    """Pieces of a clip as tasks of the same cluster, from within a task that measures the clip.
+
+    As many are out at a time as the other workers have threads.
+    """
+
+    def __init__(self, work: Work) -> None:
+        super().__init__(work)
+        from distributed import get_client
+
+        self._client: Client = get_client()
+        self._free: list[int] = []
+        self._futures: dict[Any, int] = {}
+        self._sent: Any = None
+
+    def expect(self, left_s: float) -> None:
+        """Take as many as pay."""
+        if left_s > WORTH_S:
+            threads = sum(self._client.nthreads().values())
+            self._free = list(range(min(threads - 1, int(left_s / WORTH_S))))
+
+    def begin(self, helper: int, task: tuple[Any, ...]) -> None:
+        """See `Crew.begin`."""
+        if self._sent is None:
+            self._sent = self._client.scatter(packed(self._work), hash=False)
+        # Before clips that nobody has begun: their own pieces do not wait for them.
+        future = self._client.submit(_run, self._sent, task, pure=False, priority=10)
+        self._futures[future] = helper
+
+    def answers(self, *, wait: bool) -> Iterator[tuple[int, Any]]:
+        """See `Crew.answers`."""
+        while self._free:
+            yield self._free.pop(), Signal.FREE
+        if wait and self._futures:
+            self._await()
+        for future in [one for one in self._futures if one.done()]:
+            helper = self._futures.pop(future)
+            if future.status != "finished":
+                yield helper, Signal.LOST
+                continue
+            for answer in unpacked(future.result()):
+                yield helper, answer
+            yield helper, Signal.FREE
+
+    def _await(self) -> None:
+        """Wait for one of them, and let another task of the cluster have this one's place meanwhile."""
+        from distributed import rejoin, secede, wait
+
+        secede()
+        try:
+            wait(list(self._futures), return_when="FIRST_COMPLETED")
+        finally:
+            rejoin()
+
+    def _post(self, helper: int, *message: Any) -> None:
+        """Nothing is sent but tasks."""
+
+    def _next(self, wait_s: float) -> None:
+        """Nothing comes but what tasks return."""
+
+    def release(self, helper: int) -> None:
+        """Have no more tasks for it."""
+
+    def end(self) -> None:
+        """Take back what has not begun."""
+        with contextlib.suppress(OSError, TimeoutError):
+            self._client.cancel(list(self._futures))
+
+
+def _run(work: bytes, task: tuple[Any, ...]) -> bytes:
+    """A piece, measured by a worker of the cluster."""
+    job: Work = unpacked(work)
+    try:
+        return packed(list(job.run(*task)))
+    finally:
+        job.close()
 
 
 def _connect(scheduler: str) -> Client:

@@ -18,6 +18,7 @@ from ..model.files import write_text
 from ..model.table import csv_text
 from ..model.tables import INDEX_PARTS, SCORE
 from .batch import BatchResult, Runner
+from .facts import CONFIRMED
 from .likewise import check_likeness, plain_number
 from .manifest import Entry, Manifest
 from .measurer import Common, Job, Measurer
@@ -68,11 +69,7 @@ def score_alike(manifest: Manifest, batch: BatchResult, measurer: Measurer, run:
         entry for entry in manifest.entries if entry.clip in batch.jobs and entry.clip not in batch.failures
     ]
     if not measured:
-        first = next(iter(batch.failures.items()))
-        raise PoolwatchError(
-            f"{manifest.path}: none of the {len(manifest.entries)} clips could be measured; first {first[0]}: "
-            f"{first[1]}"
-        )
+        raise _none(manifest, batch.failures)
     jobs = [batch.jobs[entry.clip] for entry in measured]
     cells = [_cells(job.folder / "score.csv") for job in jobs]
     rows = _labelled(cells, measured)
@@ -94,6 +91,8 @@ def score_alike(manifest: Manifest, batch: BatchResult, measurer: Measurer, run:
             if again is None:
                 raise PoolwatchError(f"{job.folder}: changed while the trial was scored; run the trial again")
             cells[place] = again
+    if len(failures) == len(jobs):
+        raise _none(manifest, batch.failures | failures)
     rows = _labelled(cells, measured)
     for kind in ("factors", "outcomes"):
         names = list(dict.fromkeys(name for entry in measured for name in getattr(entry, kind)))
@@ -101,6 +100,13 @@ def score_alike(manifest: Manifest, batch: BatchResult, measurer: Measurer, run:
             rows[name] = [getattr(entry, kind).get(name) for entry in measured]
     keep = [job.name not in failures for job in jobs]
     return ScoredAlike(rows[keep].reset_index(drop=True), common, notes, failures)
+
+
+def _none(manifest: Manifest, failures: dict[str, str]) -> PoolwatchError:
+    clip, reason = next(iter(failures.items()))
+    return PoolwatchError(
+        f"{manifest.path}: none of the {len(manifest.entries)} clips could be measured; first {clip}: {reason}"
+    )
 
 
 def find_common(rows: pd.DataFrame) -> tuple[Common, tuple[str, ...]]:
@@ -199,6 +205,8 @@ def _labelled(cells: list[dict[str, str]], entries: list[Entry]) -> pd.DataFrame
     rows["beam_shape"] = [entry.recording.beam_shape for entry in entries]
     rows["replicate"] = [entry.recording.replicate for entry in entries]
     rows["folder"] = [entry.folder for entry in entries]
+    if any(entry.confirmed for entry in entries):
+        rows[CONFIRMED] = ["yes" if entry.confirmed else "" for entry in entries]
     return rows
 
 

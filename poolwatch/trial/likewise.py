@@ -9,6 +9,7 @@ import numpy as np
 
 from ..model.errors import UsageError
 from ..model.flags import FLAGS
+from .facts import CONFIRMED, FACTS, ClipFacts, confirmed_by, refuted_facts
 from .stray import stray_welds
 
 if TYPE_CHECKING:
@@ -39,6 +40,8 @@ _FACTS = [
 ]
 # Views whose scale differs with direction by no more than this between them count as one.
 _ONE_VIEW = 0.02
+# Flags of facts that the footage itself refutes: what rests on them is no figure of the weld.
+REFUTED = ("scale_disagrees", "direction_disagrees", "footage_disagrees")
 # Flags that bear on the index of a clip, not only on lengths or masses.
 GRAVE = (
     "truncated",
@@ -47,10 +50,8 @@ GRAVE = (
     "dropped_frames",
     "uneven_times",
     "repeated_frames",
-    "scale_disagrees",
-    "direction_disagrees",
+    *REFUTED,
     "pool_askew",
-    "footage_disagrees",
     "several_welds",
     "few_frames_measured",
     "no_steady_part",
@@ -85,8 +86,9 @@ class Likeness:
 def check_likeness(scores: pd.DataFrame) -> Likeness:
     """Sort out score rows that cannot stand beside the others, and name what differs between the rest.
 
-    Refused, by name: rows without an index; the rarer kind of footage, because a glowing and an illuminated
-    outline are not the same thing. Named only: differences in exposure, scale, tilt of the view, compression,
+    Refused, by name: rows without an index; rows whose facts the footage or the other clips refute, unless a column
+    ``facts_confirmed`` says yes; the rarer kind of footage, because a glowing and an illuminated outline are not the
+    same thing. Named only: differences in exposure, scale, tilt of the view, compression,
     travel speed, material, band, smallest particle, settings and version. A tilt is set upright before lengths,
     widths and areas are taken, so they may stand beside those of another; particles are seen from another side.
 
@@ -101,6 +103,7 @@ def check_likeness(scores: pd.DataFrame) -> Likeness:
     _refuse_repeats(rows)
     reasons = pd.Series("", index=rows.index, dtype="object")
     reasons[rows["stability_index"].isna()] = "no stability index could be given: " + rows["flags"]
+    _refute(rows, reasons)
     counts = rows[reasons == ""].groupby("footage")["beam_shape"].agg(["nunique", "size"])
     counts = counts[counts.index != ""].sort_values(["nunique", "size"], ascending=False, kind="stable")
     if len(counts) > 1:
@@ -136,6 +139,29 @@ def check_likeness(scores: pd.DataFrame) -> Likeness:
         if flagged.any():
             notes.append(f"{_clips(kept, flagged)}: {FLAGS[flag]}")
     return Likeness(kept, excluded, tuple(notes), {place: tuple(words) for place, words in remarks.items()})
+
+
+def _refute(rows: pd.DataFrame, reasons: pd.Series) -> None:
+    """Say why a row cannot count whose facts are refuted."""
+    cure = f"mend it and measure again, or confirm it with yes in a column {CONFIRMED}"
+    confirmed = [confirmed_by(str(text)) is True for text in rows.get(CONFIRMED, [""] * len(rows))]
+    for place, text in rows["flags"].items():
+        refuted = [flag for flag in REFUTED if flag in text.split()]
+        if refuted and not confirmed[place] and reasons[place] == "":
+            reasons[place] = f"{refuted[0]}: {FLAGS[refuted[0]]}; {cure}"
+    factors = [name for name in rows if str(name).startswith("factor_")]
+    kept = rows.index[reasons == ""]
+    clips = [
+        ClipFacts(
+            {name: float(row[name]) for name in FACTS},
+            (row["beam_shape"], *(str(row[name]) for name in factors)),
+            {name: float(row[name]) for name in factors if isinstance(row[name], (int, float))},
+            confirmed[place],
+        )
+        for place, row in zip(kept, rows.loc[kept].to_dict("records"), strict=True)
+    ]
+    for n, name, words in refuted_facts(clips):
+        reasons[kept[n]] = f"{name}: {words}; {cure}"
 
 
 def plain_number(value: float) -> str:

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import difflib
-import statistics
-from collections import defaultdict
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path, PureWindowsPath
 from typing import Any
 
-from ..model.errors import UsageError
+from ..model.errors import TableError, UsageError
 from ..model.materials import material
 from ..model.recording import Recording
+from .crosschecks import Problem, crosscheck, in_words, word_columns
+from .facts import CONFIRMED, confirmed_by
 from .names import folder_names, slips_of_the_pen
 from .sheet import Sheet, read_sheet
 
@@ -25,12 +25,10 @@ NUMBERS = (
     "travel_speed_mm_s",
     "exposure_s",
 )
-KNOWN = (*REQUIRED, *NUMBERS[1:], "scale", "material", "settings")
+KNOWN = (*REQUIRED, *NUMBERS[1:], "scale", "material", "settings", CONFIRMED)
 _PREFIXES = ("factor_", "outcome_")
 # Columns that measuring has no use for: of a planned run sheet, and for `poolwatch bead`.
 _PLANNED = ("run", "bead_photo")
-# Values of one column that lie further apart than this are in different units, not in different trials.
-_UNIT_RATIO = {"record_rate_hz": 200.0, "mm_per_px": 100.0, "travel_speed_mm_s": 100.0, "exposure_s": 1000.0}
 
 
 @dataclass(frozen=True)
@@ -51,6 +49,10 @@ class Entry:
         Its settings file, None for the defaults.
     factors, outcomes
         Values of the ``factor_…`` and ``outcome_…`` columns by full column name; None where the cell is empty.
+    confirmed
+        Whether somebody has checked facts that look wrong.
+    line
+        Line of the manifest on which its row begins.
     """
 
     clip: str
@@ -60,6 +62,8 @@ class Entry:
     settings: Path | None = None
     factors: dict[str, float | str | None] = field(default_factory=dict)
     outcomes: dict[str, float | None] = field(default_factory=dict)
+    confirmed: bool = False
+    line: int = 0
 
 
 @dataclass(frozen=True)
@@ -71,18 +75,47 @@ class Manifest:
     path
         The file.
     entries
-        The clips, in the order of the rows.
+        The clips that can be measured, in the order of the rows.
     remarks
         In words: columns that were not used, beam shapes that may be one.
+    rows
+        Welds in the table, filled in or not.
+    pending
+        What keeps the other rows from being measured, each with its place.
+    away
+        Rows that lack nothing but their recording, which is not there.
     """
 
     path: Path
     entries: tuple[Entry, ...]
     remarks: tuple[str, ...] = ()
+    rows: int = 0
+    pending: tuple[Problem, ...] = ()
+    away: tuple[Entry, ...] = ()
+
+    @property
+    def state(self) -> str:
+        """How far the table is filled in, such as ``6 of 9 welds filled in``."""
+        return f"{len(self.entries)} of {self.rows} welds filled in"
+
+    def with_away(self, clips: Collection[str]) -> Manifest:
+        """The same with some of the rows whose recording is away among the entries."""
+        taken = [entry for entry in self.away if entry.clip in clips]
+        return replace(
+            self,
+            entries=tuple(sorted((*self.entries, *taken), key=lambda entry: entry.line)),
+            pending=tuple(problem for problem in self.pending if problem.clip not in clips),
+            away=tuple(entry for entry in self.away if entry.clip not in clips),
+        )
 
 
-def read_manifest(path: str | Path, *, check_settings: Callable[[Path], Any] | None = None) -> Manifest:
+def read_manifest(
+    path: str | Path, *, check_settings: Callable[[Path], Any] | None = None, keep_going: bool = False
+) -> Manifest:
     """Read a manifest and check every cell of it.
+
+    Rows with empty cells, and rows whose recording is not there, are still to be filled in: they are left out, and
+    named in `Manifest.pending`.
 
     Parameters
     ----------
@@ -90,37 +123,46 @@ def read_manifest(path: str | Path, *, check_settings: Callable[[Path], Any] | N
         CSV as spreadsheets write it (see `read_sheet`); paths in it are relative to it.
     check_settings
         Called with each settings file once; raises `UsageError` where the file is wrong.
+    keep_going
+        Leave rows out for faults, too. Without it, any fault is an error, and so is a table without a whole row.
 
     Raises
     ------
+    TableError
+        Anything is wrong; it holds all problems, each with its row and column.
     UsageError
-        Anything is wrong; the message numbers all problems, each with its row and column.
+        The file cannot be read as a table, or has no rows.
     """
     sheet = read_sheet(path)
-    problems: list[str] = []
+    problems: list[Problem] = []
     remarks = _check_columns(sheet, problems)
     if problems:
         raise _refusal(sheet, problems)
     if not sheet.rows:
         raise UsageError(f"{sheet.path}: has a header but no clips; add one row a clip")
-    word_factors = _word_columns(sheet, "factor_")
+    word_factors = word_columns(sheet, "factor_")
     folders = iter(folder_names([row["clip"] for row in sheet.rows if row["clip"]]))
     scales: dict[Path, Any] = {}
     settings: dict[Path, str | None] = {}
-    entries = []
+    entries = {}
     for row, line in zip(sheet.rows, sheet.lines, strict=True):
         reading = _Row(sheet, row, line, problems)
         entry = _entry(
             reading, word_factors, next(folders) if row["clip"] else "", scales, settings, check_settings
         )
         if entry is not None:
-            entries.append(entry)
-    _check_repeats(sheet, problems)
-    _check_units(sheet, problems)
-    if problems:
-        raise _refusal(sheet, problems)
-    remarks += slips_of_the_pen(sorted({entry.recording.beam_shape for entry in entries}))
-    return Manifest(sheet.path, tuple(entries), tuple(remarks))
+            entries[line] = entry
+    problems += crosscheck(sheet)
+    whole_table = any(not problem.lines for problem in problems)
+    faulty = any(not problem.missing for problem in problems)
+    if whole_table or (not keep_going and (faulty or not entries)):
+        raise _refusal(sheet, problems, "" if entries else f"0 of {len(sheet.rows)} welds filled in: ")
+    left_out = {line for problem in problems for line in problem.lines}
+    beyond_help = {line for problem in problems if not problem.clip for line in problem.lines}
+    kept = tuple(entry for line, entry in entries.items() if line not in left_out)
+    away = tuple(entry for line, entry in entries.items() if line in left_out - beyond_help)
+    remarks += slips_of_the_pen(sorted({entry.recording.beam_shape for entry in kept}))
+    return Manifest(sheet.path, kept, tuple(remarks), len(sheet.rows), tuple(problems), away)
 
 
 @dataclass
@@ -130,10 +172,13 @@ class _Row:
     sheet: Sheet
     cells: dict[str, str]
     line: int
-    problems: list[str]
+    problems: list[Problem]
 
     def fault(self, column: str, text: str) -> None:
-        self.problems.append(f"row {self.line}, {column}: {text}")
+        self.problems.append(Problem(f"row {self.line}, {column}: {text}", (self.line,)))
+
+    def empty(self, column: str) -> None:
+        self.problems.append(Problem(f"row {self.line}, {column}: is empty", (self.line,), True, column))
 
     def number(self, column: str) -> float | None:
         text = self.cells.get(column, "")
@@ -157,7 +202,14 @@ class _Row:
                     return path
             except (OSError, ValueError):
                 continue
-        self.fault(column, f"{text!r} is not there; looked in {self.sheet.path.parent.resolve()}")
+        where = f"{text!r} is not there; looked in {self.sheet.path.parent.resolve()}"
+        if column == "clip":
+            # It may be still to come; a scale or settings file that is not there is a slip.
+            self.problems.append(
+                Problem(f"row {self.line}, clip: {where}", (self.line,), missing=True, clip=text)
+            )
+        else:
+            self.fault(column, where)
         return None
 
 
@@ -172,7 +224,7 @@ def _entry(
     before = len(row.problems)
     for column in REQUIRED:
         if not row.cells[column]:
-            row.fault(column, "is empty")
+            row.empty(column)
     values: dict[str, Any] = {name: row.number(name) for name in NUMBERS}
     values |= {name: row.cells.get(name, "") for name in ("beam_shape", "replicate")}
     values["material"] = row.cells.get("material") or None
@@ -193,6 +245,9 @@ def _entry(
                 settings[settings_path] = str(error)
         if settings[settings_path]:
             row.fault("settings", str(settings[settings_path]))
+    confirmed = confirmed_by(row.cells.get(CONFIRMED, ""))
+    if confirmed is None:
+        row.fault(CONFIRMED, f"{row.cells[CONFIRMED]!r} is neither yes nor no")
     factors: dict[str, float | str | None] = {
         name: (text or None) if name in word_factors else row.number(name)
         for name, text in row.cells.items()
@@ -214,11 +269,23 @@ def _entry(
     try:
         recording = Recording.checked(given, where=f"row {row.line}")
     except UsageError as error:
-        row.problems.append(str(error))
-    if len(row.problems) > before:
+        row.problems.append(Problem(str(error), (row.line,)))
+    if path is None and row.cells["clip"]:
+        # Not there: where it would be.
+        path = row.sheet.path.parent / PureWindowsPath(row.cells["clip"]).as_posix()
+    if path is None or any(not problem.clip for problem in row.problems[before:]):
         return None
-    assert path is not None
-    return Entry(row.cells["clip"], path, folder, recording, settings_path, factors, outcomes)
+    return Entry(
+        row.cells["clip"],
+        path,
+        folder,
+        recording,
+        settings_path,
+        factors,
+        outcomes,
+        bool(confirmed),
+        row.line,
+    )
 
 
 def _scale(row: _Row, values: dict[str, Any], scales: dict[Path, Any]) -> None:
@@ -229,7 +296,7 @@ def _scale(row: _Row, values: dict[str, Any], scales: dict[Path, Any]) -> None:
     if written and named:
         row.fault("scale", f"both mm_per_px {written!r} and a scale file {named!r} are given; keep one")
     elif not written and not named:
-        row.fault("mm_per_px", "is empty and no scale file is given; one of the two is needed")
+        row.empty("mm_per_px" if "mm_per_px" in row.cells else "scale")
     elif named and (path := row.file("scale")):
         try:
             if path not in scales:
@@ -248,12 +315,12 @@ def _scale(row: _Row, values: dict[str, Any], scales: dict[Path, Any]) -> None:
         )
 
 
-def _check_columns(sheet: Sheet, problems: list[str]) -> list[str]:
+def _check_columns(sheet: Sheet, problems: list[Problem]) -> list[str]:
     for name in REQUIRED:
         if name not in sheet.columns:
-            problems.append(f"header: the column {name!r} is missing")
+            problems.append(Problem(f"header: the column {name!r} is missing"))
     if not {"mm_per_px", "scale"} & set(sheet.columns):
-        problems.append("header: a column 'mm_per_px' or 'scale' is missing")
+        problems.append(Problem("header: a column 'mm_per_px' or 'scale' is missing"))
     unused = []
     for name in sheet.columns:
         if name in KNOWN or name in _PLANNED or (name.startswith(_PREFIXES) and name not in _PREFIXES):
@@ -261,90 +328,25 @@ def _check_columns(sheet: Sheet, problems: list[str]) -> list[str]:
         near = difflib.get_close_matches(name.lower().replace(" ", "_").replace("-", "_"), KNOWN, 1, 0.75)
         prefix = next((p for p in _PREFIXES if name.lower().startswith(p[:-1])), None)
         if prefix:
-            problems.append(f"header: {name!r} should be {prefix}<name>, in small letters")
+            problems.append(Problem(f"header: {name!r} should be {prefix}<name>, in small letters"))
         elif near:
-            problems.append(f"header: unknown column {name!r}; did you mean {near[0]!r}? Units are fixed")
+            problems.append(
+                Problem(f"header: unknown column {name!r}; did you mean {near[0]!r}? Units are fixed")
+            )
         else:
             unused.append(name)
     return [f"columns not used: {', '.join(unused)}"] if unused else []
 
 
-def _word_columns(sheet: Sheet, prefix: str) -> set[str]:
-    """Columns in which most filled cells are no numbers: words, not numbers with a fault."""
-    words = set()
-    for name in (name for name in sheet.columns if name.startswith(prefix)):
-        filled = [row[name] for row in sheet.rows if row[name]]
-        bad = 0
-        for text in filled:
-            try:
-                sheet.number(text)
-            except ValueError:
-                bad += not any(ch.isdigit() for ch in text[:1])
-        if filled and bad * 2 >= len(filled):
-            words.add(name)
-    return words
+def nothing_there(manifest: Manifest) -> TableError:
+    """The error of a manifest without a row that can be measured."""
+    return TableError(f"{manifest.path}: {manifest.state}, nothing was measured:", in_words(manifest.pending))
 
 
-def _check_repeats(sheet: Sheet, problems: list[str]) -> None:
-    clips: dict[str, list[int]] = defaultdict(list)
-    welds: dict[tuple[str, ...], list[int]] = defaultdict(list)
-    factors = [name for name in sheet.columns if name.startswith("factor_")]
-    for row, line in zip(sheet.rows, sheet.lines, strict=True):
-        if row["clip"]:
-            clips[str((sheet.path.parent / row["clip"].replace("\\", "/")).resolve())].append(line)
-        if row["beam_shape"] and row["replicate"]:
-            welds[(row["beam_shape"], row["replicate"], *(row[name] for name in factors))].append(line)
-    for clip, lines in clips.items():
-        if len(lines) > 1:
-            problems.append(
-                f"rows {_and(lines)}, clip: the same recording, {Path(clip).name!r}, is named {len(lines)} times"
-            )
-    repeated = {tuple(lines) for lines in clips.values() if len(lines) > 1}
-    for (shape, replicate, *_), lines in welds.items():
-        if len(lines) > 1 and tuple(lines) not in repeated:
-            problems.append(
-                f"rows {_and(lines)}, replicate: {replicate!r} of {shape!r} stands {len(lines)} times; "
-                "each weld has its own replicate, and one clip"
-            )
-    for name in ("beam_shape",):
-        spellings: dict[str, set[str]] = defaultdict(set)
-        for row in sheet.rows:
-            spellings["".join(row[name].casefold().replace("-", " ").replace("_", " ").split())].add(
-                row[name]
-            )
-        problems += [
-            f"{name}: {_and(sorted(found))} differ in spelling only; write one way"
-            for found in spellings.values()
-            if len(found) > 1
-        ]
-
-
-def _check_units(sheet: Sheet, problems: list[str]) -> None:
-    for column, ratio in _UNIT_RATIO.items():
-        values = []
-        for row, line in zip(sheet.rows, sheet.lines, strict=True):
-            try:
-                value = sheet.number(row.get(column, ""))
-            except ValueError:
-                continue
-            if value > 0:
-                values.append((value, line))
-        if len(values) < 2:
-            continue
-        middle = statistics.median_low([value for value, _ in values])
-        for value, line in values:
-            if max(value / middle, middle / value) >= ratio:
-                problems.append(
-                    f"row {line}, {column}: {value:g} where others have about {middle:g}: mixed units; the unit is in "
-                    "the column's name"
-                )
-
-
-def _refusal(sheet: Sheet, problems: list[str]) -> UsageError:
-    listed = "\n".join(f"({n}) {text}" for n, text in enumerate(problems, 1))
-    count = f"{len(problems)} problem{'s' * (len(problems) > 1)}"
-    return UsageError(f"{sheet.path}: {count}, nothing was measured:\n{listed}")
-
-
-def _and(things: list[Any]) -> str:
-    return ", ".join(map(str, things[:-1])) + f" and {things[-1]}"
+def _refusal(sheet: Sheet, problems: Sequence[Problem], state: str = "") -> TableError:
+    lines = in_words(problems)
+    count = f"{len(lines)} problem{'s' * (len(lines) > 1)}"
+    return TableError(
+        f"{sheet.path}: {state}{count}, nothing was measured:",
+        [f"({n}) {text}" for n, text in enumerate(lines, 1)],
+    )

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from ..model.recording import Recording
+from .pool import Report
 
 if TYPE_CHECKING:
     import pandas as pd
-
-Report = Callable[[int, int], None]
 
 
 @dataclass(frozen=True)
@@ -39,8 +37,6 @@ class Job:
         Fingerprint of everything that changes the numbers; see `poolwatch.trial.resume`.
     size
         Bytes of the recording: a guess at how long it takes.
-    threads
-        Workers inside the clip.
     """
 
     name: str
@@ -52,7 +48,6 @@ class Job:
     clip_id: str = ""
     key: str = ""
     size: int = 0
-    threads: int = 1
 
 
 @dataclass(frozen=True)
@@ -79,6 +74,10 @@ class Measurer(Protocol):
 
     def fingerprint(self, path: Path) -> str:
         """Fingerprint of a recording; quick."""
+        ...
+
+    def check_opens(self, path: Path, settings: Path | None) -> None:
+        """Open a recording and close it again; raises `ClipError` where it cannot be."""
         ...
 
     def settings_id(self, settings: Path | None) -> str:
@@ -116,6 +115,14 @@ class ClipMeasurer:
 
         return str(clips.fingerprint(path))
 
+    def check_opens(self, path: Path, settings: Path | None) -> None:
+        """Open a recording and close it again."""
+        from .. import clips
+        from ..measure import read_settings
+
+        with clips.open_clip(path, settings=read_settings(settings).clip):
+            pass
+
     def settings_id(self, settings: Path | None) -> str:
         """Fingerprint of the settings in a file."""
         from ..measure import read_settings
@@ -152,7 +159,8 @@ class ClipMeasurer:
             recording=recording_of(settings, said, where=job.name),
             settings=settings,
             progress=report,
-            workers=job.threads,
+            workers=1,
+            recruit=report.recruit,
         )
         measurement.write(job.folder, overlay=job.overlay)
 

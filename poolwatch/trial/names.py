@@ -10,9 +10,20 @@ from collections.abc import Sequence
 from itertools import combinations
 from pathlib import PurePosixPath
 
-# Device names that Windows keeps for itself, and what a trial's folder holds beside the clips' folders.
-_DEVICES = ("con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10)))
-_RESERVED = frozenset((*_DEVICES, "scores", "ranking", "report", "excluded", "pairs"))
+# Device names that Windows keeps for itself, whatever stands behind a dot; what a trial's folder holds beside the
+# clips' folders.
+_DEVICES = frozenset(
+    (
+        "con",
+        "prn",
+        "aux",
+        "nul",
+        "conin$",
+        "conout$",
+        *(f"{port}{n}" for port in ("com", "lpt") for n in range(10)),
+    )
+)
+_RESERVED = frozenset(("scores", "ranking", "report", "excluded", "pairs"))
 
 
 def folder_names(clips: Sequence[str]) -> list[str]:
@@ -29,9 +40,9 @@ def folder_names(clips: Sequence[str]) -> list[str]:
     Examples
     --------
     >>> folder_names(["monday/w1.avi", "../crescent 3.cine.mp4", ".."])
-    ['w1', 'crescent 3.cine', 'clip-fabdf4']
+    ['w1', 'crescent 3.cine', 'clip-5ec1f7']
     """
-    stems = [_safe(clip) for clip in clips]
+    stems = [safe_name(clip) for clip in clips]
     count = Counter(_key(stem) for stem in stems)
     names = []
     for clip, stem in zip(clips, stems, strict=True):
@@ -42,6 +53,31 @@ def folder_names(clips: Sequence[str]) -> list[str]:
             name = f"{stem}-{digest}"
         names.append(name)
     return names
+
+
+def safe_name(clip: str, *, folder: bool = False) -> str:
+    """Name of a clip's folder, good on every system: its file name without ending.
+
+    Parameters
+    ----------
+    clip
+        Its path, with the separators of any system.
+    folder
+        Whether it is a folder of stills, whose name has no ending.
+
+    Examples
+    --------
+    >>> [safe_name(clip) for clip in ("day 1/w1.avi", "aux.avi", "con.2.avi", "run. .avi", "a:b.avi")]
+    ['w1', 'aux_', 'con_.2', 'run', 'a_b']
+    """
+    name = unicodedata.normalize("NFC", PurePosixPath(clip.replace("\\", "/")).name)
+    stem = name if folder or name.rfind(".") <= 0 else name[: name.rfind(".")]
+    stem = re.sub(r'[<>:"/\\|?*\x00-\x1f\x7f]', "_", stem).strip(" .")
+    first, dot, rest = stem.partition(".")
+    if _key(first.rstrip(" ")) in _DEVICES:
+        stem = f"{first.rstrip(' ')}_{dot}{rest}"
+    # File systems allow 255 bytes a name; some are kept for the digits.
+    return stem.encode()[:150].decode(errors="ignore").rstrip(" .") or "clip"
 
 
 def slips_of_the_pen(shapes: Sequence[str]) -> list[str]:
@@ -75,14 +111,6 @@ def _one_letter_off(a: str, b: str) -> bool:
     places = [k for k in range(len(long)) if short[k] != long[k]]
     swapped = len(places) == 2 and places[1] == places[0] + 1 and sorted(short) == sorted(long)
     return len(places) == 1 or swapped
-
-
-def _safe(clip: str) -> str:
-    name = unicodedata.normalize("NFC", PurePosixPath(clip.replace("\\", "/")).name)
-    stem = name[: name.rfind(".")] if name.rfind(".") > 0 else name
-    stem = re.sub(r'[<>:"/\\|?*\x00-\x1f\x7f]', "_", stem).strip(" .")
-    # File systems allow 255 bytes a name; some are kept for the digits.
-    return stem.encode()[:150].decode(errors="ignore").rstrip(" .") or "clip"
 
 
 def _key(name: str) -> str:

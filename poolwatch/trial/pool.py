@@ -1,27 +1,40 @@
-"""Tasks on this machine's cores: a process each, so that one that crashes takes nothing with it."""
+"""Clips on this machine's cores: a process each, so that one that crashes takes nothing with it.
+
+A process that has nothing to do is lent to another that measures a clip, as a helper for pieces of it: so the last long
+clip does not run alone. What the two say to each other goes through here.
+"""
 
 from __future__ import annotations
 
-import contextlib
-import multiprocessing
 import os
 import signal
-import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from multiprocessing.connection import Connection, wait
-from multiprocessing.context import SpawnProcess
-from typing import Any, Self
+from functools import partial
+from typing import Any, Protocol, Self
 
+from ..model.crew import WORTH_S, Helper, Lent, Recruit
 from ..model.errors import PoolwatchError
+from ..model.processes import Channel, Inbox, Message, Process, packed, unpacked
 
-Report = Callable[[int, int], None]
-Function = Callable[[Any, Report], None]
-# Thread pools of numerical libraries inside the workers would fight over the cores.
-_ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OPENCV_FOR_THREADS_NUM")
 _REPORT_EVERY_S = 0.2
+# What is over sooner is not worth a helper that is there, s.
+_LENT_S = 0.3
+
+
+class Report(Protocol):
+    """How a task says how far it is, and where it finds helpers."""
+
+    recruit: Recruit | None
+
+    def __call__(self, done: int, total: int) -> None:
+        """So many frames of so many are done."""
+        ...
+
+
+Function = Callable[[Any, Report], None]
 
 
 @dataclass(frozen=True)
@@ -47,17 +60,32 @@ class Event:
     message: str = ""
 
 
-def usable_cores() -> int:
-    """Cores that this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
+class _Worker:
+    """A process, and what it is doing: a task, helping another with its task, or nothing."""
+
+    def __init__(self, number: int, inbox: Inbox) -> None:
+        self.number = number
+        self.process = Process(_serve, inbox)
+        # Its task, and the how manieth attempt at that.
+        self.task: tuple[int, int] | None = None
+        # Whether it would take helpers, and how long its task would take without, s.
+        self.lacks, self.left_s = False, 0.0
+        # Whom it helps, and whether it has a piece in hand.
+        self.helps: _Worker | None = None
+        self.at_work = False
+
+    @property
+    def idle(self) -> bool:
+        return self.task is None and self.helps is None and not self.at_work
+
+    def send(self, *message: Any) -> None:
+        self.process.channel.send(*message)
 
 
 class ProcessPool:
     """Processes that run tasks side by side; started when first needed, kept for the next round of tasks.
 
-    Use it in a ``with`` block. When the block is left early, all processes are ended at once.
+    Use it in a ``with`` block, whose end ends all processes.
 
     Parameters
     ----------
@@ -67,19 +95,17 @@ class ProcessPool:
 
     def __init__(self, workers: int) -> None:
         self.workers = workers
-        self._idle: list[_Worker] = []
-        self._busy: dict[Connection, tuple[_Worker, int, int]] = {}
+        self._inbox = Inbox()
+        self._started = 0
+        self._at: dict[Channel, _Worker] = {}
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *reason: object) -> None:
-        for worker, _, _ in self._busy.values():
-            worker.end(at_once=True)
-        for worker in self._idle:
-            worker.end(at_once=False)
-        self._busy.clear()
-        self._idle.clear()
+        for worker in self._at.values():
+            worker.process.end()
+        self._at.clear()
 
     def __call__(self, function: Function, tasks: Sequence[Any]) -> Iterator[Event]:
         """Run ``function(task, report)`` for each task, and tell what happens as it happens.
@@ -97,97 +123,125 @@ class ProcessPool:
         more, then failed.
         """
         waiting: deque[tuple[int, int]] = deque((number, 1) for number in range(len(tasks)))
-        while waiting or self._busy:
-            while waiting and (self._idle or len(self._busy) < self.workers):
-                number, turn = waiting.popleft()
-                worker = self._idle.pop() if self._idle else _Worker()
-                worker.begin(function, tasks[number])
-                self._busy[worker.pipe] = (worker, number, turn)
-                yield Event(number, "started")
-            for pipe in wait(list(self._busy)):
-                assert isinstance(pipe, Connection)
-                worker, number, turn = self._busy[pipe]
-                try:
-                    kind, *content = pipe.recv()
-                except (EOFError, OSError):
-                    del self._busy[pipe]
-                    if turn == 1:
-                        waiting.append((number, 2))
-                    else:
-                        yield Event(number, "failed", message=worker.epitaph())
-                    worker.end(at_once=True)
-                    continue
-                if kind != "frames":
-                    del self._busy[pipe]
-                    self._idle.append(worker)
-                    content = [0, 0, *content]
-                yield Event(number, kind, *content)
+        while waiting or any(worker.task for worker in self._at.values()):
+            while waiting and (worker := self._free_one()) is not None:
+                worker.task = waiting.popleft()
+                worker.send("task", packed((function, tasks[worker.task[0]])))
+                yield Event(worker.task[0], "started")
+            if not waiting:
+                self._lend()
+            got = self._inbox.get(1.0)
+            if got is None or got[0] not in self._at:
+                continue
+            worker, message = self._at[got[0]], got[1]
+            if message is None:
+                yield from self._lost(worker, waiting)
+            elif message[0] in ("frames", "done", "failed") and worker.task is not None:
+                number = worker.task[0]
+                if message[0] != "frames":
+                    worker.task = None
+                    message = (message[0], 0, 0, *message[1:])
+                yield Event(number, *message)
+            else:
+                self._pass_on(worker, *message)
+
+    def _free_one(self, worth_s: float = WORTH_S) -> _Worker | None:
+        """A process that has nothing to do, started where there may be one more and it is worth that."""
+        worker = next((one for one in self._at.values() if one.idle), None)
+        if worker is None and len(self._at) < self.workers and worth_s >= WORTH_S:
+            try:
+                worker = _Worker(self._started, self._inbox)
+            except OSError as error:
+                if self._at:
+                    return None
+                raise PoolwatchError(
+                    f"no process can be started here ({error}); measure the clips one by one with `measure`"
+                ) from None
+            self._started += 1
+            self._at[worker.process.channel] = worker
+        return worker
+
+    def _lend(self) -> None:
+        """Lend who has nothing to do to those who could use help, in turns."""
+        while lacking := [one for one in self._at.values() if one.lacks]:
+            owner = min(lacking, key=lambda one: (len(self._helpers_of(one)), one.number))
+            worth_s = owner.left_s / (1 + len(self._helpers_of(owner)))
+            helper = self._free_one(worth_s) if worth_s > _LENT_S else None
+            if helper is None:
+                return
+            helper.helps = owner
+            owner.send("from", helper.number, ("lent",))
+
+    def _helpers_of(self, owner: _Worker) -> list[_Worker]:
+        return [one for one in self._at.values() if one.helps is owner]
+
+    def _pass_on(self, worker: _Worker, kind: str, *content: Any) -> None:
+        """Take a message about helping."""
+        if kind == "lend":
+            worker.lacks, worker.left_s = True, content[0]
+        elif kind == "enough":
+            self._take_back(worker)
+        elif kind in ("to", "back"):
+            helper = next((one for one in self._helpers_of(worker) if one.number == content[0]), None)
+            if helper is not None and kind == "back":
+                helper.helps, worker.lacks = None, False
+            elif helper is not None:
+                helper.at_work = True
+                helper.send(*content[1])
+        elif kind in ("answer", "free"):
+            worker.at_work = kind == "answer"
+            if worker.helps is not None:
+                worker.helps.send("from", worker.number, (kind, *content))
+
+    def _take_back(self, owner: _Worker) -> None:
+        owner.lacks = False
+        for helper in self._helpers_of(owner):
+            helper.helps = None
+
+    def _lost(self, worker: _Worker, waiting: deque[tuple[int, int]]) -> Iterator[Event]:
+        """A process is gone."""
+        del self._at[worker.process.channel]
+        code = worker.process.ended()
+        self._take_back(worker)
+        if worker.helps is not None:
+            worker.helps.send("from", worker.number, None)
+        if worker.task is not None:
+            number, turn = worker.task
+            if turn == 1:
+                waiting.append((number, 2))
+            else:
+                yield Event(number, "failed", message=_epitaph(code))
 
 
-class _Worker:
-    """A process that takes one task at a time through a pipe."""
-
-    def __init__(self) -> None:
-        context = multiprocessing.get_context("spawn")
-        self.pipe, far_end = context.Pipe()
-        self.process: SpawnProcess = context.Process(target=_serve, args=(far_end,))
-        before = {name: os.environ.get(name) for name in _ONE_THREAD}
-        os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
-        try:
-            self.process.start()
-        finally:
-            for name, value in before.items():
-                if value is None:
-                    del os.environ[name]
-                else:
-                    os.environ[name] = value
-        far_end.close()
-
-    def begin(self, function: Function, task: Any) -> None:
-        # A process that died while idle is noticed when the answer is awaited.
-        with contextlib.suppress(BrokenPipeError, OSError):
-            self.pipe.send((function, task))
-
-    def epitaph(self) -> str:
-        self.process.join(5)
-        code = self.process.exitcode
-        if code is not None and code < 0:
-            name = signal.Signals(-code).name
-            hint = "; often too little memory: use fewer --workers" if name == "SIGKILL" else ""
-            return f"the measuring process was ended by {name}, twice{hint}"
-        return f"the measuring process ended by itself with code {code}, twice; try this clip alone with `measure`"
-
-    def end(self, *, at_once: bool) -> None:
-        if at_once:
-            self.process.kill()
-        else:
-            with contextlib.suppress(BrokenPipeError, OSError):
-                self.pipe.send(None)
-        self.process.join(10)
-        if self.process.is_alive():
-            self.process.kill()
-            self.process.join()
-        self.pipe.close()
+def _epitaph(code: int) -> str:
+    if code < 0:
+        name = signal.Signals(-code).name
+        hint = "; often too little memory: use fewer --workers" if name == "SIGKILL" else ""
+        return f"the measuring process was ended by {name}, twice{hint}"
+    return (
+        f"the measuring process ended by itself with code {code}, twice; try this clip alone with `measure`"
+    )
 
 
-def _serve(pipe: Connection) -> None:
+def _serve(channel: Channel) -> None:
     """Body of a worker process."""
-    # Ctrl-C reaches the whole group; the parent ends its workers itself.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_die_with_parent, daemon=True).start()
+    helper = Helper(channel)
     while True:
-        try:
-            work = pipe.recv()
-        except (EOFError, OSError):
-            return
-        # A task that cannot be taken apart here (another version of the code) is told like any other failure.
-        except Exception as error:  # noqa: BLE001
-            pipe.send(("failed", f"the task cannot be read by the measuring process: {error}"))
+        got = channel.inbox.get(3600.0)
+        message: Message | None = None if got is None else got[1]
+        if message is None:
             continue
-        if work is None:
-            return
-        function, task = work
-        pipe.send(attempt(function, task, _Throttle(pipe)))
+        if message[0] == "task":
+            # A task that cannot be taken apart here (another version of the code) is told like any other failure.
+            try:
+                function, task = unpacked(message[1])
+            except Exception as error:  # noqa: BLE001
+                channel.send("failed", f"the task cannot be read by the measuring process: {error}")
+                continue
+            channel.send(*attempt(function, task, _Report(channel)))
+        # What a helper still says of a task that is through is for nobody.
+        elif message[0] != "from":
+            helper.handle(*message)
 
 
 def attempt(function: Function, task: Any, report: Report) -> tuple[str, str]:
@@ -213,23 +267,16 @@ def _place(error: Exception) -> str:
     return f" (in {os.path.basename(trace.tb_frame.f_code.co_filename)}, line {trace.tb_lineno}); please report it"
 
 
-class _Throttle:
-    """Sends progress a few times a second."""
+class _Report:
+    """Sends progress a few times a second; helpers are lent by the pool."""
 
-    def __init__(self, pipe: Connection) -> None:
-        self.pipe = pipe
+    def __init__(self, channel: Channel) -> None:
+        self.channel = channel
+        self.recruit: Recruit | None = partial(Lent, channel=channel)
         self.last = 0.0
 
     def __call__(self, done: int, total: int) -> None:
         now = time.monotonic()
         if now - self.last >= _REPORT_EVERY_S or done == total:
             self.last = now
-            self.pipe.send(("frames", done, total))
-
-
-def _die_with_parent() -> None:
-    """End this process when the one that started it is gone, however that ended."""
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)
+            self.channel.send("frames", done, total)

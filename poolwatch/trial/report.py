@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,12 +20,15 @@ if TYPE_CHECKING:
 
     from ..show.report import ClipEvidence, ClipPiece
     from .batch import Runner
+    from .comparison import Comparison
     from .pool import Report
     from .ranking import Ranking
     from .results import TrialResult
 
 # Fewer clips than this are drawn before other processes have loaded what they draw with.
 _WORTH_PROCESSES = 4
+# Beside the report: what it was made with.
+_MARK = ".report.json"
 SIDE_BY_SIDE = "sidebyside.mp4"
 """A video of this name in the trial's folder is shown in its report."""
 
@@ -47,16 +51,7 @@ def write_report(result: TrialResult, run: Runner | None = None) -> Path:
     from ..show.report import TrialEvidence, trial_report
 
     path = result.out / "report.html"
-    ranking = result.ranking
-    reading = _sentences(ranking.reading)
-    if result.factors is not None:
-        reading += _sentences(result.factors.reading)
-    if result.outcomes is not None:
-        # One item a laboratory result: what qualifies it must not stand apart from it.
-        reading += result.outcomes.readings
-    notes = [*ranking.notes, *result.notes]
-    if result.factors is not None:
-        notes += result.factors.remarks
+    notes = list(result.notes)
     video = result.out / SIDE_BY_SIDE if (result.out / SIDE_BY_SIDE).exists() else None
     if video is not None and _older_than_clips(video, result):
         notes.append(
@@ -67,31 +62,27 @@ def write_report(result: TrialResult, run: Runner | None = None) -> Path:
         path,
         TrialEvidence(
             name=result.title or result.out.name,
-            ranking=ranking.table,
             scores=result.scores,
-            reading=reading,
             clips=_clips(result, run),
-            effects=result.factors.effects if result.factors is not None else None,
-            next_welds=result.factors.next_welds if result.factors is not None else None,
-            excluded=list(zip(ranking.excluded["clip"], ranking.excluded["reason"], strict=True)),
-            notes=notes,
             run=_run(result),
             about=result.about,
             sidebyside="" if video is None else SIDE_BY_SIDE,
+            **_compared(result.compared, notes),
         ),
     )
+    write_text(path.with_name(_MARK), json.dumps(_state(path, result.tables())) + "\n")
     return path
 
 
-def write_ranking_report(path: str | Path, ranking: Ranking, rows: pd.DataFrame, name: str) -> Path:
+def write_ranking_report(path: str | Path, compared: Comparison, rows: pd.DataFrame, name: str) -> Path:
     """Write a report from score rows alone: everything but the clips.
 
     Parameters
     ----------
     path
         The page.
-    ranking
-        The ranking of the rows.
+    compared
+        What the rows say together.
     rows
         Score rows, with factors and outcomes where known.
     name
@@ -105,20 +96,37 @@ def write_ranking_report(path: str | Path, ranking: Ranking, rows: pd.DataFrame,
     from ..show.report import TrialEvidence, trial_report
 
     path = Path(path)
+    ranking = compared.ranking
     trial_report(
         path,
         TrialEvidence(
             name=name,
-            ranking=ranking.table,
             scores=rows,
-            reading=_sentences(ranking.reading),
             clips=(),
-            excluded=list(zip(ranking.excluded["clip"], ranking.excluded["reason"], strict=True)),
-            notes=ranking.notes,
             run={"poolwatch": __version__, "clips": len(rows), "weights": _weights(ranking)},
+            **_compared(compared),
         ),
     )
     return path
+
+
+def _compared(compared: Comparison, more: Sequence[str] = ()) -> dict[str, Any]:
+    """What a page shows of a comparison, with `more` notes."""
+    ranking, factors, outcomes = compared.ranking, compared.factors, compared.outcomes
+    reading = _sentences(ranking.reading)
+    if factors is not None:
+        reading += _sentences(factors.reading)
+    if outcomes is not None:
+        # One item a laboratory result: what qualifies it must not stand apart from it.
+        reading += outcomes.readings
+    return {
+        "ranking": ranking.table,
+        "reading": reading,
+        "effects": factors.effects if factors is not None else None,
+        "next_welds": factors.next_welds if factors is not None else None,
+        "excluded": list(zip(ranking.excluded["clip"], ranking.excluded["reason"], strict=True)),
+        "notes": [*ranking.notes, *more, *compared.remarks],
+    }
 
 
 def _older_than_clips(video: Path, result: TrialResult) -> bool:
@@ -229,8 +237,8 @@ def clip_evidence(out: Path, row: pd.DataFrame, excluded: str = "") -> ClipEvide
     return evidence_of(measured, out / folder, video=f"{folder}/overlay.mp4", name=clip, excluded=excluded)
 
 
-def report_is_current(out: Path, tables: dict[str, str], folders: Iterable[str]) -> bool:
-    """Whether the report stands, knows the videos there are, and stands beside tables as they would be written now.
+def report_is_current(out: Path, tables: Mapping[str, str], folders: Iterable[str]) -> bool:
+    """Whether the report stands, knows the videos there are, and was made with these tables.
 
     Parameters
     ----------
@@ -247,6 +255,15 @@ def report_is_current(out: Path, tables: dict[str, str], folders: Iterable[str])
         written = page.stat().st_mtime
         if any(video.exists() and video.stat().st_mtime > written for video in videos):
             return False
-        return all((out / name).read_text(encoding="utf-8") == text for name, text in tables.items())
-    except (OSError, UnicodeDecodeError):
+        return bool(json.loads((out / _MARK).read_text(encoding="utf-8")) == _state(page, tables))
+    except (OSError, ValueError):
         return False
+
+
+def _state(page: Path, tables: Mapping[str, str]) -> dict[str, str]:
+    """Fingerprints of a page and of the tables it was made with."""
+    text = json.dumps(sorted(tables.items())).encode()
+    return {
+        "page": hashlib.sha256(page.read_bytes()).hexdigest(),
+        "tables": hashlib.sha256(text).hexdigest(),
+    }

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..model.files import remove, write_text
+from ..model.files import remove
 from ..model.table import csv_text
+from .comparison import Comparison, write_tables
 from .measurer import Common
 from .ranking import Ranking
 from .report import report_is_current, write_report
@@ -42,6 +44,8 @@ class TrialResult:
         How laboratory results go with the index; None without ``outcome_…`` columns.
     measured, resumed
         Clips measured now, and finished before.
+    failures
+        Reason by clip, for those that could not be measured or scored.
     notes
         What to know before using the trial, one sentence each; the ranking's own are in `ranking`.
     title, about
@@ -57,31 +61,43 @@ class TrialResult:
     outcomes: OutcomeStudy | None = None
     measured: int = 0
     resumed: int = 0
+    failures: Mapping[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = field(default=())
     title: str = ""
     about: str = ""
 
+    @property
+    def compared(self) -> Comparison:
+        """Ranking, factors and outcomes."""
+        return Comparison(self.ranking, self.factors, self.outcomes)
+
+    def noted(self, note: str) -> TrialResult:
+        """The same with one more note."""
+        return replace(self, notes=(*self.notes, note))
+
     def tables(self) -> dict[str, str]:
         """The CSV files of the trial: text by name."""
-        made = {
-            "scores.csv": self.scores,
-            "ranking.csv": self.ranking.table,
-            "pairs.csv": self.ranking.pairs,
-            "excluded.csv": self.ranking.excluded,
-        }
-        if self.factors is not None:
-            made |= {"effects.csv": self.factors.effects, "next_welds.csv": self.factors.next_welds}
-        if self.outcomes is not None:
-            made["outcomes.csv"] = self.outcomes.table
-        return {name: csv_text(frame) for name, frame in made.items()}
+        return {"scores.csv": csv_text(self.scores), **self.compared.tables()}
+
+    def write_tables(self) -> None:
+        """Write the tables; a report that stands there is left for the next one to take its place.
+
+        Raises
+        ------
+        OutputError
+            The folder cannot be written.
+        """
+        write_tables(self.out, self.tables())
 
     def write(self, *, report: bool = True, run: Runner | None = None) -> None:
         """Write the tables, and the report unless it stands already and nothing changed.
 
+        Each file is replaced whole, so whoever reads one meanwhile sees the old or the new.
+
         Parameters
         ----------
         report
-            Whether a report is wanted.
+            Whether a report is wanted; one of other tables is removed where it is not.
         run
             As for `write_report`.
 
@@ -90,13 +106,10 @@ class TrialResult:
         OutputError
             The folder cannot be written.
         """
-        tables = self.tables()
         folders = self.scores["folder"].astype(str)
-        current = report_is_current(self.out, tables, folders) and self.measured == 0
-        if not current:
-            # A report that no longer fits its tables must not outlive a run that is killed here.
-            remove(self.out / "report.html")
-        for name, text in tables.items():
-            write_text(self.out / name, text)
+        current = report_is_current(self.out, self.tables(), folders) and self.measured == 0
+        self.write_tables()
         if report and not current:
             write_report(self, run)
+        elif not current:
+            remove(self.out / "report.html")

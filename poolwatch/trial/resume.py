@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import json
 from pathlib import Path
@@ -76,6 +77,15 @@ def is_finished(job: Job) -> bool:
         return same and _digest(job.folder / "score.csv") == mark.get("score")
     except OSError:
         return False
+
+
+def clip_id_of(folder: Path) -> str:
+    """Fingerprint of the recording whose score row a folder holds; empty where it holds none."""
+    try:
+        with (folder / "score.csv").open(encoding="utf-8", newline="") as file:
+            return str(next(csv.DictReader(file))["clip_id"])
+    except (OSError, ValueError, KeyError, StopIteration, csv.Error):
+        return ""
 
 
 def _digest(path: Path) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..model.errors import UsageError
+from ..model.errors import TableError, UsageError
 from ..model.table import Column
 from ..model.tables import SCORE
 from .sheet import Sheet, read_sheet
@@ -58,10 +58,10 @@ def read_rows(path: str | Path) -> pd.DataFrame:
         if not row["beam_shape"]:
             problems.append(f"row {line}, beam_shape: is empty; name the shape of every weld")
     if problems:
-        listed = "\n".join(f"({n}) {text}" for n, text in enumerate(problems[:_LISTED], 1))
+        listed = [f"({n}) {text}" for n, text in enumerate(problems[:_LISTED], 1)]
         if len(problems) > _LISTED:
-            listed += f"\nand {len(problems) - _LISTED} more like these"
-        raise UsageError(f"{sheet.path}: cannot be ranked:\n{listed}")
+            listed.append(f"and {len(problems) - _LISTED} more like these")
+        raise TableError(f"{sheet.path}: cannot be ranked:", listed)
     frame = SCORE.frame(known)
     for name in sheet.columns:
         if name not in SCORE.names:

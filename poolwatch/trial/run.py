@@ -1,24 +1,47 @@
-"""A whole trial: check, measure, score alike, rank, study, write, store."""
+"""A whole trial: check, measure, score alike, compare, write, store."""
 
 from __future__ import annotations
 
+import json
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..model.errors import OutputError
-from .batch import Progress, measure_all, runner
+from ..model.files import write_text
+from ..model.processes import usable_cores
+from .batch import BatchResult, ClipEvent, Progress, Runner, finished_away, measure_all, runner
 from .common import score_alike
-from .factors import study_factors
-from .manifest import Manifest, read_manifest
-from .measurer import ClipMeasurer, Measurer
-from .outcomes import study_outcomes
-from .pool import usable_cores
-from .ranking import rank
+from .comparison import compare
+from .crosschecks import in_words
+from .manifest import Manifest, nothing_there, read_manifest
+from .measurer import ClipMeasurer, Job, Measurer
 from .results import TrialResult
 from .settings import RankSettings
 
 if TYPE_CHECKING:
     from .store import Store
+
+_IDENTITY = ".trial.json"
+
+
+@dataclass(frozen=True)
+class TrialOptions:
+    """How a trial is measured, compared and written; see `run_trial`."""
+
+    workers: int | None = None
+    scheduler: str | None = None
+    settings: Path | None = None
+    rank_settings: RankSettings | None = None
+    overlay: bool = True
+    report: bool = True
+    store: str | None = None
+    replace_stored: bool = False
+    title: str = ""
+    about: str = ""
 
 
 def run_trial(
@@ -32,12 +55,15 @@ def run_trial(
     overlay: bool = True,
     report: bool = True,
     store: str | None = None,
+    replace_stored: bool = False,
     progress: Progress | None = None,
     measurer: Measurer | None = None,
     title: str = "",
     about: str = "",
 ) -> TrialResult:
     """Measure every clip of a manifest and compare the beam shapes; goes on where it was stopped.
+
+    Rows that are not filled in, or whose recording is not there, are left out and named.
 
     Parameters
     ----------
@@ -59,89 +85,202 @@ def run_trial(
         Whether to write ``report.html``.
     store
         Address of a trial database to add the score rows to, such as ``sqlite:///trials.db``.
+    replace_stored
+        Whether another trial of the same name in the database gives way.
     progress
         Called with each `ClipEvent`.
     measurer
         How to measure one clip; None for `poolwatch.measure`.
     title, about
-        Name of the trial and a sentence about it, for the report; the folder's name and nothing by default.
+        Name of the trial, in report and database, and a sentence about it, for the report; the folder's name and
+        nothing by default.
 
     Raises
     ------
     UsageError
-        The manifest or a setting is wrong; nothing was measured.
+        The manifest or a setting is wrong, or the database holds another trial of this name; nothing was measured.
     PoolwatchError
         No clip could be measured, or a result cannot be written.
     """
-    import pandas as pd
+    options = TrialOptions(
+        workers=workers,
+        scheduler=scheduler,
+        settings=Path(settings) if settings is not None else None,
+        rank_settings=rank_settings,
+        overlay=overlay,
+        report=report,
+        store=store,
+        replace_stored=replace_stored,
+        title=title,
+        about=about,
+    )
+    with open_trial(out, options, measurer or ClipMeasurer()) as trial:
+        read = read_manifest(manifest, check_settings=trial.measurer.settings_id)
+        trial.make_folder()
+        away = trial.finished_away(read)
+        there, read = read, read.with_away(away)
+        if not read.entries:
+            raise nothing_there(read)
+        if progress is not None and read.pending:
+            for line in (f"{read.state}; the others are left out:", *in_words(read.pending)):
+                progress(ClipEvent("", "checked", 0.0, 0.0, line))
+        batch = trial.measure(there, progress)
+        batch = replace(batch, jobs=batch.jobs | away, resumed=batch.resumed + len(away))
+        result = trial.compare(read, batch)
+        if trial.stores:
+            # The tables first: they are there whatever becomes of the database.
+            result.write_tables()
+            result = result.noted(trial.store(result))
+        trial.write(result)
+    return result
 
-    measurer = measurer or ClipMeasurer()
-    settings = Path(settings) if settings is not None else None
-    # A cluster measures; what is drawn here is drawn on one core then.
-    cores = 1 if scheduler else workers or usable_cores()
-    with runner(workers=workers, scheduler=scheduler) as run:
-        weights = measurer.weights(settings)
-        database = _open_store(store)
-        read = read_manifest(manifest, check_settings=measurer.settings_id)
-        out = _folder(out)
-        batch = measure_all(
-            read,
-            out,
-            measurer,
-            run,
-            workers=cores,
-            settings=settings,
-            overlay=overlay,
-            here=scheduler is None,
+
+@contextmanager
+def open_trial(out: str | Path, options: TrialOptions, measurer: Measurer) -> Iterator[TrialRun]:
+    """A trial ready to run: processes, weights and database; nothing is made or changed yet.
+
+    Raises
+    ------
+    UsageError
+        A setting is wrong, or the database holds another trial of this name.
+    """
+    with runner(workers=options.workers, scheduler=options.scheduler) as run:
+        trial = TrialRun(Path(out), options, measurer, run)
+        trial.check()
+        yield trial
+
+
+class TrialRun:
+    """The steps of a trial; made by `open_trial`.
+
+    Parameters
+    ----------
+    out
+        The trial's folder.
+    options
+        How it is measured, compared and written.
+    measurer
+        How to measure one clip.
+    run
+        Where.
+    """
+
+    def __init__(self, out: Path, options: TrialOptions, measurer: Measurer, run: Runner) -> None:
+        self.out, self.options, self.measurer = out, options, measurer
+        self._run = run
+        # A cluster measures; what is drawn here is drawn on one core then.
+        self.cores = 1 if options.scheduler else options.workers or usable_cores()
+        self._weights = measurer.weights(options.settings)
+        self._database = _open_store(options.store)
+
+    @property
+    def name(self) -> str:
+        """Name of the trial."""
+        return self.options.title or self.out.resolve().name
+
+    def check(self) -> None:
+        """Refuse a name that is another trial's in the database, before anything is measured."""
+        if self._database is not None and not self.options.replace_stored:
+            self._database.check_name(self.name, origin=self._identity())
+
+    def make_folder(self) -> None:
+        """Make the trial's folder."""
+        try:
+            self.out.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise OutputError(
+                f"{self.out}: cannot be made a folder ({error.strerror}); choose another --out"
+            ) from None
+        self.out = self.out.resolve()
+
+    def measure(self, manifest: Manifest, progress: Progress | None) -> BatchResult:
+        """Measure clips; those that are finished are left alone."""
+        options = self.options
+        return measure_all(
+            manifest,
+            self.out,
+            self.measurer,
+            self._run,
+            settings=options.settings,
+            overlay=options.overlay,
+            here=options.scheduler is None,
             progress=progress,
         )
-        alike = score_alike(read, batch, measurer, run)
+
+    def finished_away(self, manifest: Manifest) -> dict[str, Job]:
+        """Clips that are measured and whose recording is away now."""
+        options = self.options
+        return finished_away(
+            manifest, self.out, self.measurer, settings=options.settings, overlay=options.overlay
+        )
+
+    def compare(self, manifest: Manifest, batch: BatchResult) -> TrialResult:
+        """Score measured clips alike and compare them."""
+        import pandas as pd
+
+        alike = score_alike(manifest, batch, self.measurer, self._run)
         failures = batch.failures | alike.failures
         failed = pd.DataFrame(
             [
                 {"clip": entry.clip, "beam_shape": entry.recording.beam_shape, "reason": failures[entry.clip]}
-                for entry in read.entries
+                for entry in manifest.entries
                 if entry.clip in failures
             ],
             columns=["clip", "beam_shape", "reason"],
         )
-        ranking = rank(alike.scores, weights=weights, settings=rank_settings, failed=failed)
-        counted = alike.scores[alike.scores["folder"].isin(ranking.welds["folder"])].reset_index(drop=True)
-        counted["stability_index"] = ranking.welds["stability_index"]
-        result = TrialResult(
-            out=out,
-            manifest=read.path,
+        compared = compare(
+            alike.scores, weights=self._weights, settings=self.options.rank_settings, failed=failed
+        )
+        count = len(manifest.entries)
+        left_out = (
+            f"{count} of the {manifest.rows} welds of the manifest are compared; the others are left out or to come"
+            if count < manifest.rows
+            else ""
+        )
+        return TrialResult(
+            out=self.out,
+            manifest=manifest.path,
             scores=alike.scores,
-            ranking=ranking,
+            ranking=compared.ranking,
             common=alike.common,
-            factors=study_factors(counted) if _has(read, "factors") else None,
-            outcomes=study_outcomes(counted) if _has(read, "outcomes") else None,
+            factors=compared.factors,
+            outcomes=compared.outcomes,
             measured=batch.measured,
             resumed=batch.resumed,
-            notes=(*read.remarks, *alike.notes),
-            title=title,
-            about=about,
+            failures=failures,
+            notes=(*filter(None, [left_out]), *manifest.remarks, *alike.notes),
+            title=self.options.title,
+            about=self.options.about,
         )
-        if database is not None:
-            result.write(report=False)
-            database.add(alike.scores, trial=out.name)
-        result.write(report=report, run=run if cores > 1 else None)
-    return result
 
+    @property
+    def stores(self) -> bool:
+        """Whether score rows go into a database."""
+        return self._database is not None
 
-def _has(manifest: Manifest, kind: str) -> bool:
-    return any(getattr(entry, kind) for entry in manifest.entries)
+    def store(self, result: TrialResult) -> str:
+        """Put the score rows into the database, and say what that came to."""
+        assert self._database is not None
+        stored = self._database.add(
+            result.scores, trial=self.name, origin=self._identity(make=True), whole=True
+        )
+        return f"{stored.words} in {self._database.name}"
 
+    def write(self, result: TrialResult, *, report: bool = True) -> None:
+        """Write the tables and the report."""
+        result.write(report=report and self.options.report, run=self._run if self.cores > 1 else None)
 
-def _folder(out: str | Path) -> Path:
-    out = Path(out)
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(
-            f"{out}: cannot be made a folder ({error.strerror}); choose another --out"
-        ) from None
-    return out.resolve()
+    def _identity(self, *, make: bool = False) -> str:
+        """What tells this trial from another of the same name: a number kept in its folder."""
+        path = self.out / _IDENTITY
+        try:
+            return str(json.loads(path.read_text(encoding="utf-8"))["id"])
+        except (OSError, ValueError, KeyError, TypeError):
+            if not make:
+                return ""
+        identity = uuid.uuid4().hex
+        write_text(path, json.dumps({"id": identity}) + "\n")
+        return identity
 
 
 def _open_store(address: str | None) -> Store | None:

@@ -1,25 +1,20 @@
 """Pools blown out to full scale, drawn at random: rim at 1.1 to 2 of full scale, hot solid beside it, blur, scale, codec.
 
-``POOLWATCH_LONG=1`` draws more; `tests/benchmarks/bench_blown_out.py` prints them.
+``-m long`` draws more; `tests/benchmarks/bench_blown_out.py` prints them.
 """
 
 from __future__ import annotations
-
-import os
 
 import numpy as np
 import pytest
 
 from tests.benchmarks.bench_blown_out import BAR_PX, measured
 
-LONG = bool(os.environ.get("POOLWATCH_LONG"))
-SEEDS = range(9200, 9260 if LONG else 9208)
-FRAMES = 96 if LONG else 24
 
-
-@pytest.fixture(scope="module")
-def clips():
-    return [measured(seed, FRAMES) for seed in SEEDS]
+@pytest.fixture(scope="module", params=[(8, 24), pytest.param((60, 96), marks=pytest.mark.long)])
+def clips(request):
+    count, frames = request.param
+    return [measured(seed, frames) for seed in range(9200, 9200 + count)]
 
 
 def test_length_and_width_of_each(clips):

@@ -61,7 +61,7 @@ def test_puffs_at_the_rim_that_outshine_the_usual_level(pool_scene, seed):
         assert np.mean(np.abs(found.error(what)) > 1.5) < 0.02
 
 
-@pytest.mark.parametrize(("seed", "direction"), [(525, -80), (528, 60)])
+@pytest.mark.parametrize(("seed", "direction"), [pytest.param(525, -80, marks=pytest.mark.long), (528, 60)])
 def test_ripples_plume_and_trail_together(pool_scene, seed, direction):
     # Every frame counts here: a dark ripple across the tail, or a raised level that keeps puffs out, cut 2 % of the
     # pools short by up to 20 px.
@@ -137,7 +137,14 @@ BLOWN = [
 ]
 
 
-@pytest.mark.parametrize("scene", BLOWN, ids=lambda scene: str(scene["seed"]))
+# Depth, slant and blur by default; the others with ``-m long``.
+OFTEN = {232, 235, 236, 238}
+
+
+@pytest.mark.parametrize(
+    "scene",
+    [pytest.param(s, id=str(s["seed"]), marks=[] if s["seed"] in OFTEN else pytest.mark.long) for s in BLOWN],
+)
 def test_pool_blown_out_to_full_scale(pool_scene, scene):
     found = pool_scene({**scene, "pool": {**MOTION, **scene.get("pool", {})}}, 40)
     assert found.look.clipped > 0.3  # what the flag `pool_saturated` stands on

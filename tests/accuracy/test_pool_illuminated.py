@@ -84,12 +84,15 @@ def within_bars(ok: np.ndarray, along: np.ndarray, across: np.ndarray) -> None:
             "camera": {"width": 190, "height": 190, "direction_deg": 320},
             "disturbances": {"flicker_sd": 0.04, "shake_px": 0.5, "plume": {"brightness": 0.08}},
         },
-        {
-            "seed": 708,
-            "travel_speed_mm_s": 80,
-            "camera": {"width": 400, "height": 260, "rate_hz": 7000},
-            "disturbances": {"plume": {"brightness": 0.09}},
-        },
+        pytest.param(
+            {
+                "seed": 708,
+                "travel_speed_mm_s": 80,
+                "camera": {"width": 400, "height": 260, "rate_hz": 7000},
+                "disturbances": {"plume": {"brightness": 0.09}},
+            },
+            marks=pytest.mark.long,
+        ),
         {"seed": 706, "travel_speed_mm_s": 100, "camera": {"width": 190, "height": 120, "gain": 0.2}},
         {"seed": 707, "travel_speed_mm_s": 70, "camera": {"width": 190, "height": 120, "psf_sigma_px": 1.8}},
     ],
@@ -114,8 +117,10 @@ def test_riding_camera(scene):
     [
         (861, 0.6, 1.0, {"width": 220, "height": 130}),
         (862, 0.8, 2.5, {"width": 110, "height": 220, "direction_deg": 90}),
-        (863, 0.8, 2.5, {"width": 340, "height": 150, "mm_per_px": 0.014}),
-        (864, 0.8, 2.5, {"width": 300, "height": 120, "standing": True}),
+        pytest.param(
+            863, 0.8, 2.5, {"width": 340, "height": 150, "mm_per_px": 0.014}, marks=pytest.mark.long
+        ),
+        pytest.param(864, 0.8, 2.5, {"width": 300, "height": 120, "standing": True}, marks=pytest.mark.long),
     ],
 )
 def test_a_pointed_tail_is_no_bump(seed, taper, bias, camera):
@@ -129,7 +134,12 @@ def test_a_pointed_tail_is_no_bump(seed, taper, bias, camera):
 
 
 @pytest.mark.parametrize(
-    ("seed", "standing", "rate"), [(803, False, 2000), (809, True, 1000), (822, False, 1000)]
+    ("seed", "standing", "rate"),
+    [
+        (803, False, 2000),
+        pytest.param(809, True, 1000, marks=pytest.mark.long),
+        pytest.param(822, False, 1000, marks=pytest.mark.long),
+    ],
 )
 def test_particles_on_the_rim_are_no_part_of_the_pool(seed, standing, rate):
     camera = {"width": 280 if standing else 220, "height": 140, "standing": standing}
@@ -161,7 +171,7 @@ def test_standing_camera(scene):
     within_bars(ok, along, across)
 
 
-@pytest.mark.parametrize("standing", [False, True])
+@pytest.mark.parametrize("standing", [False, pytest.param(True, marks=pytest.mark.long)])
 def test_planted_tones_are_found(standing):
     frames = 400
     sim, ok, along, across = measured(
@@ -192,7 +202,7 @@ def test_planted_tones_are_found(standing):
     ("seed", "speed", "tone", "camera"),
     [
         (731, 40, 450, {"width": 180, "height": 110, "rate_hz": 5000.0}),
-        (732, 80, 800, {"width": 180, "height": 110}),
+        pytest.param(732, 80, 800, {"width": 180, "height": 110}, marks=pytest.mark.long),
         (733, 60, 800, {"width": 180, "height": 110, "standing": True}),
     ],
     ids=["riding, 5 kHz", "riding, 10 kHz", "standing"],

@@ -104,9 +104,10 @@ def test_a_pool_cut_by_the_border_is_not_guessed(pool_scene):
             {"seed": 122, "camera": {"width": 240, "height": 200, "mm_per_px": 0.03, "direction_deg": 30}},
             {"diameter_mm": 0.12},
         ),
-        (
+        pytest.param(
             {"seed": 123, "camera": {"width": 400, "height": 260, "mm_per_px": 0.014}},
             {"diameter_mm": 0.08, "speed_mm_s": 700},
+            marks=pytest.mark.long,
         ),
     ],
     ids=["fine", "coarse", "slow and large"],

@@ -43,20 +43,20 @@ def draws(
 @pytest.mark.parametrize(
     ("sds", "welds", "each", "most"),
     [
-        ([1.0] * 2, [3] * 2, 1, 0.05),
+        pytest.param([1.0] * 2, [3] * 2, 1, 0.05, marks=pytest.mark.long),
         ([1.0] * 4, [3] * 4, 1, 0.05),
-        ([1.0] * 4, [4] * 4, 2, 0.05),
-        ([1.0] * 5, [2, 3, 4, 5, 6], 1, 0.05),
+        pytest.param([1.0] * 4, [4] * 4, 2, 0.05, marks=pytest.mark.long),
+        pytest.param([1.0] * 5, [2, 3, 4, 5, 6], 1, 0.05, marks=pytest.mark.long),
         # Two shapes once a block: the paired test, whatever their scatter.
         ([1.0, 4.0], [3] * 2, 1, 0.05),
-        ([1.0, 4.0], [6, 2], 1, 0.05),
-        ([1.0, 1.0, 3.0], [4] * 3, 1, 0.055),
-        ([1.0, 1.0, 1.0, 4.0], [4] * 4, 1, 0.05),
-        ([1.0, 4.0, 4.0, 4.0], [4] * 4, 1, 0.05),
-        ([1.0, 1.0, 4.0], [3] * 3, 1, 0.06),
+        pytest.param([1.0, 4.0], [6, 2], 1, 0.05, marks=pytest.mark.long),
+        pytest.param([1.0, 1.0, 3.0], [4] * 3, 1, 0.055, marks=pytest.mark.long),
+        pytest.param([1.0, 1.0, 1.0, 4.0], [4] * 4, 1, 0.05, marks=pytest.mark.long),
+        pytest.param([1.0, 4.0, 4.0, 4.0], [4] * 4, 1, 0.05, marks=pytest.mark.long),
+        pytest.param([1.0, 1.0, 4.0], [3] * 3, 1, 0.06, marks=pytest.mark.long),
         # What few welds cannot keep: the shares that the ranking's note names.
-        ([1.0, 1.0, 4.0], [6, 6, 3], 1, 0.11),
-        ([1.0, 4.0], [6, 3], 2, 0.11),
+        pytest.param([1.0, 1.0, 4.0], [6, 6, 3], 1, 0.11, marks=pytest.mark.long),
+        pytest.param([1.0, 4.0], [6, 3], 2, 0.11, marks=pytest.mark.long),
         ([1.0, 1.0, 4.0], [6, 6, 2], 1, 0.18),
     ],
 )
@@ -84,7 +84,9 @@ def test_a_shape_that_stood_only_in_the_better_blocks_is_not_told_apart_for_it()
     assert plain / TRIALS > 0.1
 
 
-@pytest.mark.parametrize(("shapes", "welds", "shift"), [(2, 6, 1.85), (4, 4, 3.1)])
+@pytest.mark.parametrize(
+    ("shapes", "welds", "shift"), [pytest.param(2, 6, 1.85, marks=pytest.mark.long), (4, 4, 3.1)]
+)
 def test_power_does_not_fall_with_what_blocks_differ_by(shapes: int, welds: int, shift: float) -> None:
     rng = np.random.default_rng(35)
     shape, block = stood([welds] * shapes)
@@ -100,8 +102,16 @@ def test_power_does_not_fall_with_what_blocks_differ_by(shapes: int, welds: int,
         assert (told - plain) / TRIALS > gain
 
 
-@pytest.mark.parametrize("between", [0.0, 1.0, 2.0])
-@pytest.mark.parametrize("dropped", [0, 3])
+@pytest.mark.parametrize(
+    ("between", "dropped"),
+    [
+        (2.0, 3),
+        *(
+            pytest.param(b, d, marks=pytest.mark.long)
+            for b, d in [(0.0, 0), (1.0, 0), (2.0, 0), (0.0, 3), (1.0, 3)]
+        ),
+    ],
+)
 def test_intervals_cover_in_92_to_98_percent(between: float, dropped: int) -> None:
     """Of the means, also where they are moved, and of the differences."""
     rng = np.random.default_rng(36)

@@ -1,4 +1,8 @@
-"""Error rates, coverage and power of the ranking, on invented score rows with known truth."""
+"""Error rates, coverage and power of the ranking, on invented score rows with known truth.
+
+The default run draws from the functions that decide, and shows that `rank` decides as they do; ``-m long`` draws every row
+of the tables, and through `rank`.
+"""
 
 from __future__ import annotations
 
@@ -23,6 +27,25 @@ def told(groups: Groups) -> np.ndarray:
     return compare_pairs(groups).apart(len(groups.names), 0.05)
 
 
+def test_a_ranking_from_tables_decides_as_the_functions_that_the_next_tests_draw_from() -> None:
+    rng = np.random.default_rng(40)
+    apart = 0
+    for levels in ([0.7] * 4, [0.4, 0.6, 0.8, 1.0], [0.3, 0.3, 0.9, 0.9]):
+        rows = score_rows(rng, levels, 4)
+        ranking = rank(rows, settings=QUICK)
+        low, index, high = (logit(rows[f"stability_index{end}"].to_numpy()) for end in ("_low", "", "_high"))
+        error = (high - low) / 2 / stats.norm.ppf(0.975)
+        shapes = rows["beam_shape"].to_numpy()
+        groups = group_welds(shapes, index, error, prior_df=RankSettings().scatter_prior_df)
+        names = list(groups.names)
+        for pair in ranking.pairs.to_dict("records"):
+            first, second = (names.index(pair[name]) for name in ("shape_a", "shape_b"))
+            assert bool(pair["told_apart"] == 1) == told(groups)[first, second]
+            apart += pair["told_apart"] == 1
+    assert 0 < apart < 18
+
+
+@pytest.mark.long
 def test_four_shapes_alike_are_told_apart_in_at_most_5_percent_of_200_trials() -> None:
     """Through `rank`. The true rate is 4.0 % (next test), so one seed in six would give more than 10 by chance."""
     rng = np.random.default_rng(1)
@@ -33,6 +56,7 @@ def test_four_shapes_alike_are_told_apart_in_at_most_5_percent_of_200_trials() -
     assert false <= 10
 
 
+@pytest.mark.long
 def test_shapes_of_unequal_scatter_are_told_apart_in_at_most_5_percent_of_200_trials() -> None:
     """Through `rank`, from tables: one shape scatters four times as much as the three others, means alike."""
     rng = np.random.default_rng(41)
@@ -53,6 +77,7 @@ def test_shapes_of_unequal_scatter_are_told_apart_in_at_most_5_percent_of_200_tr
     assert false <= 10
 
 
+@pytest.mark.long
 def test_four_shapes_alike_over_6000_trials() -> None:
     """The same on the same kind of rows, so many that chance plays no part: the rate itself is at most 5 %."""
     rng = np.random.default_rng(2)
@@ -68,29 +93,29 @@ def test_four_shapes_alike_over_6000_trials() -> None:
     ("sds", "welds", "most"),
     [
         ([1.0] * 4, [2] * 4, 0.05),
-        ([1.0] * 4, [4] * 4, 0.05),
-        ([1.0] * 6, [6] * 6, 0.05),
-        ([1.0] * 2, [3] * 2, 0.05),
+        pytest.param([1.0] * 4, [4] * 4, 0.05, marks=pytest.mark.long),
+        pytest.param([1.0] * 6, [6] * 6, 0.05, marks=pytest.mark.long),
+        pytest.param([1.0] * 2, [3] * 2, 0.05, marks=pytest.mark.long),
         ([1.0] * 5, [2, 3, 4, 5, 6], 0.05),
         # Shapes that scatter twice and four times as much as others: from four welds a shape on, or four shapes.
-        ([1.0, 1.0, 1.0, 2.0], [4] * 4, 0.05),
-        ([1.0, 1.0, 2.0, 2.0], [3] * 4, 0.05),
+        pytest.param([1.0, 1.0, 1.0, 2.0], [4] * 4, 0.05, marks=pytest.mark.long),
+        pytest.param([1.0, 1.0, 2.0, 2.0], [3] * 4, 0.05, marks=pytest.mark.long),
         ([1.0, 1.0, 1.0, 4.0], [4] * 4, 0.05),
-        ([1.0, 1.0, 4.0, 4.0], [4] * 4, 0.05),
-        ([1.0, 4.0, 4.0, 4.0], [4] * 4, 0.05),
-        ([1.0, 1.0, 4.0], [4] * 3, 0.05),
-        ([1.0, 1.0, 1.0, 4.0], [6] * 4, 0.05),
-        ([1.0, 1.0, 1.0, 4.0], [3] * 4, 0.055),
+        pytest.param([1.0, 1.0, 4.0, 4.0], [4] * 4, 0.05, marks=pytest.mark.long),
+        pytest.param([1.0, 4.0, 4.0, 4.0], [4] * 4, 0.05, marks=pytest.mark.long),
+        pytest.param([1.0, 1.0, 4.0], [4] * 3, 0.05, marks=pytest.mark.long),
+        pytest.param([1.0, 1.0, 1.0, 4.0], [6] * 4, 0.05, marks=pytest.mark.long),
+        pytest.param([1.0, 1.0, 1.0, 4.0], [3] * 4, 0.055, marks=pytest.mark.long),
         # What so few welds cannot keep, said in `RankSettings`: two shapes alone, two welds, and the shape with the
         # fewest welds scattering most.
-        ([1.0, 4.0], [4] * 2, 0.06),
-        ([1.0, 4.0], [3] * 2, 0.08),
-        ([1.0, 1.0, 1.0, 4.0], [2] * 4, 0.07),
+        pytest.param([1.0, 4.0], [4] * 2, 0.06, marks=pytest.mark.long),
+        pytest.param([1.0, 4.0], [3] * 2, 0.08, marks=pytest.mark.long),
+        pytest.param([1.0, 1.0, 1.0, 4.0], [2] * 4, 0.07, marks=pytest.mark.long),
         ([1.0, 1.0, 4.0], [6, 6, 3], 0.075),
         # The shares that the ranking's note names.
-        ([1.0, 4.0], [6, 3], 0.09),
+        pytest.param([1.0, 4.0], [6, 3], 0.09, marks=pytest.mark.long),
         ([1.0, 4.0], [6, 2], 0.18),
-        ([1.0, 4.0], [5, 5], 0.05),
+        pytest.param([1.0, 4.0], [5, 5], 0.05, marks=pytest.mark.long),
     ],
 )
 def test_rate_of_false_differences_over_3000_trials(sds: list[float], welds: list[int], most: float) -> None:
@@ -101,7 +126,9 @@ def test_rate_of_false_differences_over_3000_trials(sds: list[float], welds: lis
 
 
 @pytest.mark.parametrize("welds", [2, 3, 4, 5, 6])
-@pytest.mark.parametrize("between", [0.0, 0.1, 0.4])
+@pytest.mark.parametrize(
+    "between", [pytest.param(0.0, marks=pytest.mark.long), 0.1, pytest.param(0.4, marks=pytest.mark.long)]
+)
 def test_interval_of_a_shapes_mean_index_covers_in_92_to_98_percent(welds: int, between: float) -> None:
     rng = np.random.default_rng(100 * welds + int(10 * between))
     levels = np.array([0.15, 0.4, 1.0, 2.5])
@@ -116,6 +143,7 @@ def test_interval_of_a_shapes_mean_index_covers_in_92_to_98_percent(welds: int, 
     assert 0.92 <= np.mean(covered) <= 0.98
 
 
+@pytest.mark.long
 def test_intervals_of_the_whole_ranking_cover() -> None:
     """The same through `rank`, from tables, with two to six welds a shape in one trial."""
     rng = np.random.default_rng(77)
@@ -162,6 +190,7 @@ def test_true_order_of_five_shapes_in_steps_of_1_4() -> None:
     assert right >= 38
 
 
+@pytest.mark.long
 def test_probability_of_being_best_is_a_probability() -> None:
     """Of trials that give the leader about p, about a share p is right."""
     rng = np.random.default_rng(15)

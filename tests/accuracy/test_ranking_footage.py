@@ -1,7 +1,8 @@
 """The whole way from invented footage to the order of the shapes: rates, scales, gains and lengths mixed.
 
-By default one small trial runs. ``POOLWATCH_FULL_TRIALS=20 pytest -n 0 tests/accuracy/test_ranking_footage.py``
-runs twenty of five shapes with four welds each: the true order must come out in nineteen.
+By default one small trial runs, with ``-m long`` one of five shapes with four welds each. ``POOLWATCH_FULL_TRIALS=20
+pytest -n 0 -m long tests/accuracy/test_ranking_footage.py`` runs twenty of those, half an hour: the true order must come out
+in nineteen.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from poolwatch.simulate import Scene, write_simulation
 from poolwatch.trial.run import run_trial
 
 NAMES = ("single-spot", "twin-spot", "flat-top", "crescent", "ring")
-FULL = int(os.environ.get("POOLWATCH_FULL_TRIALS", "0"))
+FULL = int(os.environ.get("POOLWATCH_FULL_TRIALS", "1"))
 
 
 def scene(rng: np.random.Generator, u: float, frames: int) -> Scene:
@@ -91,14 +92,11 @@ def order_found(place: Path, seed: int, shapes: int, welds: int, frames: int) ->
     )
 
 
-@pytest.mark.slow
-@pytest.mark.skipif(FULL > 0, reason="the full trials run instead")
 def test_steadier_shape_comes_first_in_a_small_trial(tmp_path: Path) -> None:
     assert order_found(tmp_path, 3, shapes=2, welds=2, frames=500) > 0.999
 
 
-@pytest.mark.slow
-@pytest.mark.skipif(FULL == 0, reason="takes about half an hour; set POOLWATCH_FULL_TRIALS=20")
+@pytest.mark.long
 def test_true_order_in_nineteen_of_twenty_trials(tmp_path: Path) -> None:
     right = sum(order_found(tmp_path / str(seed), seed, 5, 4, 900) > 0.999 for seed in range(100, 100 + FULL))
     assert right >= 0.95 * FULL

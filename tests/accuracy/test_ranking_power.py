@@ -12,7 +12,12 @@ from poolwatch.trial.scatter import compare_pairs, group_welds
 
 @pytest.mark.parametrize(
     ("shapes", "difference", "scatter", "within"),
-    [(2, 10.0, 0.25, 0.0), (4, 10.0, 0.25, 0.1), (5, 15.0, 0.5, 0.0), (3, 6.0, 0.1, 0.08)],
+    [
+        pytest.param(2, 10.0, 0.25, 0.0, marks=pytest.mark.long),
+        (4, 10.0, 0.25, 0.1),
+        pytest.param(5, 15.0, 0.5, 0.0, marks=pytest.mark.long),
+        pytest.param(3, 6.0, 0.1, 0.08, marks=pytest.mark.long),
+    ],
 )
 def test_power_with_the_welds_that_the_planner_advises(
     shapes: int, difference: float, scatter: float, within: float

@@ -50,7 +50,8 @@ def test_sizes_speeds_and_mass(busy: Clip) -> None:
 
 
 @pytest.mark.parametrize(
-    ("format", "options"), [("mp4-h264", {"quality": 24}), ("avi-mjpeg", {"jpeg_quality": 8})]
+    ("format", "options"),
+    [("mp4-h264", {"quality": 24}), pytest.param("avi-mjpeg", {"jpeg_quality": 8}, marks=pytest.mark.long)],
 )
 def test_speeds_in_lossy_video_are_as_sure_as_stated(
     tmp_path: Path, format: str, options: dict[str, int]

@@ -12,7 +12,7 @@ from poolwatch import measure_clip
 from poolwatch.measure.result import read_measurement
 from poolwatch.simulate import Scene, Simulation
 
-FRAMES = 120
+FRAMES = 48
 FACTS = {"record_rate_hz": 10_000.0, "travel_speed_mm_s": 100.0, "exposure_s": 2e-5}
 
 

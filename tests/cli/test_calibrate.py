@@ -8,6 +8,8 @@ import pytest
 from poolwatch.cli.main import main
 from poolwatch.scale.file import read_calibration, read_scale
 
+pytestmark = pytest.mark.slow
+
 
 def still(path, picture):
     import cv2

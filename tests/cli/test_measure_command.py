@@ -12,6 +12,8 @@ from poolwatch.cli.main import main
 from poolwatch.clips import open_clip
 from poolwatch.simulate import Scene, write_simulation
 
+pytestmark = pytest.mark.slow
+
 GOOD = ["--record-rate", "10000", "--mm-per-px", "0.03"]
 CONTRACT = {"frames.csv", "spatter.csv", "spectra.csv", "score.csv", "overlay.mp4", "run.json"}
 

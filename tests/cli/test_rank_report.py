@@ -34,7 +34,14 @@ def test_page_from_rows_alone(tmp_path, capsys):
 def test_no_page_where_none_is_wanted(tmp_path, capsys):
     (tmp_path / "scores.csv").write_text(ROWS, encoding="utf-8")
     assert main(["rank", str(tmp_path / "scores.csv"), "--out", str(tmp_path / "o"), "--no-report"]) == 0
-    assert {p.name for p in (tmp_path / "o").iterdir()} == {"ranking.csv", "pairs.csv"}
+    assert {p.name for p in (tmp_path / "o").iterdir()} == {
+        "ranking.csv",
+        "pairs.csv",
+        "excluded.csv",
+        "effects.csv",
+        "next_welds.csv",
+        "outcomes.csv",
+    }
 
 
 def test_no_page_of_other_rows_stays(tmp_path, capsys):
@@ -44,4 +51,11 @@ def test_no_page_of_other_rows_stays(tmp_path, capsys):
     assert (tmp_path / "o" / "report.html").exists()
     (tmp_path / "scores.csv").write_text(ROWS.replace("62,58,66", "12,8,16"), encoding="utf-8")
     assert main([*arguments, "--no-report"]) == 0
-    assert {p.name for p in (tmp_path / "o").iterdir()} == {"ranking.csv", "pairs.csv"}
+    assert {p.name for p in (tmp_path / "o").iterdir()} == {
+        "ranking.csv",
+        "pairs.csv",
+        "excluded.csv",
+        "effects.csv",
+        "next_welds.csv",
+        "outcomes.csv",
+    }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 
 import av
@@ -12,6 +13,8 @@ from poolwatch.cli.main import main
 from poolwatch.measure import write_clips_side_by_side
 from poolwatch.model.table import write_csv
 from poolwatch.simulate import Scene, write_simulation
+
+pytestmark = pytest.mark.slow
 
 
 def simulated(folder, seed, mm_per_px, **more):
@@ -159,3 +162,58 @@ def test_moved_recordings_are_told_by_content(folders, tmp_path, capsys):
     given = ["--clip", tmp_path / "moved_1.avi", "--clip", tmp_path / "moved_0.avi"]
     assert main([str(a) for a in [*command, *given]]) == 0
     assert out.exists()
+
+
+def changed(folder, place, **cells):
+    """A measured clip with another score row."""
+    import pandas as pd
+
+    shutil.copytree(folder, place)
+    row = pd.read_csv(place / "score.csv", dtype=str, keep_default_na=False).assign(**cells)
+    row.to_csv(place / "score.csv", index=False)
+    if "flags" in cells:
+        run = json.loads((place / "run.json").read_text(encoding="utf-8"))
+        run["flags"] = cells["flags"].split()
+        (place / "run.json").write_text(json.dumps(run), encoding="utf-8")
+    return place
+
+
+def test_clips_that_a_ranking_would_not_compare_are_in_no_order(folders, tmp_path, capsys):
+    a, b, _ = folders
+    other = changed(b, tmp_path / "lit", footage="illuminated")
+    out = tmp_path / "x.mp4"
+    err = fails(capsys, ["sidebyside", a, other, "--out", out, "--order", "best-first"], code=2)
+    assert "cannot be put in an order" in err
+    assert "illuminated footage cannot be ranked beside glowing footage" in err
+    assert not out.exists()
+    assert main(["sidebyside", str(a), str(other), "--out", str(out), "--seconds", "200ms"]) == 0
+    assert "no index is shown, the clips are not like for like" in capsys.readouterr().err
+
+
+def test_a_partial_index_is_compared_over_the_parts_that_both_have(folders, tmp_path):
+    from poolwatch.trial.alike import scored_alike
+
+    a, b, _ = folders
+    partial = changed(b, tmp_path / "partial", d_spatter_count="")
+    rows, reason = scored_alike([a, partial])
+    assert reason == ""
+    assert rows["d_spatter_count"].isna().all()
+    assert rows["flags"].str.contains("index_partial").all()
+    again, _ = scored_alike([partial, a])
+    assert again["stability_index"].tolist() == rows["stability_index"].tolist()[::-1]
+
+
+def test_flags_are_shown_beside_the_index(folders, tmp_path):
+    """A flagged clip does not look like any other."""
+    a, b, _ = folders
+    out = {}
+    for name, flags in (("plain", ""), ("flagged", "pool_cut_off edge_unseen")):
+        places = [
+            changed(folder, tmp_path / name / folder.parent.name / folder.name, flags=flags)
+            for folder in (a, b)
+        ]
+        path = tmp_path / f"{name}.mp4"
+        assert main(["sidebyside", *map(str, places), "--out", str(path), "--seconds", "100ms"]) == 0
+        out[name] = pictures(path)[0]
+    differ = np.abs(out["plain"].astype(int) - out["flagged"].astype(int)).max(axis=2) > 60
+    assert 500 < differ.sum() < 20_000

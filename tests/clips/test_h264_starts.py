@@ -8,14 +8,9 @@ import av
 import numpy as np
 import pytest
 
-from poolwatch.clips import blocks_in_lanes, lanes, lanes_of, open_clip
+from poolwatch.clips import open_clip
 
 FRAMES = 150
-
-
-@pytest.fixture(autouse=True)
-def _short_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(lanes, "_LEAST", 20)
 
 
 def encoded(path: Path, parameters: str) -> Path:
@@ -31,8 +26,8 @@ def encoded(path: Path, parameters: str) -> Path:
     return path
 
 
-def read_alike(path: Path, shared: bool) -> np.ndarray:
-    """All frames; none lost, and single ones, lanes and reading from the middle give the same."""
+def read_alike(path: Path) -> np.ndarray:
+    """All frames; none lost, and single ones, pieces and reading from the middle give the same."""
     with open_clip(path) as reader:
         whole = np.concatenate([block.frames for block in reader.blocks()])
         assert reader.findings().undecodable == ()
@@ -41,11 +36,10 @@ def read_alike(path: Path, shared: bool) -> np.ndarray:
         (later,) = reader.blocks(70, 80)
         assert later.decoded.all()
         assert np.array_equal(later.frames, whole[70:80])
-        pieces = lanes_of(reader, 2)
-        assert bool(pieces) is shared
-        for block in blocks_in_lanes(reader, pieces, size=7, lanes=2) if pieces else ():
-            assert block.decoded.all()
-            assert np.array_equal(block.frames, whole[block.start :][: len(block.frames)])
+        for start, stop in reversed(reader.pieces(7)):
+            for block in reader.blocks(start, stop, size=7):
+                assert block.decoded.all()
+                assert np.array_equal(block.frames, whole[block.start :][: len(block.frames)])
         assert len(whole) == FRAMES
         return whole
 
@@ -56,23 +50,21 @@ def test_refreshed_bit_by_bit_there_is_but_one_keyframe(tmp_path: Path, ending: 
     path = encoded(tmp_path / f"clip.{ending}", "intra-refresh=1:bframes=0")
     with av.open(str(path)) as container:
         assert sum(packet.is_keyframe for packet in container.demux(video=0) if packet.size) > 3
-    read_alike(path, shared=False)
+    read_alike(path)
+    with open_clip(path) as reader:
+        assert reader.pieces(7) == [(0, FRAMES)]
 
 
 @pytest.mark.parametrize(
-    ("parameters", "shared"),
-    [
-        ("bframes=2", True),
-        ("bframes=3:open-gop=1", False),
-        ("bframes=5:b-pyramid=strict", True),
-        ("bframes=0", True),
-    ],
+    "parameters", ["bframes=2", "bframes=3:open-gop=1", "bframes=5:b-pyramid=strict", "bframes=0"]
 )
-def test_avi_gives_the_pictures_in_the_order_shown(tmp_path: Path, parameters: str, shared: bool) -> None:
+def test_avi_gives_the_pictures_in_the_order_shown(tmp_path: Path, parameters: str) -> None:
     """Its times are those of decoding: by them, pictures would be shuffled, and what comes late be lost."""
-    avi = read_alike(encoded(tmp_path / "clip.avi", parameters), shared)
-    told = read_alike(encoded(tmp_path / "clip.mkv", parameters), shared=True)
+    avi = read_alike(encoded(tmp_path / "clip.avi", parameters))
+    told = read_alike(encoded(tmp_path / "clip.mkv", parameters))
     assert np.array_equal(avi, told)
+    with open_clip(tmp_path / "clip.mkv") as reader:
+        assert len(reader.pieces(7)) > 5
 
 
 def test_behind_a_lost_keyframe_of_an_avi_pictures_keep_their_numbers(tmp_path: Path) -> None:

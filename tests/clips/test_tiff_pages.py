@@ -228,9 +228,12 @@ def mutated(data: bytes, spans: list[tuple[int, int]], rng: np.random.Generator)
     return bytes(out)
 
 
-def test_damaged_directories_read_as_when_all_are_parsed(tmp_path: Path) -> None:
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "rounds", [12, pytest.param(int(os.environ.get("POOLWATCH_FUZZ", 0)) or 40, marks=pytest.mark.long)]
+)
+def test_damaged_directories_read_as_when_all_are_parsed(rounds: int, tmp_path: Path) -> None:
     rng = np.random.default_rng(int(os.environ.get("POOLWATCH_FUZZ_SEED", 5)))
-    rounds = int(os.environ.get("POOLWATCH_FUZZ", 0)) or 40
     seen = set()
     for name, options in KINDS.items():
         path = write(tmp_path / "a.tif", **options)

@@ -5,7 +5,6 @@ Run as a script on a folder, it opens and inspects every file there with 400 MB 
 
 from __future__ import annotations
 
-import resource
 import struct
 import sys
 import zlib
@@ -175,6 +174,8 @@ def main(folder: Path) -> None:
     np.save(good, FRAMES)
     poolwatch(["inspect", str(good)])  # loads all that is loaded once
     good.unlink()
+    import resource
+
     taken = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
     limit = taken + 400_000_000
     resource.setrlimit(resource.RLIMIT_AS, (limit, limit))

@@ -1,6 +1,7 @@
 """A trial of real clips, killed: the run itself at random moments, and the processes that measure for it.
 
-By default two kills of the run; ``POOLWATCH_KILLS=20 pytest -n 0 tests/faults/test_trial_killed.py`` makes twenty.
+The run is killed three times; ``POOLWATCH_KILLS=20`` makes them twenty. `tests/trial/test_batch.py` kills runs and processes that
+measure invented clips.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +20,12 @@ import pytest
 
 from poolwatch.simulate import Scene, write_simulation
 
-KILLS = int(os.environ.get("POOLWATCH_KILLS", "2"))
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(os.name != "posix", reason="ends processes by the signals of a POSIX system"),
+]
+
+KILLS = int(os.environ.get("POOLWATCH_KILLS", "3"))
 POOLWATCH = [sys.executable, "-c", "from poolwatch.cli.main import console; console()"]
 TABLES = ("scores.csv", "ranking.csv", "pairs.csv", "excluded.csv")
 
@@ -83,7 +90,6 @@ def finished(out: Path) -> set[str]:
     return {path.parent.name for path in out.glob("*/.finished.json")}
 
 
-@pytest.mark.slow
 def test_killed_at_random_moments_then_again(
     manifest: Path, whole: tuple[Path, float], tmp_path: Path
 ) -> None:
@@ -99,7 +105,7 @@ def test_killed_at_random_moments_then_again(
         try:
             process.wait(timeout=rng.uniform(0.25, 1.0) * seconds)
         except subprocess.TimeoutExpired:
-            process.send_signal(signal.SIGKILL)
+            process.kill()
             kills += 1
         else:  # the undisturbed run was slower, for whatever reason: kill sooner
             seconds = time.perf_counter() - begin
@@ -136,9 +142,8 @@ def measuring(parent: int, clip: Path) -> int | None:
     return None
 
 
-@pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="looks for the process in /proc")
-@pytest.mark.parametrize("kills", [1, 2] if KILLS > 2 else [2])
+@pytest.mark.parametrize("kills", [1, 2])
 def test_a_measuring_process_that_the_system_kills(
     kills: int, manifest: Path, whole: tuple[Path, float], tmp_path: Path
 ) -> None:
@@ -171,4 +176,77 @@ def test_a_measuring_process_that_the_system_kills(
         process = start(manifest, out)
         err = process.communicate(timeout=180)[1]
         assert err.startswith("1 clips measured, 3 were finished before"), err
+    same(out, undisturbed)
+
+
+def followed(sheet: Path, out: Path) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [*command(sheet, out), "--follow", "--poll", "0.2", "--settle", "1s"],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+def until(done: Callable[[], bool], process: subprocess.Popen[str], timeout: float) -> None:
+    deadline = time.monotonic() + timeout
+    while not done():
+        assert process.poll() is None, process.communicate()[1]
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="looks for the process in /proc")
+def test_followed_while_real_clips_grow_killed_and_followed_again(
+    manifest: Path, whole: tuple[Path, float], tmp_path: Path
+) -> None:
+    """Rows are filled in and recordings grow under it; the end is that of the trial that nobody disturbed."""
+    undisturbed, seconds = whole
+    place, out, timeout = tmp_path / "day", tmp_path / "out", 10 * seconds + 60
+    place.mkdir()
+    header, *rows = manifest.read_text(encoding="utf-8").splitlines()
+    names = [row.split(",")[0] for row in rows]
+    cells = ["," + row.split(",", 1)[1] for row in rows]
+
+    def weld(n: int) -> None:
+        """The camera writes a file bit by bit; meanwhile somebody fills in its row and saves the table."""
+        content = (manifest.parent / names[n]).read_bytes()
+        for k in range(5):
+            with (place / names[n]).open("ab") as file:
+                file.write(content[k * len(content) // 5 : (k + 1) * len(content) // 5])
+            if k == 2:
+                cells[n] = rows[n]
+                (place / "manifest.csv").write_text("\n".join([header, *cells]) + "\n", encoding="utf-8")
+            time.sleep(0.3)
+
+    (place / "manifest.csv").write_text("\n".join([header, *cells]) + "\n", encoding="utf-8")
+    process = followed(place / "manifest.csv", out)
+    weld(0)
+    until(lambda: len(finished(out)) == 1, process, timeout)
+    weld(1)
+    until(lambda: measuring(process.pid, place / names[1]) is not None, process, timeout)
+    process.send_signal(signal.SIGKILL)
+    process.communicate()
+    first = {name: (out / name / "score.csv").stat().st_mtime_ns for name in finished(out)}
+    assert first
+    process = followed(place / "manifest.csv", out)
+    weld(2)
+    weld(3)
+
+    def ranked() -> bool:
+        if not (out / "ranking.csv").exists():
+            return False
+        with (out / "ranking.csv").open(encoding="utf-8", newline="") as file:
+            return sum(int(row["clips"]) for row in csv.DictReader(file)) == 4
+
+    until(ranked, process, timeout)
+    process.send_signal(signal.SIGINT)
+    err = process.communicate(timeout=60)[1]
+    assert process.returncode == 0, err
+    assert err.strip().endswith(
+        f"ended: 4 of 4 welds measured; the same command goes on from here; results in {out}"
+    )
+    for name, written in first.items():
+        assert (out / name / "score.csv").stat().st_mtime_ns == written, "measured again"
     same(out, undisturbed)

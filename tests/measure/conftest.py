@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 import poolwatch
-from poolwatch.simulate import Scene, write_simulation
+from tests.rendered_once import rendered
 
 SCENE = {
     "frames": 1200,
@@ -34,9 +34,7 @@ FACTS = {
 @pytest.fixture(scope="session")
 def weld_clip(tmp_path_factory):
     """The clip as MKV, with its truth beside it."""
-    return write_simulation(
-        Scene.checked(SCENE, where="test"), tmp_path_factory.mktemp("weld"), format="mkv-ffv1"
-    )
+    return rendered(tmp_path_factory, SCENE, "mkv-ffv1")
 
 
 @pytest.fixture(scope="session")

@@ -9,6 +9,8 @@ from poolwatch.measure import measure_clip
 from poolwatch.simulate import Scene, write_simulation
 from tests.accuracy.spatter_clips import ORDINARY, errors, measure, scene
 
+pytestmark = pytest.mark.slow
+
 CAMERA = {"width": 320, "height": 192}
 POOL = {"length_mm": 1.4, "width_mm": 0.8}
 

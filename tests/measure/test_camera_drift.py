@@ -14,6 +14,8 @@ from poolwatch.model.errors import MeasurementError, UsageError
 from poolwatch.scale.travel import Drift, motion_in_clip, scale_from_travel
 from poolwatch.simulate import Scene, write_simulation
 
+pytestmark = pytest.mark.slow
+
 VIEW = (200, 140)
 SCALE = 0.025
 FRAMES = 180
@@ -60,7 +62,10 @@ def scaled(motion, drift, speed=60.0):
     )
 
 
-@pytest.mark.parametrize(("seed", "direction", "drift"), [(61, 0.0, (3.0, 0.0)), (62, 215.0, (2.0, -2.0))])
+@pytest.mark.parametrize(
+    ("seed", "direction", "drift"),
+    [pytest.param(61, 0.0, (3.0, 0.0), marks=pytest.mark.long), (62, 215.0, (2.0, -2.0))],
+)
 def test_drift_of_the_camera_is_taken_out_of_the_scale(tmp_path, seed, direction, drift):
     motion, found = seen(tmp_path, seed, direction, drift)
     assert found is not None

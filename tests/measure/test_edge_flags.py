@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 import poolwatch
+from poolwatch.measure import MeasureSettings
 from poolwatch.measure.convert import _sharper, picture_flags
 from poolwatch.measure.inspection import inspect_clip
 from poolwatch.model.axes import PoolAxes
@@ -16,6 +17,8 @@ from poolwatch.model.recording import Recording
 from poolwatch.model.tables import FRAMES
 from poolwatch.pool.tail import Edges
 from poolwatch.simulate import Scene, write_simulation
+
+pytestmark = pytest.mark.slow
 
 
 def measured(folder, pool, disturbances=None, **camera):
@@ -28,7 +31,11 @@ def measured(folder, pool, disturbances=None, **camera):
     }
     clip = write_simulation(Scene.checked(scene, where="test"), folder, format="npy")
     direction = camera.get("direction_deg", 0.0)
-    return clip, poolwatch.measure_clip(clip, record_rate_hz=10_000.0, travel_direction_deg=direction)
+    # The edge is learned without particles: they are not looked for.
+    settings = MeasureSettings(spatter_on=False)
+    return clip, poolwatch.measure_clip(
+        clip, record_rate_hz=10_000.0, travel_direction_deg=direction, settings=settings
+    )
 
 
 @pytest.mark.parametrize(
@@ -58,7 +65,7 @@ def test_what_is_wrong_with_the_edge_is_flagged(tmp_path, pool, camera, flags):
 
 
 @pytest.mark.parametrize(("share", "flagged"), [(0.4, False), (0.55, False), (0.75, True), (0.85, True)])
-@pytest.mark.parametrize("direction", [0.0, -50.0])
+@pytest.mark.parametrize("direction", [pytest.param(0.0, marks=pytest.mark.long), -50.0])
 def test_an_end_that_a_hot_bead_hides_is_flagged(tmp_path, share, flagged, direction):
     trail = {"trail": {"share": share, "fade_mm": 1.2}}
     clip, found = measured(tmp_path, {}, trail, direction_deg=direction)
@@ -81,7 +88,13 @@ def test_an_end_that_a_hot_bead_hides_is_flagged(tmp_path, share, flagged, direc
         (4.0, {"plume": {"brightness": 0.03}, "flicker_sd": 0.03}, None),
     ],
 )
-@pytest.mark.parametrize("camera", [{"direction_deg": 0.0}, {"direction_deg": 130.0, "depth_bits": 12}])
+@pytest.mark.parametrize(
+    "camera",
+    [
+        pytest.param({"direction_deg": 0.0}, marks=pytest.mark.long),
+        {"direction_deg": 130.0, "depth_bits": 12},
+    ],
+)
 def test_an_edge_that_what_glows_behind_it_hides_is_flagged(tmp_path, gain, disturbances, wrong, camera):
     clip, found = measured(tmp_path, {}, disturbances, gain=gain, **camera)
     truth = pd.read_csv(clip.parent / "truth_frames.csv")

@@ -13,6 +13,8 @@ from poolwatch.model.recording import Recording
 from poolwatch.pool.settings import PoolSettings
 from poolwatch.simulate import Scene, write_simulation
 
+pytestmark = pytest.mark.slow
+
 RATE = {"record_rate_hz": 10_000.0}
 SCALED = {"mm_per_px": 0.03, "travel_speed_mm_s": 90.0}
 
@@ -65,7 +67,7 @@ def test_a_direction_that_was_not_given_is_found(clips, name, source):
 
 
 @pytest.mark.parametrize("name", ["riding", "standing", "glowing"])
-@pytest.mark.parametrize("wrong", [40.0, 145.0])
+@pytest.mark.parametrize("wrong", [pytest.param(40.0, marks=pytest.mark.long), 145.0])
 def test_a_wrong_direction_is_flagged_and_not_called_a_wrong_scale(clips, name, wrong):
     found = poolwatch.measure_clip(clips[name], **RATE, **SCALED, travel_direction_deg=wrong)
     assert "direction_disagrees" in found.flags

@@ -13,6 +13,8 @@ from poolwatch.model.recording import Recording
 from poolwatch.model.table import csv_text
 from poolwatch.simulate import Scene, write_simulation
 
+pytestmark = pytest.mark.slow
+
 FACTS = {"record_rate_hz": 10_000.0, "mm_per_px": 0.03, "travel_speed_mm_s": 60.0}
 
 

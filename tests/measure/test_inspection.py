@@ -13,6 +13,8 @@ from poolwatch.model.recording import Recording
 from poolwatch.pool.settings import PoolSettings
 from poolwatch.simulate import Scene, write_simulation
 
+pytestmark = pytest.mark.slow
+
 
 def made(folder, kind="illuminated", **changes):
     scene = {
@@ -99,7 +101,7 @@ def test_what_was_given_is_held_against_the_metal(tmp_path):
     wrong = told(clip, Recording(**FACTS | {"mm_per_px": 0.03}, travel_direction_deg=-20.0))
     assert wrong["travel direction"].verdict == "poor"
     assert "--travel-direction 20" in wrong["travel direction"].change
-    assert wrong["metal"].verdict == "fair"
+    assert wrong["metal"].verdict == "poor"
     assert "one of the three is wrong" in wrong["metal"].change
 
 
@@ -122,3 +124,43 @@ def test_faint_texture_and_too_short_clips_are_said(tmp_path):
 def test_footage_forced_against_the_pictures_is_poor(tmp_path):
     glowing = MeasureSettings(pool=PoolSettings(footage="glowing"))
     assert told(made(tmp_path), None, glowing)["footage"].verdict == "poor"
+
+
+def test_a_metal_that_moves_half_as_far_as_was_said_is_not_fit(tmp_path):
+    clip = made(tmp_path)
+    right = inspect_clip(clip, recording=Recording(**FACTS, travel_direction_deg=20.0))
+    assert "metal" not in {f.name for f in right.findings if f.verdict == "poor"}
+    wrong = inspect_clip(
+        clip, recording=Recording(**FACTS | {"travel_speed_mm_s": 180.0}, travel_direction_deg=20.0)
+    )
+    assert not wrong.fit
+    assert "metal" in {f.name for f in wrong.findings if f.verdict == "poor"}
+    # A scale that is known to within 20 % only is not refuted by 15 %.
+    unsure = Recording(**FACTS | {"mm_per_px": 0.025 * 1.15, "mm_per_px_u": 0.005}, travel_direction_deg=20.0)
+    assert told(clip, unsure)["metal"].verdict == "good"
+
+
+@pytest.mark.parametrize(("doubled", "verdict"), [(0, "good"), (1, "fair"), (6, "fair"), (30, "poor")])
+def test_repeated_frames_are_judged_by_their_share(tmp_path, doubled, verdict):
+    """Of 600 frames: one that the camera repeated is left out and no harm; one in twenty is another frame rate."""
+    camera = {"width": 96, "height": 64, "mm_per_px": 0.05}
+    scene = Scene.checked({"frames": 600, "seed": 5, "camera": camera}, where="test")
+    clip = write_simulation(scene, tmp_path, format="npy")
+    frames = np.load(clip)
+    for k in range(doubled):
+        frames[20 * k + 1] = frames[20 * k]
+    np.save(clip, frames)
+    found = told(clip)
+    assert found["repeated frames"].value == f"{doubled} of 600"
+    assert found["repeated frames"].verdict == verdict
+
+
+def test_facts_that_are_missing_are_poor(tmp_path):
+    clip = made(tmp_path, "glowing")
+    bare = told(clip)
+    assert (bare["record rate"].verdict, bare["scale"].verdict) == ("poor", "poor")
+    assert bare["other facts"].verdict == "fair"
+    given = told(clip, Recording(**FACTS, material="austenitic-stainless"))
+    assert given["record rate"].verdict == "fact"
+    assert "scale" not in given
+    assert "other facts" not in given

@@ -6,7 +6,8 @@ import numpy as np
 
 from poolwatch.clips import open_clip
 from poolwatch.measure import MeasureSettings
-from poolwatch.measure.gather import gather, mark_jumps
+from poolwatch.measure.gather import gather
+from poolwatch.measure.jumps import mark_jumps
 from poolwatch.measure.look import look_at
 from poolwatch.model.recording import Recording
 from poolwatch.simulate import Scene, Simulation

@@ -11,6 +11,8 @@ import poolwatch
 from poolwatch.pool.illuminated.evidence import BINS, Counts, learn_evidence
 from poolwatch.simulate import Scene, write_simulation
 
+pytestmark = pytest.mark.slow
+
 
 def test_how_alike_they_are() -> None:
     bins = np.arange(BINS)

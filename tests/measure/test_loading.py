@@ -35,6 +35,7 @@ print(np.allclose(product(b, b), b @ b), arraymath._HAVE_BLAS, linalg.ensure_bla
 """
 
 
+@pytest.mark.slow
 def test_scipy_waits_until_it_is_needed_and_numba_lacks_nothing() -> None:
     done = subprocess.run(
         [sys.executable, "-W", "error", "-c", _CODE], capture_output=True, text=True, check=True
@@ -42,6 +43,7 @@ def test_scipy_waits_until_it_is_needed_and_numba_lacks_nothing() -> None:
     assert done.stdout.split() == ["False", "True", "True", "True", "numba.np.linalg"]
 
 
+@pytest.mark.slow
 def test_the_first_look_does_not_hang_on_its_threads(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     scene = {
         "frames": 60,

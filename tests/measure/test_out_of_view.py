@@ -13,6 +13,8 @@ from poolwatch.model.errors import MeasurementError
 from poolwatch.model.recording import Recording
 from poolwatch.simulate import Scene, Simulation
 
+pytestmark = pytest.mark.slow
+
 FACTS = {"record_rate_hz": 5000.0, "mm_per_px": 0.04, "travel_speed_mm_s": 60.0}
 NO_SPATTER = MeasureSettings(spatter_on=False)
 

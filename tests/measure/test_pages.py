@@ -16,6 +16,8 @@ from poolwatch.measure.pages import clip_evidence
 from poolwatch.model.errors import ClipError
 from poolwatch.show.segments import OverlayChoices, pack_segments, plan_overlay, unpack_segments
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def folder(measured, tmp_path_factory):

@@ -17,6 +17,8 @@ from poolwatch.scale.file import read_scale
 from poolwatch.scale.points import Pair, scale_from_points
 from poolwatch.simulate import Scene, write_simulation
 
+pytestmark = pytest.mark.slow
+
 TILTED = (1.1, 0.0, 0.0, 1 / 1.1)
 
 

@@ -14,6 +14,8 @@ from poolwatch.model.errors import MeasurementError, UsageError
 from poolwatch.model.recording import Recording
 from poolwatch.simulate import Scene, Simulation
 
+pytestmark = pytest.mark.slow
+
 SCENE = {
     "frames": 240,
     "seed": 61,

@@ -11,6 +11,8 @@ from poolwatch.measure.welds import longest, welds_of
 from poolwatch.model.errors import UsageError
 from poolwatch.simulate import Scene, Simulation
 
+pytestmark = pytest.mark.slow
+
 FACTS = {"record_rate_hz": 5000.0, "mm_per_px": 0.04, "travel_speed_mm_s": 60.0}
 
 

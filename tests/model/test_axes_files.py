@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import errno
 import math
+import os
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -117,3 +119,63 @@ def test_rows_of_a_tilted_picture_have_a_scale_of_their_own():
         assert 100 * axes.row_mm_per_px == pytest.approx(np.linalg.norm(ends[1] - ends[0]))
     assert axes.row_mm_per_px == pytest.approx(0.025)
     assert PoolAxes(0.0, 0.0, 37.0, 0.02).row_mm_per_px == pytest.approx(0.02)
+
+
+@pytest.fixture
+def as_on_windows(monkeypatch):
+    monkeypatch.setattr("poolwatch.model.files.WINDOWS", True)
+    monkeypatch.setattr("poolwatch.model.files._PAUSES_S", (0.0, 0.0))
+
+
+def test_only_a_handle_that_may_write_is_synced(tmp_path, monkeypatch):
+    # FlushFileBuffers, which os.fsync calls on Windows, needs a handle with write access (its documentation).
+    fcntl = pytest.importorskip("fcntl")
+    synced = []
+
+    def fsync(handle):
+        if fcntl.fcntl(handle, fcntl.F_GETFL) & os.O_ACCMODE == os.O_RDONLY:
+            raise OSError(errno.EBADF, os.strerror(errno.EBADF))
+        synced.append(handle)
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    write_text(tmp_path / "a.csv", "whole\n")
+    assert (tmp_path / "a.csv").read_text(encoding="utf-8") == "whole\n"
+    assert len(synced) == 1
+
+
+@pytest.mark.usefixtures("as_on_windows")
+@pytest.mark.parametrize(("times", "written"), [(2, True), (9, False)])
+def test_a_target_that_another_program_holds(tmp_path, monkeypatch, times, written):
+    target = tmp_path / "a.csv"
+    target.write_text("old", encoding="utf-8")
+    refusals = iter([True] * times)
+    replace = Path.replace
+
+    def held(self, other):
+        if next(refusals, False):
+            raise PermissionError(errno.EACCES, "The process cannot access the file")
+        return replace(self, other)
+
+    monkeypatch.setattr(Path, "replace", held)
+    if written:
+        write_text(target, "new")
+    else:
+        with pytest.raises(OutputError, match="close it where it is open, or choose another --out"):
+            write_text(target, "new")
+    assert target.read_text(encoding="utf-8") == ("new" if written else "old")
+    assert [path.name for path in tmp_path.iterdir()] == ["a.csv"]
+
+
+@pytest.mark.usefixtures("as_on_windows")
+def test_a_path_too_long_says_so(tmp_path, monkeypatch):
+    deep = tmp_path / ("d" * 120) / ("e" * 120)
+    deep.mkdir(parents=True)
+
+    def refuse(self, *args, **kwargs):
+        raise FileNotFoundError(errno.ENOENT, "The system cannot find the path specified", str(self))
+
+    monkeypatch.setattr(Path, "write_text", refuse)
+    with pytest.raises(
+        OutputError, match="longer than the 260 characters of Windows: choose a shorter --out"
+    ):
+        write_text(deep / "scores.csv", "x")

@@ -19,6 +19,8 @@ from poolwatch.plan.beam_image import BeamImage, read_beam_image
 from poolwatch.plan.beam_moments import second_moments
 from poolwatch.plan.beam_regions import Regions, power_shares
 
+pytestmark = pytest.mark.slow
+
 Floats = np.ndarray
 
 
@@ -128,7 +130,16 @@ def core_and_ring(kind: str, share: float) -> Floats:
     return image / image.max()
 
 
-@pytest.mark.parametrize("kind", ["flat, gap", "flat, blurred", "bell", "bell, near", "bell in flat"])
+@pytest.mark.parametrize(
+    "kind",
+    [
+        "flat, gap",
+        pytest.param("flat, blurred", marks=pytest.mark.long),
+        "bell",
+        pytest.param("bell, near", marks=pytest.mark.long),
+        "bell in flat",
+    ],
+)
 def test_half_of_the_power_in_a_faint_ring_is_found(kind: str) -> None:
     """Half in each, ring a few hundredths as bright as the core, 1 % noise: 50 % ± 0.5 %."""
     image = core_and_ring(kind, 0.5)
@@ -139,7 +150,7 @@ def test_half_of_the_power_in_a_faint_ring_is_found(kind: str) -> None:
     assert found.core + found.ring == pytest.approx(1)
 
 
-@pytest.mark.parametrize("share", [0.0, 0.2, 0.8])
+@pytest.mark.parametrize("share", [0.0, pytest.param(0.2, marks=pytest.mark.long), 0.8])
 def test_other_splits_and_sizes(share: float) -> None:
     image = core_and_ring("flat, blurred", share)
     noisy = image + 0.01 * np.random.default_rng(9).standard_normal(image.shape)

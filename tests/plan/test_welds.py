@@ -59,11 +59,12 @@ def test_the_planner_plans_for_the_ranking_as_it_comes() -> None:
     assert Comparison(scatter=1).alpha == RankSettings().alpha
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("shapes", "welds", "scatter", "within", "difference", "around"),
     [
-        (2, 3, 0.2, 0.0, 14, 50),
-        (3, 2, 0.3, 0.0, 30, 62),
+        pytest.param(2, 3, 0.2, 0.0, 14, 50, marks=pytest.mark.long),
+        pytest.param(3, 2, 0.3, 0.0, 30, 62, marks=pytest.mark.long),
         (4, 5, 0.25, 0.1, 12, 35),
         (6, 4, 0.15, 0.14, 9, 71),
     ],
@@ -84,8 +85,14 @@ def test_power_is_that_of_the_ranking_on_2000_simulated_trials(
     assert planned == pytest.approx(told / 2000, abs=0.03)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
-    ("shapes", "welds", "within", "difference"), [(2, 4, 0.0, 14), (3, 3, 0.0, 16), (4, 5, 0.1, 12)]
+    ("shapes", "welds", "within", "difference"),
+    [
+        pytest.param(2, 4, 0.0, 14, marks=pytest.mark.long),
+        pytest.param(3, 3, 0.0, 16, marks=pytest.mark.long),
+        (4, 5, 0.1, 12),
+    ],
 )
 def test_power_in_blocks_is_that_of_the_ranking_on_600_simulated_trials(
     shapes: int, welds: int, within: float, difference: float
@@ -264,6 +271,7 @@ def test_a_pilot_tells_its_scatter() -> None:
     assert low < np.hypot(0.3, 0.2) < high
 
 
+@pytest.mark.slow
 def test_interval_of_a_pilots_scatter_holds_the_truth_as_often_as_it_says() -> None:
     rng = np.random.default_rng(8)
     rows = score_rows(rng, 3, 3, 0.3, 0.1)

@@ -14,6 +14,8 @@ from poolwatch.pool.illuminated import find_illuminated, learn_illuminated, wind
 from poolwatch.pool.settings import PoolSettings
 from poolwatch.simulate import Scene, Simulation
 
+pytestmark = pytest.mark.slow
+
 SETTINGS = PoolSettings()
 MOTION = {
     "length": {"tones": [{"frequency_hz": 310, "amplitude": 0.04}], "noise_sd": 0.015},

@@ -10,6 +10,8 @@ from poolwatch.pool.keyhole import learn_keyhole
 from poolwatch.pool.settings import PoolSettings
 from poolwatch.simulate import Scene, Simulation
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.mark.parametrize(
     ("spots", "direction", "scale"),

@@ -19,12 +19,17 @@ class Sheet:
         self.ky = 2 * np.pi * np.sin(angle) / wavelength
         self.phase = rng.uniform(0, 2 * np.pi, waves)
         self.amplitude = math.sqrt(2 / waves)
+        self.size = (0, 0)
 
     def at(self, height: int, width: int, dx: float = 0.0, dy: float = 0.0) -> np.ndarray:
         """Texture of unit scatter whose content has moved by (dx, dy)."""
-        x = np.exp(1j * np.outer(self.kx, np.arange(width) - dx))
-        y = np.exp(1j * (np.outer(self.ky, np.arange(height) - dy) + self.phase[:, None]))
-        return self.amplitude * np.real(y.T @ x)
+        # exp(i k (x - dx)) = exp(i k x) exp(-i k dx): what does not move is worked out once.
+        if (height, width) != self.size:
+            self.size = (height, width)
+            self.along = np.exp(1j * np.outer(self.kx, np.arange(width)))
+            self.down = np.exp(1j * (np.outer(self.ky, np.arange(height)) + self.phase[:, None]))
+        moved = self.along * np.exp(-1j * (self.kx * dx + self.ky * dy))[:, None]
+        return self.amplitude * (self.down.real.T @ moved.real - self.down.imag.T @ moved.imag)
 
 
 def weld_clip(

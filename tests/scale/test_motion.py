@@ -27,6 +27,7 @@ TRAVELS = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("speed", "rate", "scale", "direction", "seed"), TRAVELS)
 def test_travel_speed_gives_the_scale_within_one_per_cent(speed, rate, scale, direction, seed):
     px = speed / rate / scale
@@ -51,6 +52,7 @@ def test_travel_speed_gives_the_scale_within_one_per_cent(speed, rate, scale, di
     )
 
 
+@pytest.mark.slow
 def test_the_error_bar_of_the_speed_covers_the_error():
     z = []
     for seed in range(31, 41):

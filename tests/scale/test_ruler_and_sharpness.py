@@ -86,6 +86,7 @@ def test_blur_of_a_slanted_edge(sigma, angle):
     assert found.rise_px == pytest.approx(2.563103 * found.sigma_px, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_edge_position_reaches_the_cramer_rao_limit():
     # Lower limit for one row, erf edge: (noise / step) sqrt(2 sqrt(pi) sigma); 0.037656 px at step / noise 50.
     rng = np.random.default_rng(3)

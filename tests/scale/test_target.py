@@ -120,6 +120,7 @@ def test_published_chessboard_calibration_is_reproduced(checkerboard_photos):
     assert np.mean(fit.view_rms_px / math.sqrt(54)) == pytest.approx(0.0395, abs=0.001)
 
 
+@pytest.mark.slow
 def test_own_corners_on_the_chessboard_photos(checkerboard_photos):
     # The published corners of left02 are pulled by neighbours inside the 11 px window (1.18 px). With a window
     # that holds one corner the focal length moves by 0.5 % and every view fits alike.

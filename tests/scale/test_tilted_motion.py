@@ -19,6 +19,8 @@ from poolwatch.scale.points import Pair, scale_from_points
 from poolwatch.scale.travel import motion_in_clip, scale_from_travel
 from poolwatch.scale.uncertainty import Budget, Contribution
 
+pytestmark = pytest.mark.slow
+
 VIEW = (200, 150)
 RATE, SPEED = 5000.0, 80.0
 

@@ -129,6 +129,7 @@ def script_texts(page):
     return re.findall(r"<script(?![^>]*application/json)[^>]*>(.*?)</script>", page, re.S)
 
 
+@pytest.mark.slow
 def test_names_from_files_are_escaped_everywhere(clip, tmp_path):
     score = clip.result.score.assign(clip=NASTY, beam_shape=NASTY, flags=f"no_scale {NASTY.replace(' ', '')}")
     result = replace(

@@ -67,6 +67,7 @@ def trial():
     return ranking, scores
 
 
+@pytest.mark.slow
 def test_same_figure_same_bytes_as_png_and_svg(clip, tmp_path):
     for kind, start in (("png", PNG), ("svg", SVG)):
         first = figure_bytes(spectra_figure(clip.result), kind)
@@ -205,6 +206,7 @@ def test_empty_tables_say_so_and_do_not_fail(drawn, trial):
     figure_bytes(spatter_figure(clip), "png")
 
 
+@pytest.mark.slow
 def test_all_stills_are_written(clip, trial, tmp_path):
     (tmp_path / "clip").mkdir()
     (tmp_path / "clip" / "middle_line.png").write_bytes(b"from frames that are gone")

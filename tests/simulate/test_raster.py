@@ -84,6 +84,16 @@ def test_a_straight_edge_is_the_error_function_averaged_over_a_pixel(sigma: floa
         assert (row - exact).sum() == pytest.approx(0, abs=1e-3)
 
 
+@pytest.mark.parametrize("sigma", [0.3, 0.6, 0.9, 1.8])
+def test_spread_and_average_in_one_equal_those_of_opencv(sigma: float) -> None:
+    fine = raster.fineness(sigma)
+    cells = np.random.default_rng(2).random((23 * fine, 41 * fine), dtype=np.float32)
+    taps = raster.kernel(sigma, fine)
+    spread = cv2.sepFilter2D(cells, cv2.CV_32F, taps, taps, borderType=cv2.BORDER_CONSTANT)
+    want = spread.reshape(23, fine, 41, fine).mean(axis=(1, 3))
+    np.testing.assert_allclose(raster.to_pixels(cells, taps, fine), want, atol=2e-6)
+
+
 @pytest.mark.parametrize("sigma", [0.6, 0.9])
 def test_a_sharp_tail_equals_brute_force_supersampling(sigma: float) -> None:
     polygon = drop(0.9)

@@ -13,6 +13,8 @@ from poolwatch.spatter import SpatterSettings, detect, learn
 from poolwatch.spatter.alarms import alarm_factor
 from poolwatch.spatter.visibility import smallest_diameter
 
+pytestmark = pytest.mark.slow
+
 SETTINGS = SpatterSettings()
 
 

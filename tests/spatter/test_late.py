@@ -124,6 +124,7 @@ def settled(
     return np.concatenate([*out, late.finish()])
 
 
+@pytest.mark.slow
 def test_tracks_are_the_same_and_many_false_blocks_go_unfitted(
     blocks: tuple[NDArray[np.uint8], list[NDArray[np.float64]], SpatterLook],
 ) -> None:

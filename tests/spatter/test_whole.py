@@ -11,6 +11,8 @@ from poolwatch.spatter.judging import REASONS
 from tests.spatter.conftest import Measured, measure, must_be_found, partners
 from tests.spatter.rendered import Flight, Footage, shower
 
+pytestmark = pytest.mark.slow
+
 
 def test_every_particle_once(ordinary: Measured) -> None:
     wanted = must_be_found(ordinary.footage)

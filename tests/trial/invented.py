@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from poolwatch.model.errors import MeasurementError
+from poolwatch.model.errors import ClipError, MeasurementError
 from poolwatch.model.files import write_text
 from poolwatch.trial.measurer import Common, Job, Report
 
@@ -56,6 +56,10 @@ class InventedMeasurer:
 
     def fingerprint(self, path: Path) -> str:
         return hashlib.sha256(path.read_bytes()).hexdigest()[:16]
+
+    def check_opens(self, path: Path, settings: Path | None) -> None:
+        if "---\n" not in path.read_text():
+            raise ClipError(f"{path}: no end of the recording is found")
 
     def settings_id(self, settings: Path | None) -> str:
         return "default" if settings is None else hashlib.sha256(settings.read_bytes()).hexdigest()[:16]

@@ -68,7 +68,7 @@ def test_a_cluster_gives_the_same_bytes_and_names_what_failed(scheduler: str, tm
     clips["crescent/1"] += "band_high = 900\n"
     clips["flat-top/3"] += "fail = no pool found\n"
     manifest = lay_out(tmp_path, clips)
-    here = run_trial(manifest, tmp_path / "here", workers=2, report=False, measurer=InventedMeasurer())
+    here = run_trial(manifest, tmp_path / "here", workers=1, report=False, measurer=InventedMeasurer())
     events = []
     there = run_trial(
         manifest,

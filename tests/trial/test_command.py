@@ -12,6 +12,8 @@ from poolwatch.trial.measurer import ClipMeasurer
 from poolwatch.trial.run import run_trial
 from tests.trial.invented import InventedMeasurer, lay_out, ordinary
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def invented(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -131,6 +133,48 @@ def test_the_room_is_light_to_import() -> None:
         ).stdout.strip()
         == "[]"
     )
+
+
+@pytest.mark.usefixtures("invented")
+@pytest.mark.parametrize(
+    ("failing", "options", "code"),
+    [([], ["--strict"], 0), (["flat-top/2"], [], 0), (["flat-top/2"], ["--strict"], 1), (None, [], 1)],
+)
+def test_failure_shows_in_the_exit_code(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    failing: list[str] | None,
+    options: list[str],
+    code: int,
+) -> None:
+    clips = ordinary(2)
+    for name in clips if failing is None else failing:
+        clips[name] = "fail = no pool found"
+    out = tmp_path / "out"
+    arguments = ["trial", str(lay_out(tmp_path, clips)), "--out", str(out), "--no-report", *options]
+    assert main(arguments) == code
+    last = capsys.readouterr().err.splitlines()[-1]
+    assert ("no pool found" in last) == (code == 1)
+    assert (out / "ranking.csv").exists() == (failing is not None)
+    assert main(arguments) == code, "a run that finds the others finished says the same"
+
+
+@pytest.mark.usefixtures("invented")
+@pytest.mark.parametrize("failing", [False, True])
+def test_a_demo_that_lacks_a_clip_ends_with_1(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, failing: bool
+) -> None:
+    clips = ordinary(1)
+    if failing:
+        clips["crescent/1"] = "fail = its index is missing; copy it again"
+    folder = lay_out(tmp_path / "demo_clips", clips).parent
+    monkeypatch.setattr("poolwatch.model.data.data_folder", lambda name: folder)
+    # A report needs more of a clip than is invented here.
+    monkeypatch.setattr("poolwatch.trial.results.write_report", lambda result, run: None)
+    assert main(["demo", "--out", str(tmp_path / "out")]) == int(failing)
+    shown = capsys.readouterr().err
+    assert ("1 of 3 clips was not measured" in shown) == failing
+    assert (tmp_path / "out" / "ranking.csv").exists()
 
 
 @pytest.mark.usefixtures("invented")

@@ -14,6 +14,8 @@ from poolwatch.trial.factors import study_factors
 from poolwatch.trial.gauss import expected_improvement, fit_process
 from poolwatch.trial.surface import fit_surface
 
+pytestmark = pytest.mark.slow
+
 # Montgomery, Design and Analysis of Experiments: filtration rate, 2^4 in standard order. Half-fraction rows seen in
 # published copies, the whole from memory; the effects below were worked out again from these numbers.
 FILTRATION = [45, 71, 48, 65, 68, 60, 80, 65, 43, 100, 45, 104, 75, 86, 70, 96]
@@ -48,6 +50,7 @@ def effects_of(scores: pd.DataFrame) -> dict[str, float]:
     return dict(zip(table["term"], table["effect"], strict=True))
 
 
+@pytest.mark.slow
 def test_montgomerys_filtration_rate() -> None:
     found = effects_of(two_level("ABCD", FILTRATION))
     expected = {
@@ -308,6 +311,7 @@ def test_expected_improvement_is_the_integral() -> None:
     np.testing.assert_allclose(expected_improvement(np.array([2.0, 1.0]), np.zeros(2), 1.5), [0.5, 0.0])
 
 
+@pytest.mark.long
 def test_next_welds_climb_to_the_best_of_a_known_function() -> None:
     """Branin's function, turned over (Dixon & Szegö 1978): best 0 at three places; ten rounds from a coarse grid."""
 

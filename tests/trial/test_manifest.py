@@ -1,6 +1,8 @@
 from __future__ import annotations
 
 import codecs
+import re
+import unicodedata
 from pathlib import Path
 
 import pytest
@@ -9,7 +11,7 @@ from hypothesis import strategies as st
 
 from poolwatch.model.errors import UsageError
 from poolwatch.trial import read_manifest
-from poolwatch.trial.names import folder_names
+from poolwatch.trial.names import folder_names, safe_name
 
 HEADER = "clip,beam_shape,replicate,record_rate_hz,mm_per_px"
 
@@ -93,9 +95,9 @@ def test_every_problem_is_listed_by_row_and_column_at_once(place: Path) -> None:
         "problems, nothing was measured",
         "row 2, record_rate_hz: '10 kHz' is not a plain number",
         "row 3, clip: 'missing.avi' is not there",
-        "row 4, beam_shape: is empty",
+        "row 4: beam_shape to be filled in",
         "row 4, exposure_s: 20 s is longer than the time between frames",
-        "row 5, mm_per_px: is empty and no scale file is given",
+        "row 5: mm_per_px to be filled in",
         "row 5, material: unknown material 'cheese'",
         "rows 5 and 6, clip: the same recording, 'c.avi', is named 2 times",
         "(1) ",
@@ -264,15 +266,37 @@ def test_names_that_would_leave_the_folder(clip: str) -> None:
     assert name.lower() not in ("con", "scores", "ranking", "report")
 
 
+# Names that Windows keeps for devices, with any ending and in any case ("Naming Files, Paths, and Namespaces",
+# Microsoft's documentation of the Windows API); superscript digits count.
+@pytest.mark.parametrize(
+    "clip", ["con.avi", "AUX.2.avi", "nul .x.avi", "Com1.avi", "lpt9.a.b.mp4", "com\u00b9.avi", "conin$.avi"]
+)
+def test_no_folder_is_named_like_a_device(clip: str) -> None:
+    for name in (safe_name(clip), *folder_names([clip]), *folder_names([clip, "x/" + clip])):
+        base = unicodedata.normalize("NFKC", name.split(".")[0].rstrip()).lower()
+        assert re.fullmatch(r"con|prn|aux|nul|conin\$|conout\$|(com|lpt)\d", base) is None
+
+
+@given(st.text(min_size=1, max_size=30))
+def test_no_folder_ends_in_a_dot_or_blank_and_names_of_everyday_stay(clip: str) -> None:
+    for folder in (False, True):
+        name = safe_name(clip, folder=folder)
+        assert name
+        assert not name.startswith((" ", "."))
+        assert not name.endswith((" ", "."))
+    assert safe_name("weld 3_b-1.avi") == "weld 3_b-1"
+    assert safe_name("stills.v2", folder=True) == "stills.v2"
+
+
 def test_values_out_of_range_are_named_beside_other_faults_of_their_row(place: Path) -> None:
     path = write(place, HEADER + ",travel_speed_mm_s", "a.avi,,1,10000,-0.03,6 m/min", ",crescent,2,0,0.02,")
     with pytest.raises(UsageError) as refused:
         read_manifest(path)
     said = str(refused.value)
     for words in (
-        "row 2, beam_shape: is empty",
+        "row 2: beam_shape to be filled in",
         "row 2, travel_speed_mm_s: '6 m/min'",
-        "row 3, clip: is empty",
+        "row 3: clip to be filled in",
     ):
         assert words in said
     assert "row 2: 'mm_per_px'" in said

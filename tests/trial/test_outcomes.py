@@ -43,6 +43,7 @@ def test_least_correlation_is_the_tabled_critical_value(welds: int, critical: fl
     assert least_correlation(welds) == pytest.approx(critical, abs=5e-4)
 
 
+@pytest.mark.slow
 def test_interval_covers() -> None:
     """95 % intervals over 200 samples of 12 welds with a known rank correlation."""
     r = 0.6

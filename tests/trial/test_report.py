@@ -17,6 +17,8 @@ from poolwatch.trial.pool import ProcessPool
 from poolwatch.trial.report import SIDE_BY_SIDE, write_report
 from poolwatch.trial.run import run_trial
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def trial(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:

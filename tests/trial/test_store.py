@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import pwd
 import shutil
 import socket
 import subprocess
@@ -17,10 +16,11 @@ import pytest
 
 from poolwatch.cli.main import main
 from poolwatch.model.errors import OutputError, UsageError
-from poolwatch.trial.store import Store, is_store, open_store
+from poolwatch.trial.store import Store, open_store
+from poolwatch.trial.store_address import is_store
 from tests.trial.simulated import score_rows
 
-pytest.importorskip("sqlalchemy", reason="the trial database is an extra: pip install 'poolwatch[store]'")
+TABLES = ("poolwatch_scores", "poolwatch_values", "poolwatch_trials", "poolwatch_schema")
 
 
 def rows(seed: int = 1) -> pd.DataFrame:
@@ -32,9 +32,8 @@ def rows(seed: int = 1) -> pd.DataFrame:
 
 
 def _programs() -> Path | None:
-    found = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb")) + [
-        Path(path) for path in [shutil.which("initdb")] if path
-    ]
+    found = [Path(path) for path in [shutil.which("initdb")] if path]
+    found += sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
     return found[-1].parent if found else None
 
 
@@ -55,7 +54,9 @@ def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     )
     place = tmp_path_factory.mktemp("pg")
     user: dict[str, object] = {}
-    if os.geteuid() == 0:
+    if os.name == "posix" and os.geteuid() == 0:
+        import pwd
+
         nobody = next((u for u in pwd.getpwall() if u.pw_name in ("postgres", "nobody")), None)
         if nobody is None:
             pytest.skip("running as root, and there is no other user to run the PostgreSQL server")
@@ -97,13 +98,13 @@ def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
     store = open_store(request.getfixturevalue("postgres"))
     yield store
     with store._engine.begin() as connection:
-        for table in ("poolwatch_scores", "poolwatch_values"):
+        for table in TABLES:
             connection.execute(sa.text(f"DROP TABLE IF EXISTS {table}"))
 
 
 def test_what_goes_in_comes_out(store: Store) -> None:
     scores = rows()
-    assert store.add(scores, trial="t1") == 6
+    assert store.add(scores, trial="t1").words == "6 welds stored as trial 't1' (6 new)"
     back = store.read()
     order = scores.sort_values(["beam_shape", "replicate"]).reset_index(drop=True)
     pd.testing.assert_frame_equal(back[list(order)], order, check_dtype=False, rtol=1e-12)
@@ -114,14 +115,127 @@ def test_same_clip_and_settings_again_updates_its_row(store: Store) -> None:
     changed = rows()
     changed["stability_index"] = 42.0
     changed["factor_gas"] = None
-    store.add(changed.iloc[:2], trial="t2")
+    stored = store.add(changed.iloc[:2], trial="t1")
+    assert (stored.rows, stored.new, stored.removed) == (2, 0, 0)
     back = store.read()
     assert len(back) == 6
     assert (back["stability_index"] == 42).sum() == 2
     touched = back["clip_id"].isin(changed["clip_id"][:2])
     assert back.loc[touched, "factor_gas"].isna().all()
     assert back.loc[~touched, "factor_gas"].notna().sum() == 4
-    assert len(store.read(trial="t2")) == 2
+
+
+def test_a_weld_may_belong_to_several_trials_with_its_figures_as_compared_in_each(store: Store) -> None:
+    """A second trial that shares reference welds takes nothing away from the first."""
+    store.add(rows(), trial="march")
+    reference = rows().iloc[:2].assign(stability_index=42.0, factor_gas="helium")
+    stored = store.add(reference, trial="may")
+    assert stored.shared == {"march": 2}
+    assert "also in other trials, where they stay as they are: 2 in 'march'" in stored.words
+    assert store.trials() == {"march": 6, "may": 2}
+    march, may = store.read(trial="march"), store.read(trial="may")
+    assert len(march) == 6
+    assert (march["stability_index"] != 42.0).all()
+    assert "helium" not in set(march["factor_gas"])
+    assert may["stability_index"].tolist() == [42.0, 42.0]
+    assert may["factor_gas"].tolist() == ["helium", "helium"]
+    # Both together: each weld counts once.
+    assert len(store.read(trial=["march", "may"])) == 6
+
+
+def test_a_whole_trial_stored_again_loses_rows_that_it_no_longer_holds_and_says_so(store: Store) -> None:
+    store.add(rows(), trial="t1", whole=True)
+    store.add(rows(), trial="t2", whole=True)
+    stored = store.add(rows().iloc[:4], trial="t1", whole=True)
+    assert (stored.rows, stored.new, stored.removed) == (4, 0, 2)
+    assert "2 taken out that the trial no longer holds" in stored.words
+    assert store.trials() == {"t1": 4, "t2": 6}
+
+
+def test_a_name_that_is_another_trials_is_refused(store: Store) -> None:
+    store.check_name("out", origin="")
+    store.add(rows(), trial="out", origin="a1")
+    store.check_name("out", origin="a1")
+    store.check_name("other", origin="")
+    for origin in ("", "b2"):
+        with pytest.raises(UsageError, match=r"already holds another trial named 'out', stored .*--name"):
+            store.check_name("out", origin=origin)
+
+
+# As the first version of the tables was made.
+FIRST = (
+    "CREATE TABLE poolwatch_scores (clip TEXT, clip_id TEXT NOT NULL, settings_id TEXT NOT NULL, beam_shape TEXT, "
+    "replicate TEXT, stability_index DOUBLE PRECISION, flags TEXT, trial TEXT, folder TEXT, stored_at TEXT, "
+    "PRIMARY KEY (clip_id, settings_id))",
+    "CREATE TABLE poolwatch_values (clip_id TEXT NOT NULL, settings_id TEXT NOT NULL, name TEXT NOT NULL, "
+    "number DOUBLE PRECISION, words TEXT, PRIMARY KEY (clip_id, settings_id, name))",
+    "INSERT INTO poolwatch_scores VALUES ('a.avi', 'a', 's', 'ring', '1', 60, '', 'march', 'a', '2026-03-01T10:00:00Z'), "
+    "('b.avi', 'b', 's', 'spot', '1', 40, '', NULL, 'b', '2026-03-01T10:00:00Z')",
+    "INSERT INTO poolwatch_values VALUES ('a', 's', 'factor_power', 2.5, NULL), ('b', 's', 'factor_gas', NULL, 'argon')",
+)
+
+
+def make_first(store: Store) -> None:
+    import sqlalchemy as sa
+
+    with store._engine.begin() as connection:
+        for statement in FIRST:
+            connection.execute(sa.text(statement))
+
+
+def test_tables_of_the_first_version_are_read_and_brought_up_to_date(store: Store) -> None:
+    import sqlalchemy as sa
+
+    make_first(store)
+    before = store.read()
+    assert store.trials() == {"": 1, "march": 1}
+    with pytest.raises(UsageError, match=r"a trial \(of an earlier version.*named 'march'"):
+        store.check_name("march", origin="")
+    stored = store.add(rows(), trial="t1")
+    assert stored.new == 6
+    after = store.read(trial=["", "march"])
+    pd.testing.assert_frame_equal(after[list(before)], before, check_dtype=False)
+    assert after["factor_power"].tolist()[0] == 2.5
+    assert after["factor_gas"].tolist()[1] == "argon"
+    with store._engine.connect() as connection:
+        names = set(sa.inspect(connection).get_table_names())
+        assert connection.execute(sa.text("SELECT version FROM poolwatch_schema")).scalar() == 2
+    assert names >= set(TABLES)
+    assert not any(name.endswith("_1") for name in names)
+
+
+def test_a_fault_while_tables_are_brought_up_to_date_leaves_the_old_ones(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    make_first(store)
+    before = store.read()
+
+    def break_off(*arguments: object) -> None:
+        raise OSError("disk gone")
+
+    monkeypatch.setattr("poolwatch.trial.store._delete", break_off)
+    with pytest.raises(OSError, match="disk gone"):
+        store.add(rows(), trial="t1")
+    pd.testing.assert_frame_equal(store.read(), before)
+    assert store.trials() == {"": 1, "march": 1}
+    monkeypatch.undo()
+    assert store.add(rows(), trial="t1").new == 6
+
+
+def test_tables_of_a_later_version_are_refused(store: Store) -> None:
+    import sqlalchemy as sa
+
+    store.add(rows())
+    with store._engine.begin() as connection:
+        connection.execute(sa.text("UPDATE poolwatch_schema SET version = 99"))
+    for call in (store.read, store.trials, lambda: store.add(rows())):
+        with pytest.raises(UsageError, match="made by a later poolwatch"):
+            call()
+
+
+def test_what_was_confirmed_stays_confirmed(store: Store) -> None:
+    store.add(rows().assign(facts_confirmed=["", "yes", "", "", "", ""]), trial="t1")
+    assert (store.read()["facts_confirmed"] == "yes").sum() == 1
 
 
 def test_other_settings_are_another_row(store: Store) -> None:
@@ -156,27 +270,25 @@ def test_connection_cut_by_the_server_half_way(postgres: str, monkeypatch: pytes
 
     store = open_store(postgres)
     store.add(rows())
-    insert = store._insert
 
-    def cut(table: sa.Table) -> object:
+    def cut(*arguments: object) -> None:
         with open_store(postgres)._engine.connect() as other:
             other.execute(
                 sa.text(
                     "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE pid <> pg_backend_pid() AND datname = 'postgres'"
                 )
             )
-        return insert(table)
 
-    monkeypatch.setattr(store, "_insert", cut)
+    monkeypatch.setattr("poolwatch.trial.store._delete", cut)
     with pytest.raises(OutputError) as caught:
         store.add(rows().assign(stability_index=1.0))
     assert "s3cr3t" not in str(caught.value)
     monkeypatch.undo()
     assert (store.read()["stability_index"] != 1.0).all()
-    assert store.add(rows().assign(stability_index=1.0)) == 6
+    assert store.add(rows().assign(stability_index=1.0)).rows == 6
     assert len(store.read()) == 6
     with store._engine.begin() as connection:
-        for table in ("poolwatch_scores", "poolwatch_values"):
+        for table in TABLES:
             connection.execute(sa.text(f"DROP TABLE {table}"))
 
 
@@ -261,8 +373,35 @@ def test_rank_reads_from_a_store(tmp_path: Path, capsys: pytest.CaptureFixture[s
     store.add(rows(), trial="one")
     store.add(rows(5).assign(settings_id="s2"), trial="two")
     assert main(["rank", address, "--out", str(tmp_path / "all")]) == 2
+    assert "holds 2 trials: 'one' (6 welds), 'two' (6 welds); choose with --trial" in " ".join(
+        capsys.readouterr().err.split()
+    )
+    both = ["--trial", "one", "--trial", "two"]
+    assert main(["rank", address, *both, "--out", str(tmp_path / "both")]) == 2
     assert "a weld counts once" in capsys.readouterr().err
     assert main(["rank", address, "--trial", "one", "--out", str(tmp_path / "one")]) == 0
-    assert "single-spot" in capsys.readouterr().out
+    out, err = capsys.readouterr()
+    assert "single-spot" in out
+    assert "6 welds of trial one in sqlite" in err
+    # All that a trial gives, for the rows hold factors and outcomes.
+    names = {path.name for path in (tmp_path / "one").iterdir()}
+    assert names >= {
+        "ranking.csv",
+        "pairs.csv",
+        "effects.csv",
+        "next_welds.csv",
+        "outcomes.csv",
+        "report.html",
+    }
     assert main(["rank", address, "--trial", "none", "--out", str(tmp_path / "no")]) == 2
     assert "trials in it: one, two" in " ".join(capsys.readouterr().err.split())
+
+
+def test_the_only_trial_of_a_store_is_taken_and_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    address = f"sqlite:///{tmp_path / 't.db'}"
+    open_store(address).add(rows(), trial="pilot")
+    assert main(["rank", address, "--out", str(tmp_path / "o")]) == 0
+    assert "6 welds of trial pilot" in capsys.readouterr().err
+    assert "<h1>pilot</h1>" in (tmp_path / "o" / "report.html").read_text(encoding="utf-8")

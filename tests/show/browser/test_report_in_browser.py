@@ -18,6 +18,8 @@ from poolwatch.show.report import ClipEvidence, TrialEvidence, clip_report, tria
 from poolwatch.show.report import clip as clip_page
 from poolwatch.show.stills.outline import gather_space_time
 
+pytestmark = pytest.mark.slow
+
 NASTY = "<script>document.title='harm'</script>"
 SHOW = "document.querySelector('.watch')"
 
