@@ -162,7 +162,7 @@ def show_studies(compared: Comparison, notes: Sequence[str] = ()) -> None:
         console.print(escape(reading))
     if compared.factors is not None and len(compared.factors.next_welds):
         console.print()
-        console.print("What to weld next (mean index expected ± its standard uncertainty; 95 % of welds):")
+        console.print("What to weld next (mean index ± standard uncertainty; 95 % of welds):")
         settings = Counter(_setting(weld) for weld in compared.factors.next_welds.to_dict("records"))
         for setting, times in settings.items():
             console.print("  " + escape(setting + (f", {times} welds" if times > 1 else "")))
