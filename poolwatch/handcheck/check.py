@@ -191,7 +191,7 @@ def _plain(quantity: QuantityCheck) -> dict[str, Any]:
 
 def _measured(measurement: Measurement, frames: tuple[int, ...]) -> dict[str, Floats]:
     """What the tool measured in each frame, px."""
-    from ..pool.geometry import extents
+    from ..pool.geometry import SHARP, extents
 
     mm = measurement.axes.mm_per_px
     table = measurement.frames.iloc[list(frames)]
@@ -202,7 +202,7 @@ def _measured(measurement: Measurement, frames: tuple[int, ...]) -> dict[str, Fl
         outline = measurement.outlines(frame)
         if len(outline):
             x, y = (np.ascontiguousarray(side) for side in outline.T)
-            ends[:, row] = extents(x, y, ux, uy, vx, vy)
+            ends[:, row] = extents(x, y, ux, uy, vx, vy, SHARP)
     ends -= origin[[0, 0, 1, 1], None]
     return {
         "length": table["pool_length_mm"].to_numpy(dtype=np.float64) / mm,

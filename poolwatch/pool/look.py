@@ -30,6 +30,9 @@ _ONE_WAY = 0.95
 _CLIPPING = 0.99
 # Levels above that of the glow at which the liquid's outline is looked for, and its share of what glows at least.
 _BEAD_LEVELS, _POOL_OF_GLOW = 16, 0.12
+# Steepness of that outline, over the usual one of all that glows: of pools cut by the border, which are hotter farther in,
+# it is 0.3 at most, of beads at 0.6 of the liquid's brightness 0.6 and more.
+_STEEP = 0.4
 _FRACTIONS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.88)
 
 
@@ -242,19 +245,20 @@ def _glowing(
     if area < settings.smallest_area_px:
         return None
     if touches(contour, *frame.shape):
-        level, area = _without_bead(frame, smooth, level, top, area) or (level, area)
+        level, area = _without_bead(frame, smooth, level, top, contour) or (level, area)
     return (level, area) if area <= 0.8 * smooth.size else None
 
 
 def _without_bead(
-    frame: Grey, smooth: Grey, level: float, top: float, area: float
+    frame: Grey, smooth: Grey, level: float, top: float, glow: NDArray[np.float64]
 ) -> tuple[float, float] | None:
     """Level between a bead that stays hot to the border and the brighter liquid, and the area above it; None: no such.
 
     The liquid's outline is steep all the way round, and closes inside the picture.
     """
     gradient = _gradient(smooth)
-    best, found = 0.0, None
+    area = largest_region(frame, level, 0)[1]
+    best, found = _STEEP * _steepness(gradient, glow, 50), None
     for step in range(1, _BEAD_LEVELS):
         higher = level + step * (top - level) / _BEAD_LEVELS
         contour, smaller = largest_region(frame, higher, 0)
@@ -275,10 +279,10 @@ def _gradient(smooth: Grey) -> NDArray[np.float32]:
     return out
 
 
-def _steepness(gradient: NDArray[np.float32], contour: NDArray[np.float64]) -> float:
-    """Gradient that all but the flattest parts of a contour reach."""
+def _steepness(gradient: NDArray[np.float32], contour: NDArray[np.float64], share: float = 8) -> float:
+    """Gradient that all but the flattest parts of a contour reach, `share` per cent of it."""
     x, y = contour.astype(np.intp).T
-    return float(np.percentile(gradient[y, x], 8))
+    return float(np.percentile(gradient[y, x], share))
 
 
 def _usual(areas: NDArray[np.float64]) -> NDArray[np.bool_]:

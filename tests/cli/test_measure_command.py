@@ -231,7 +231,7 @@ def test_stopped_by_hand(clip, tmp_path, capsys, monkeypatch):
     def stop(*args, **kwargs):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("poolwatch.measure.gather.measure_block", stop)
+    monkeypatch.setattr("poolwatch.measure.piece.measure_frames", stop)
     err = fails(capsys, ["measure", clip, "--out", tmp_path / "o", *GOOD], code=1)
     assert "stopped by the user" in err
     assert not (tmp_path / "o").exists()

@@ -123,7 +123,12 @@ def test_keyhole_brightness_that_is_left_empty_has_its_flag(emptied):
             "gain": np.ones(100),
         }
     )
-    look = SimpleNamespace(pool=SimpleNamespace(clipped=0.0), black_share=0.0, end_width=9.0, edges=Edges())
+    look = SimpleNamespace(
+        pool=SimpleNamespace(clipped=0.0, keyhole=SimpleNamespace(seen=True)),
+        black_share=0.0,
+        end_width=9.0,
+        edges=Edges(),
+    )
     assert picture_flags(frames, look, PoolAxes(0, 0, 0)) == ({"keyhole_saturated"} if emptied else set())
 
 

@@ -75,7 +75,7 @@ def test_a_doubled_picture_of_the_pool_still_is(tmp_path):
     assert "repeated_frames" in measure_clip(tmp_path / "c.npy", settings=NO_SPATTER, **FACTS).flags
     found = {f.name: f for f in inspect_clip(tmp_path / "c.npy").findings}
     assert found["repeated frames"].value == "1 of 120"
-    assert found["repeated frames"].verdict == "poor"
+    assert found["repeated frames"].verdict == "fair"
 
 
 def test_cures_follow_the_commonest_word():
