@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -15,6 +16,9 @@ SLOW = {TESTS / "accuracy", TESTS / "faults", TESTS / "metamorphic"}
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    # A run in the background ignores Ctrl-C, and so would every command that a test starts and interrupts.
+    if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     if hasattr(config, "workerinput") or config.option.collectonly:
         return
     # There is a worker for each core: more threads of linear algebra wait for one another in busy loops.

@@ -30,8 +30,8 @@ _ONE_WAY = 0.95
 _CLIPPING = 0.99
 # Levels above that of the glow at which the liquid's outline is looked for, and its share of what glows at least.
 _BEAD_LEVELS, _POOL_OF_GLOW = 16, 0.12
-# Steepness of that outline, over the usual one of all that glows: of pools cut by the border, which are hotter farther in,
-# it is 0.3 at most, of beads at 0.6 of the liquid's brightness 0.6 and more.
+# Steepness of that outline over the usual one of all that glows: at most 0.3 in pools cut by the border, which are
+# hotter farther in; 0.6 and more with beads at 0.6 of the liquid's brightness.
 _STEEP = 0.4
 _FRACTIONS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.88)
 

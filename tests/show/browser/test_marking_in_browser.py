@@ -19,7 +19,7 @@ SCENE = {
     "seed": 5,
     "camera": {"width": 200, "height": 160, "mm_per_px": 0.03, "exposure_s": 2e-5, "direction_deg": 120.0},
     "pool": {"length": {"noise_sd": 0.02}, "width": {"noise_sd": 0.01}},
-    "spatter": {"rate_per_s": 600, "diameter_mm": 0.2},
+    "spatter": {"rate_per_s": 1500, "diameter_mm": 0.2},
 }
 ENDS = ("front", "rear", "left", "right")
 STAGE = "document.getElementById('stage')"
@@ -89,12 +89,12 @@ def screen(page, place: np.ndarray, size: tuple[int, int]) -> tuple[float, float
 
 def ends_of(measured, frame: int) -> np.ndarray:
     """Front, rear, left and right as measured, pool axes, px."""
-    from poolwatch.pool.geometry import extents
+    from poolwatch.pool.geometry import SHARP, extents
 
     x, y = np.ascontiguousarray(measured.outlines(frame).T)
     (ux, uy), (vx, vy) = measured.axes.matrix.tolist()
     origin = measured.axes.matrix @ (measured.axes.origin_x, measured.axes.origin_y)
-    return np.array(extents(x, y, ux, uy, vx, vy)) - origin[[0, 0, 1, 1]]
+    return np.array(extents(x, y, ux, uy, vx, vy, SHARP)) - origin[[0, 0, 1, 1]]
 
 
 def press(page, key: str) -> None:
