@@ -282,6 +282,21 @@ def test_second_round_has_another_order_and_partial_marks_are_not_saved(page, fo
     assert orders[0] != orders[1]
 
 
+def test_marks_made_in_another_tab_are_kept(page, folder):
+    opened(page, folder)
+    begin(page)
+    stored = "JSON.parse(localStorage.getItem(Object.keys(localStorage)[0]))"
+    page.js(
+        f"(() => {{ const book = {stored}; book.sheets['CD\\n1'] = {{ ...book.sheets['AB\\n1'], person: 'CD' }};"
+        " localStorage.setItem(Object.keys(localStorage)[0], JSON.stringify(book)); })()"
+    )
+    press(page, "x")
+    assert page.js(f"Object.values({stored}.sheets).map(s => s.person + Object.keys(s.marks).length)") == [
+        "AB1",
+        "CD0",
+    ]
+
+
 @pytest.mark.parametrize("width", [390, 1280, 2560])
 def test_nothing_is_wider_than_the_screen_and_all_tools_are_in_view(page, folder, width):
     page.size(width, 844 if width == 390 else 800)
