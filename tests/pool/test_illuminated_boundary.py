@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from poolwatch.pool.geometry import extents
+from poolwatch.pool.geometry import VAGUE, extents
 from poolwatch.pool.illuminated.boundary import chain, follow, settle
 from poolwatch.pool.illuminated.bumps import level_bumps, tips_of
 from poolwatch.pool.illuminated.evidence import (
@@ -119,7 +119,7 @@ def test_the_place_of_a_blurred_edge_does_not_hang_on_the_contrast(sigma, liquid
             SEARCH + REACH,
             8.0,
         )
-        front, rear, *_ = extents(x, y, 1.0, 0.0, 0.0, -1.0)
+        front, rear, *_ = extents(x, y, 1.0, 0.0, 0.0, -1.0, VAGUE)
         radii.append(0.5 * (front - rear))
     assert np.mean(radii) == pytest.approx(25.3, abs=0.45)
     assert np.std(radii) < 0.3

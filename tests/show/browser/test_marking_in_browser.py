@@ -89,12 +89,12 @@ def screen(page, place: np.ndarray, size: tuple[int, int]) -> tuple[float, float
 
 def ends_of(measured, frame: int) -> np.ndarray:
     """Front, rear, left and right as measured, pool axes, px."""
-    from poolwatch.pool.geometry import extents
+    from poolwatch.pool.geometry import SHARP, extents
 
     x, y = np.ascontiguousarray(measured.outlines(frame).T)
     (ux, uy), (vx, vy) = measured.axes.matrix.tolist()
     origin = measured.axes.matrix @ (measured.axes.origin_x, measured.axes.origin_y)
-    return np.array(extents(x, y, ux, uy, vx, vy)) - origin[[0, 0, 1, 1]]
+    return np.array(extents(x, y, ux, uy, vx, vy, SHARP)) - origin[[0, 0, 1, 1]]
 
 
 def press(page, key: str) -> None:
