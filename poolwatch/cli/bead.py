@@ -83,10 +83,10 @@ def command(photos: tuple[Path, ...], **given: Any) -> None:
             click.echo(f"  {line}")
         for line in jobs.against_pool(path, photo):
             click.echo(f"  {line}")
+        # From the first place at which the bead is seen, as in its table along the weld.
+        first = photo.px.strip.along[photo.px.edges.seen][0]
         for change in photo.px.changes:
-            start, stop = (
-                (place - photo.px.axis.start) * photo.mm_per_px for place in (change.start, change.stop)
-            )
+            start, stop = ((place - first) * photo.mm_per_px for place in (change.start, change.stop))
             click.echo(f"  {change.kind} at {start:.1f} to {stop:.1f} mm")
         flags |= set(photo.row["flags"].split())
     for name in (name for name in BEAD_FLAGS if name in flags):

@@ -134,6 +134,23 @@ def test_manifest_of_a_spreadsheet_stays_readable(weld, tmp_path, capsys) -> Non
     assert not any("." in cell for cell in numbers.values())
 
 
+def test_changes_are_where_the_table_along_the_weld_has_them(tmp_path, capsys) -> None:
+    scene = WeldScene(
+        seed=5,
+        width_px=800,
+        height_px=300,
+        mm_per_px=MM,
+        bead=Bead(length=640, width=40, edge_rms=0.8, start_crater=0.5, end_crater=0.4),
+    )
+    write_weld(scene, tmp_path / "weld.png")
+    assert run(tmp_path / "weld.png", "--mm-per-px", MM, "--details", tmp_path / "d") == 0
+    said = [float(line.split()[2]) for line in capsys.readouterr().out.splitlines() if " crater at " in line]
+    along = pd.read_csv(tmp_path / "d" / "weld_along.csv")
+    places = along.loc[along["change"] == "crater", "along_mm"]
+    assert min(said) == pytest.approx(places.min(), abs=0.5 * 40 * MM)
+    assert min(said) >= 0
+
+
 def test_peaks_are_those_of_the_row_s_own_clip(weld, tmp_path, capsys) -> None:
     """Clips of one name in two folders."""
     manifest = tmp_path / "manifest.csv"

@@ -19,7 +19,7 @@ SCENE = {
     "seed": 5,
     "camera": {"width": 200, "height": 160, "mm_per_px": 0.03, "exposure_s": 2e-5, "direction_deg": 120.0},
     "pool": {"length": {"noise_sd": 0.02}, "width": {"noise_sd": 0.01}},
-    "spatter": {"rate_per_s": 600, "diameter_mm": 0.2},
+    "spatter": {"rate_per_s": 1200, "diameter_mm": 0.2},
 }
 ENDS = ("front", "rear", "left", "right")
 STAGE = "document.getElementById('stage')"
