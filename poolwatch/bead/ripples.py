@@ -35,13 +35,14 @@ def find_ripples(strip: Strip, edges: Edges, *, stands_out: PeakTest) -> Ripples
     """Find the ripples of a bead; none is a NaN spacing."""
     judged = np.flatnonzero(edges.judged)
     part = slice(int(judged[0]), int(judged[-1]) + 1)
-    rows, across = _rows(strip, edges, part)
+    blur = 0.0 if edges.by_texture else min(edges.left.blur, edges.right.blur)
+    rows, across = _rows(strip, edges, part, blur)
     width = float(np.median(edges.width[part]))
     count = strip.light.shape[1]
     none = Ripples(math.nan, math.nan, math.nan, np.full(count, math.nan), np.empty((0, 2)))
     best: tuple[float, Ripples] | None = None
     for frequency in _likely(rows, width):
-        found = _at(rows, across, frequency, stands_out)
+        found = _at(rows, across, frequency, lambda mean: _standing_out(mean, blur, stands_out))
         if found is not None and (best is None or found[0] > best[0]):
             spacing, u, order, phase, trail = found[1:]
             whole = np.full(count, math.nan)
@@ -50,7 +51,7 @@ def find_ripples(strip: Strip, edges: Edges, *, stands_out: PeakTest) -> Ripples
     return none if best is None else best[1]
 
 
-def _rows(strip: Strip, edges: Edges, part: slice) -> tuple[Floats, Floats]:
+def _rows(strip: Strip, edges: Edges, part: slice, blur: float) -> tuple[Floats, Floats]:
     """Rows of the bead, straightened, freed of what is slow along it: (k, columns) and their places, half widths."""
     grey = strip.light.mean(axis=2)
     centre = gaussian_filter1d(edges.centre, 5.0)
@@ -62,11 +63,25 @@ def _rows(strip: Strip, edges: Edges, part: slice) -> tuple[Floats, Floats]:
     rest = straight / np.maximum(slow, 1e-3) - 1
     limit = 4 * 1.4826 * np.median(np.abs(rest)) + 1e-6
     # What the point spread took from fine ripples is put back, or their mean spacing would look too wide.
-    blur = 0.0 if edges.by_texture else min(edges.left.blur, edges.right.blur)
     f = np.fft.rfftfreq(rest.shape[1])
     gain = np.minimum(np.exp(2 * math.pi**2 * blur**2 * f**2), _MOST_GAIN)
     sharp = np.fft.irfft(np.fft.rfft(np.clip(rest, -limit, limit), axis=1) * gain, rest.shape[1], axis=1)
     return np.asarray(sharp), places / half
+
+
+def _standing_out(mean: Floats, blur: float, stands_out: PeakTest) -> tuple[float, ...]:
+    """What stands out of red noise, from the frequencies whose blur was put back whole.
+
+    Blurred red noise is none: what falls off at its fine end makes all between stand out.
+    """
+    finest = math.sqrt(math.log(_MOST_GAIN) / 2) / (math.pi * max(blur, 1e-9))
+    count = len(mean)
+    kept = min(count, int(2 * finest * count))
+    if kept < 16:
+        return ()
+    # Fewer samples of the same length: what is finer is left out.
+    coarse = np.fft.irfft(np.fft.rfft(mean)[: kept // 2 + 1], kept) * kept / count
+    return tuple(peak * kept / count for peak in stands_out(np.asarray(coarse)))
 
 
 def _spectra(rows: Floats) -> tuple[Floats, Floats]:

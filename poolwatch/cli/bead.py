@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+import itertools
+from pathlib import Path, PureWindowsPath
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -82,10 +83,10 @@ def command(photos: tuple[Path, ...], **given: Any) -> None:
             click.echo(f"  {line}")
         for line in jobs.against_pool(path, photo):
             click.echo(f"  {line}")
+        # From the first place at which the bead is seen, as in its table along the weld.
+        first = photo.px.strip.along[photo.px.edges.seen][0]
         for change in photo.px.changes:
-            start, stop = (
-                (place - photo.px.axis.start) * photo.mm_per_px for place in (change.start, change.stop)
-            )
+            start, stop = ((place - first) * photo.mm_per_px for place in (change.start, change.stop))
             click.echo(f"  {change.kind} at {start:.1f} to {stop:.1f} mm")
         flags |= set(photo.row["flags"].split())
     for name in (name for name in BEAD_FLAGS if name in flags):
@@ -159,11 +160,31 @@ class _Jobs:
         if len({path.resolve() for path in photos}) < len(photos):
             raise UsageError("the same photo is given twice")
         self.photos = photos
+        self._refuse_written_over(given)
         if given["scores"] and self.manifest is None and len(given["scores"]) != len(photos):
             raise UsageError(
                 f"{len(photos)} photos but {len(given['scores'])} --scores; give one for each, in order"
             )
         self.scores = [read_scores(path) for path in given["scores"]]
+        for path, rows in zip(given["scores"], self.scores, strict=True):
+            if self.manifest is None and len(rows) != 1:
+                raise UsageError(
+                    f"--scores {path}: holds {len(rows)} clips; give the folder of the photo's own clip, or --manifest"
+                )
+
+    def _refuse_written_over(self, given: dict[str, Any]) -> None:
+        """Refuse places to write to that are read: photos are not taken twice."""
+        from ..model.errors import UsageError
+
+        read = {path.resolve(): path for path in (*self.photos, given["scale"], self.manifest) if path}
+        written = [] if given["out"] is None else [("--out", given["out"])]
+        if given["details"] is not None:
+            written += [("--details", path) for path in _details_of(given["details"], self.photos)]
+        for option, path in written:
+            if path.resolve() in read:
+                raise UsageError(
+                    f"{option} would write over {read[path.resolve()]}; give another place to write to"
+                )
 
     def _read_manifest(self, photos: tuple[Path, ...]) -> None:
         from ..model.errors import UsageError
@@ -175,20 +196,25 @@ class _Jobs:
             raise UsageError(
                 f"{self.manifest}: has no column 'bead_photo' with the photo of each row's weld; add it"
             )
-        named = {
-            (self.manifest.parent / row["bead_photo"].replace("\\", "/")).resolve(): number
+        paths = {
+            number: self.manifest.parent / row["bead_photo"].replace("\\", "/")
             for number, row in enumerate(sheet.rows)
             if row["bead_photo"]
         }
+        named: dict[Path, int] = {}
+        for number, path in paths.items():
+            other = named.setdefault(path.resolve(), number)
+            if other != number:
+                raise UsageError(
+                    f"{self.manifest}: rows {sheet.lines[other]} and {sheet.lines[number]} name the same photo "
+                    f"{path}; each weld has its own"
+                )
         for path in photos:
             if path.resolve() not in named:
                 raise UsageError(
                     f"{self.manifest}: no row names {path} in its column bead_photo; add it there"
                 )
-        wanted = photos or tuple(
-            self.manifest.parent / row["bead_photo"] for row in sheet.rows if row["bead_photo"]
-        )
-        self.rows = {path: named[path.resolve()] for path in wanted}
+        self.rows = {path: named[path.resolve()] for path in photos or paths.values()}
         if self.replace:
             return
         full = [
@@ -208,8 +234,12 @@ class _Jobs:
             return rows[0] if rows else None
         clip = self.sheet.rows[self.rows[path]].get("clip", "")
         rows = [row for scores in self.scores for row in scores]
-        exact = [row for row in rows if row.get("clip") in (clip, Path(clip).name)]
-        return exact[0] if exact else None
+        # A trial's rows name their clip as the manifest does; a clip measured alone is named without its folder.
+        for name in (clip, PureWindowsPath(clip).name):
+            same = [row for row in rows if name and row.get("clip") == name]
+            if same:
+                return same[0] if len(same) == 1 else None
+        return None
 
     def against_pool(self, path: Path, photo: BeadPhoto) -> list[str]:
         """The ripples' rate, and the pool's peaks beside it, in words."""
@@ -255,10 +285,23 @@ class _Jobs:
             row = rows[self.rows[path]]
             over += any(row[name] for name in columns)
             for name in columns:
-                row[name] = cell(figures[name.removeprefix("outcome_")])
+                text = cell(figures[name.removeprefix("outcome_")])
+                row[name] = text.replace(".", ",") if self.sheet.decimal_comma else text
         write_sheet(self.sheet, rows, columns)
         words = f" ({over} written over)" if over else ""
         click.echo(f"{len(measured)} rows of {self.manifest} got the figures of their photo{words}", err=True)
+
+
+def _details_of(folder: Path, photos: tuple[Path, ...]) -> list[Path]:
+    """Pictures of the photos, and of all of them; photos of one name from several folders are numbered."""
+    taken = {"side_by_side"}
+    paths = []
+    for photo in photos:
+        stems = (photo.stem if number == 1 else f"{photo.stem}-{number}" for number in itertools.count(1))
+        stem = next(stem for stem in stems if stem.casefold() not in taken)
+        taken.add(stem.casefold())
+        paths.append(folder / f"{stem}.png")
+    return [*paths, folder / "side_by_side.png"]
 
 
 def _write_details(folder: Path, measured: dict[Path, BeadPhoto]) -> None:
@@ -267,13 +310,9 @@ def _write_details(folder: Path, measured: dict[Path, BeadPhoto]) -> None:
     from ..model.table import write_csv
     from ..show.bead import write_picture
 
-    names: dict[str, int] = {}
-    for path, photo in measured.items():
-        # Photos of one name from several folders are numbered.
-        names[path.stem] = names.get(path.stem, 0) + 1
-        stem = path.stem if names[path.stem] == 1 else f"{path.stem}-{names[path.stem]}"
-        write_picture(folder / f"{stem}.png", bead_picture(photo))
-        write_csv(folder / f"{stem}_along.csv", bead_along(photo))
+    for photo, path in zip(measured.values(), _details_of(folder, tuple(measured)), strict=False):
+        write_picture(path, bead_picture(photo))
+        write_csv(path.with_name(f"{path.stem}_along.csv"), bead_along(photo))
     if len(measured) > 1:
         write_picture(folder / "side_by_side.png", beads_side_by_side(list(measured.values())))
     click.echo(f"written: {folder}", err=True)

@@ -191,18 +191,19 @@ def _plain(quantity: QuantityCheck) -> dict[str, Any]:
 
 def _measured(measurement: Measurement, frames: tuple[int, ...]) -> dict[str, Floats]:
     """What the tool measured in each frame, px."""
-    from ..pool.geometry import SHARP, extents
+    from ..pool.geometry import SHARP, VAGUE, extents
 
     mm = measurement.axes.mm_per_px
     table = measurement.frames.iloc[list(frames)]
     (ux, uy), (vx, vy) = measurement.axes.matrix.tolist()
     origin = measurement.axes.matrix @ (measurement.axes.origin_x, measurement.axes.origin_y)
+    share = VAGUE if measurement.score["footage"].iloc[0] == "illuminated" else SHARP
     ends = np.full((4, len(frames)), math.nan)
     for row, frame in enumerate(frames):
         outline = measurement.outlines(frame)
         if len(outline):
             x, y = (np.ascontiguousarray(side) for side in outline.T)
-            ends[:, row] = extents(x, y, ux, uy, vx, vy, SHARP)
+            ends[:, row] = extents(x, y, ux, uy, vx, vy, share)
     ends -= origin[[0, 0, 1, 1], None]
     return {
         "length": table["pool_length_mm"].to_numpy(dtype=np.float64) / mm,

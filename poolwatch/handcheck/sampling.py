@@ -129,9 +129,10 @@ def draw_frames(measurement: Measurement, seed: int, wanted: Wanted | None = Non
             f"{wanted.run} in a row from; ask for fewer, or mark a longer clip"
         )
     key = f"{measurement.score['clip_id'].iloc[0]} {seed}"
-    edges = np.linspace(0, len(usable), wanted.random + 1)
+    # Whole frames: shares that meet within a frame could both draw it.
+    edges = np.linspace(0, len(usable), wanted.random + 1).astype(int).tolist()
     places = [
-        min(int(low + _uniform(f"{key} stratum {k}") * (high - low)), len(usable) - 1)
+        low + int(_uniform(f"{key} stratum {k}") * (high - low))
         for k, (low, high) in enumerate(itertools.pairwise(edges))
     ]
     random = tuple(int(usable[place]) for place in places)

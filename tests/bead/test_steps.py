@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
+from scipy.signal import lfilter
 from skimage import data
 
 from poolwatch.bead.deposits import find_deposits
@@ -199,3 +200,18 @@ def test_step_is_a_spread_step() -> None:
     x = np.linspace(-3, 3, 7)
     expected = [0.5 * (1 + math.erf(value / (math.sqrt(2) * 1.2))) for value in x]
     assert step(x, 1.2) == pytest.approx(np.array(expected))
+
+
+def test_blurred_red_noise_along_the_weld_has_no_spacing() -> None:
+    """The bead's tone wanders without a period, alike over its width, and the camera blurs it."""
+    told = 0
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        wander = lfilter([1], [1, -(0.5, 0.8)[seed % 2]], rng.normal(size=1500))[300:]
+        light = 0.5 + 0.05 * np.tile(wander / wander.std(), (96, 1)) + 0.01 * rng.normal(size=(96, 1200))
+        light = gaussian_filter(light, 1.0) + 0.004 * rng.normal(size=light.shape)
+        found = find_ripples(
+            strip_of(light, 78), straight_edges(1200, 78), stands_out=spacings_that_stand_out
+        )
+        told += math.isfinite(found.spacing)
+    assert told <= 2

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pandas as pd
@@ -13,6 +16,7 @@ from poolwatch.model.table import write_csv
 from poolwatch.model.tables import BEAD, SCORE
 from poolwatch.simulate.weld_photo import write_weld
 from poolwatch.simulate.weld_scene import Bead, Sheet, WeldScene
+from poolwatch.trial.sheet import read_sheet
 
 MM = 0.04
 
@@ -115,6 +119,76 @@ def test_manifest_is_filled_and_never_written_over_in_silence(weld, tmp_path, ca
     assert run(*options, "--replace") == 0
     assert "(1 written over)" in capsys.readouterr().err
     assert manifest.read_text() == before
+
+
+def test_manifest_of_a_spreadsheet_stays_readable(weld, tmp_path, capsys) -> None:
+    """Decimal commas, and folders as Windows writes them."""
+    (tmp_path / "photos").mkdir()
+    shutil.copy(weld[0], tmp_path / "photos" / "weld.jpg")
+    manifest = tmp_path / "manifest.csv"
+    manifest.write_text("clip;beam_shape;mm_per_px;bead_photo\na.avi;flat-top;0,02;photos\\weld.jpg\n")
+    assert run("--mm-per-px", MM, "--manifest", manifest) == 0
+    sheet = read_sheet(manifest)
+    numbers = {name: cell for name, cell in sheet.rows[0].items() if name.startswith("outcome_bead_")}
+    assert sheet.number(numbers["outcome_bead_width_mean_mm"]) == pytest.approx(40 * MM, rel=0.05)
+    assert not any("." in cell for cell in numbers.values())
+
+
+def test_changes_are_where_the_table_along_the_weld_has_them(tmp_path, capsys) -> None:
+    scene = WeldScene(
+        seed=5,
+        width_px=800,
+        height_px=300,
+        mm_per_px=MM,
+        bead=Bead(length=640, width=40, edge_rms=0.8, start_crater=0.5, end_crater=0.4),
+    )
+    write_weld(scene, tmp_path / "weld.png")
+    assert run(tmp_path / "weld.png", "--mm-per-px", MM, "--details", tmp_path / "d") == 0
+    said = [float(line.split()[2]) for line in capsys.readouterr().out.splitlines() if " crater at " in line]
+    along = pd.read_csv(tmp_path / "d" / "weld_along.csv")
+    places = along.loc[along["change"] == "crater", "along_mm"]
+    assert min(said) == pytest.approx(places.min(), abs=0.5 * 40 * MM)
+    assert min(said) >= 0
+
+
+def test_peaks_are_those_of_the_row_s_own_clip(weld, tmp_path, capsys) -> None:
+    """Clips of one name in two folders."""
+    manifest = tmp_path / "manifest.csv"
+    manifest.write_text(f"clip,beam_shape,travel_speed_mm_s,bead_photo\nb/a.avi,flat-top,60,{weld[0]}\n")
+    scores = tmp_path / "scores.csv"
+    known = {"steady_start_s": 0.0, "steady_end_s": 0.5}
+    peaks = [
+        {"clip": "a.avi", "pool_length_peak_hz": 777.0},
+        {"clip": "b/a.avi", "pool_length_peak_hz": 111.0},
+    ]
+    write_csv(scores, SCORE.frame([{**peak, **known} for peak in peaks]))
+    assert run("--mm-per-px", MM, "--manifest", manifest, "--scores", scores) == 0
+    assert "the pool length, 111.0" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["a.png", "--details", "."], "--details would write over a.png"),
+        (["a.png", "--out", "./a.png"], "--out would write over a.png"),
+        (["a.png", "b/a.png", "--details", "."], "--details would write over a.png"),
+        (["--manifest", "m.csv", "--out", "m.csv"], "--out would write over m.csv"),
+        (["a.png", "--scores", "trial.csv"], "--scores trial.csv: holds 2 clips"),
+        (["--manifest", "twice.csv"], "rows 2 and 4 name the same photo"),
+    ],
+)
+def test_what_is_read_is_never_written_over(arguments, words, tmp_path, monkeypatch, capsys) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("b").mkdir()
+    for path in ("a.png", "b/a.png"):
+        cv2.imwrite(path, np.full((64, 64), 90, np.uint8))
+    Path("m.csv").write_text("clip,bead_photo\nx.avi,a.png\n")
+    Path("trial.csv").write_text("clip\nx.avi\ny.avi\n")
+    Path("twice.csv").write_text("clip,bead_photo\nx.avi,a.png\ny.avi,\nz.avi,b/../a.png\n")
+    before = {path: path.read_bytes() for path in tmp_path.rglob("*.*")}
+    assert run(*arguments, "--mm-per-px", MM) == 2
+    assert words in capsys.readouterr().err
+    assert {path: path.read_bytes() for path in tmp_path.rglob("*.*")} == before
 
 
 @pytest.mark.parametrize(

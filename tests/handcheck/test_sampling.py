@@ -20,6 +20,14 @@ def test_one_in_each_share_of_time(invented):
         assert draw.run[1] - draw.run[0] == 29
 
 
+def test_no_frame_is_drawn_twice(invented):
+    """A short clip whose frames do not divide into equal shares."""
+    clip = invented(seed=2, count=47).measurement
+    for seed in range(300):
+        draw = draw_frames(clip, seed, Wanted(20, 3, 0))
+        assert len(set(draw.frames)) == 23
+
+
 def test_every_frame_is_as_likely(invented):
     clip = invented(seed=2, count=150).measurement
     drawn = np.concatenate([draw_frames(clip, seed, Wanted(15, 0, 0)).random for seed in range(600)])

@@ -8,10 +8,15 @@
   const frames = new Map(data.frames.map(function (f) { return [f.frame, f]; }));
 
   // --- what is kept ---------------------------------------------------------------------------------------------
-  let book = { sheets: {} };
-  try { book = JSON.parse(localStorage.getItem(KEY)) || book; } catch (fault) { book = { sheets: {} }; }
+  // Sheets begun on this page; another tab may have begun others since.
+  const own = {};
+  function sheets() {
+    let stored = {};
+    try { stored = JSON.parse(localStorage.getItem(KEY)).sheets; } catch (fault) { stored = {}; }
+    return Object.assign({}, stored, own);
+  }
   function keep() {
-    try { localStorage.setItem(KEY, JSON.stringify(book)); } catch (fault) { byId("storage-fault").hidden = false; }
+    try { localStorage.setItem(KEY, JSON.stringify({ sheets: sheets() })); } catch (fault) { byId("storage-fault").hidden = false; }
   }
   let sheet = null, order = [];
   function fresh(person, round) {
@@ -286,7 +291,7 @@
   }
   function begin(person, round, outline) {
     const name = person + "\n" + round;
-    sheet = book.sheets[name] || (book.sheets[name] = fresh(person, round));
+    sheet = own[name] = sheets()[name] || fresh(person, round);
     sheet.outline = sheet.outline || outline;
     keep();
     order = shuffled(data.frames.map(function (f) { return f.frame; }), data.seed * 1009 + round * 9176 + 7);
@@ -296,7 +301,7 @@
   function kept() {
     const list = byId("kept-list");
     list.textContent = "";
-    for (const s of Object.values(book.sheets)) {
+    for (const s of Object.values(sheets())) {
       const item = document.createElement("li"), button = document.createElement("button");
       button.type = "button";
       button.textContent = "Go on: " + s.person + ", round " + s.round + ", " + Object.keys(s.marks).length + " of " + data.frames.length + " frames begun";
