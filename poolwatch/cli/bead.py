@@ -175,19 +175,21 @@ class _Jobs:
             raise UsageError(
                 f"{self.manifest}: has no column 'bead_photo' with the photo of each row's weld; add it"
             )
-        named = {
-            (self.manifest.parent / row["bead_photo"].replace("\\", "/")).resolve(): number
+        there = [
+            (self.manifest.parent / row["bead_photo"].replace("\\", "/"), number)
             for number, row in enumerate(sheet.rows)
             if row["bead_photo"]
-        }
+        ]
+        named = {path.resolve(): number for path, number in there}
+        if len(named) < len(there):
+            twice = next(path for path, number in there if named[path.resolve()] != number)
+            raise UsageError(f"{self.manifest}: two rows name the same photo, {twice.name}; mend one of them")
         for path in photos:
             if path.resolve() not in named:
                 raise UsageError(
                     f"{self.manifest}: no row names {path} in its column bead_photo; add it there"
                 )
-        wanted = photos or tuple(
-            self.manifest.parent / row["bead_photo"] for row in sheet.rows if row["bead_photo"]
-        )
+        wanted = photos or tuple(path for path, _ in there)
         self.rows = {path: named[path.resolve()] for path in wanted}
         if self.replace:
             return
@@ -239,7 +241,6 @@ class _Jobs:
 
     def into_manifest(self, measured: dict[Path, dict[str, Any]]) -> None:
         """Write the figures into their rows; other cells stay as they are."""
-        from ..model.table import cell
         from ..model.tables import BEAD
         from ..trial.sheet import write_sheet
 
@@ -255,7 +256,7 @@ class _Jobs:
             row = rows[self.rows[path]]
             over += any(row[name] for name in columns)
             for name in columns:
-                row[name] = cell(figures[name.removeprefix("outcome_")])
+                row[name] = figures[name.removeprefix("outcome_")]
         write_sheet(self.sheet, rows, columns)
         words = f" ({over} written over)" if over else ""
         click.echo(f"{len(measured)} rows of {self.manifest} got the figures of their photo{words}", err=True)

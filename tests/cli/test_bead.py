@@ -117,6 +117,22 @@ def test_manifest_is_filled_and_never_written_over_in_silence(weld, tmp_path, ca
     assert manifest.read_text() == before
 
 
+def test_photos_named_as_windows_does_and_twice(weld, tmp_path, capsys) -> None:
+    path, _ = weld
+    (tmp_path / "photos").mkdir()
+    (tmp_path / "photos" / "a.png").write_bytes(path.read_bytes())
+    manifest = tmp_path / "manifest.csv"
+    head = "clip,beam_shape,replicate,bead_photo\n"
+    manifest.write_text(f"{head}a.avi,flat-top,1,photos\\a.png\n")
+    options = ["--mm-per-px", MM, "--manifest", manifest]
+    assert run(*options) == 0
+    assert pd.read_csv(manifest)["outcome_bead_width_mean_mm"].notna().all()
+    manifest.write_text(f"{head}a.avi,flat-top,1,photos/a.png\nb.avi,flat-top,2,photos\\a.png\n")
+    capsys.readouterr()
+    assert run(*options) == 2
+    assert "two rows name the same photo" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     ("arguments", "code", "words"),
     [
