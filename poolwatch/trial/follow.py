@@ -280,7 +280,9 @@ class _Day:
         self._handed |= keys
         self._fresh |= set(keys)
         for clip, reason in batch.failures.items():
-            self._announce.say("failed", f"{clip}: {reason}; tried again when its row or file changes or comes back")
+            self._announce.say(
+                "failed", f"{clip}: {reason}; tried again when its row or file changes or comes back"
+            )
         self._report_due = self._report_due or time.monotonic()
 
     def _renew(self, *, more_to_measure: bool) -> None:
