@@ -269,7 +269,6 @@ class _Jobs:
 
     def into_manifest(self, measured: dict[Path, dict[str, Any]]) -> None:
         """Write the figures into their rows; other cells stay as they are."""
-        from ..model.table import cell
         from ..model.tables import BEAD
         from ..trial.sheet import write_sheet
 
@@ -285,8 +284,7 @@ class _Jobs:
             row = rows[self.rows[path]]
             over += any(row[name] for name in columns)
             for name in columns:
-                text = cell(figures[name.removeprefix("outcome_")])
-                row[name] = text.replace(".", ",") if self.sheet.decimal_comma else text
+                row[name] = figures[name.removeprefix("outcome_")]
         write_sheet(self.sheet, rows, columns)
         words = f" ({over} written over)" if over else ""
         click.echo(f"{len(measured)} rows of {self.manifest} got the figures of their photo{words}", err=True)

@@ -62,7 +62,7 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
     Example: a core with a ring, 3 kW
       poolwatch beam ring-50.png --mm-per-px 10um --power 3kW --out beam.csv
     """
-    from ..model.errors import MeasurementError, PoolwatchError, UsageError
+    from ..model.errors import MeasurementError, UsageError
     from ..model.table import write_csv
     from ..plan.beam_figures import BEAM, beam_figures, lacking
     from ..plan.beam_image import read_beam_image
@@ -88,8 +88,6 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
             )
         except (MeasurementError, UsageError) as error:
             raise error if str(path) in str(error) else type(error)(f"{path}: {error}") from None
-        except PoolwatchError:
-            raise
         _show(name, figures)
         rows.append(figures.row(path.name, name))
         gone.append(lacking(figures))

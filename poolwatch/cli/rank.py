@@ -26,11 +26,17 @@ if TYPE_CHECKING:
     "--trial", "trials", multiple=True, help="With a trial database: the rows of this trial; may be repeated."
 )
 @click.option("--settings-id", help="With a trial database: only rows measured with these settings.")
+@click.option(
+    "--plan",
+    type=click.Path(path_type=Path),
+    help="The plan.toml of `plan trial`, so that nothing it forbids is advised; default: one beside SCORES.csv.",
+)
 @click.option("--no-report", is_flag=True, help="Write no report.html.")
 def command(
     scores: str,
     out: Path,
     settings: Path | None,
+    plan: Path | None,
     trials: tuple[str, ...],
     settings_id: str | None,
     no_report: bool,
@@ -41,6 +47,8 @@ def command(
     columns, correlations where they hold outcome_… columns. The unit of evidence is the weld. Shapes that share a
     letter cannot be told apart on these welds.
     """
+    from ..experiment.limits import PLAN_FILE, read_limits
+    from ..model.errors import UsageError
     from ..model.files import remove
     from ..trial.comparison import compare, write_tables
     from ..trial.report import write_ranking_report
@@ -50,13 +58,18 @@ def command(
     from .trial import show_studies
 
     chosen = read_rank_settings(settings)
+    if plan is not None and not plan.exists():
+        raise UsageError(f"{plan}: no such file; check the path")
+    if plan is None and not is_store(scores):
+        plan = Path(scores).parent / PLAN_FILE
+    limits = None if plan is None else read_limits(plan)
     if is_store(scores):
         rows, name = _from_store(scores, trials, settings_id)
     elif trials or settings_id is not None:
         raise click.UsageError("--trial and --settings-id go with a trial database")
     else:
         rows, name = read_rows(scores), ""
-    compared = compare(rows, settings=chosen)
+    compared = compare(rows, settings=chosen, limits=limits)
     # A page of other rows must not stand beside these.
     remove(out / "report.html")
     write_tables(out, compared.tables())

@@ -69,7 +69,8 @@ def read_candidates(path: str | Path, factors: tuple[Factor, ...]) -> list[dict[
         raise UsageError(f"{path}: is not UTF-8 text; save it as CSV (UTF-8)") from None
     first = text.splitlines()[0] if text.strip() else ""
     rows = list(csv.DictReader(io.StringIO(text), delimiter=max(",;\t", key=first.count)))
-    header = [name.strip() for name in rows[0]] if rows else []
+    # Cells beyond the header have no name.
+    header = [str(name).strip() for name in rows[0]] if rows else []
     columns = {}
     for factor in factors:
         column = next((name for name in (factor.name, f"factor_{factor.name}") if name in header), None)

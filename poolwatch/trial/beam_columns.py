@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from ..experiment.factors import ABSENT, period_of, wrapped
 from ..model.errors import UsageError
-from ..model.table import cell, write_csv
-from .sheet import Sheet, read_sheet
+from .sheet import Sheet, read_sheet, write_sheet
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -70,54 +69,39 @@ def fill_manifest(path: Path, figures: pd.DataFrame, *, replace: bool = False, e
     planned = [name for name in known if name in sheet.columns]
     columns = known if every or not planned else planned
     by_shape = {row["beam_shape"]: row for row in figures.to_dict("records")}
-    rows: list[dict[str, Any]] = [dict(row) for row in sheet.rows]
+    rows: list[dict[str, str | float]] = [dict(row) for row in sheet.rows]
     differences: dict[str, None] = {}
     count = 0
-    for row in rows:
-        found = by_shape.get(row["beam_shape"])
+    for row, planned_row in zip(rows, sheet.rows, strict=True):
+        found = by_shape.get(planned_row["beam_shape"])
         count += found is not None
         for name in columns:
-            there = row.setdefault(name, "")
-            if found is None or found[name] != found[name]:
+            there = planned_row.get(name, "")
+            measured = "" if found is None else found[name]
+            if measured == "" or measured != measured:
                 continue
-            measured = cell(found[name]).removeprefix("'")
             if there and not _agree(sheet, name, there, measured):
-                shown = measured if measured == ABSENT else f"{float(measured):.4g}"
+                shown = measured if measured == ABSENT else f"{measured:.4g}"
                 differences[f"{row['beam_shape']}: {name} {there}, measured {shown}"] = None
             if not there or replace:
                 row[name] = measured
     if not count:
         raise UsageError(f"{path}: no row has a beam shape {', '.join(map(repr, by_shape))}; give --name")
-    _write(path, sheet, rows, [name for name in columns if name not in sheet.columns])
+    write_sheet(sheet, rows, columns)
     return Filled(count, tuple(differences))
 
 
-def _agree(sheet: Sheet, name: str, planned: str, measured: str) -> bool:
+def _agree(sheet: Sheet, name: str, planned: str, measured: str | float) -> bool:
     """Whether a planned cell says what was measured; a length or share of 0 is that of a part that is absent."""
     if planned.lower() == ABSENT:
-        return measured == ABSENT or float(measured) == 0
+        return measured in (ABSENT, 0)
     try:
         number = sheet.number(planned)
     except ValueError:
         return False
-    if measured == ABSENT:
+    if isinstance(measured, str):
         return number == 0
     period = period_of(name)
     if period:
-        return abs(wrapped(float(measured) - number, period)) <= _DIFFERS_DEG
-    return abs(float(measured) - number) <= _DIFFERS * max(abs(number), 0.05)
-
-
-def _write(path: Path, sheet: Sheet, rows: list[dict[str, Any]], more: list[str]) -> None:
-    import pandas as pd
-
-    names = [*sheet.columns, *more]
-    frame = pd.DataFrame(rows, columns=names)
-    for name in names:
-        numbers = pd.to_numeric(frame[name], errors="coerce")
-        # Numbers go back as numbers, so that a minus sign stays one; texts go back as they were.
-        frame[name] = [
-            float(number) if number == number and text.startswith(("-", "+")) else text
-            for text, number in zip(frame[name], numbers, strict=True)
-        ]
-    write_csv(path, frame)
+        return abs(wrapped(measured - number, period)) <= _DIFFERS_DEG
+    return abs(measured - number) <= _DIFFERS * max(abs(number), 0.05)

@@ -94,10 +94,6 @@ def score_alike(manifest: Manifest, batch: BatchResult, measurer: Measurer, run:
     if len(failures) == len(jobs):
         raise _none(manifest, batch.failures | failures)
     rows = _labelled(cells, measured)
-    for kind in ("factors", "outcomes"):
-        names = list(dict.fromkeys(name for entry in measured for name in getattr(entry, kind)))
-        for name in names:
-            rows[name] = [getattr(entry, kind).get(name) for entry in measured]
     keep = [job.name not in failures for job in jobs]
     return ScoredAlike(rows[keep].reset_index(drop=True), common, notes, failures)
 
@@ -196,7 +192,7 @@ def _cells(path: Path) -> dict[str, str]:
 
 
 def _labelled(cells: list[dict[str, str]], entries: list[Entry]) -> pd.DataFrame:
-    """Score rows with the names that the manifest gives now, and the folders."""
+    """Score rows with the names, factors and outcomes that the manifest gives now, and the folders."""
     try:
         rows = SCORE.frame([{name: row.get(name) or None for name in SCORE.names} for row in cells])
     except (ValueError, TypeError) as error:
@@ -207,6 +203,9 @@ def _labelled(cells: list[dict[str, str]], entries: list[Entry]) -> pd.DataFrame
     rows["folder"] = [entry.folder for entry in entries]
     if any(entry.confirmed for entry in entries):
         rows[CONFIRMED] = ["yes" if entry.confirmed else "" for entry in entries]
+    for kind in ("factors", "outcomes"):
+        for name in dict.fromkeys(name for entry in entries for name in getattr(entry, kind)):
+            rows[name] = [getattr(entry, kind).get(name) for entry in entries]
     return rows
 
 

@@ -187,6 +187,8 @@ class _Day:
             self._fresh.add(clip)
         self._sheet = sheet.with_away(away)
         self._rows = {entry.clip: entry for entry in self._sheet.entries}
+        for entry in self._sheet.away:
+            self._forget_failure(entry.clip)
         self._announce.say_once("sheet", self._sheet.state)
         self._announce.say_new("sheet", in_words(self._sheet.pending))
 
@@ -197,6 +199,7 @@ class _Day:
         for entry in self._rows.values():
             file = state_of_recording(entry.path)
             if file is None:
+                self._forget_failure(entry.clip)
                 continue
             key = (file, *_what_counts(entry))
             if self._handed.get(entry.clip) == key:
@@ -210,6 +213,11 @@ class _Day:
             if self._examine(entry, key):
                 found[entry.clip] = key
         return found
+
+    def _forget_failure(self, clip: str) -> None:
+        """Of a recording that is away: what failed may have failed for that, so it is tried again once it is back."""
+        if clip in self._batch.failures:
+            self._handed.pop(clip, None)
 
     def _examine(self, entry: Entry, key: Hashable) -> bool:
         """Whether a recording opens and is no copy of another one."""
@@ -272,7 +280,9 @@ class _Day:
         self._handed |= keys
         self._fresh |= set(keys)
         for clip, reason in batch.failures.items():
-            self._announce.say("failed", f"{clip}: {reason}; tried again when its row or file changes")
+            self._announce.say(
+                "failed", f"{clip}: {reason}; tried again when its row or file changes or comes back"
+            )
         self._report_due = self._report_due or time.monotonic()
 
     def _renew(self, *, more_to_measure: bool) -> None:

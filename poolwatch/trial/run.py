@@ -117,6 +117,8 @@ def run_trial(
     )
     with open_trial(out, options, measurer or ClipMeasurer()) as trial:
         read = read_manifest(manifest, check_settings=trial.measurer.settings_id)
+        # A plan that cannot be read is said now, not when all clips are measured.
+        read_limits(read.path.parent / PLAN_FILE)
         trial.make_folder()
         away = trial.finished_away(read)
         there, read = read, read.with_away(away)

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 import math
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from ..model.errors import UsageError
-from ..model.table import write_csv
+from ..model.files import written_whole
+from ..model.table import cell
 
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 # Faults that one message lists.
@@ -36,6 +40,8 @@ class Sheet:
         Whether a cell of the file shows that numbers are written with a decimal comma.
     separator
         ``,``, ``;`` or a tab.
+    encoding
+        Of the text.
     """
 
     path: Path
@@ -44,6 +50,13 @@ class Sheet:
     lines: tuple[int, ...]
     decimal_comma: bool
     separator: str
+    encoding: str = "utf-8"
+
+    @property
+    def writes_comma(self) -> bool:
+        """Whether numbers are written with a decimal comma, as semicolons mean, too, unless a cell has a point."""
+        points = any("." in text and _NUMBER.fullmatch(text) for row in self.rows for text in row.values())
+        return self.decimal_comma or (self.separator == ";" and not points)
 
     def number(self, text: str) -> float:
         """The number in a cell.
@@ -86,7 +99,8 @@ def read_sheet(path: str | Path) -> Sheet:
         It is missing, unreadable, empty, has a column name twice, or a row with more cells than the header.
     """
     path = Path(path)
-    separator, table = _cells(path)
+    text, encoding = _text(path)
+    separator, table = _cells(path, text)
     header_line, header = table[0]
     names = [name.strip() for name in header]
     while names and not names[-1]:
@@ -117,12 +131,11 @@ def read_sheet(path: str | Path) -> Sheet:
     comma = any(
         "," in cell and not (separator == "," and _MAYBE_THOUSANDS.fullmatch(cell)) for cell in numbers
     )
-    return Sheet(path, tuple(names), tuple(rows), tuple(lines), comma, separator)
+    return Sheet(path, tuple(names), tuple(rows), tuple(lines), comma, separator, encoding)
 
 
-def _cells(path: Path) -> tuple[str, list[tuple[int, list[str]]]]:
+def _cells(path: Path, text: str) -> tuple[str, list[tuple[int, list[str]]]]:
     """Separator, and the rows that hold anything with the line each begins on."""
-    text = _text(path)
     first = next((line for line in text.splitlines() if line.strip()), "")
     bare = re.sub(r'"[^"]*"', "", first)
     separator = max((",", ";", "\t"), key=bare.count)
@@ -141,7 +154,8 @@ def _cells(path: Path) -> tuple[str, list[tuple[int, list[str]]]]:
     return separator, table
 
 
-def _text(path: Path) -> str:
+def _text(path: Path) -> tuple[str, str]:
+    """The text, and the encoding in which it is to be written back."""
     try:
         raw = path.read_bytes()
     except FileNotFoundError:
@@ -156,19 +170,20 @@ def _text(path: Path) -> str:
         except UnicodeDecodeError:
             continue
         if "\0" not in text:
-            return text
+            marked = encoding != "utf-8-sig" or raw.startswith(codecs.BOM_UTF8)
+            return text, encoding if marked else "utf-8"
     raise UsageError(f"{path}: is no text file; save the table as CSV (UTF-8)")
 
 
-def write_sheet(sheet: Sheet, rows: list[dict[str, str]], columns: list[str]) -> None:
-    """Write a sheet back with other rows and further columns.
+def write_sheet(sheet: Sheet, rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> None:
+    """Write a sheet back with other rows and further columns, as it came: separator, decimal mark, encoding.
 
     Parameters
     ----------
     sheet
         As it was read.
     rows
-        Cell text by column name.
+        Cells by column name: text stays as it is, numbers get the sheet's decimal mark, NaN is empty.
     columns
         Columns that stand behind those that it had, where they are new.
 
@@ -177,15 +192,14 @@ def write_sheet(sheet: Sheet, rows: list[dict[str, str]], columns: list[str]) ->
     OutputError
         The file cannot be written.
     """
-    import pandas as pd
-
     names = [*sheet.columns, *(name for name in columns if name not in sheet.columns)]
-    frame = pd.DataFrame(rows, columns=names)
-    for name in names:
-        numbers = pd.to_numeric(frame[name], errors="coerce")
-        # Numbers go back as numbers, so that a minus sign stays one; texts go back as they were.
-        frame[name] = [
-            float(number) if number == number and text.startswith(("-", "+")) else text
-            for text, number in zip(frame[name], numbers, strict=True)
-        ]
-    write_csv(sheet.path, frame)
+    mark = "," if sheet.writes_comma else "."
+    with (
+        written_whole(sheet.path) as beside,
+        beside.open("w", encoding=sheet.encoding, newline="") as out,
+    ):
+        writer = csv.writer(out, delimiter=sheet.separator, lineterminator="\n")
+        writer.writerow(names)
+        for row in rows:
+            cells = (row.get(name, "") for name in names)
+            writer.writerow(one if isinstance(one, str) else cell(one).replace(".", mark) for one in cells)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 
+import pandas as pd
+
 from poolwatch.cli.main import main
 
 ROWS = """clip,clip_id,beam_shape,replicate,stability_index,stability_index_low,stability_index_high,factor_power_kw,outcome_pores_percent
@@ -59,3 +61,35 @@ def test_no_page_of_other_rows_stays(tmp_path, capsys):
         "next_welds.csv",
         "outcomes.csv",
     }
+
+
+def test_what_the_plan_forbids_is_not_advised(tmp_path, capsys):
+    """Steadier the higher both settings are; the corner where both are high cannot be welded."""
+    head = "clip,clip_id,beam_shape,replicate,stability_index,factor_a,factor_b\n"
+    runs = [(a, b) for a in (1, 2, 3) for b in (1, 2, 3)] * 2
+    rows = [
+        f"c{n}.mkv,{n},ring,{n},{20 + 8 * a + 8 * b + (-1) ** n + n % 3},{a},{b}\n"
+        for n, (a, b) in enumerate(runs)
+    ]
+    (tmp_path / "scores.csv").write_text(head + "".join(rows), encoding="utf-8")
+    plan = 'forbid = ["a=2.5..3 b=2.5..3"]\n[factors]\na = { range = [1, 3] }\nb = { range = [1, 3] }\n'
+
+    def advised(*more: str) -> list[tuple[float, float]]:
+        arguments = ["rank", str(tmp_path / "scores.csv"), "--out", str(tmp_path / "o"), "--no-report", *more]
+        assert main(arguments) == 0
+        table = pd.read_csv(tmp_path / "o" / "next_welds.csv")
+        return list(zip(table["factor_a"], table["factor_b"], strict=True))
+
+    assert any(a > 2.5 and b > 2.5 for a, b in advised())
+    elsewhere = tmp_path / "elsewhere.toml"
+    elsewhere.write_text(plan, encoding="utf-8")
+    for more in (("--plan", str(elsewhere)), ()):
+        found = advised(*more)
+        assert found
+        assert not any(a >= 2.5 and b >= 2.5 for a, b in found)
+        # The next turn finds it beside the scores.
+        (tmp_path / "plan.toml").write_text(plan, encoding="utf-8")
+    assert (
+        main(["rank", str(tmp_path / "scores.csv"), "--out", "o", "--plan", str(tmp_path / "no.toml")]) == 2
+    )
+    assert "no.toml: no such file" in capsys.readouterr().err

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import math
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from poolwatch.plan.beam_figures import axis_angle, beam_figures, full_angle
 from poolwatch.plan.beam_image import BeamImage, read_beam_image
 from poolwatch.plan.beam_moments import second_moments
 from poolwatch.plan.beam_regions import Regions, power_shares
+from poolwatch.trial.sheet import read_sheet
 
 pytestmark = pytest.mark.slow
 
@@ -342,6 +344,42 @@ def test_planned_values_stay_and_differences_are_said(
     table = pd.read_csv(manifest)
     assert float(table["factor_ring_diameter_mm"][0]) == pytest.approx(1.6, rel=0.01)
     assert "factor_core_share" in table
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252", "utf-16"])
+def test_a_manifest_goes_back_as_the_spreadsheet_saved_it(tmp_path: Path, encoding: str) -> None:
+    np.save(tmp_path / "ring.npy", core_and_ring("flat, gap", 0.5))
+    manifest = tmp_path / "manifest.csv"
+    planned = (
+        "clip;beam_shape;replicate;factor_focus_mm;factor_ring_diameter_mm;Prüfer\n"
+        "a.avi;ring;1;-0,5;;-Jörg\nb.avi;other;1;1,5;absent;=x\n"
+    )
+    manifest.write_text(planned, encoding=encoding)
+    options = ["--mm-per-px", "10um", "--manifest", str(manifest), "--all-figures"]
+    assert main(["beam", str(tmp_path / "ring.npy"), *options]) == 0
+    raw = manifest.read_bytes()
+    assert raw.startswith(codecs.BOM_UTF8) == (encoding == "utf-8-sig")
+    head, first, second = raw.decode(encoding).splitlines()
+    assert head.startswith(planned.splitlines()[0] + ";factor_core_share;")
+    assert first.startswith("a.avi;ring;1;-0,5;1,")
+    assert ";-Jörg;" in first
+    assert second.startswith("b.avi;other;1;1,5;absent;=x;")
+    assert "." not in first.removeprefix("a.avi")
+    sheet = read_sheet(manifest)
+    share = sheet.number(sheet.rows[0]["factor_core_share"])
+    assert share == pytest.approx(0.5, abs=0.005)
+
+
+def test_semicolons_without_any_decimals_mean_a_decimal_comma(tmp_path: Path) -> None:
+    np.save(tmp_path / "ring.npy", core_and_ring("flat, gap", 0.5))
+    manifest = tmp_path / "manifest.csv"
+    for focus, mark in (("2", ","), ("2.5", ".")):
+        manifest.write_text(f"clip;beam_shape;replicate;factor_focus_mm\na;ring;1;{focus}\n")
+        options = ["--mm-per-px", "10um", "--manifest", str(manifest)]
+        assert main(["beam", str(tmp_path / "ring.npy"), *options]) == 0
+        assert f"0{mark}" in manifest.read_text().splitlines()[1]
+        sheet = read_sheet(manifest)
+        assert sheet.number(sheet.rows[0]["factor_ring_share"]) == pytest.approx(0.5, abs=0.005)
 
 
 def test_command_and_factor_columns(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

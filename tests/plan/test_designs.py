@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ import pytest
 from poolwatch.experiment.limits import allowed, parse_forbidden
 from poolwatch.experiment.terms import matrix_of, model_terms, separate
 from poolwatch.model.errors import UsageError
-from poolwatch.plan.candidates import grid
+from poolwatch.plan.candidates import grid, read_candidates
 from poolwatch.plan.designs import (
     GENERATORS,
     Plan,
@@ -259,3 +260,13 @@ def test_designs_refuse_what_they_cannot_hold() -> None:
         full_factorial(words, centres=2)
     with pytest.raises(UsageError, match="more than anyone welds"):
         full_factorial(parse_factors([f"f{n}=1,2,3,4,5,6,7,8,9" for n in range(5)]))
+
+
+def test_candidates_with_cells_beyond_the_header_are_said_or_taken(tmp_path: Path) -> None:
+    table = tmp_path / "runs.csv"
+    table.write_text("power_kw,gas\n2,argon,note\n3,helium\n", encoding="utf-8")
+    factors = parse_factors(["power_kw=2..4", "gas=argon,helium"])
+    assert read_candidates(table, factors) == [
+        {"power_kw": 2.0, "gas": "argon"},
+        {"power_kw": 3.0, "gas": "helium"},
+    ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import subprocess
 import sys
@@ -13,6 +14,7 @@ import pandas as pd
 import pytest
 
 from poolwatch.model.errors import OutputError, PoolwatchError, UsageError
+from poolwatch.model.table import csv_text
 from poolwatch.trial import rank, read_rows
 from poolwatch.trial.batch import ClipEvent
 from poolwatch.trial.results import TrialResult
@@ -188,6 +190,31 @@ def test_clips_are_scored_in_the_band_and_particle_size_that_all_support(tmp_pat
     again = trial(manifest, tmp_path / "out", measurer=InventedMeasurer(log))
     assert log_of(log) == []
     pd.testing.assert_frame_equal(again.scores, result.scores, rtol=1e-8)
+
+
+def test_a_fact_that_is_a_factor_of_the_trial_is_scored_alike(tmp_path: Path) -> None:
+    """A third of the welds is five times as fast, as planned: they set the band of all, and are scored in it."""
+    speeds = {name: 100 if name.endswith("3") else 20 for name in ordinary()}
+    clips = {
+        name: said + ("band_high = 2000" if speeds[name] == 100 else "") for name, said in ordinary().items()
+    }
+    manifest = lay_out(
+        tmp_path,
+        clips,
+        ",travel_speed_mm_s,factor_travel_speed_mm_s",
+        {name: f",{speed},{speed}" for name, speed in speeds.items()},
+    )
+    for name, speed in speeds.items():
+        shape, n = name.split("/")
+        path = tmp_path / "clips" / shape / f"weld{n}.avi"
+        head, _, row = path.read_text().partition("---\n")
+        table = pd.read_csv(io.StringIO(row)).assign(travel_speed_mm_s=float(speed))
+        path.write_text(f"{head}---\n{csv_text(table)}")
+    result = trial(manifest, tmp_path / "out")
+    assert len(result.ranking.welds) == 9
+    assert result.common.band_hz is not None
+    assert result.common.band_hz[1] == 2000
+    assert (result.scores["band_high_hz"] == 2000).all()
 
 
 def test_illuminated_clip_among_glowing_ones_sets_no_band(tmp_path: Path) -> None:

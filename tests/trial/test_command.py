@@ -41,6 +41,16 @@ def test_every_problem_of_a_manifest_on_a_line_of_its_own_and_nothing_measured(
     assert not (tmp_path / "out").exists()
 
 
+def test_a_plan_that_cannot_be_read_is_said_before_anything_is_measured(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], invented: None
+) -> None:
+    manifest = lay_out(tmp_path, ordinary(1))
+    (manifest.parent / "plan.toml").write_text("forbid = [")
+    assert main(["trial", str(manifest), "--out", str(tmp_path / "out")]) == 2
+    assert "plan.toml: cannot be read as a plan" in one_line(capsys)
+    assert not (tmp_path / "out").exists()
+
+
 @pytest.mark.parametrize(
     ("options", "words"),
     [

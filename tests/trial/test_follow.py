@@ -245,6 +245,24 @@ def test_a_copy_of_a_clip_is_no_second_weld(tmp_path: Path) -> None:
         day.until(day.measured(2), "both are measured")
 
 
+@pytest.mark.parametrize("whole", [True, False])
+def test_a_recording_that_went_away_while_it_was_measured_is_tried_again(tmp_path: Path, whole: bool) -> None:
+    """A network folder that drops out, with the manifest on it or without."""
+    share = tmp_path / "share"
+    share.mkdir()
+    row = filled(planned(("crescent",), 1)[0])
+    (share / "crescent-1.avi").write_text(content("crescent-1.avi", "seconds = 1.5"))
+    manifest = save(share if whole else tmp_path, [row if whole else f"share/{row}"])
+    with Day(manifest, tmp_path / "out").going() as day:
+        day.until(lambda: bool(day.texts("measuring")), "it is being measured")
+        time.sleep(0.5)
+        share.rename(tmp_path / "away")
+        day.until(lambda: bool(day.texts("failed")), "it cannot be read any more")
+        time.sleep(0.8)
+        (tmp_path / "away").rename(share)
+        day.until(day.measured(1), "it is measured after all")
+
+
 def test_a_recording_that_is_away_for_a_while_still_counts(tmp_path: Path) -> None:
     """A network folder that drops out must not empty the ranking."""
     rows = [filled(row) for row in planned(("crescent", "flat-top"), 1)]
