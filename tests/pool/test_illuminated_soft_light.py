@@ -32,7 +32,9 @@ def defined(value: np.ndarray, read: np.ndarray, gain: float, variance: float) -
 def test_light_is_added_as_it_is_defined(seed: int) -> None:
     rng = np.random.default_rng(seed)
     y, x = np.mgrid[:80, :120]
-    value = rng.normal(90, 6, size=(80, 120)).astype(np.float32) + (30 * np.sin(x / 20 + y / 30)).astype(np.float32)
+    value = rng.normal(90, 6, size=(80, 120)).astype(np.float32) + (30 * np.sin(x / 20 + y / 30)).astype(
+        np.float32
+    )
     read = rng.normal(80, 6, size=(80, 120)).astype(np.float32)
     lit = read.copy()
     add_soft_light(value, lit, (0, 80, 0, 120), 1.1, 36.0)

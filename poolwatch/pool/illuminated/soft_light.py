@@ -50,7 +50,7 @@ def add_soft_light(value: Field, read: Field, valid: Box, gain: float, variance:
 
 @njit(cache=True, nogil=True)
 def _levels(value: Field, read: Field, valid: Box, gain: np.float32, per_unit: np.float32) -> Levels:
-    """Mean difference of each square that is covered, in units about `_MIDDLE`; the outermost repeated `_HALF` times."""
+    """Mean difference of each square that is covered, in units about `_MIDDLE`; the outermost `_HALF` times more."""
     r0, r1, c0, c1 = valid
     first, left = r0 // _SQUARE, c0 // _SQUARE
     rows, cols = (r1 - 1) // _SQUARE + 1 - first, (c1 - 1) // _SQUARE + 1 - left
