@@ -165,6 +165,7 @@ def test_measuring_again_drops_the_check_and_says_so(kept, folder, written, tmp_
     assert read_run(folder)["warnings"] == []
 
 
+@pytest.mark.often("clip_id")
 @pytest.mark.parametrize("name", ["clip_id", "settings_id", "poolwatch"])
 def test_a_check_of_another_measurement_is_not_shown(folder, written, tmp_path, name):
     marks = marked(folder, written, tmp_path / "1.csv")

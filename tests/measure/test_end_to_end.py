@@ -83,6 +83,7 @@ def test_spectrum_integrates_to_the_variance(measured):
     assert total == pytest.approx(row["pool_length_cv"] * row["pool_length_mean_mm"], rel=0.05)
 
 
+@pytest.mark.often("3-17")
 @pytest.mark.slow
 @pytest.mark.parametrize(("workers", "block"), [(1, 64), (3, 17), (2, 500)])
 def test_workers_and_blocks_change_no_digit(weld_clip, measured, facts, workers, block):
@@ -91,6 +92,7 @@ def test_workers_and_blocks_change_no_digit(weld_clip, measured, facts, workers,
         assert csv_text(getattr(again, name)) == csv_text(getattr(measured, name)), name
 
 
+@pytest.mark.often("avi-ffv1")
 @pytest.mark.slow
 @pytest.mark.parametrize("format_name", ["tiff-lzw", "npy", "avi-ffv1", "hdf5"])
 def test_another_container_changes_no_digit(weld_clip, measured, facts, tmp_path, format_name):

@@ -11,6 +11,7 @@ from poolwatch.simulate import Scene, write_simulation
 COUNTED = ["pool_front_mm", "pool_rear_mm", "pool_centre_x_mm", "pool_centre_y_mm"]
 
 
+@pytest.mark.often("pool1")
 @pytest.mark.parametrize(
     ("pool", "camera", "keyhole"),
     [

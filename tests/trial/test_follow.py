@@ -186,6 +186,7 @@ def test_a_file_that_rests_but_does_not_open_is_waited_for(tmp_path: Path) -> No
     assert log(tmp_path) == ["crescent-1.avi"]
 
 
+@pytest.mark.often("cut quote", "gone")
 @pytest.mark.parametrize(
     "broken",
     [
@@ -245,6 +246,7 @@ def test_a_copy_of_a_clip_is_no_second_weld(tmp_path: Path) -> None:
         day.until(day.measured(2), "both are measured")
 
 
+@pytest.mark.often("True")
 @pytest.mark.parametrize("whole", [True, False])
 def test_a_recording_that_went_away_while_it_was_measured_is_tried_again(tmp_path: Path, whole: bool) -> None:
     """A network folder that drops out, with the manifest on it or without."""
@@ -505,6 +507,7 @@ def test_killed_and_started_again_then_ended_politely(tmp_path: Path) -> None:
         assert (out / name).read_bytes() == (tmp_path / "whole" / name).read_bytes()
 
 
+@pytest.mark.often("2")
 @pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="signals of a POSIX system")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
