@@ -12,7 +12,13 @@ import pytest
 
 TESTS = Path(__file__).parent
 # Whole clips, whole commands, or other processes, in nearly every test.
-SLOW = {TESTS / "accuracy", TESTS / "faults", TESTS / "metamorphic"}
+SLOW = {
+    TESTS / "accuracy",
+    TESTS / "cli",
+    TESTS / "faults",
+    TESTS / "metamorphic",
+    TESTS / "show" / "browser",
+}
 
 
 def pytest_configure(config: pytest.Config) -> None:

@@ -20,6 +20,8 @@ from poolwatch.show.report import ClipPiece, TrialEvidence, trial_report
 from poolwatch.simulate import Scene, write_simulation
 from poolwatch.trial.report import clip_evidence
 
+pytestmark = pytest.mark.slow
+
 SCENE = {
     "frames": 300,
     "seed": 5,

@@ -23,6 +23,8 @@ from poolwatch.model.crew import Crew, Signal, Work
 from poolwatch.model.errors import ClipError
 from tests.measure.helped import FRAMES, Case, case_of, columns, drawn, with_helpers
 
+pytestmark = pytest.mark.slow
+
 
 class InTurns(Crew):
     """Helpers in this process, whose work goes on in any order, and of whom some get lost."""
@@ -168,7 +170,6 @@ def test_of_several_pieces_that_cannot_be_read_the_first_is_named(
 
 
 @pytest.mark.often("glowing-avi-mjpeg", "illuminated-mp4-h264-lossless")
-@pytest.mark.slow
 def test_processes_give_the_same(case: Case, whole: gather.Gathered, monkeypatch: pytest.MonkeyPatch) -> None:
     found, begun = with_helpers(case, 2, workers=3)
     assert begun == {0, 1}
@@ -176,7 +177,6 @@ def test_processes_give_the_same(case: Case, whole: gather.Gathered, monkeypatch
 
 
 @pytest.mark.often("SIGKILL")
-@pytest.mark.slow
 @pytest.mark.parametrize("how", ["SIGKILL", "SIGSTOP"])
 def test_what_a_lost_helper_had_in_hand_is_measured_here(
     how: str, plain: Case, monkeypatch: pytest.MonkeyPatch

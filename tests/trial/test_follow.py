@@ -23,6 +23,8 @@ from poolwatch.trial.resting import Resting, state_of_recording
 from poolwatch.trial.run import TrialOptions, run_trial
 from tests.trial.invented import InventedMeasurer, recording
 
+pytestmark = pytest.mark.slow
+
 HEADER = "clip,beam_shape,replicate,record_rate_hz,mm_per_px"
 PACE = FollowPace(poll_s=0.05, settle_s=0.3)
 LEVEL = {"crescent": 0.4, "flat-top": 0.8, "single-spot": 1.4}
@@ -471,7 +473,6 @@ def wait_for(done: Callable[[], bool], process: subprocess.Popen[str], timeout: 
         time.sleep(0.05)
 
 
-@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="signals of a POSIX system")
 def test_killed_and_started_again_then_ended_politely(tmp_path: Path) -> None:
     rows = [filled(row) for row in planned(welds=2)]
@@ -508,7 +509,6 @@ def test_killed_and_started_again_then_ended_politely(tmp_path: Path) -> None:
 
 
 @pytest.mark.often("2")
-@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="signals of a POSIX system")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_ended_in_the_middle_of_a_clip(tmp_path: Path, number: signal.Signals) -> None:
