@@ -24,7 +24,7 @@ def command(out: Path) -> None:
     """
     from ..model.data import data_folder
     from ..trial.run import run_trial
-    from .rank import show_ranking
+    from .ranking_output import show_ranking
     from .trial import refuse_gaps, trial_progress
 
     manifest = data_folder("demo_clips") / "manifest.csv"

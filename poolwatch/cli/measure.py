@@ -224,7 +224,7 @@ class _Choices(NamedTuple):
 
 def _measure(clip: Path, folder: Path, choices: _Choices) -> Measurement:
     """Measure a clip into its folder."""
-    from ..measure import measure_clip, write_clip_report, write_clip_stills
+    from ..measure import measure_clip, write_clip_report, write_clip_stills, write_measurement
     from ..model.errors import MeasurementError
     from .progress import bar
 
@@ -240,7 +240,7 @@ def _measure(clip: Path, folder: Path, choices: _Choices) -> Measurement:
         except MeasurementError as error:
             raise MeasurementError(f"{clip}: {error}") from None
     with bar("writing the overlay", "pictures") as tell:
-        result.write(folder, overlay=choices.overlay, progress=tell)
+        write_measurement(result, folder, overlay=choices.overlay, progress=tell)
     if choices.report:
         write_clip_report(result, folder)
     if choices.stills:

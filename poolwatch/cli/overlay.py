@@ -59,7 +59,7 @@ def command(
 ) -> None:
     """The annotated video of a clip measured into DIR (the folder that holds its frames.csv)."""
     from ..measure import read_measurement, rewrite_clip_overlay, write_clip_overlay
-    from ..measure.shown import write_clip_still
+    from ..measure.overlay import write_clip_still
     from ..model.errors import UsageError
     from ..show.segments import OverlayChoices
     from .progress import bar

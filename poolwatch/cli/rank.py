@@ -10,8 +10,6 @@ import click
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..trial import Ranking
-
 
 @click.command("rank", short_help="rank beam shapes from score rows alone")
 @click.argument("scores", metavar="SCORES.csv|STORE_URL")
@@ -55,7 +53,7 @@ def command(
     from ..trial.rows import read_rows
     from ..trial.settings import read_rank_settings
     from ..trial.store_address import is_store
-    from .trial import show_studies
+    from .ranking_output import show_ranking, show_studies
 
     chosen = read_rank_settings(settings)
     if plan is not None and not plan.exists():
@@ -97,53 +95,3 @@ def _from_store(address: str, trials: tuple[str, ...], settings_id: str | None) 
     once = f"; {both} welds are in several of them and count once, as stored last" if both else ""
     click.echo(f"{len(rows)} welds of trial {name} in {store.name}{once}", err=True)
     return rows, name
-
-
-def show_ranking(ranking: Ranking) -> None:
-    """Print the ranking, its reading and what to know before using it."""
-    from rich.console import Console
-    from rich.markup import escape
-    from rich.table import Table
-
-    console = Console()
-    table = Table(box=None, pad_edge=False)
-    table.add_column("rank", justify="right")
-    table.add_column("beam shape", overflow="fold")
-    table.add_column("welds", justify="right")
-    table.add_column("index", justify="right")
-    table.add_column("95 % interval", justify="right")
-    table.add_column("group")
-    table.add_column("best", justify="right")
-    table.add_column("order holds", justify="right")
-    for row in ranking.table.itertuples():
-        table.add_row(
-            str(row.rank),
-            escape(row.beam_shape),
-            str(row.clips),
-            _number(row.stability_index, "{:.1f}"),
-            _number(row.stability_index_low, "{:.1f}") + " to " + _number(row.stability_index_high, "{:.1f}"),
-            row.group or "–",
-            _chance(row.probability_best),
-            _number(row.order_holds, "{:.0%}"),
-        )
-    console.print(table)
-    console.print()
-    console.print(escape(ranking.reading))
-    remarks = [f"{r.beam_shape}: {r.remarks}" for r in ranking.table.itertuples() if r.remarks]
-    excluded = [f"not counted: {row.clip}: {row.reason}" for row in ranking.excluded.itertuples()]
-    for line in [*ranking.notes, *remarks, *excluded]:
-        console.print("- " + escape(line))
-    console.print(
-        "A steady pool is no proof of a sound weld: judge welds by your local codes and licensed practice."
-    )
-
-
-def _chance(value: float) -> str:
-    """A probability from random draws, which never make anything certain or impossible."""
-    if value > 0.995:
-        return ">99%"
-    return "<1%" if value < 0.005 else _number(value, "{:.0%}")
-
-
-def _number(value: float, form: str) -> str:
-    return "–" if value != value else form.format(value)

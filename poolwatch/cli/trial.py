@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Hashable, Iterator, Mapping, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -16,7 +15,6 @@ from .progress import COMPILING
 
 if TYPE_CHECKING:
     from ..trial.batch import ClipEvent, Progress
-    from ..trial.comparison import Comparison
     from ..trial.results import TrialResult
 
 
@@ -92,7 +90,7 @@ def command(
     from ..trial.run import TrialOptions, run_trial
     from ..trial.settings import read_rank_settings
     from .follow import follow_day
-    from .rank import show_ranking
+    from .ranking_output import show_ranking, show_studies
 
     chosen = read_rank_settings(rank_settings)
     if follow:
@@ -149,36 +147,6 @@ def refuse_gaps(result: TrialResult) -> None:
             f"{result.out}: {count} of {total} clips {'was' if count == 1 else 'were'} not measured, so the ranking "
             f"lacks {'it' if count == 1 else 'them'} (all in excluded.csv); first {clip}: {reason}"
         )
-
-
-def show_studies(compared: Comparison, notes: Sequence[str] = ()) -> None:
-    """Print what factors and outcomes say, and notes."""
-    from rich.console import Console
-    from rich.markup import escape
-
-    console = Console()
-    for reading in compared.readings:
-        console.print()
-        console.print(escape(reading))
-    if compared.factors is not None and len(compared.factors.next_welds):
-        console.print()
-        console.print("What to weld next (mean index ± standard uncertainty; 95 % of welds):")
-        settings = Counter(_setting(weld) for weld in compared.factors.next_welds.to_dict("records"))
-        for setting, times in settings.items():
-            console.print("  " + escape(setting + (f", {times} welds" if times > 1 else "")))
-    for line in [*compared.remarks, *notes]:
-        console.print("- " + escape(line))
-
-
-def _setting(weld: Mapping[Hashable, Any]) -> str:
-    """A setting to weld next in one line."""
-    named = (
-        f"{str(name).removeprefix('factor_')} {value if isinstance(value, str) else f'{value:.4g}'}"
-        for name, value in weld.items()
-        if name == "beam_shape" or str(name).startswith("factor_")
-    )
-    expected = f"{weld['predicted']:.0f} ± {weld['predicted_u']:.0f}; {weld['weld_low']:.0f} to {weld['weld_high']:.0f}"
-    return f"{', '.join(named)}: {expected}"
 
 
 @contextmanager

@@ -11,6 +11,9 @@ if TYPE_CHECKING:
     from .clip import measure_clip as measure_clip
     from .compiling import compile_kernels as compile_kernels
     from .compiling import is_compiled as is_compiled
+    from .overlay import rewrite_clip_overlay as rewrite_clip_overlay
+    from .overlay import write_clip_overlay as write_clip_overlay
+    from .overlay import write_measurement as write_measurement
     from .pages import write_clip_report as write_clip_report
     from .pages import write_clip_stills as write_clip_stills
     from .result import Measurement as Measurement
@@ -18,8 +21,6 @@ if TYPE_CHECKING:
     from .settings import MeasureSettings as MeasureSettings
     from .settings import read_settings as read_settings
     from .settings import recording_of as recording_of
-    from .shown import rewrite_clip_overlay as rewrite_clip_overlay
-    from .shown import write_clip_overlay as write_clip_overlay
 
 _PLACES = {
     "MeasureSettings": "settings",
@@ -31,11 +32,12 @@ _PLACES = {
     "read_settings": "settings",
     "recording_of": "settings",
     "rescore": "again",
-    "rewrite_clip_overlay": "shown",
-    "write_clip_overlay": "shown",
+    "rewrite_clip_overlay": "overlay",
+    "write_clip_overlay": "overlay",
     "write_clip_report": "pages",
     "write_clip_stills": "pages",
     "write_clips_side_by_side": "beside",
+    "write_measurement": "overlay",
 }
 __all__ = [
     "MeasureSettings",
@@ -52,6 +54,7 @@ __all__ = [
     "write_clip_report",
     "write_clip_stills",
     "write_clips_side_by_side",
+    "write_measurement",
 ]
 
 

@@ -20,6 +20,7 @@ from .comparison import compare
 from .crosschecks import in_words
 from .manifest import Manifest, nothing_there, read_manifest
 from .measurer import ClipMeasurer, Job, Measurer
+from .report import write_trial
 from .results import TrialResult
 from .settings import RankSettings
 
@@ -283,7 +284,8 @@ class TrialRun:
 
     def write(self, result: TrialResult, *, report: bool = True) -> None:
         """Write the tables and the report."""
-        result.write(report=report and self.options.report, run=self._run if self.cores > 1 else None)
+        wanted = report and self.options.report
+        write_trial(result, report=wanted, run=self._run if self.cores > 1 else None)
 
     def _identity(self, *, make: bool = False) -> str:
         """What tells this trial from another of the same name: a number kept in its folder."""
