@@ -1,4 +1,4 @@
-"""What the code says of its own structure: no circle of imports."""
+"""What the code says of its own structure: no circle of imports, no class name with two meanings."""
 
 from __future__ import annotations
 
@@ -57,3 +57,17 @@ def test_a_circle_inside_a_function_is_found(tmp_path):
     (room / "lower.py").write_text("def b():\n    from .upper import a\n    return a\n", encoding="utf-8")
     with pytest.raises(CycleError):
         TopologicalSorter(imports(tmp_path / "house")).prepare()
+
+
+def classes(package: Path) -> dict[str, list[str]]:
+    """Files in which each class name is defined, private ones too."""
+    found: dict[str, list[str]] = {}
+    for name, path in modules(package).items():
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.ClassDef):
+                found.setdefault(node.name, []).append(name)
+    return found
+
+
+def test_a_class_name_has_one_meaning():
+    assert {name: files for name, files in classes(PACKAGE).items() if len(files) > 1} == {}

@@ -35,7 +35,7 @@ from .jumps import mark_jumps
 from .loading import numba_loading
 from .look import ClipLook, contradicted, look_at
 from .memory import hand_back
-from .particles import Particles, particles_of
+from .particles import ParticleTables, particles_of
 from .result import Measurement
 from .scale_fit import check_scale, other_size
 from .score import score
@@ -289,7 +289,7 @@ def _provenance(
     recording: Recording,
     settings: MeasureSettings,
     axes: PoolAxes,
-    found: Particles,
+    found: ParticleTables,
     identity: dict[str, Any],
     steady: Any,
 ) -> dict[str, Any]:

@@ -33,7 +33,7 @@ _NONE = np.zeros((0, 2))
 
 
 @dataclass(frozen=True)
-class Particles:
+class ParticleTables:
     """What was found of particles.
 
     Attributes
@@ -63,7 +63,7 @@ def particles_of(
     recording: Recording,
     settings: MeasureSettings,
     metal: Material | None,
-) -> Particles:
+) -> ParticleTables:
     """Link, judge and convert.
 
     Parameters
@@ -82,7 +82,7 @@ def particles_of(
         The material, for the mass; None: no mass.
     """
     if look.spatter is None or gathered.sightings is None:
-        return Particles(SPATTER.frame(), SPATTER_REJECTED.frame(), TRACKS.frame(), None, math.nan, {})
+        return ParticleTables(SPATTER.frame(), SPATTER_REJECTED.frame(), TRACKS.frame(), None, math.nan, {})
     left, top, right, bottom = look.region
     measured = ~np.isin(gathered.status.astype(str), BLIND)
     shift = np.array([left, top], dtype=np.float64)
@@ -117,7 +117,7 @@ def particles_of(
     def in_mm(table: pd.DataFrame) -> dict[str, Any]:
         return _in_mm(table, axes, recording.record_rate_hz, shift, metal, beam_seen=beam_seen)
 
-    return Particles(
+    return ParticleTables(
         spatter=SPATTER.frame(in_mm(found.particles)),
         rejected=SPATTER_REJECTED.frame(
             {

@@ -10,7 +10,7 @@ import numpy as np
 
 from ..model.axes import Size
 from ..model.errors import MeasurementError, UsageError
-from .calibration import Calibration, Input, Line
+from .calibration import Calibration, Input, ScaleLine
 from .uncertainty import Budget, Contribution
 
 Point = tuple[float, float]
@@ -95,7 +95,7 @@ def scale_from_points(
     notes: list[str] = []
     found: dict[str, Input] = {"pairs": len(pairs), "longest_px": float(px.max())}
     if len(pairs) == 1:
-        found |= Line.between(pairs[0].first, pairs[0].second).noted()
+        found |= ScaleLine.between(pairs[0].first, pairs[0].second).noted()
     if len(pairs) > 1:
         scatter_px = math.sqrt(float(np.sum((px - mm / scale) ** 2)) / (len(pairs) - 1))
         found["scatter_px"] = scatter_px

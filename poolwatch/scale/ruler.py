@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from ..model.axes import Size
 from ..model.errors import MeasurementError, UsageError
-from .calibration import Calibration, Input, Line
+from .calibration import Calibration, Input, ScaleLine
 from .uncertainty import Budget, Contribution
 
 Point = tuple[float, float]
@@ -159,7 +159,7 @@ def scale_from_ruler(
             "period_px": graduation.period_px,
             "scatter_px": graduation.scatter_px,
             "change_along_line_percent": 100 * graduation.change,
-            **Line.between(graduation.start, graduation.end).noted(),
+            **ScaleLine.between(graduation.start, graduation.end).noted(),
         },
         notes=tuple(notes),
         picture_px=picture_px,

@@ -17,8 +17,8 @@ from .calibration import (
     PITCH,
     Calibration,
     Input,
-    Line,
     Plane,
+    ScaleLine,
 )
 from .motion import Motion, rigid_motion
 from .uncertainty import Budget, Contribution
@@ -229,7 +229,7 @@ def scale_from_travel(
         "tiles_that_follow_percent": 100 * motion.explained,
     }
     if tilt is None or plane is None:
-        found |= Line(motion.centre_x, motion.centre_y, motion.travel_direction_deg).noted()
+        found |= ScaleLine(motion.centre_x, motion.centre_y, motion.travel_direction_deg).noted()
         notes = [
             "The scale holds along travel, where the metal was seen; a tilt across travel stays unseen. A target photo"
             " shows the tilt (--tilt)."

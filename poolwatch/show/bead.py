@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.files import written_whole
-from .canvas import Canvas
+from .canvas import FrameCanvas
 from .lettering import fitted, put_flat, width_of
 from .palette import FLAGGED, GREEN, INK, INK_QUIET, ORANGE, PANEL, PANEL_LIT, PARTICLE, POOL, bgr
 from .ticks import digits, nice_step
@@ -143,7 +143,7 @@ class _View:
 
 
 def _annotate(picture: Picture, bead: SeenBead, view: _View, *, bar_mm: float) -> None:
-    canvas = Canvas(picture, view.factor, pen=2, size=18, matrix=view.matrix)
+    canvas = FrameCanvas(picture, view.factor, pen=2, size=18, matrix=view.matrix)
     for points in bead.crests:
         canvas.path(points, ORANGE, pen=1, halo=False)
     for edge in (bead.left, bead.right):

@@ -19,7 +19,7 @@ _CORNERS = np.array([[-1, -1], [-1, 1], [1, -1], [1, 1]], np.int32)
 
 
 @dataclass(frozen=True)
-class Canvas:
+class FrameCanvas:
     """The enlarged picture, and how clip pixels map onto it.
 
     Attributes
@@ -129,7 +129,7 @@ class Painter(Protocol):
     def still(self) -> bool:
         """Whether the drawing does not depend on the frame."""
 
-    def draw(self, canvas: Canvas, frame: int) -> None:
+    def draw(self, canvas: FrameCanvas, frame: int) -> None:
         """Draw what belongs to a frame (its number in the file)."""
 
 
@@ -152,11 +152,11 @@ class StillLayer:
     """
 
     def __init__(
-        self, painters: Iterable[Painter], canvas: Canvas, place: tuple[int, int], width: int
+        self, painters: Iterable[Painter], canvas: FrameCanvas, place: tuple[int, int], width: int
     ) -> None:
         painters = list(painters)
         on_black, on_white = (
-            Canvas(np.full_like(canvas.image, ground), canvas.factor, canvas.pen, canvas.size)
+            FrameCanvas(np.full_like(canvas.image, ground), canvas.factor, canvas.pen, canvas.size)
             for ground in (0, 255)
         )
         for painter in painters:

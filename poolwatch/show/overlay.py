@@ -17,7 +17,7 @@ from ..footage import open_browser_video
 from ..model.errors import ClipError, OutputError, UsageError
 from ..model.files import written_whole
 from ..model.flags import doubts
-from .canvas import Canvas, Painter, StillLayer
+from .canvas import FrameCanvas, Painter, StillLayer
 from .lettering import fitted, number_width, put_flat, put_number, width_of
 from .painters import (
     AxesPainter,
@@ -196,8 +196,8 @@ class OverlayPainter:
         # Up to twice the size nobody tells them apart, and the linear one takes half the time.
         return cv2.INTER_LINEAR if self._factor <= 2 else cv2.INTER_CUBIC
 
-    def _canvas(self, image: NDArray[np.uint8]) -> Canvas:
-        return Canvas(image, self._factor, max(2, round(self._size / 11)), self._size)
+    def _canvas(self, image: NDArray[np.uint8]) -> FrameCanvas:
+        return FrameCanvas(image, self._factor, max(2, round(self._size / 11)), self._size)
 
     def _table(self, dtype: np.dtype[Any]) -> NDArray[np.uint8]:
         if dtype not in self._tables:

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from .canvas import Canvas
+from .canvas import FrameCanvas
 from .lettering import width_of
 from .palette import FLAGGED, GREY, INK, KEYHOLE, PARTICLE, POOL
 from .result import ClipResult
@@ -26,7 +26,7 @@ class OutlinePainter:
     result: ClipResult
     still: bool = False
 
-    def draw(self, canvas: Canvas, frame: int) -> None:
+    def draw(self, canvas: FrameCanvas, frame: int) -> None:
         """Draw the outline of a frame that was measured; nothing else is guessed."""
         row = self.result.row(frame)
         if row is None or self.result.status[row] != "ok":
@@ -45,7 +45,7 @@ class ExtentPainter:
     result: ClipResult
     still: bool = False
 
-    def draw(self, canvas: Canvas, frame: int) -> None:
+    def draw(self, canvas: FrameCanvas, frame: int) -> None:
         """Draw where the result has a front and a rear for the frame."""
         row = self.result.row(frame)
         if row is None:
@@ -65,7 +65,7 @@ class KeyholePainter:
     result: ClipResult
     still: bool = True
 
-    def draw(self, canvas: Canvas, frame: int) -> None:
+    def draw(self, canvas: FrameCanvas, frame: int) -> None:
         """Draw the region; it is fixed for the clip."""
         region = self.result.keyhole
         if region is None or region.shape[-2] < 3:
@@ -74,7 +74,7 @@ class KeyholePainter:
             self._ring(canvas, one)
 
     @staticmethod
-    def _ring(canvas: Canvas, region: NDArray[np.float64]) -> None:
+    def _ring(canvas: FrameCanvas, region: NDArray[np.float64]) -> None:
         ring = np.vstack([region, region[:1]])
         along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])
         dashes = max(6, 2 * round(along[-1] * canvas.factor / 24))
@@ -95,7 +95,7 @@ class AxesPainter:
     height: int
     still: bool = True
 
-    def draw(self, canvas: Canvas, frame: int) -> None:
+    def draw(self, canvas: FrameCanvas, frame: int) -> None:
         """Draw both axes across the picture."""
         axes = self.result.axes
         corners = axes.mm(
@@ -149,7 +149,7 @@ class TravelPainter:
     height: int
     still: bool = True
 
-    def draw(self, canvas: Canvas, frame: int) -> None:
+    def draw(self, canvas: FrameCanvas, frame: int) -> None:
         """Draw the arrow and its name."""
         size = canvas.size / canvas.factor
         forward = np.array(self.result.axes.forward)
@@ -177,7 +177,7 @@ class ScalePainter:
     height: int
     still: bool = True
 
-    def draw(self, canvas: Canvas, frame: int) -> None:
+    def draw(self, canvas: FrameCanvas, frame: int) -> None:
         """Draw a bar of a round length near a seventh of the picture's width."""
         scale = self.result.axes.row_mm_per_px
         length = nice_step(self.width * scale / 10)
@@ -224,7 +224,7 @@ class ParticlePainter:
         last = np.array([piece[1][-1] for piece in pieces], dtype=np.int64)
         return pieces, first, last
 
-    def draw(self, canvas: Canvas, frame: int) -> None:
+    def draw(self, canvas: FrameCanvas, frame: int) -> None:
         """Draw every particle that is seen in the frame, with its last `TAIL` sightings."""
         pieces, first, last = self._tracks
         counted: list[NDArray[np.float64]] = []
@@ -258,13 +258,13 @@ class StatusPainter:
     result: ClipResult
     still: bool = False
 
-    def draw(self, canvas: Canvas, frame: int) -> None:
+    def draw(self, canvas: FrameCanvas, frame: int) -> None:
         """Write the status word in the top left corner unless it is ok; rim the picture as well."""
         row = self.result.row(frame)
         status = "not in frames.csv" if row is None else str(self.result.status[row])
         if status == "ok":
             return
-        picture = Canvas(canvas.image, 1.0, canvas.pen, canvas.size)
+        picture = FrameCanvas(canvas.image, 1.0, canvas.pen, canvas.size)
         height, width = canvas.image.shape[:2]
         rim = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]])
         picture.path(rim, FLAGGED, closed=True, pen=canvas.pen + 3, halo=False)

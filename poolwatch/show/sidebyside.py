@@ -16,7 +16,7 @@ from ..footage import open_browser_video
 from ..model.errors import ClipError, UsageError
 from ..model.flags import doubts
 from ..model.settings import Settings
-from .canvas import Canvas, Painter
+from .canvas import FrameCanvas, Painter
 from .lettering import fitted, put_flat, put_number, width_of
 from .overlay import ENCODING, ReadFrames
 from .painters import KeyholePainter, OutlinePainter, ParticlePainter, StatusPainter
@@ -99,7 +99,7 @@ def write_side_by_side(
         if first is None:
             raise ClipError(f"{result.name}: its frames could not be read; is the recording still there?")
     shapes = [(first[1].shape[0], first[1].shape[1]) for first in firsts if first is not None]
-    sheet = Sheet([result for result, _ in clips], shapes, choices, slow)
+    sheet = SideBySidePainter([result for result, _ in clips], shapes, choices, slow)
     with open_browser_video(path, sheet.width, sheet.height, choices.playback_rate_hz, **ENCODING) as video:
         current = [first for first in firsts if first is not None]
         for count, time in enumerate(times):
@@ -168,7 +168,7 @@ def _held(
             yield shown
 
 
-class Sheet:
+class SideBySidePainter:
     """Lays several clips out on one picture.
 
     Parameters
@@ -249,7 +249,7 @@ class Sheet:
             kind = cv2.INTER_CUBIC if self._scale(i) > 1 else cv2.INTER_AREA
             turned = cv2.warpAffine(grey, self._matrices[i], (columns, rows), flags=kind, borderValue=(0.0,))
             picture = cv2.cvtColor(turned, cv2.COLOR_GRAY2BGR)
-            canvas = Canvas(picture, self._scale(i), 2, _SIZE, self._matrices[i])
+            canvas = FrameCanvas(picture, self._scale(i), 2, _SIZE, self._matrices[i])
             if self._annotated:
                 for painter in self._painters[i]:
                     painter.draw(canvas, number)
@@ -312,7 +312,7 @@ class Sheet:
     def _scale_bar(self, picture: NDArray[np.uint8]) -> None:
         length = nice_step(self.cell[1] / self.px_per_mm / 8)
         y, x = self.cell[0] - 18.0, 16.0
-        canvas = Canvas(picture, 1.0, 3, _SIZE)
+        canvas = FrameCanvas(picture, 1.0, 3, _SIZE)
         canvas.path(np.array([[x, y], [x + length * self.px_per_mm, y]]), INK)
         text = f"{digits(length, length)} {self._results[0].unit}"
         middle = x + length * self.px_per_mm / 2

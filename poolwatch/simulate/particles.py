@@ -21,7 +21,7 @@ _DRAWS = 8
 
 
 @dataclass(frozen=True)
-class Particles:
+class ParticleBirths:
     """One row a particle, by birth. Image axes, px and s.
 
     Attributes
@@ -85,7 +85,7 @@ def _births(scene: Scene, stop_s: float) -> NDArray[np.float64]:
     return times
 
 
-def particles(scene: Scene, line: Timeline) -> Particles:
+def particles(scene: Scene, line: Timeline) -> ParticleBirths:
     """Draw all particles of a scene."""
     spatter, camera, pool = scene.spatter, scene.camera, scene.pool
     birth = _births(scene, float(line.times_s[-1]))
@@ -115,7 +115,7 @@ def particles(scene: Scene, line: Timeline) -> Particles:
     shown = birth - away / px_s if spatter.origin == "keyhole" else birth
     # Only a pool with the beam on throws particles.
     keep = (size > 0.5) & (at(line.beam.astype(np.float64)) > 0.5)
-    return Particles(
+    return ParticleBirths(
         birth_s=birth[keep],
         shown_s=shown[keep],
         x=(at(line.beam_x) + u * ax + v * ay)[keep],
@@ -163,7 +163,7 @@ def _exit(
 
 
 def places(
-    scene: Scene, line: Timeline, flying: Particles, who: NDArray[np.int64], times_s: NDArray[np.float64]
+    scene: Scene, line: Timeline, flying: ParticleBirths, who: NDArray[np.int64], times_s: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Centres of particles `who` at `times_s`, image x and y px, shapes (n,)."""
     spatter, camera = scene.spatter, scene.camera
@@ -188,7 +188,7 @@ def places(
     return place[0], place[1]
 
 
-def sightings(scene: Scene, line: Timeline, flying: Particles) -> Sightings:
+def sightings(scene: Scene, line: Timeline, flying: ParticleBirths) -> Sightings:
     """All streaks that touch the picture, until the particle has faded or left."""
     camera, spatter = scene.camera, scene.spatter
     rate, half = camera.rate_hz, camera.exposure_s / 2
@@ -230,7 +230,7 @@ _DISC = math.sqrt(1 / 64) * np.sqrt(np.arange(64) + 0.5)
 _TURN = np.arange(64) * math.pi * (3 - math.sqrt(5))
 
 
-def visible(scene: Scene, line: Timeline, flying: Particles, seen: Sightings) -> NDArray[np.float64]:
+def visible(scene: Scene, line: Timeline, flying: ParticleBirths, seen: Sightings) -> NDArray[np.float64]:
     """Share of each sighting's disc that is in the picture and outside the outline, times its exposure share."""
     share = np.empty(len(seen.moment))
     # In pieces, so that memory stays small in long clips.
@@ -241,7 +241,7 @@ def visible(scene: Scene, line: Timeline, flying: Particles, seen: Sightings) ->
 
 
 def _uncovered(
-    scene: Scene, line: Timeline, flying: Particles, seen: Sightings, piece: slice
+    scene: Scene, line: Timeline, flying: ParticleBirths, seen: Sightings, piece: slice
 ) -> NDArray[np.float64]:
     """Share of 64 points of each disc, even in area, that lies in the picture and outside the outline."""
     camera = scene.camera

@@ -10,7 +10,7 @@ import pytest
 
 from poolwatch.model.axes import PoolAxes
 from poolwatch.model.errors import ClipError, UsageError
-from poolwatch.show.canvas import Canvas, StillLayer
+from poolwatch.show.canvas import FrameCanvas, StillLayer
 from poolwatch.show.lettering import width_of
 from poolwatch.show.overlay import (
     OverlayPainter,
@@ -105,7 +105,7 @@ def test_still_layer_equals_painting_every_frame(clip):
         KeyholePainter(clip.result),
         ScalePainter(clip.result, 512, 256),
     ]
-    direct = Canvas(ground.copy(), 2.0)
+    direct = FrameCanvas(ground.copy(), 2.0)
     for painter in painters:
         painter.draw(direct, 0)
     layered = np.zeros((600, 1024, 3), np.uint8)
@@ -259,7 +259,7 @@ def test_scale_bar_of_a_tilted_view_is_as_long_as_it_says(clip):
 
     drawn = {}
 
-    class Sheet(Canvas):
+    class Sheet(FrameCanvas):
         def strokes(self, paths, *args, **more):
             drawn["bar"] = np.asarray(paths[0])
 

@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from poolwatch.trial import Ranking, RankSettings, rank
-from poolwatch.trial.blocked import Comparison, compare_in_blocks
+from poolwatch.trial.blocked import BlockedComparison, compare_in_blocks
 from poolwatch.trial.blocks import Layout, block_labels, lay_out
 from poolwatch.trial.scatter import group_welds
 from tests.trial.simulated import score_rows
@@ -42,7 +42,7 @@ def compared(
     value: np.ndarray,
     prior_df: float = 3.0,
     error: float = np.nan,
-) -> tuple[Layout, Comparison]:
+) -> tuple[Layout, BlockedComparison]:
     shape = np.asarray(shape)
     order = np.argsort(shape, kind="stable")
     within = np.full(len(value), error)
@@ -52,7 +52,7 @@ def compared(
     return layout, compare_in_blocks(layout, value, within, groups, settings)
 
 
-def table(values: np.ndarray, prior_df: float = 1e12) -> tuple[Layout, Comparison]:
+def table(values: np.ndarray, prior_df: float = 1e12) -> tuple[Layout, BlockedComparison]:
     shape, block = np.nonzero(~np.isnan(values))
     return compared(shape, block, values[shape, block], prior_df)
 

@@ -10,7 +10,7 @@ import pytest
 
 from poolwatch.model.errors import TableError
 from poolwatch.trial import rank, read_manifest
-from poolwatch.trial.facts import ClipFacts, refuted_facts
+from poolwatch.trial.facts import StatedFacts, refuted_facts
 from tests.trial.simulated import score_rows
 
 HEADER = "clip,beam_shape,replicate,record_rate_hz,mm_per_px,travel_speed_mm_s"
@@ -18,9 +18,9 @@ HEADER = "clip,beam_shape,replicate,record_rate_hz,mm_per_px,travel_speed_mm_s"
 
 def clips(
     rates: list[float], settings: list[object] | None = None, factors: list[float] | None = None
-) -> list[ClipFacts]:
+) -> list[StatedFacts]:
     return [
-        ClipFacts(
+        StatedFacts(
             {"record_rate_hz": rate},
             (settings[n] if settings else "x",),
             {"factor_rate_khz": factors[n]} if factors else {},
@@ -50,14 +50,14 @@ def test_what_a_factor_plans_is_not() -> None:
 def test_welds_of_one_setting_refute_each_other() -> None:
     speeds, settings = [10.0, 10.0, 1.0, 100.0, 100.0, 100.0], ["slow"] * 3 + ["fast"] * 3
     found = refuted_facts(
-        [ClipFacts({"travel_speed_mm_s": v}, (s,)) for v, s in zip(speeds, settings, strict=True)]
+        [StatedFacts({"travel_speed_mm_s": v}, (s,)) for v, s in zip(speeds, settings, strict=True)]
     )
     assert [n for n, _, _ in found] == [2]
 
 
 def test_a_planned_speed_is_refuted_neither_by_the_other_settings() -> None:
     speeds = [10.0, 10.0, 40.0, 40.0, 120.0, 120.0]
-    assert refuted_facts([ClipFacts({"travel_speed_mm_s": v}, (v,)) for v in speeds]) == []
+    assert refuted_facts([StatedFacts({"travel_speed_mm_s": v}, (v,)) for v in speeds]) == []
 
 
 @pytest.fixture
