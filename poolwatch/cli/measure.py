@@ -22,6 +22,7 @@ def recording_options(command: Callable[..., Any]) -> Callable[..., Any]:
         (
             click.option(
                 "--record-rate",
+                "record_rate_hz",
                 type=Amount("Hz"),
                 metavar="HZ",
                 help="Rate at which the camera took the frames (required, here or in the settings).",
@@ -40,6 +41,7 @@ def recording_options(command: Callable[..., Any]) -> Callable[..., Any]:
             ),
             click.option(
                 "--scale-crop",
+                "scale_crop_px",
                 type=corner,
                 metavar="X,Y",
                 help="Where the clip's top left pixel lies in the picture of the scale file, px, if the camera cut out "
@@ -47,6 +49,7 @@ def recording_options(command: Callable[..., Any]) -> Callable[..., Any]:
             ),
             click.option(
                 "--travel-direction",
+                "travel_direction_deg",
                 type=float,
                 metavar="DEG",
                 help="Travel direction in the picture: 0 = right, 90 = up. Default: 0, or what the metal or a pool "
@@ -54,12 +57,14 @@ def recording_options(command: Callable[..., Any]) -> Callable[..., Any]:
             ),
             click.option(
                 "--travel-speed",
+                "travel_speed_mm_s",
                 type=Amount("mm/s"),
                 metavar="MM_S",
                 help="Welding speed, mm/s: needed for anything per metre of weld.",
             ),
             click.option(
                 "--exposure",
+                "exposure_s",
                 type=Amount("s"),
                 metavar="S",
                 help="Exposure of a frame, s: tells fast particles' streaks from their size.",
@@ -80,53 +85,6 @@ def recording_options(command: Callable[..., Any]) -> Callable[..., Any]:
     ):
         command = option(command)
     return command
-
-
-def facts_of(
-    scale: Path | None,
-    scale_crop: tuple[int, int] | None,
-    record_rate: float | None,
-    mm_per_px: float | None,
-    travel_direction: float | None,
-    travel_speed: float | None,
-    exposure: float | None,
-    material: str | None,
-    **more: str,
-) -> dict[str, Any]:
-    """Facts about a recording by their names in the library.
-
-    Raises
-    ------
-    UsageError
-        Both a scale file and mm per pixel are given, or the file or the part cut out of its picture is wrong.
-    """
-    from ..model.errors import UsageError
-
-    facts: dict[str, Any] = {
-        "record_rate_hz": record_rate,
-        "mm_per_px": mm_per_px,
-        "travel_direction_deg": travel_direction,
-        "travel_speed_mm_s": travel_speed,
-        "exposure_s": exposure,
-        "material": material,
-        "scale_crop_px": scale_crop,
-        **more,
-    }
-    if scale is not None:
-        if mm_per_px is not None:
-            raise UsageError("give either --mm-per-px or --scale, not both")
-        from ..scale.file import read_scale
-
-        read = read_scale(scale)
-        facts |= {
-            "mm_per_px": read.mm_per_px,
-            "mm_per_px_u": read.u_mm_per_px,
-            "scale_source": read.source,
-            "stretch": read.stretch,
-            "scale_picture_px": read.picture_px,
-            "scale_place_px": read.place_px,
-        }
-    return facts
 
 
 @click.command("measure", short_help="measure one clip, or several with the same facts")
@@ -183,8 +141,8 @@ def command(
     from .progress import compile_once
 
     settings = read_settings(settings_file)
-    facts = facts_of(**given, beam_shape=beam_shape, replicate=replicate)
-    recording = recording_of(settings, facts, where="command line")
+    given |= {"beam_shape": beam_shape, "replicate": replicate}
+    recording = recording_of(settings, given, where="command line")
     folders = _folders(clips, out)
     for clip, folder in folders.items():
         check_folder(folder)
@@ -224,7 +182,8 @@ class _Choices(NamedTuple):
 
 def _measure(clip: Path, folder: Path, choices: _Choices) -> Measurement:
     """Measure a clip into its folder."""
-    from ..measure import measure_clip, write_clip_report, write_clip_stills, write_measurement
+    from .. import measure_clip
+    from ..measure import write_clip_report, write_clip_stills, write_measurement
     from ..model.errors import MeasurementError
     from .progress import bar
 

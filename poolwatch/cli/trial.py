@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -37,7 +37,10 @@ if TYPE_CHECKING:
     help="Let it take the place of another trial of its name in the database.",
 )
 @click.option(
-    "--name", default="", help="Name of the trial, in report and database; default: the last part of --out."
+    "--name",
+    "title",
+    default="",
+    help="Name of the trial, in report and database; default: the last part of --out.",
 )
 @click.option(
     "--follow", is_flag=True, help="Keep running: measure each clip once its row and its file are complete."
@@ -60,19 +63,13 @@ if TYPE_CHECKING:
 def command(
     manifest: Path,
     out: Path,
-    workers: int | None,
-    scheduler: str | None,
-    store: str | None,
-    replace_stored: bool,
-    name: str,
     follow: bool,
     poll: float,
     settle: float,
-    settings: Path | None,
-    rank_settings: Path | None,
     no_overlay: bool,
     no_report: bool,
     strict: bool,
+    **choices: Any,
 ) -> None:
     """Measure every clip of a manifest and rank the beam shapes.
 
@@ -87,41 +84,20 @@ def command(
     Ends with 1 where no clip was measured; with --strict, where any was not. The others are ranked and written all
     the same.
     """
-    from ..trial.run import TrialOptions, run_trial
-    from ..trial.settings import read_rank_settings
+    from .. import run_trial
     from .follow import follow_day
     from .ranking_output import show_ranking, show_studies
 
-    chosen = read_rank_settings(rank_settings)
+    choices |= {"overlay": not no_overlay, "report": not no_report}
     if follow:
-        options = TrialOptions(
-            workers=workers,
-            scheduler=scheduler,
-            settings=settings,
-            rank_settings=chosen,
-            overlay=not no_overlay,
-            report=not no_report,
-            store=store,
-            replace_stored=replace_stored,
-            title=name,
-        )
-        follow_day(manifest, out, options, poll_s=poll, settle_s=settle)
+        from ..trial.run import TrialOptions
+        from ..trial.settings import read_rank_settings
+
+        choices["rank_settings"] = read_rank_settings(choices["rank_settings"])
+        follow_day(manifest, out, TrialOptions(**choices), poll_s=poll, settle_s=settle)
         return
     with trial_progress() as progress:
-        result = run_trial(
-            manifest,
-            out,
-            workers=workers,
-            scheduler=scheduler,
-            settings=settings,
-            rank_settings=chosen,
-            overlay=not no_overlay,
-            report=not no_report,
-            store=store,
-            replace_stored=replace_stored,
-            title=name,
-            progress=progress,
-        )
+        result = run_trial(manifest, out, progress=progress, **choices)
     show_ranking(result.ranking)
     show_studies(result.compared, result.notes)
     click.echo(

@@ -39,7 +39,7 @@ from .particles import ParticleTables, particles_of
 from .result import Measurement
 from .scale_fit import check_scale, other_size
 from .score import score
-from .settings import MeasureSettings, recording_of, settings_id
+from .settings import MeasureSettings, read_settings, recording_of, settings_id
 
 # Below this rate a recording cannot show the fluctuations that pools have.
 _LOW_RATE_HZ = 500.0
@@ -49,7 +49,7 @@ def measure_clip(
     path: str | Path,
     *,
     recording: Recording | None = None,
-    settings: MeasureSettings | None = None,
+    settings: MeasureSettings | str | Path | None = None,
     progress: Progress | None = None,
     workers: int | None = None,
     block_size: int | None = None,
@@ -64,10 +64,10 @@ def measure_clip(
         The recording: video, TIFF, folder of stills, NPY, HDF5 or raw with a sidecar.
     recording
         Facts about the recording; or give them by name: ``record_rate_hz`` (Hz, required), ``mm_per_px``,
-        ``mm_per_px_u``, ``travel_direction_deg``, ``travel_speed_mm_s``, ``exposure_s``, ``material``,
-        ``beam_shape``, ``replicate``.
+        ``mm_per_px_u``, ``scale`` (a scale file), ``travel_direction_deg``, ``travel_speed_mm_s``, ``exposure_s``,
+        ``material``, ``beam_shape``, ``replicate``.
     settings
-        Everything else that changes numbers; the defaults where not given.
+        Everything else that changes numbers, or a TOML file of it; the defaults where not given.
     progress
         Called with frames done and frames in all.
     workers
@@ -95,16 +95,20 @@ def measure_clip(
     --------
     >>> import tempfile
     >>> from poolwatch.simulate import Scene, write_simulation
-    >>> scene = Scene.checked({"frames": 300, "seed": 3}, where="example")
+    >>> camera = {"width": 192, "height": 112, "mm_per_px": 0.025}
+    >>> scene = Scene.checked({"frames": 300, "seed": 3, "camera": camera}, where="example")
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     clip = write_simulation(scene, folder, format="npy")
-    ...     result = measure_clip(clip, record_rate_hz=10_000, mm_per_px=0.02, travel_speed_mm_s=100)
+    ...     result = measure_clip(clip, record_rate_hz=10_000, mm_per_px=0.025, travel_speed_mm_s=100)
+    ...     folder = result.write(f"{folder}/{clip.stem}")
+    ...     print(*sorted(file.name for file in folder.iterdir()))
+    frames.csv outlines.bin run.json score.csv spatter.csv spatter_rejected.csv spectra.csv tracks.csv
     >>> result.frames["status"].eq("ok").mean() > 0.99
     np.True_
     >>> 0 < result.score["stability_index"].iloc[0] < 100
     np.True_
     """
-    settings = settings or MeasureSettings()
+    settings = read_settings(settings)
     if recording is None:
         recording = recording_of(settings, facts, where=str(path))
     elif facts:

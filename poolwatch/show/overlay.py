@@ -292,7 +292,7 @@ def _place_words(number: int, segment: Segment | None) -> str:
     return f"   {slow}frame {number}"
 
 
-def write_overlay(
+def draw_overlay(
     path: str | Path,
     read: ReadFrames,
     result: ClipResult,
@@ -362,7 +362,7 @@ def write_overlay(
     ]
 
 
-def write_still(
+def draw_still(
     path: str | Path,
     frame: NDArray[Any],
     number: int,

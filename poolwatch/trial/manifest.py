@@ -11,7 +11,7 @@ from typing import Any
 from ..experiment.factors import ABSENT
 from ..model.errors import TableError, UsageError
 from ..model.materials import material
-from ..model.recording import Recording
+from ..model.recording import Recording, scale_facts
 from .crosschecks import Problem, crosscheck, in_words, word_columns
 from .facts import CONFIRMED, confirmed_by
 from .names import folder_names, slips_of_the_pen
@@ -309,15 +309,7 @@ def _scale(row: _ManifestRow, values: dict[str, Any], scales: dict[Path, Any]) -
         except UsageError as error:
             row.fault("scale", str(error))
             return
-        scale = scales[path]
-        values.update(
-            mm_per_px=scale.mm_per_px,
-            mm_per_px_u=scale.u_mm_per_px,
-            scale_source=scale.source,
-            stretch=scale.stretch,
-            scale_picture_px=scale.picture_px,
-            scale_place_px=scale.place_px,
-        )
+        values.update(scale_facts(scales[path]))
 
 
 def _check_columns(sheet: TableText, problems: list[Problem]) -> list[str]:
