@@ -1,8 +1,8 @@
 """poolwatch measures high-speed video of laser weld melt pools.
 
-`inspect_clip` looks at a clip, `measure_clip` measures it, `write_overlay` draws it. `run_trial` measures many clips and
-ranks their beam shapes, `rank` does so from score rows. The command line calls these; nothing heavy loads before they
-are used.
+`inspect_clip` looks at a clip, `measure_clip` measures it, `write_overlay` draws it. `run_trial` measures many clips
+and ranks their beam shapes, `rank` does so from score rows. The command line calls these; nothing heavy loads before
+they are used.
 
 >>> import poolwatch
 >>> poolwatch.__version__
