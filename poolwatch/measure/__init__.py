@@ -6,7 +6,6 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from .again import rescore as rescore
     from .beside import write_clips_side_by_side as write_clips_side_by_side
     from .clip import measure_clip as measure_clip
     from .compiling import compile_kernels as compile_kernels
@@ -19,6 +18,7 @@ if TYPE_CHECKING:
     from .overlay import write_overlay_still as write_overlay_still
     from .pages import write_clip_report as write_clip_report
     from .pages import write_clip_stills as write_clip_stills
+    from .rescoring import rescore as rescore
     from .result import Measurement as Measurement
     from .result import read_measurement as read_measurement
     from .settings import MeasureSettings as MeasureSettings
@@ -36,7 +36,7 @@ _PLACES = {
     "read_measurement": "result",
     "read_settings": "settings",
     "recording_of": "settings",
-    "rescore": "again",
+    "rescore": "rescoring",
     "write_clip_overlay": "overlay",
     "write_clip_report": "pages",
     "write_clip_stills": "pages",
