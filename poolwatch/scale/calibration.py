@@ -201,9 +201,8 @@ class Calibration:
         parts = [part.u for part in self.budget.contributions if part.name not in names]
         return math.hypot(*parts) if self.budget.contributions else self.scale.u_mm_per_px
 
-    @classmethod
+    @staticmethod
     def made(
-        cls,
         mm_per_px: float,
         method: str,
         budget: Budget,
@@ -225,7 +224,7 @@ class Calibration:
             raise MeasurementError(
                 f"calibration by {METHODS[method]} gave {mm_per_px!r} mm per px; check what went in"
             )
-        return cls(
+        return Calibration(
             scale=Scale(mm_per_px, budget.u, METHODS[method], picture_px=picture_px),
             method=method,
             budget=budget,

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from poolwatch.model.errors import MeasurementError
-from poolwatch.scale.travel import motion_in_clip, scale_from_travel
+from poolwatch.scale.travel import Travel, motion_in_clip, scale_from_travel
 from poolwatch.simulate import Scene, SceneCamera, Simulation
 
 FRAMES = 600
@@ -28,9 +28,7 @@ def reader(kind: str, seed: int, speed: float, camera: SceneCamera):
 def test_riding_camera(seed, speed, rate, scale, direction):
     camera = SceneCamera(width=256, height=192, rate_hz=rate, mm_per_px=scale, direction_deg=direction)
     motion = motion_in_clip(reader("illuminated", seed, speed, camera), 0, FRAMES)
-    made = scale_from_travel(
-        motion, record_rate_hz=rate, travel_speed_mm_s=speed, u_travel_speed_mm_s=0.0, view=(256, 192)
-    )
+    made = scale_from_travel(motion, Travel(rate, speed, 0.0), view=(256, 192))
     assert made.scale.mm_per_px == pytest.approx(scale, rel=0.01)
     assert abs(made.scale.mm_per_px - scale) < 3 * made.scale.u_mm_per_px
     assert abs((motion.travel_direction_deg - direction + 180) % 360 - 180) < 0.5
