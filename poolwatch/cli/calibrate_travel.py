@@ -73,9 +73,10 @@ def travel(
     """
     from ..clips import open_clip
     from ..measure.camera_drift import camera_drift
+    from ..scale.clip_motion import motion_in_clip
     from ..scale.file import read_calibration
     from ..scale.photo import read_photo
-    from ..scale.travel import Travel, motion_in_clip, scale_from_travel
+    from ..scale.travel import Travel, scale_from_travel
 
     target_seen = None if tilt is None else read_calibration(tilt)
     if target_seen is not None and target_seen.plane is None:

@@ -16,6 +16,10 @@ from .uncertainty import Budget, Contribution
 Point = tuple[float, float]
 # Points closer than so many standard uncertainties of their distance give no scale worth having.
 _LEAST_PX_IN_U = 10
+_SCATTER_NOTE = (
+    "The pairs scatter by {:.2g} px, more than the {:g} px a coordinate that was given: the reading uncertainty was "
+    "enlarged. A tilted view does this too; a target photo would show it."
+)
 
 
 @dataclass(frozen=True)
@@ -87,28 +91,24 @@ def scale_from_points(
     sum_px2 = float(px @ px)
     scale = float(px @ mm) / sum_px2
     reading_px, dof = math.sqrt(2) * u_px, math.inf
-    notes = []
+    notes = ["Two points cannot show a tilt of the camera: the scale holds along their line, at their place."]
     found: dict[str, Input] = {"pairs": len(pairs), "longest_px": float(px.max())}
     if len(pairs) == 1:
         found |= ScaleLine.between(pairs[0].first, pairs[0].second).noted()
     else:
-        scatter_px = math.sqrt(float(np.sum((px - mm / scale) ** 2)) / (len(pairs) - 1))
-        found["scatter_px"] = scatter_px
-        if scatter_px > reading_px:
-            reading_px, dof = scatter_px, len(pairs) - 1
-            notes.append(
-                f"The pairs scatter by {scatter_px:.2g} px, more than the {u_px:g} px a coordinate that was given:"
-                " the reading uncertainty was enlarged. A tilted view does this too; a target photo would show it."
-            )
-    notes.append(
-        "Two points cannot show a tilt of the camera: the scale holds along their line, at their place."
-    )
+        found["scatter_px"] = scatter = math.sqrt(float(np.sum((px - mm / scale) ** 2)) / (len(pairs) - 1))
+        if scatter > reading_px:
+            reading_px, dof = scatter, len(pairs) - 1
+            notes.insert(0, _SCATTER_NOTE.format(scatter, u_px))
     parts = (
         Contribution("reading of the points", scale * reading_px / math.sqrt(sum_px2), dof),
         Contribution("known distance", u_mm * float(px.sum()) / sum_px2),
     )
-    given: dict[str, Input] = {"u_px": u_px, "u_mm": u_mm}
-    given |= {f"pair_{number}": str(pair) for number, pair in enumerate(pairs, 1)}
+    given = {
+        "u_px": u_px,
+        "u_mm": u_mm,
+        **{f"pair_{number}": str(pair) for number, pair in enumerate(pairs, 1)},
+    }
     return Calibration.made(
         scale,
         "points",

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from poolwatch.model.errors import MeasurementError
-from poolwatch.scale.travel import Travel, motion_in_clip, scale_from_travel
+from poolwatch.scale.clip_motion import motion_in_clip
+from poolwatch.scale.travel import Travel, scale_from_travel
 from poolwatch.simulate import Scene, SceneCamera, Simulation
 
 FRAMES = 600

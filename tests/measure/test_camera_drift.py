@@ -11,7 +11,8 @@ import pytest
 from poolwatch.clips import open_clip
 from poolwatch.measure.camera_drift import camera_drift
 from poolwatch.model.errors import MeasurementError, UsageError
-from poolwatch.scale.travel import Drift, Travel, motion_in_clip, scale_from_travel
+from poolwatch.scale.clip_motion import motion_in_clip
+from poolwatch.scale.travel import Drift, Travel, scale_from_travel
 from poolwatch.simulate import Scene, write_simulation
 
 pytestmark = pytest.mark.slow

@@ -9,9 +9,10 @@ import pytest
 from scale_scenes import Sheet, weld_clip
 
 from poolwatch.model.errors import MeasurementError, UsageError
+from poolwatch.scale.clip_motion import motion_in_clip
 from poolwatch.scale.motion import rigid_motion
 from poolwatch.scale.register import Reference, register
-from poolwatch.scale.travel import Travel, motion_in_clip, scale_from_travel
+from poolwatch.scale.travel import Travel, scale_from_travel
 
 
 def angle_between(a: float, b: float) -> float:

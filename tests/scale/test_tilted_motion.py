@@ -13,10 +13,11 @@ from poolwatch.cli.main import main
 from poolwatch.model.axes import PoolAxes
 from poolwatch.model.errors import UsageError
 from poolwatch.scale.calibration import Calibration, Plane
+from poolwatch.scale.clip_motion import motion_in_clip
 from poolwatch.scale.compare import compare_calibrations
 from poolwatch.scale.file import read_scale, write_scale
 from poolwatch.scale.points import Pair, scale_from_points
-from poolwatch.scale.travel import Travel, motion_in_clip, scale_from_travel
+from poolwatch.scale.travel import Travel, scale_from_travel
 from poolwatch.scale.uncertainty import Budget, Contribution
 
 pytestmark = pytest.mark.slow
