@@ -156,7 +156,7 @@ def _annotate(picture: Picture, bead: SeenBead, view: _View, *, bar_mm: float) -
     for kind, first, last in bead.changes:
         x, y = middle[(first + last) // 2].tolist()
         up = float(np.linalg.norm(bead.left[first] - bead.right[first])) / 2 * view.factor + 24
-        canvas.write(kind, x, y, FLAGGED, anchor=(0.5, 0.5), offset=(0, -up), size=0.8, bold=True)
+        canvas.write(kind, (x, y), FLAGGED, anchor=(0.5, 0.5), offset=(0, -up), size=0.8, bold=True)
         canvas.path(bead.left[first : last + 1], FLAGGED, pen=2, halo=False)
     _scale_bar(picture, bead.mm_per_px / view.factor, bar_mm)
 

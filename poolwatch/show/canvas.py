@@ -108,8 +108,7 @@ class FrameCanvas:
     def write(
         self,
         text: str,
-        x: float,
-        y: float,
+        place: tuple[float, float],
         colour: str,
         *,
         anchor: Anchor = (0, 0),
@@ -118,7 +117,7 @@ class FrameCanvas:
         bold: bool = False,
     ) -> None:
         """Write at a clip point; `offset` is in picture px, `size` a share of the canvas's text height."""
-        left, top = self.at(np.array([x, y])) + offset
+        left, top = self.at(np.array(place)) + offset
         put_haloed(self.image, text, (left, top), max(9, round(self.size * size)), colour, anchor, bold)
 
 

@@ -137,7 +137,7 @@ class AxesPainter:
                 reach = 8 + 0.5 * np.abs(side) @ (width_of(text, size), 0.8 * size)
                 offset = (float(side[0] * reach), float(side[1] * reach))
                 x, y = float(place[0]), float(place[1])
-                canvas.write(text, x, y, INK, anchor=(0.5, 0.5), offset=offset, size=0.8)
+                canvas.write(text, (x, y), INK, anchor=(0.5, 0.5), offset=offset, size=0.8)
 
 
 @dataclass(frozen=True)
@@ -155,7 +155,7 @@ class TravelPainter:
         forward = np.array(self.result.axes.forward)
         left = np.array(self.result.axes.left)
         name = np.array([self.width - 0.8 * size, 0.7 * size])
-        canvas.write("travel", float(name[0]), float(name[1]), INK, anchor=(1, 0), size=0.8)
+        canvas.write("travel", (float(name[0]), float(name[1])), INK, anchor=(1, 0), size=0.8)
         centre = np.array([self.width - 2.4 * size, 0.7 * size + 1.2 * size + 1.3 * size * abs(forward[1])])
         tip, foot = centre + 1.3 * size * forward, centre - 1.3 * size * forward
         head = tip - 0.55 * size * forward
@@ -190,7 +190,7 @@ class ScalePainter:
             pen=canvas.pen + 1,
         )
         text = f"{digits(length, length)} {self.result.unit}"
-        canvas.write(text, (x + end) / 2, y, INK, anchor=(0.5, 1), offset=(0, -6), size=0.9)
+        canvas.write(text, ((x + end) / 2, y), INK, anchor=(0.5, 1), offset=(0, -6), size=0.9)
 
 
 @dataclass(frozen=True)
@@ -244,7 +244,7 @@ class ParticlePainter:
             if number > 0:
                 canvas.ring(x, y, radius, PARTICLE)
                 offset = (radius + 4, -radius - 2)
-                canvas.write(str(number), x, y, INK, anchor=(0, 0.6), offset=offset, size=0.8)
+                canvas.write(str(number), (x, y), INK, anchor=(0, 0.6), offset=offset, size=0.8)
             else:
                 arm = radius / canvas.factor * 0.8
                 cross = [np.array([[x - arm, y - s * arm], [x + arm, y + s * arm]]) for s in (1, -1)]
@@ -270,4 +270,4 @@ class StatusPainter:
         picture.path(rim, FLAGGED, closed=True, pen=canvas.pen + 3, halo=False)
         inset = 0.7 * canvas.size
         words = status.replace("_", " ")
-        picture.write(f"✕ {words}: not measured", inset, inset, FLAGGED, size=1.1, bold=True)
+        picture.write(f"✕ {words}: not measured", (inset, inset), FLAGGED, size=1.1, bold=True)

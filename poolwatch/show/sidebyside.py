@@ -17,7 +17,7 @@ from ..model.errors import ClipError, UsageError
 from ..model.flags import doubts
 from ..model.settings import Settings
 from .canvas import FrameCanvas, Painter
-from .lettering import fitted, put_flat, put_number, width_of
+from .lettering import Type, fitted, put_flat, put_number, width_of
 from .overlay import ENCODING, ReadFrames
 from .painters import KeyholePainter, OutlinePainter, ParticlePainter, StatusPainter
 from .palette import FLAGGED, INK, INK_QUIET, PANEL, bgr
@@ -100,7 +100,9 @@ def write_side_by_side(
             raise ClipError(f"{result.name}: its frames could not be read; is the recording still there?")
     shapes = [(first[1].shape[0], first[1].shape[1]) for first in firsts if first is not None]
     sheet = SideBySidePainter([result for result, _ in clips], shapes, choices, slow)
-    with open_browser_video(path, sheet.width, sheet.height, choices.playback_rate_hz, **ENCODING) as video:
+    with open_browser_video(
+        path, sheet.width, sheet.height, choices.playback_rate_hz, encoding=ENCODING
+    ) as video:
         current = [first for first in firsts if first is not None]
         for count, time in enumerate(times):
             if count:
@@ -256,7 +258,9 @@ class SideBySidePainter:
             self._scale_bar(picture)
             image[top : top + rows, left : left + columns] = picture
         text = f"  t = {1e3 * time:.3f} ms"
-        put_number(image, text, (self.width - 12, _HEAD / 2), _SIZE + 6, INK, PANEL, (1, 0.5), True)
+        put_number(
+            image, text, (self.width - 12, _HEAD / 2), Type(_SIZE + 6, INK, PANEL, bold=True), (1, 0.5)
+        )
         return image
 
     @staticmethod
@@ -316,7 +320,7 @@ class SideBySidePainter:
         canvas.path(np.array([[x, y], [x + length * self.px_per_mm, y]]), INK)
         text = f"{digits(length, length)} {self._results[0].unit}"
         middle = x + length * self.px_per_mm / 2
-        canvas.write(text, middle, y, INK, anchor=(0.5, 1), offset=(0, -4), size=0.85)
+        canvas.write(text, (middle, y), INK, anchor=(0.5, 1), offset=(0, -4), size=0.85)
 
 
 def _title(result: ClipResult) -> str:

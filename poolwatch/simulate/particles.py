@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -106,7 +107,7 @@ def particles(scene: Scene, line: Timeline) -> ParticleBirths:
         diameter = spatter.diameter_mm * np.exp(spatter.diameter_sigma * ndtri(draws[:, 2]))
     u0 = (draws[:, 3] - 0.5) * 0.2 * width
     v0 = (draws[:, 4] - 0.5) * 0.3 * width
-    away = _exit(u0, v0, np.cos(angle), np.sin(angle), length, width, front, sway, pool.taper)
+    away = _exit(u0, v0, angle, _Outline(length, width, front, sway, pool.taper))
     u, v = u0 + away * np.cos(angle), v0 + away * np.sin(angle)
     ax, ay = forward(camera.direction_deg)
     px_s = speed / camera.mm_per_px
@@ -129,24 +130,27 @@ def particles(scene: Scene, line: Timeline) -> ParticleBirths:
     )
 
 
+class _Outline(NamedTuple):
+    """The pool when each particle leaves: shape (n,) each, px from the beam; one taper."""
+
+    length: NDArray[np.float64]
+    width: NDArray[np.float64]
+    front: NDArray[np.float64]
+    sway: NDArray[np.float64]
+    taper: float
+
+
 def _exit(
-    u0: NDArray[np.float64],
-    v0: NDArray[np.float64],
-    cu: NDArray[np.float64],
-    cv: NDArray[np.float64],
-    length: NDArray[np.float64],
-    width: NDArray[np.float64],
-    front: NDArray[np.float64],
-    sway: NDArray[np.float64],
-    taper: float,
+    u0: NDArray[np.float64], v0: NDArray[np.float64], angle: NDArray[np.float64], pool: _Outline
 ) -> NDArray[np.float64]:
-    """Distance along each ray to its last crossing of the outline, px, shape (n,)."""
-    length = np.maximum(length, 1e-9)
+    """Distance along each ray, from (u0, v0) at `angle` to forward, to its last crossing of the outline, px, (n,)."""
+    cu, cv = np.cos(angle), np.sin(angle)
+    length, width = np.maximum(pool.length, 1e-9), pool.width
 
     def inside(s: NDArray[np.float64]) -> NDArray[np.bool_]:
         u, v = u0 + s * cu, v0 + s * cv
-        half = outline.half_width(u, length, width, front, taper)
-        return np.asarray(half > np.abs(v - sway * ((front - u) / length) ** 2))
+        half = outline.half_width(u, length, width, pool.front, pool.taper)
+        return np.asarray(half > np.abs(v - pool.sway * ((pool.front - u) / length) ** 2))
 
     steps = 256
     reach = length + width

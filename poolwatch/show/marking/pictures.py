@@ -62,9 +62,9 @@ def differing_picture(shown: DifferingFrame, axes: PoolAxes, tone: ToneCurve) ->
         canvas.path(ring, YELLOW, closed=True, pen=1)
     strip = np.full((58, size[0], 3), bgr(PANEL), np.uint8)
     words = FrameCanvas(strip, 1.0, size=18)
-    words.write(shown.words, 10, 8, INK)
-    words.write("solid: measured", 10, 32, POOL)
-    words.write("dashed: marked by hand", 190, 32, YELLOW)
+    words.write(shown.words, (10, 8), INK)
+    words.write("solid: measured", (10, 32), POOL)
+    words.write("dashed: marked by hand", (190, 32), YELLOW)
     return np.vstack([strip, image])
 
 
