@@ -94,7 +94,7 @@ def test_a_frame_out_of_range_is_wrong_usage(tmp_path: Path, capsys: pytest.Capt
     assert main(["measure", str(clip), "--out", str(tmp_path / "out"), *given]) == 0
     capsys.readouterr()
     assert main(["overlay", str(tmp_path / "out" / "clip"), "--still", "60"]) == 2
-    assert "--still 60: the clip has frames 0 to 59; give one of them" in capsys.readouterr().err
+    assert "frame 60: the clip has frames 0 to 59; give one of them" in capsys.readouterr().err
     assert main(["overlay", str(tmp_path / "out" / "clip"), "--still", "59"]) == 0
 
 

@@ -13,7 +13,7 @@ import pytest
 from poolwatch.cli.main import main
 from poolwatch.handcheck.page import write_page
 from poolwatch.handcheck.sampling import draw_frames
-from poolwatch.measure import measure_clip, read_measurement, rewrite_clip_overlay, write_clip_report
+from poolwatch.measure import measure_clip, read_measurement, write_clip_report, write_overlay
 from poolwatch.measure.result import STALE_CHECK, read_run
 from poolwatch.model.tables import RANKING
 from poolwatch.show.report import ClipPiece, TrialEvidence, trial_report
@@ -132,7 +132,7 @@ def test_result_goes_into_run_and_report(folder, written, tmp_path, capsys):
     assert "Checked by hand on 20 frames" in report
     assert report.count("frames in which tool and hand differ most") >= 4
     # Another video leaves the check where it is.
-    rewrite_clip_overlay(read_measurement(folder), folder)
+    write_overlay(folder)
     assert read_run(folder)["handcheck"] == check
 
 

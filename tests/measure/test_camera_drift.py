@@ -11,7 +11,8 @@ import pytest
 from poolwatch.clips import open_clip
 from poolwatch.measure.camera_drift import camera_drift
 from poolwatch.model.errors import MeasurementError, UsageError
-from poolwatch.scale.travel import Drift, motion_in_clip, scale_from_travel
+from poolwatch.scale.clip_motion import motion_in_clip
+from poolwatch.scale.travel import Drift, Travel, scale_from_travel
 from poolwatch.simulate import Scene, write_simulation
 
 pytestmark = pytest.mark.slow
@@ -54,9 +55,7 @@ def seen(tmp_path, seed, direction, drift, **parts):
 def scaled(motion, drift, speed=60.0):
     return scale_from_travel(
         motion,
-        record_rate_hz=5000.0,
-        travel_speed_mm_s=speed,
-        u_travel_speed_mm_s=0.0,
+        Travel(5000.0, speed, 0.0),
         view=VIEW,
         drift=drift,
     )

@@ -15,7 +15,7 @@ from poolwatch.measure.inspection import inspect_clip
 from poolwatch.model.axes import PoolAxes
 from poolwatch.model.recording import Recording
 from poolwatch.model.tables import FRAMES
-from poolwatch.pool.tail import Edges
+from poolwatch.pool.tail import EdgeSharpness
 from poolwatch.simulate import Scene, write_simulation
 
 pytestmark = pytest.mark.slow
@@ -130,7 +130,7 @@ def test_keyhole_brightness_that_is_left_empty_has_its_flag(emptied):
         pool=SimpleNamespace(clipped=0.0, keyhole=SimpleNamespace(seen=True)),
         black_share=0.0,
         end_width=9.0,
-        edges=Edges(),
+        edges=EdgeSharpness(),
     )
     assert picture_flags(frames, look, PoolAxes(0, 0, 0)) == ({"keyhole_saturated"} if emptied else set())
 

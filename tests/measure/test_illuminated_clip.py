@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import poolwatch
-from poolwatch.cli.measure import show_score
+from poolwatch.cli.score_output import show_score
 from poolwatch.measure import rescore, write_clip_report
 from poolwatch.model.recording import Recording
 from poolwatch.model.table import csv_text

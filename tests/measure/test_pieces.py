@@ -19,7 +19,7 @@ from poolwatch.clips.reader import BaseReader
 from poolwatch.measure import MeasureSettings, gather
 from poolwatch.measure.piece import Ends, Part, PieceWork
 from poolwatch.model import crew
-from poolwatch.model.crew import Crew, Signal, Work
+from poolwatch.model.crew import Crew, CrewWork, Signal
 from poolwatch.model.errors import ClipError
 from tests.measure.helped import FRAMES, Case, case_of, columns, drawn, with_helpers
 
@@ -29,7 +29,7 @@ pytestmark = pytest.mark.slow
 class InTurns(Crew):
     """Helpers in this process, whose work goes on in any order, and of whom some get lost."""
 
-    def __init__(self, work: Work, seed: int, lost: float = 0.05) -> None:
+    def __init__(self, work: CrewWork, seed: int, lost: float = 0.05) -> None:
         super().__init__(work)
         self.rng, self.lost = np.random.default_rng(seed), lost
         self.free, self.runs, self.begun = [0, 1, 2], {}, 0  # type: ignore[var-annotated]
@@ -107,7 +107,7 @@ def test_pieces_and_helpers_change_no_digit(
     monkeypatch.setattr(gather, "_MOST", (20, 26, 90, 40)[seed])
     crews: list[InTurns] = []
 
-    def recruit(work: Work) -> Crew:
+    def recruit(work: CrewWork) -> Crew:
         crews.append(InTurns(work, seed))
         return crews[-1]
 

@@ -18,7 +18,7 @@ from poolwatch.model.errors import ClipError, MeasurementError, UsageError
 from poolwatch.plan.beam_figures import axis_angle, beam_figures, full_angle
 from poolwatch.plan.beam_image import BeamImage, read_beam_image
 from poolwatch.plan.beam_moments import second_moments
-from poolwatch.plan.beam_regions import Regions, power_shares
+from poolwatch.plan.beam_regions import GivenRegions, power_shares
 from poolwatch.trial.sheet import read_sheet
 
 pytestmark = pytest.mark.slow
@@ -222,17 +222,17 @@ def test_regions_given() -> None:
     """Power of a Gaussian within r = w is 0.8647, within 1.5 w 0.98889 (analytic)."""
     image = gaussian(400, 199.4, 200.7, 40, 40, 0)
     moments = second_moments(image)
-    found = power_shares(image, moments, Regions(core_diameter=80, ring=(80, 120)))
+    found = power_shares(image, moments, GivenRegions(core_diameter=80, ring=(80, 120)))
     assert found.core == pytest.approx(0.8646647, abs=5e-4)
     assert found.ring == pytest.approx(0.9888910 - 0.8646647, abs=5e-4)
     assert found.core + found.ring + found.rest == pytest.approx(1)
-    tail = power_shares(with_tail(0.5, 180), second_moments(with_tail(0.5, 180)), Regions(
+    tail = power_shares(with_tail(0.5, 180), second_moments(with_tail(0.5, 180)), GivenRegions(
         centre=(255.3, 257.8), tail_from=60, tail_angle_deg=180))  # fmt: skip
     assert tail.tail == pytest.approx(0.5 * 90 / 150, abs=0.005)
     with pytest.raises(UsageError, match="must not overlap"):
-        power_shares(image, moments, Regions(core_diameter=80, ring=(60, 120)))
+        power_shares(image, moments, GivenRegions(core_diameter=80, ring=(60, 120)))
     with pytest.raises(UsageError, match="outside the picture"):
-        power_shares(image, moments, Regions(centre=(-4, 3), core_diameter=10))
+        power_shares(image, moments, GivenRegions(centre=(-4, 3), core_diameter=10))
 
 
 def test_irradiance_of_a_gaussian() -> None:
