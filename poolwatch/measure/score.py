@@ -17,6 +17,7 @@ from ..stability import (
     Fluctuation,
     PartSeries,
     Series,
+    StabilityIndex,
     StabilitySettings,
     SteadyPart,
     collapse_share,
@@ -139,12 +140,18 @@ def score(
         "steady_end_s": steady.stop / rate,
         **series.row,
         **figures,
+        **_index_figures(index),
+    }
+    return Scored(row, series.spectra, steady, weld, check_flags(flags))
+
+
+def _index_figures(index: StabilityIndex) -> dict[str, float]:
+    return {
         "stability_index": index.value,
         "stability_index_low": index.low,
         "stability_index_high": index.high,
         **{f"d_{name}": index.parts[name].desirability for name in INDEX_PARTS if name in index.parts},
     }
-    return Scored(row, series.spectra, steady, weld, check_flags(flags))
 
 
 def _enough(series: Series) -> bool:
