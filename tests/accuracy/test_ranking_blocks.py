@@ -40,6 +40,7 @@ def draws(
     return np.asarray(scatter + between * rng.standard_normal(block.max() + 1)[block])
 
 
+@pytest.mark.often("sds4", "sds12")
 @pytest.mark.parametrize(
     ("sds", "welds", "each", "most"),
     [

@@ -22,6 +22,7 @@ def reader(kind: str, seed: int, speed: float, camera: SceneCamera):
     return lambda numbers: np.concatenate([simulation.frames(i, i + 1) for i in numbers])
 
 
+@pytest.mark.often("12-120.0")
 @pytest.mark.parametrize(
     ("seed", "speed", "rate", "scale", "direction"),
     [(11, 20.0, 10_000.0, 0.02, 0.0), (12, 120.0, 10_000.0, 0.025, -125.0), (13, 60.0, 2_000.0, 0.02, 40.0)],
@@ -35,6 +36,7 @@ def test_riding_camera(seed, speed, rate, scale, direction):
     assert abs((motion.travel_direction_deg - direction + 180) % 360 - 180) < 0.5
 
 
+@pytest.mark.long
 def test_standing_camera_stands():
     camera = SceneCamera(width=256, height=192, rate_hz=5_000.0, direction_deg=15.0, standing=True)
     motion = motion_in_clip(reader("illuminated", 14, 60.0, camera), 0, FRAMES)

@@ -181,6 +181,7 @@ def test_messages_stay_short(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     assert len(capsys.readouterr().err) < 400
 
 
+@pytest.mark.often("cp1252")
 @pytest.mark.parametrize("encoding", ["cp1252", "cp437"])
 def test_a_terminal_of_few_letters_gets_the_nearest_ones(encoding: str, tmp_path: Path) -> None:
     command = "from poolwatch.cli.main import console; console()"

@@ -188,6 +188,7 @@ for path in map(Path, sys.argv[2:]):
 """
 
 
+@pytest.mark.often("cut", "gone")
 @pytest.mark.parametrize("how", ["cut", "gone", "grows"])
 def test_a_recording_that_changes_while_it_is_read(how: str, tmp_path: Path) -> None:
     """Never a dead process, never a frame that is not the recording's."""

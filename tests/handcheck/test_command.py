@@ -20,6 +20,8 @@ from poolwatch.show.report import ClipPiece, TrialEvidence, trial_report
 from poolwatch.simulate import Scene, write_simulation
 from poolwatch.trial.report import clip_evidence
 
+pytestmark = pytest.mark.slow
+
 SCENE = {
     "frames": 300,
     "seed": 5,
@@ -165,6 +167,7 @@ def test_measuring_again_drops_the_check_and_says_so(kept, folder, written, tmp_
     assert read_run(folder)["warnings"] == []
 
 
+@pytest.mark.often("clip_id")
 @pytest.mark.parametrize("name", ["clip_id", "settings_id", "poolwatch"])
 def test_a_check_of_another_measurement_is_not_shown(folder, written, tmp_path, name):
     marks = marked(folder, written, tmp_path / "1.csv")

@@ -90,6 +90,7 @@ def test_a_camera_at_rest_keeps_its_scale_and_says_how_well_that_is_known(tmp_pa
     assert not any("drifts in the picture" in note for note in made.notes)
 
 
+@pytest.mark.long
 def test_a_growing_pool_widens_the_uncertainty(tmp_path):
     grows = {**MOTION, "length": {**MOTION["length"], "drift": 0.2}}
     motion, found = seen(tmp_path, 65, 0.0, (0.0, 0.0), pool=grows)

@@ -132,6 +132,7 @@ def core_and_ring(kind: str, share: float) -> Floats:
     return image / image.max()
 
 
+@pytest.mark.often("flat, gap")
 @pytest.mark.parametrize(
     "kind",
     [
@@ -152,6 +153,7 @@ def test_half_of_the_power_in_a_faint_ring_is_found(kind: str) -> None:
     assert found.core + found.ring == pytest.approx(1)
 
 
+@pytest.mark.often("0.8")
 @pytest.mark.parametrize("share", [0.0, pytest.param(0.2, marks=pytest.mark.long), 0.8])
 def test_other_splits_and_sizes(share: float) -> None:
     image = core_and_ring("flat, blurred", share)
@@ -346,6 +348,7 @@ def test_planned_values_stay_and_differences_are_said(
     assert "factor_core_share" in table
 
 
+@pytest.mark.often("utf-8-sig", "cp1252")
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252", "utf-16"])
 def test_a_manifest_goes_back_as_the_spreadsheet_saved_it(tmp_path: Path, encoding: str) -> None:
     np.save(tmp_path / "ring.npy", core_and_ring("flat, gap", 0.5))

@@ -59,6 +59,7 @@ def test_the_planner_plans_for_the_ranking_as_it_comes() -> None:
     assert ComparisonDesign(scatter=1).alpha == RankSettings().alpha
 
 
+@pytest.mark.often("4-5-")
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("shapes", "welds", "scatter", "within", "difference", "around"),

@@ -28,6 +28,7 @@ TRAVELS = [
 ]
 
 
+@pytest.mark.often("120.0-5000", "20.0-20000")
 @pytest.mark.slow
 @pytest.mark.parametrize(("speed", "rate", "scale", "direction", "seed"), TRAVELS)
 def test_travel_speed_gives_the_scale_within_one_per_cent(speed, rate, scale, direction, seed):
@@ -51,6 +52,7 @@ def test_travel_speed_gives_the_scale_within_one_per_cent(speed, rate, scale, di
     )
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_the_error_bar_of_the_speed_covers_the_error():
     z = []

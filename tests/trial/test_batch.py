@@ -278,6 +278,7 @@ def start(place: Path, manifest: Path, out: Path) -> subprocess.Popen[bytes]:
     )
 
 
+@pytest.mark.long
 @pytest.mark.slow
 @pytest.mark.parametrize("runs", [5, pytest.param(20, marks=pytest.mark.long)])
 def test_killed_at_random_moments_the_end_is_the_same(runs: int, tmp_path: Path) -> None:

@@ -146,6 +146,7 @@ def test_the_room_is_light_to_import() -> None:
     )
 
 
+@pytest.mark.often("failing0", "failing2")
 @pytest.mark.usefixtures("invented")
 @pytest.mark.parametrize(
     ("failing", "options", "code"),
