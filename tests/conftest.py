@@ -43,6 +43,11 @@ def pytest_configure(config: pytest.Config) -> None:
         lit.wait()
 
 
+def pytest_xdist_auto_num_workers() -> int:
+    """One more than cores: many tests wait for a process, a file or a browser."""
+    return (os.cpu_count() or 1) + 1
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:

@@ -98,7 +98,7 @@ def same(one: gather.Gathered, other: gather.Gathered) -> None:
     assert one.findings == other.findings
 
 
-@pytest.mark.often("0", "glowing-ffv1-groups-2")
+@pytest.mark.often("glowing-avi-mjpeg-0", "glowing-mp4-h264-lossless-1", "illuminated-mp4-h264-lossless-2")
 @pytest.mark.parametrize("seed", range(4))
 def test_pieces_and_helpers_change_no_digit(
     seed: int, case: Case, whole: gather.Gathered, monkeypatch: pytest.MonkeyPatch
@@ -120,6 +120,7 @@ def test_ffv1_is_cut_at_the_keyframes_of_its_groups(tmp_path: Path) -> None:
         assert [start for start, _ in reader.pieces(1000)] == list(range(0, FRAMES, 12))
 
 
+@pytest.mark.often("glowing-mp4-h264-lossless", "illuminated-mp4-h264-lossless")
 def test_no_frame_is_decoded_twice(case: Case, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(gather, "_LEAST", 20)
     times = np.zeros(FRAMES, dtype=int)
@@ -134,6 +135,7 @@ def test_no_frame_is_decoded_twice(case: Case, monkeypatch: pytest.MonkeyPatch) 
     assert (times[: len(found.status)] == 1).all()
 
 
+@pytest.mark.long
 def test_damage_at_the_ends_of_pieces_is_named_alike(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = drawn("glowing", "mkv-ffv1", tmp_path)
     data = bytearray(path.read_bytes())
@@ -169,7 +171,7 @@ def test_of_several_pieces_that_cannot_be_read_the_first_is_named(
         plain.gathered(recruit=lambda work: InTurns(work, seed))
 
 
-@pytest.mark.often("glowing-avi-mjpeg", "illuminated-mp4-h264-lossless")
+@pytest.mark.often("illuminated-mp4-h264-lossless")
 def test_processes_give_the_same(case: Case, whole: gather.Gathered, monkeypatch: pytest.MonkeyPatch) -> None:
     found, begun = with_helpers(case, 2, workers=3)
     assert begun == {0, 1}
