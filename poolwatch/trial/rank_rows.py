@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
-from ..experiment.limits import PLAN_FILE, read_limits
+from ..experiment.limits import PLAN_FILE, Limits, read_limits
 from ..model.errors import UsageError
 from ..model.files import remove
 from .comparison import Comparison, compare, write_tables
@@ -75,22 +75,29 @@ def rank(
     >>> compared.ranking.table[["rank", "beam_shape", "clips", "group"]].to_dict("list")
     {'rank': [1, 2], 'beam_shape': ['crescent', 'single-spot'], 'clips': [3, 3], 'group': ['a', 'b']}
     """
-    chosen = read_rank_settings(settings)
+    chosen, limits = read_rank_settings(settings), _limits(plan, scores)
+    given = _rows(scores, trials, settings_id)
+    compared = replace(compare(given.rows, settings=chosen, limits=limits), source=given.source)
+    if out is not None:
+        _write(Path(out), compared, given, report=report)
+    return compared
+
+
+def _write(out: Path, compared: Comparison, given: _Rows, *, report: bool) -> None:
+    # A page of other rows must not stand beside these.
+    remove(out / "report.html")
+    write_tables(out, compared.tables())
+    if report:
+        write_ranking_report(out / "report.html", compared, given.rows, given.title or out.resolve().name)
+
+
+def _limits(plan: str | Path | None, scores: pd.DataFrame | str | Path) -> Limits | None:
+    """What a plan forbids: the one given, or the one beside the scores' file."""
     if plan is not None and not Path(plan).exists():
         raise UsageError(f"{plan}: no such file; check the path")
     if plan is None and isinstance(scores, (str, Path)) and not is_store(str(scores)):
         plan = Path(scores).parent / PLAN_FILE
-    limits = None if plan is None else read_limits(Path(plan))
-    given = _rows(scores, trials, settings_id)
-    compared = replace(compare(given.rows, settings=chosen, limits=limits), source=given.source)
-    if out is not None:
-        out = Path(out)
-        # A page of other rows must not stand beside these.
-        remove(out / "report.html")
-        write_tables(out, compared.tables())
-        if report:
-            write_ranking_report(out / "report.html", compared, given.rows, given.title or out.resolve().name)
-    return compared
+    return None if plan is None else read_limits(Path(plan))
 
 
 class _Rows(NamedTuple):

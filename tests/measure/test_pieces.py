@@ -20,7 +20,7 @@ from poolwatch.clips.reader import BaseReader
 from poolwatch.measure import MeasureSettings, gather
 from poolwatch.measure.piece import Ends, Part, PieceWork
 from poolwatch.model import crew
-from poolwatch.model.crew import Crew, CrewWork, Signal
+from poolwatch.model.crew import Crew, CrewWork, HelperSignal
 from poolwatch.model.errors import ClipError
 from tests.measure.helped import FRAMES, Case, case_of, columns, drawn, with_helpers
 
@@ -41,19 +41,19 @@ class InTurns(Crew):
 
     def answers(self, *, wait: bool) -> Iterator[tuple[int, Any]]:
         if self.free and self.rng.random() < 0.7:
-            yield self.free.pop(), Signal.FREE
+            yield self.free.pop(), HelperSignal.FREE
         for helper in self.rng.permutation(list(self.runs)).tolist():
             while helper in self.runs and (wait or self.rng.random() < 0.6):
                 if self.rng.random() < self.lost:
                     del self.runs[helper]
                     self.free.append(helper)
-                    yield helper, Signal.LOST
+                    yield helper, HelperSignal.LOST
                     break
                 try:
                     yield helper, next(self.runs[helper])
                 except StopIteration:
                     del self.runs[helper]
-                    yield helper, Signal.FREE
+                    yield helper, HelperSignal.FREE
 
     def _post(self, helper: int, *message: Any) -> None: ...
 
