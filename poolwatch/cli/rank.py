@@ -10,6 +10,7 @@ import click
 if TYPE_CHECKING:
     import pandas as pd
 
+    from ..experiment.limits import Limits
     from ..trial import Ranking
 
 
@@ -29,7 +30,8 @@ if TYPE_CHECKING:
 @click.option(
     "--plan",
     type=click.Path(path_type=Path),
-    help="The plan.toml of `plan trial`, so that nothing it forbids is advised; default: one beside SCORES.csv.",
+    help="The plan.toml of `plan trial`, so that nothing it forbids is advised; default: one beside SCORES.csv, or "
+    "that stored with the trial.",
 )
 @click.option("--no-report", is_flag=True, help="Write no report.html.")
 def command(
@@ -60,14 +62,13 @@ def command(
     chosen = read_rank_settings(settings)
     if plan is not None and not plan.exists():
         raise UsageError(f"{plan}: no such file; check the path")
-    if plan is None and not is_store(scores):
-        plan = Path(scores).parent / PLAN_FILE
-    limits = None if plan is None else read_limits(plan)
     if is_store(scores):
-        rows, name = _from_store(scores, trials, settings_id)
+        rows, name, limits = _from_store(scores, trials, settings_id)
+        limits = limits if plan is None else read_limits(plan)
     elif trials or settings_id is not None:
         raise click.UsageError("--trial and --settings-id go with a trial database")
     else:
+        limits = read_limits(plan or Path(scores).parent / PLAN_FILE)
         rows, name = read_rows(scores), ""
     compared = compare(rows, settings=chosen, limits=limits)
     # A page of other rows must not stand beside these.
@@ -80,8 +81,11 @@ def command(
     click.echo(f"written: {out / 'ranking.csv'}", err=True)
 
 
-def _from_store(address: str, trials: tuple[str, ...], settings_id: str | None) -> tuple[pd.DataFrame, str]:
-    """Rows of the trials asked for, or of the only one there is, and their name; which these are is printed."""
+def _from_store(
+    address: str, trials: tuple[str, ...], settings_id: str | None
+) -> tuple[pd.DataFrame, str, Limits]:
+    """Rows of the trials asked for, or of the only one there is, their name and plans; which these are is printed."""
+    from ..experiment.limits import Limits, limits_of
     from ..model.errors import UsageError
     from ..trial.store import open_store
 
@@ -96,7 +100,11 @@ def _from_store(address: str, trials: tuple[str, ...], settings_id: str | None) 
     both = sum(there[trial] for trial in set(chosen)) - len(rows) if settings_id is None else 0
     once = f"; {both} welds are in several of them and count once, as stored last" if both else ""
     click.echo(f"{len(rows)} welds of trial {name} in {store.name}{once}", err=True)
-    return rows, name
+    limits = Limits()
+    for trial, plan in store.plans().items():
+        if trial in chosen:
+            limits = limits.with_those_of(limits_of(plan, f"{store.name}, plan of trial {trial!r}"))
+    return rows, name, limits
 
 
 def show_ranking(ranking: Ranking) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from ..model.errors import PoolwatchError, UsageError
+from ..model.locking import locked_folder
 from ..model.processes import usable_cores
 from .cluster import run_tasks_on_cluster
 from .manifest import Entry, Manifest
@@ -202,10 +203,17 @@ def finished_away(
 
 
 def measure_one(measurer: Measurer, job: Job, report: Report) -> None:
-    """Measure one clip and mark its folder as finished."""
-    unmark(job)
-    measurer.measure(job, report)
-    mark_finished(job)
+    """Measure one clip and mark its folder as finished.
+
+    Raises
+    ------
+    PoolwatchError
+        It cannot be measured, or another process writes into its folder.
+    """
+    with locked_folder(job.folder):
+        unmark(job)
+        measurer.measure(job, report)
+        mark_finished(job)
 
 
 def _job(entry: Entry, out: Path, measurer: Measurer, settings: Path | None, overlay: bool) -> Job:
