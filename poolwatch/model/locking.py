@@ -23,16 +23,24 @@ else:
 LOCK_FILE = ".poolwatch.lock"
 # The byte that is locked lies behind the text: Windows lets nobody read a locked byte.
 _LOCKED_BYTE = 1 << 20
+_AGAIN_S = 0.1
 # Systems of files without locks; there the folder is written without one.
 _NO_LOCKS = {errno.ENOSYS, errno.ENOLCK, errno.EOPNOTSUPP, errno.EINVAL}
 
 
 @contextlib.contextmanager
-def locked_folder(folder: str | Path) -> Iterator[None]:
-    """Hold a folder, made where it is not there, for this process alone; a second one is refused at once.
+def locked_folder(folder: str | Path, *, wait_s: float = 0.0) -> Iterator[None]:
+    """Hold a folder, made where it is not there, for this process alone; a second one is refused.
 
     The system holds the lock, so it ends with the process, however that ends; a lock file left by a killed process or
     a power cut holds nobody up. On network folders it holds across machines where the file server knows locks.
+
+    Parameters
+    ----------
+    folder
+        The folder.
+    wait_s
+        For how long to wait for another process to end.
 
     Raises
     ------
@@ -43,7 +51,9 @@ def locked_folder(folder: str | Path) -> Iterator[None]:
     made = [place for place in path.parents if not place.exists()]
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        file = _locked(path)
+        deadline = time.monotonic() + wait_s
+        while (file := _locked(path)) is None and time.monotonic() < deadline:
+            time.sleep(_AGAIN_S)
     except OSError as error:
         raise OutputError(
             f"{folder}: cannot be made a folder to write into ({error.strerror}); choose another --out"

@@ -19,6 +19,8 @@ from .measurer import Job, Measurer
 from .pool import Event, Function, ProcessPool, Report
 from .resume import clip_id_of, is_finished, job_key, mark_finished, unmark
 
+# A process whose trial was killed is gone within this time, s.
+_GONE_S = 10.0
 # Runs tasks and tells what happens: on this machine or on a cluster.
 Runner = Callable[[Function, Sequence[Any]], Iterator[Event]]
 
@@ -210,7 +212,7 @@ def measure_one(measurer: Measurer, job: Job, report: Report) -> None:
     PoolwatchError
         It cannot be measured, or another process writes into its folder.
     """
-    with locked_folder(job.folder):
+    with locked_folder(job.folder, wait_s=_GONE_S):
         unmark(job)
         measurer.measure(job, report)
         mark_finished(job)

@@ -26,12 +26,17 @@ def rows_of(
         )
     ]
     extra = [name for name in scores if name.startswith(("factor_", "outcome_")) or name == CONFIRMED]
-    values = [
-        dict(zip(KEY, key, strict=True)) | {"name": name, "place": place} | _number_or_words(value)
-        for place, name in enumerate(extra)
-        for key, value in zip(keys, scores[name], strict=True)
-        if _plain(value) not in (None, "")
-    ]
+    values = []
+    for place, name in enumerate(extra):
+        cells = list(zip(keys, map(_plain, scores[name]), strict=True))
+        # An empty cell of the first weld keeps a column that nobody has filled in yet.
+        filled = [(key, value) for key, value in cells if value not in (None, "")] or [
+            (key, None) for key, _ in cells[:1]
+        ]
+        values += [
+            dict(zip(KEY, key, strict=True)) | {"name": name, "place": place} | _number_or_words(value)
+            for key, value in filled
+        ]
     return rows, values
 
 
@@ -72,7 +77,6 @@ def _plain(value: Any) -> Any:
 
 
 def _number_or_words(value: Any) -> dict[str, Any]:
-    value = _plain(value)
-    if isinstance(value, str):
+    if value is None or isinstance(value, str):
         return {"number": None, "words": value}
     return {"number": float(value), "words": None}

@@ -36,11 +36,9 @@ def holder(folder: Path) -> subprocess.Popen[str]:
 def test_a_second_process_is_refused_and_told_by_whom(tmp_path: Path) -> None:
     folder = tmp_path / "out"
     with holder(folder) as process:
-        with pytest.raises(
-            OutputError, match=rf"another poolwatch \(process {process.pid} on .*choose another --out"
-        ):
-            with locked_folder(folder):
-                pass
+        said = rf"another poolwatch \(process {process.pid} on .*choose another --out"
+        with pytest.raises(OutputError, match=said), locked_folder(folder):
+            pass
         # However it ends, the lock ends with it: nothing needs to be cleared away by hand.
         process.kill()
     assert (folder / LOCK_FILE).exists()
