@@ -81,7 +81,7 @@ def gather(
 
 @dataclass
 class RemoteWork:
-    """Pieces of a clip as helpers measure them; see `model.crew.Work`."""
+    """Pieces of a clip as helpers measure them; see `model.crew.CrewWork`."""
 
     facts: ClipFacts
     work: PieceWork

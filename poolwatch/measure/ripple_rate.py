@@ -23,7 +23,7 @@ _COVERAGE = 2.0
 
 
 @dataclass(frozen=True)
-class Agreement:
+class RippleAgreement:
     """A peak of the pool beside the rate at which ripples froze.
 
     Attributes
@@ -72,7 +72,7 @@ def read_scores(path: str | Path) -> list[dict[str, Any]]:
     return rows
 
 
-def compare_with_pool(rate_hz: float, rate_u_hz: float, score: Mapping[str, Any]) -> list[Agreement]:
+def compare_with_pool(rate_hz: float, rate_u_hz: float, score: Mapping[str, Any]) -> list[RippleAgreement]:
     """The ripples' rate against each peak that a clip's score row holds."""
     made = []
     for signal in SIGNALS:
@@ -81,7 +81,9 @@ def compare_with_pool(rate_hz: float, rate_u_hz: float, score: Mapping[str, Any]
             continue
         u = _peak_u(score, signal, float(peak))
         made.append(
-            Agreement(signal, float(peak), u, abs(peak - rate_hz) <= _COVERAGE * math.hypot(u, rate_u_hz))
+            RippleAgreement(
+                signal, float(peak), u, abs(peak - rate_hz) <= _COVERAGE * math.hypot(u, rate_u_hz)
+            )
         )
     return made
 

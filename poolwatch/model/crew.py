@@ -22,7 +22,7 @@ _PATIENCE_S = 120.0
 WORTH_S = 2.0
 
 
-class Work(Protocol):
+class CrewWork(Protocol):
     """What helpers do; picklable."""
 
     def prepare(self) -> None:
@@ -48,7 +48,7 @@ class Signal(Enum):
 class Crew(ABC):
     """Helpers at one work; use it in a ``with`` block, which ends their part in it."""
 
-    def __init__(self, work: Work) -> None:
+    def __init__(self, work: CrewWork) -> None:
         self._work = work
         self._packed: bytes | None = None
         # When those that have something in hand were last heard of.
@@ -139,7 +139,7 @@ class OwnProcesses(Crew):
         How many there may be.
     """
 
-    def __init__(self, work: Work, most: int) -> None:
+    def __init__(self, work: CrewWork, most: int) -> None:
         super().__init__(work)
         self._most = most
         self._inbox = Inbox()
@@ -191,7 +191,7 @@ class Lent(Crew):
         To that process.
     """
 
-    def __init__(self, work: Work, channel: Channel) -> None:
+    def __init__(self, work: CrewWork, channel: Channel) -> None:
         super().__init__(work)
         self._channel = channel
 
@@ -220,7 +220,7 @@ class Lent(Crew):
 
 
 # Makes the helpers for a work.
-Recruit = Callable[[Work], Crew]
+Recruit = Callable[[CrewWork], Crew]
 
 
 class Helper:
@@ -228,7 +228,7 @@ class Helper:
 
     def __init__(self, channel: Channel) -> None:
         self._channel = channel
-        self._work: Work | None = None
+        self._work: CrewWork | None = None
 
     def handle(self, kind: str, *content: Any) -> None:
         """Take a message."""

@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Regions:
+class GivenRegions:
     """Regions given by the user, in px; None where they are to be found or are not there.
 
     Attributes
@@ -84,7 +84,7 @@ class Shares:
     notes: tuple[str, ...] = ()
 
 
-def power_shares(image: Floats, moments: Moments, regions: Regions | None = None) -> Shares:
+def power_shares(image: Floats, moments: Moments, regions: GivenRegions | None = None) -> Shares:
     """Shares of the power.
 
     Parameters
@@ -151,7 +151,7 @@ def power_shares(image: Floats, moments: Moments, regions: Regions | None = None
     )
 
 
-def _given(light: Floats, moments: Moments, regions: Regions) -> Shares:
+def _given(light: Floats, moments: Moments, regions: GivenRegions) -> Shares:
     height, width = light.shape
     x, y = regions.centre or (moments.x, moments.y)
     if not (0 <= x < width and 0 <= y < height):
@@ -206,7 +206,7 @@ def _disc(r: Floats, radius: float) -> Floats:
     return np.clip(radius - r + 0.5, 0.0, 1.0)
 
 
-def _reach(light: Floats, xx: Floats, yy: Floats, x: float, y: float, regions: Regions) -> float:
+def _reach(light: Floats, xx: Floats, yy: Floats, x: float, y: float, regions: GivenRegions) -> float:
     """Distance from the centre within which 95 % of the tail's power lies."""
     angle = math.radians(regions.tail_angle_deg or 0.0)
     return reach_of(light, (xx - x) * math.cos(angle) + (y - yy) * math.sin(angle))

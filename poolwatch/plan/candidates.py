@@ -11,7 +11,7 @@ from ..experiment.factors import ABSENT, Factor, Value
 from ..experiment.limits import complete
 from ..experiment.terms import Kind
 from ..model.errors import UsageError
-from ..model.sheet import Sheet, read_sheet
+from ..model.sheet import TableText, read_sheet
 
 
 def grid(factors: tuple[Factor, ...], model: Kind) -> list[dict[str, Value]]:
@@ -85,7 +85,7 @@ def read_candidates(path: str | Path, factors: tuple[Factor, ...]) -> list[dict[
     return runs
 
 
-def _level(sheet: Sheet, factor: Factor, text: str) -> Value | None:
+def _level(sheet: TableText, factor: Factor, text: str) -> Value | None:
     if text == ABSENT and factor.nested_in:
         return ABSENT
     if not factor.numeric:

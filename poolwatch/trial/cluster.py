@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from .. import __version__
-from ..model.crew import WORTH_S, Crew, Recruit, Signal, Work
+from ..model.crew import WORTH_S, Crew, CrewWork, Recruit, Signal
 from ..model.errors import PoolwatchError, UsageError
 from ..model.processes import packed, unpacked
 from .pool import Event, Function, attempt
@@ -73,10 +73,10 @@ def _attempt(function: Function, task: Any, version: str) -> tuple[str, str]:
             "failed",
             f"a worker has poolwatch {__version__}, this machine {version}; install the same on both",
         )
-    return attempt(function, task, _Report())
+    return attempt(function, task, _ClusterReport())
 
 
-class _Report:
+class _ClusterReport:
     """Says nothing of progress; helpers are the other workers."""
 
     recruit: Recruit | None
@@ -94,7 +94,7 @@ class OnCluster(Crew):
     As many are out at a time as the other workers have threads.
     """
 
-    def __init__(self, work: Work) -> None:
+    def __init__(self, work: CrewWork) -> None:
         super().__init__(work)
         from distributed import get_client
 
@@ -159,7 +159,7 @@ class OnCluster(Crew):
 
 def _run(work: bytes, task: tuple[Any, ...]) -> bytes:
     """A piece, measured by a worker of the cluster."""
-    job: Work = unpacked(work)
+    job: CrewWork = unpacked(work)
     try:
         return packed(list(job.run(*task)))
     finally:

@@ -13,12 +13,10 @@ from ..model.table import csv_text
 from .comparison import Comparison, write_tables
 from .measurer import Common
 from .ranking import Ranking
-from .report import report_is_current, write_report
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from .batch import Runner
     from .factors import FactorStudy
     from .outcomes import OutcomeStudy
 
@@ -103,28 +101,3 @@ class TrialResult:
             write_text(copy, self.plan)
         else:
             remove(copy)
-
-    def write(self, *, report: bool = True, run: Runner | None = None) -> None:
-        """Write the tables, and the report unless it stands already and nothing changed.
-
-        Each file is replaced whole, so whoever reads one meanwhile sees the old or the new.
-
-        Parameters
-        ----------
-        report
-            Whether a report is wanted; one of other tables is removed where it is not.
-        run
-            As for `write_report`.
-
-        Raises
-        ------
-        OutputError
-            The folder cannot be written.
-        """
-        folders = self.scores["folder"].astype(str)
-        current = report_is_current(self.out, self.tables(), folders) and self.measured == 0
-        self.write_tables()
-        if report and not current:
-            write_report(self, run)
-        elif not current:
-            remove(self.out / "report.html")

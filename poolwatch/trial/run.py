@@ -21,8 +21,9 @@ from .comparison import compare
 from .crosschecks import in_words
 from .manifest import Manifest, nothing_there, read_manifest
 from .measurer import ClipMeasurer, Job, Measurer
+from .report import write_trial
 from .results import TrialResult
-from .settings import RankSettings
+from .settings import RankSettings, read_rank_settings
 
 if TYPE_CHECKING:
     from .store import Store
@@ -53,7 +54,7 @@ def run_trial(
     workers: int | None = None,
     scheduler: str | None = None,
     settings: str | Path | None = None,
-    rank_settings: RankSettings | None = None,
+    rank_settings: RankSettings | str | Path | None = None,
     overlay: bool = True,
     report: bool = True,
     store: str | None = None,
@@ -80,7 +81,7 @@ def run_trial(
     settings
         Settings file for clips whose row names none.
     rank_settings
-        How to compare; None for the defaults.
+        How to compare, or a TOML file with a table ``[rank]``; None for the defaults.
     overlay
         Whether to draw annotated videos.
     report
@@ -103,12 +104,31 @@ def run_trial(
         The manifest or a setting is wrong, or the database holds another trial of this name; nothing was measured.
     PoolwatchError
         No clip could be measured, or a result cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from poolwatch.simulate import shape_scene, write_simulation
+    >>> camera = {"width": 192, "height": 112, "mm_per_px": 0.03, "rate_hz": 10_000, "exposure_s": 2e-5}
+    >>> rows = ["clip,beam_shape,replicate,record_rate_hz,mm_per_px,travel_speed_mm_s,exposure_s"]
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     for shape in ("crescent", "single-spot"):
+    ...         clip = write_simulation(shape_scene(shape, frames=300, camera=camera), folder, name=shape)
+    ...         rows.append(f"{clip.name},{shape},1,10000,0.03,100,2e-5")
+    ...     manifest = Path(folder, "manifest.csv")
+    ...     _ = manifest.write_text("\\n".join(rows), encoding="utf-8")
+    ...     trial = run_trial(manifest, Path(folder, "out"), workers=1, overlay=False, report=False)
+    >>> trial.ranking.table["beam_shape"].to_list()
+    ['crescent', 'single-spot']
+    >>> trial.scores["stability_index"].between(0, 100).all()
+    np.True_
     """
     options = TrialOptions(
         workers=workers,
         scheduler=scheduler,
         settings=Path(settings) if settings is not None else None,
-        rank_settings=rank_settings,
+        rank_settings=read_rank_settings(rank_settings),
         overlay=overlay,
         report=report,
         store=store,
@@ -292,7 +312,8 @@ class TrialRun:
 
     def write(self, result: TrialResult, *, report: bool = True) -> None:
         """Write the tables and the report."""
-        result.write(report=report and self.options.report, run=self._run if self.cores > 1 else None)
+        wanted = report and self.options.report
+        write_trial(result, report=wanted, run=self._run if self.cores > 1 else None)
 
     def _identity(self, *, make: bool = False) -> str:
         """What tells this trial from another of the same name: a number kept in its folder."""

@@ -17,6 +17,7 @@ def clips(request):
     return [measured(seed, frames) for seed in range(9200, 9200 + count)]
 
 
+@pytest.mark.long
 def test_length_and_width_of_each(clips):
     for clip in clips:
         assert clip["ok"] == 1.0

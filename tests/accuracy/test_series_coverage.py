@@ -186,6 +186,7 @@ class Weld:
         }
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("weld", "seed"),
     [

@@ -8,9 +8,12 @@ import pytest
 import poolwatch
 from poolwatch.simulate import Scene, write_simulation
 
+pytestmark = pytest.mark.slow
+
 COUNTED = ["pool_front_mm", "pool_rear_mm", "pool_centre_x_mm", "pool_centre_y_mm"]
 
 
+@pytest.mark.often("pool1")
 @pytest.mark.parametrize(
     ("pool", "camera", "keyhole"),
     [

@@ -19,15 +19,17 @@ from poolwatch.clips.reader import BaseReader
 from poolwatch.measure import MeasureSettings, gather
 from poolwatch.measure.piece import Ends, Part, PieceWork
 from poolwatch.model import crew
-from poolwatch.model.crew import Crew, Signal, Work
+from poolwatch.model.crew import Crew, CrewWork, Signal
 from poolwatch.model.errors import ClipError
 from tests.measure.helped import FRAMES, Case, case_of, columns, drawn, with_helpers
+
+pytestmark = pytest.mark.slow
 
 
 class InTurns(Crew):
     """Helpers in this process, whose work goes on in any order, and of whom some get lost."""
 
-    def __init__(self, work: Work, seed: int, lost: float = 0.05) -> None:
+    def __init__(self, work: CrewWork, seed: int, lost: float = 0.05) -> None:
         super().__init__(work)
         self.rng, self.lost = np.random.default_rng(seed), lost
         self.free, self.runs, self.begun = [0, 1, 2], {}, 0  # type: ignore[var-annotated]
@@ -96,6 +98,7 @@ def same(one: gather.Gathered, other: gather.Gathered) -> None:
     assert one.findings == other.findings
 
 
+@pytest.mark.often("0", "glowing-ffv1-groups-2")
 @pytest.mark.parametrize("seed", range(4))
 def test_pieces_and_helpers_change_no_digit(
     seed: int, case: Case, whole: gather.Gathered, monkeypatch: pytest.MonkeyPatch
@@ -104,7 +107,7 @@ def test_pieces_and_helpers_change_no_digit(
     monkeypatch.setattr(gather, "_MOST", (20, 26, 90, 40)[seed])
     crews: list[InTurns] = []
 
-    def recruit(work: Work) -> Crew:
+    def recruit(work: CrewWork) -> Crew:
         crews.append(InTurns(work, seed))
         return crews[-1]
 
@@ -166,14 +169,14 @@ def test_of_several_pieces_that_cannot_be_read_the_first_is_named(
         plain.gathered(recruit=lambda work: InTurns(work, seed))
 
 
-@pytest.mark.slow
+@pytest.mark.often("glowing-avi-mjpeg", "illuminated-mp4-h264-lossless")
 def test_processes_give_the_same(case: Case, whole: gather.Gathered, monkeypatch: pytest.MonkeyPatch) -> None:
     found, begun = with_helpers(case, 2, workers=3)
     assert begun == {0, 1}
     same(whole, found)
 
 
-@pytest.mark.slow
+@pytest.mark.often("SIGKILL")
 @pytest.mark.parametrize("how", ["SIGKILL", "SIGSTOP"])
 def test_what_a_lost_helper_had_in_hand_is_measured_here(
     how: str, plain: Case, monkeypatch: pytest.MonkeyPatch

@@ -80,6 +80,7 @@ TURNS = {
 }
 
 
+@pytest.mark.often("half a turn", "mirrored top to bottom")
 @pytest.mark.parametrize("how", sorted(TURNS))
 def test_turned_with_its_direction(how: str, frames: Frames, plain: Measurement, tmp_path: Path) -> None:
     turn, direction = TURNS[how]
@@ -204,6 +205,7 @@ def lit(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return write_simulation(Scene.checked(scene, where="test"), tmp_path_factory.mktemp("lit"), format="npy")
 
 
+@pytest.mark.often("said0", "said2")
 @pytest.mark.parametrize(
     ("said", "flagged"),
     [

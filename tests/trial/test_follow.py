@@ -24,6 +24,8 @@ from poolwatch.trial.resting import Resting, state_of_recording
 from poolwatch.trial.run import TrialOptions, run_trial
 from tests.trial.invented import InventedMeasurer, recording
 
+pytestmark = pytest.mark.slow
+
 HEADER = "clip,beam_shape,replicate,record_rate_hz,mm_per_px"
 PACE = FollowPace(poll_s=0.05, settle_s=0.3)
 LEVEL = {"crescent": 0.4, "flat-top": 0.8, "single-spot": 1.4}
@@ -187,6 +189,7 @@ def test_a_file_that_rests_but_does_not_open_is_waited_for(tmp_path: Path) -> No
     assert log(tmp_path) == ["crescent-1.avi"]
 
 
+@pytest.mark.often("cut quote", "gone")
 @pytest.mark.parametrize(
     "broken",
     [
@@ -246,6 +249,7 @@ def test_a_copy_of_a_clip_is_no_second_weld(tmp_path: Path) -> None:
         day.until(day.measured(2), "both are measured")
 
 
+@pytest.mark.often("True")
 @pytest.mark.parametrize("whole", [True, False])
 def test_a_recording_that_went_away_while_it_was_measured_is_tried_again(tmp_path: Path, whole: bool) -> None:
     """A network folder that drops out, with the manifest on it or without."""
@@ -470,7 +474,6 @@ def wait_for(done: Callable[[], bool], process: subprocess.Popen[str], timeout: 
         time.sleep(0.05)
 
 
-@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="signals of a POSIX system")
 def test_killed_and_started_again_then_ended_politely(tmp_path: Path) -> None:
     rows = [filled(row) for row in planned(welds=2)]
@@ -506,7 +509,7 @@ def test_killed_and_started_again_then_ended_politely(tmp_path: Path) -> None:
         assert (out / name).read_bytes() == (tmp_path / "whole" / name).read_bytes()
 
 
-@pytest.mark.slow
+@pytest.mark.often("2")
 @pytest.mark.skipif(os.name != "posix", reason="signals of a POSIX system")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_ended_in_the_middle_of_a_clip(tmp_path: Path, number: signal.Signals) -> None:

@@ -11,6 +11,8 @@ from poolwatch.trial.outcomes import least_correlation, rank_correlation, study_
 from tests.trial.bars import false_readings, null_trial
 from tests.trial.simulated import score_rows
 
+pytestmark = pytest.mark.slow
+
 # Law-school pairs: Efron, The Jackknife, the Bootstrap and Other Resampling Plans, SIAM 1982 (values from memory;
 # the published r = 0.776 comes back from them).
 LSAT = [576, 635, 558, 578, 666, 580, 555, 661, 651, 605, 653, 575, 545, 572, 594]
@@ -89,7 +91,6 @@ def test_readings_go_by_the_correction(many: bool) -> None:
     assert held / trials <= (0.05 + 2 * np.sqrt(0.05 * 0.95 / trials) if many else 0.25)
 
 
-@pytest.mark.slow
 def test_interval_covers() -> None:
     """95 % intervals over 200 samples of 12 welds with a known rank correlation."""
     r = 0.6

@@ -20,6 +20,8 @@ from poolwatch.trial.store import Store, open_store
 from poolwatch.trial.store_address import is_store
 from tests.trial.simulated import score_rows
 
+pytestmark = pytest.mark.slow
+
 TABLES = ("poolwatch_scores", "poolwatch_values", "poolwatch_trials", "poolwatch_schema")
 
 

@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from poolwatch.model.tables import RANKING
-from poolwatch.show.overlay import OverlayChoices, OverlayPainter, write_overlay
+from poolwatch.show.overlay import OverlayChoices, OverlayPainter, draw_overlay
 from poolwatch.show.report import ClipEvidence, TrialEvidence, clip_report, trial_report
 from poolwatch.show.report import clip as clip_page
 from poolwatch.show.stills.outline import gather_space_time
@@ -30,7 +30,7 @@ def one_clip(drawn, tmp_path_factory):
     folder = tmp_path_factory.mktemp("clip")
     clip = drawn(name=NASTY, shape=(64, 128), frames=900, bad=(450,), seed=21)
     (folder / "a #1 50%?").mkdir()
-    segments = write_overlay(
+    segments = draw_overlay(
         folder / "a #1 50%?" / "overlay.mp4", clip.read, clip.result, OverlayChoices(max_seconds=10)
     )
     still = OverlayPainter(clip.result, clip.shape).paint(clip.frame(300), 300)

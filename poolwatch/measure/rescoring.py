@@ -11,6 +11,7 @@ from ..model.recording import Recording
 from ..model.tables import SCORE
 from .result import read_measurement
 from .score import score
+from .score_basis import ScoreBasis
 from .settings import MeasureSettings
 
 if TYPE_CHECKING:
@@ -61,10 +62,12 @@ def rescore(
         measured.spatter if settings.spatter_on and "spatter_not_sought" not in run["flags"] else None,
         recording,
         settings.stability,
-        min_diameter_mm=smallest if min_diameter_mm is None else min_diameter_mm,
-        density_kg_m3=metal.density_kg_m3 if metal else None,
-        band_hz=band_hz,
-        leave_out=leave_out,
+        ScoreBasis(
+            min_diameter_mm=smallest if min_diameter_mm is None else min_diameter_mm,
+            density_kg_m3=metal.density_kg_m3 if metal else None,
+            band_hz=band_hz,
+            leave_out=leave_out,
+        ),
     )
     kept = set(scored.flags)
     # Flags that scoring does not raise hold as they were.
