@@ -14,7 +14,7 @@ import cv2
 from ..clips import Reader, open_clip
 from ..model.clip import ClipFacts
 from ..model.collecting import collecting_seldom
-from ..model.crew import Crew, OwnProcesses, Recruit, Signal
+from ..model.crew import Crew, HelperSignal, OwnProcesses, Recruit
 from ..model.errors import ClipError, PoolwatchError
 from ..model.processes import usable_cores
 from .assembly import Assembly, Gathered
@@ -81,7 +81,7 @@ def gather(
 
 @dataclass
 class RemoteWork:
-    """Pieces of a clip as helpers measure them; see `model.crew.Work`."""
+    """Pieces of a clip as helpers measure them; see `model.crew.CrewWork`."""
 
     facts: ClipFacts
     work: PieceWork
@@ -233,10 +233,10 @@ class _Gathering:
 
     def _serve(self, *, wait: bool) -> None:
         for helper, answer in self._crew.answers(wait=wait):
-            if isinstance(answer, Signal):
+            if isinstance(answer, HelperSignal):
                 if helper in self._busy:
                     self._put_back(self._busy.pop(helper)[0])
-                if answer is Signal.FREE:
+                if answer is HelperSignal.FREE:
                     self._give(helper)
                 continue
             task, parts = self._busy[helper]

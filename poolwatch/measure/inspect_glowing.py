@@ -12,7 +12,7 @@ from ..model.errors import MeasurementError, PoolwatchError
 from ..model.recording import Recording
 from ..pool import Pool, PoolLook, find_pools, learn_pool
 from ..pool.look import NO_NOISE
-from ..pool.tail import NARROW, Edges, edges_of, end_width
+from ..pool.tail import NARROW, EdgeSharpness, edges_of, end_width
 from .convert import EDGE_CLIPPED
 from .finding import Finding, Verdict
 from .heading import heading_of, with_heading
@@ -132,7 +132,7 @@ def _ends_finding(look: PoolLook, good: list[Pool], recording: Recording) -> Fin
     )
 
 
-def _behind_finding(edges: Edges, clipped: bool) -> Finding:
+def _behind_finding(edges: EdgeSharpness, clipped: bool) -> Finding:
     darker = "choose a filter that dims the solid more than the liquid, or light the metal from outside"
     if edges.unseen:
         return Finding(

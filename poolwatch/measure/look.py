@@ -16,7 +16,7 @@ from ..model.together import Later
 from ..pool import Pool, PoolLook, agitation_places, find_pools, learn_pool
 from ..pool.illuminated import IlluminatedLook
 from ..pool.kind import Kind, footage_kind
-from ..pool.tail import Edges, edges_of, end_width
+from ..pool.tail import EdgeSharpness, edges_of, end_width
 from ..spatter import SpatterLook, drawn_into, learn, smallest_diameter
 from .heading import Heading, heading_of, metal_of, with_heading
 from .lie import Lie, lie_of
@@ -85,7 +85,7 @@ class ClipLook:
     heading: Heading | None
     recording: Recording
     end_width: float = float("nan")
-    edges: Edges = field(default_factory=Edges)
+    edges: EdgeSharpness = field(default_factory=EdgeSharpness)
     lie: Lie | None = None
     direction_found: bool = False
     kind_seen: Kind | None = None
