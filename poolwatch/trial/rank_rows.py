@@ -12,7 +12,7 @@ from ..model.errors import UsageError
 from ..model.files import remove
 from .comparison import Comparison, compare, write_tables
 from .report import write_ranking_report
-from .rows import read_rows
+from .rows import completed, read_rows
 from .settings import RankSettings, read_rank_settings
 from .store_address import is_store
 
@@ -35,7 +35,8 @@ def rank(
     Parameters
     ----------
     scores
-        Score rows, columns of `poolwatch.model.tables.SCORE`; or a ``scores.csv``; or the address of a trial database,
+        Score rows, columns of `poolwatch.model.tables.SCORE`, of which ``clip``, ``beam_shape`` and ``stability_index``
+        are needed; or a ``scores.csv``; or the address of a trial database,
         such as ``sqlite:///trials.db``.
     out
         Folder for ``ranking.csv``, the other tables and ``report.html``; None: nothing is written.
@@ -115,7 +116,7 @@ def _rows(scores: pd.DataFrame | str | Path, trials: Sequence[str], settings_id:
         raise UsageError(
             "a trial and settings_id can be chosen only in a trial database (--trial, --settings-id)"
         )
-    return _Rows(read_rows(scores) if isinstance(scores, (str, Path)) else scores)
+    return _Rows(read_rows(scores) if isinstance(scores, (str, Path)) else completed(scores))
 
 
 def _from_store(address: str, trials: Sequence[str], settings_id: str | None) -> _Rows:
