@@ -181,25 +181,27 @@ def _measure(clip: Path, folder: Path, choices: _Choices) -> Measurement:
     from .. import measure_clip
     from ..measure import write_clip_report, write_clip_stills, write_measurement
     from ..model.errors import MeasurementError
+    from ..model.locking import locked_folder
     from .progress import bar
 
-    with bar(f"measuring {clip.name}") as tell:
-        try:
-            result = measure_clip(
-                clip,
-                recording=choices.recording,
-                settings=choices.settings,
-                progress=tell,
-                workers=choices.workers,
-            )
-        except MeasurementError as error:
-            raise MeasurementError(f"{clip}: {error}") from None
-    with bar("writing the overlay", "pictures") as tell:
-        write_measurement(result, folder, overlay=choices.overlay, progress=tell)
-    if choices.report:
-        write_clip_report(result, folder)
-    if choices.stills:
-        write_clip_stills(result, folder)
+    with locked_folder(folder):
+        with bar(f"measuring {clip.name}") as tell:
+            try:
+                result = measure_clip(
+                    clip,
+                    recording=choices.recording,
+                    settings=choices.settings,
+                    progress=tell,
+                    workers=choices.workers,
+                )
+            except MeasurementError as error:
+                raise MeasurementError(f"{clip}: {error}") from None
+        with bar("writing the overlay", "pictures") as tell:
+            write_measurement(result, folder, overlay=choices.overlay, progress=tell)
+        if choices.report:
+            write_clip_report(result, folder)
+        if choices.stills:
+            write_clip_stills(result, folder)
     return result
 
 

@@ -23,7 +23,8 @@ import click
 @click.option(
     "--plan",
     type=click.Path(path_type=Path),
-    help="The plan.toml of `plan trial`, so that nothing it forbids is advised; default: one beside SCORES.csv.",
+    help="The plan.toml of `plan trial`, so that nothing it forbids is advised; default: one beside SCORES.csv, or "
+    "that stored with the trial.",
 )
 @click.option("--no-report", is_flag=True, help="Write no report.html.")
 def command(

@@ -59,7 +59,7 @@ if TYPE_CHECKING:
 @click.option("--rank-settings", type=click.Path(path_type=Path), help="TOML file with a table [rank].")
 @click.option("--no-overlay", is_flag=True, help="Write no annotated videos.")
 @click.option("--no-report", is_flag=True, help="Write no report.html.")
-@click.option("--strict", is_flag=True, help="For scripts: end with 1 where any clip was not measured.")
+@click.option("--strict", is_flag=True, help="For scripts: end with 1 where any weld was not measured.")
 def command(
     manifest: Path,
     out: Path,
@@ -81,8 +81,8 @@ def command(
     Stopped half-way, the same command goes on where it was. With --follow it keeps running beside the machine: fill in
     rows and save the manifest as welds are made; Ctrl-C ends it.
 
-    Ends with 1 where no clip was measured; with --strict, where any was not. The others are ranked and written all
-    the same.
+    Ends with 1 where no clip was measured; with --strict, where any weld of the manifest was not: it failed, is not
+    filled in, or its recording is not there. The others are ranked and written all the same.
     """
     from .. import run_trial
     from .follow import follow_day
@@ -94,7 +94,9 @@ def command(
         from ..trial.settings import read_rank_settings
 
         choices["rank_settings"] = read_rank_settings(choices["rank_settings"])
-        follow_day(manifest, out, TrialOptions(**choices), poll_s=poll, settle_s=settle)
+        state = follow_day(manifest, out, TrialOptions(**choices), poll_s=poll, settle_s=settle)
+        if strict and state.measured < state.rows:
+            raise PoolwatchError(f"{out}: {state.words}, so the ranking lacks {state.rows - state.measured}")
         return
     with trial_progress() as progress:
         result = run_trial(manifest, out, progress=progress, **choices)
@@ -109,20 +111,25 @@ def command(
 
 
 def refuse_gaps(result: TrialResult) -> None:
-    """End the command with 1, after everything is written, where a clip was not measured.
+    """End the command with 1, after everything is written, where a weld was not measured.
 
     Raises
     ------
     PoolwatchError
-        Some clip was not.
+        Some weld was not.
     """
+    lacking = len(result.failures) + result.pending
+    if not lacking:
+        return
+    said = (
+        f"{lacking} of {lacking + len(result.scores)} welds {'was' if lacking == 1 else 'were'} not measured"
+    )
     if result.failures:
         clip, reason = next(iter(result.failures.items()))
-        count, total = len(result.failures), len(result.failures) + len(result.scores)
-        raise PoolwatchError(
-            f"{result.out}: {count} of {total} clips {'was' if count == 1 else 'were'} not measured, so the ranking "
-            f"lacks {'it' if count == 1 else 'them'} (all in excluded.csv); first {clip}: {reason}"
-        )
+        said += f"; {len(result.failures)} failed (in excluded.csv), first {clip}: {reason}"
+    if result.pending:
+        said += f"; {result.pending} are not filled in or lack their recording (named above)"
+    raise PoolwatchError(f"{result.out}: {said}")
 
 
 @contextmanager

@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.errors import UsageError
+from ..model.sheet import TableText, read_sheet
 from ..model.tables import MARKS
-from ..trial.sheet import TableText, read_sheet
 from .sampling import FrameDraw, Wanted, draw_frames
 
 if TYPE_CHECKING:

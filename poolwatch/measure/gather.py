@@ -130,6 +130,8 @@ class _Pieces:
         self._workers = workers
         count = self.left // _LEAST if workers > 1 else 1
         self._parts = deque(_at_least(reader.pieces(count), max(least, 1)))
+        # Where there is nothing for others to do, a core is left for decoding.
+        self.whole = workers > 1 and len(self._parts) == 1
 
     def take(self) -> tuple[int, int] | None:
         """The next piece: some of what each worker may expect of what is left."""
@@ -213,7 +215,7 @@ class _Gathering:
             return
         start, began = task[0], 0.0
         try:
-            for answer in self._work.measure(self._reader, *task):
+            for answer in self._work.measure(self._reader, *task, beside=self._pieces.whole):
                 if isinstance(answer, Ends):
                     self._assembly.join(answer)
                     continue

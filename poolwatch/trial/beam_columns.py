@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from ..experiment.factors import ABSENT, period_of, wrapped
 from ..model.errors import UsageError
-from .sheet import TableText, read_sheet, write_sheet
+from ..model.sheet import TableText, read_sheet, write_sheet
 
 if TYPE_CHECKING:
     import pandas as pd

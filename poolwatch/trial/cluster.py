@@ -6,10 +6,10 @@ import contextlib
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
-from .. import __version__
 from ..model.crew import WORTH_S, Crew, CrewWork, HelperSignal, Recruit
 from ..model.errors import PoolwatchError, UsageError
 from ..model.processes import packed, unpacked
+from ..model.version import __version__
 from .pool import Event, Function, attempt
 
 if TYPE_CHECKING:

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from ..experiment.factors import ABSENT
+from ..model.sheet import TableText
 from .facts import CONFIRMED, FACTS, StatedFacts, confirmed_by, refuted_facts
-from .sheet import TableText
 
 # Values of one column that lie further apart than this are in different units, not in different trials.
 _UNIT_RATIO = {"record_rate_hz": 200.0, "mm_per_px": 100.0, "travel_speed_mm_s": 100.0, "exposure_s": 1000.0}

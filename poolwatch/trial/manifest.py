@@ -12,10 +12,10 @@ from ..experiment.factors import ABSENT
 from ..model.errors import TableError, UsageError
 from ..model.materials import material
 from ..model.recording import Recording, scale_facts
+from ..model.sheet import TableText, read_sheet
 from .crosschecks import Problem, crosscheck, in_words, word_columns
 from .facts import CONFIRMED, confirmed_by
 from .names import folder_names, slips_of_the_pen
-from .sheet import TableText, read_sheet
 
 REQUIRED = ("clip", "beam_shape", "replicate", "record_rate_hz")
 NUMBERS = (

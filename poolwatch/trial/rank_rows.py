@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
-from ..experiment.limits import PLAN_FILE, Limits, read_limits
+from ..experiment.limits import PLAN_FILE, Limits, limits_of, read_limits
 from ..model.errors import UsageError
 from ..model.files import remove
 from .comparison import Comparison, compare, write_tables
@@ -43,7 +43,8 @@ def rank(
     settings
         How to compare, or a TOML file with a table ``[rank]``; the defaults where not given.
     plan
-        The ``plan.toml`` of the trial, so that nothing it forbids is advised; None: the one beside the scores' file.
+        The ``plan.toml`` of the trial, so that nothing it forbids is advised; None: the one beside the scores' file,
+        or those stored with the trials.
     trials, settings_id
         With a database: only the rows of these trials, and only those measured with these settings.
     report
@@ -76,8 +77,11 @@ def rank(
     >>> compared.ranking.table[["rank", "beam_shape", "clips", "group"]].to_dict("list")
     {'rank': [1, 2], 'beam_shape': ['crescent', 'single-spot'], 'clips': [3, 3], 'group': ['a', 'b']}
     """
-    chosen, limits = read_rank_settings(settings), _limits(plan, scores)
+    chosen = read_rank_settings(settings)
+    if plan is not None and not Path(plan).exists():
+        raise UsageError(f"{plan}: no such file; check the path")
     given = _rows(scores, trials, settings_id)
+    limits = given.limits if plan is None else read_limits(plan)
     compared = replace(compare(given.rows, settings=chosen, limits=limits), source=given.source)
     if out is not None:
         _write(Path(out), compared, given, report=report)
@@ -92,21 +96,13 @@ def _write(out: Path, compared: Comparison, given: _Rows, *, report: bool) -> No
         write_ranking_report(out / "report.html", compared, given.rows, given.title or out.resolve().name)
 
 
-def _limits(plan: str | Path | None, scores: pd.DataFrame | str | Path) -> Limits | None:
-    """What a plan forbids: the one given, or the one beside the scores' file."""
-    if plan is not None and not Path(plan).exists():
-        raise UsageError(f"{plan}: no such file; check the path")
-    if plan is None and isinstance(scores, (str, Path)) and not is_store(str(scores)):
-        plan = Path(scores).parent / PLAN_FILE
-    return None if plan is None else read_limits(Path(plan))
-
-
 class _Rows(NamedTuple):
-    """Score rows, the name of their trial, and which they are of a database, in words."""
+    """Score rows, the name of their trial, which they are of a database, in words, and what their plan forbids."""
 
     rows: pd.DataFrame
     title: str = ""
     source: str = ""
+    limits: Limits = Limits()
 
 
 def _rows(scores: pd.DataFrame | str | Path, trials: Sequence[str], settings_id: str | None) -> _Rows:
@@ -116,7 +112,9 @@ def _rows(scores: pd.DataFrame | str | Path, trials: Sequence[str], settings_id:
         raise UsageError(
             "a trial and settings_id can be chosen only in a trial database (--trial, --settings-id)"
         )
-    return _Rows(read_rows(scores) if isinstance(scores, (str, Path)) else completed(scores))
+    if not isinstance(scores, (str, Path)):
+        return _Rows(completed(scores))
+    return _Rows(read_rows(scores), limits=read_limits(Path(scores).parent / PLAN_FILE))
 
 
 def _from_store(address: str, trials: Sequence[str], settings_id: str | None) -> _Rows:
@@ -133,4 +131,8 @@ def _from_store(address: str, trials: Sequence[str], settings_id: str | None) ->
     title = ", ".join(chosen)
     both = sum(there[trial] for trial in set(chosen)) - len(rows) if settings_id is None else 0
     once = f"; {both} welds are in several of them and count once, as stored last" if both else ""
-    return _Rows(rows, title, f"{len(rows)} welds of trial {title} in {store.name}{once}")
+    limits = Limits()
+    for trial, plan in store.plans().items():
+        if trial in chosen:
+            limits = limits.with_those_of(limits_of(plan, f"{store.name}, plan of trial {trial!r}"))
+    return _Rows(rows, title, f"{len(rows)} welds of trial {title} in {store.name}{once}", limits)

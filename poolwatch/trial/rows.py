@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 from ..experiment.factors import ABSENT
 from ..model.errors import TableError, UsageError
+from ..model.sheet import TableText, read_sheet
 from ..model.table import Column
 from ..model.tables import SCORE
-from .sheet import TableText, read_sheet
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -10,9 +10,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..experiment.limits import PLAN_FILE, read_limits
+from ..experiment.limits import PLAN_FILE, limits_of, read_limits, read_plan
 from ..model.errors import OutputError
 from ..model.files import write_text
+from ..model.locking import locked_folder
 from ..model.processes import usable_cores
 from .batch import BatchResult, ClipEvent, Progress, Runner, finished_away, measure_all, runner
 from .common import score_alike
@@ -160,17 +161,20 @@ def run_trial(
 
 @contextlib.contextmanager
 def open_trial(out: str | Path, options: TrialOptions, measurer: Measurer) -> Iterator[TrialRun]:
-    """A trial ready to run: processes, weights and database; nothing is made or changed yet.
+    """A trial ready to run: processes, weights and database; its folder is held, nothing is written yet.
 
     Raises
     ------
     UsageError
         A setting is wrong, or the database holds another trial of this name.
+    OutputError
+        The folder cannot be written, or another process writes into it.
     """
     with runner(workers=options.workers, scheduler=options.scheduler) as run:
         trial = TrialRun(Path(out), options, measurer, run)
         trial.check()
-        yield trial
+        with locked_folder(out):
+            yield trial
 
 
 class TrialRun:
@@ -258,12 +262,14 @@ class TrialRun:
             ],
             columns=["clip", "beam_shape", "reason"],
         )
+        plan_file = manifest.path.parent / PLAN_FILE
+        plan = read_plan(plan_file)
         compared = compare(
             alike.scores,
             weights=self._weights,
             settings=self.options.rank_settings,
             failed=failed,
-            limits=read_limits(manifest.path.parent / PLAN_FILE),
+            limits=limits_of(plan, plan_file),
         )
         count = len(manifest.entries)
         left_out = (
@@ -283,6 +289,8 @@ class TrialRun:
             resumed=batch.resumed,
             failures=failures,
             notes=(*filter(None, [left_out]), *manifest.remarks, *alike.notes),
+            pending=manifest.rows - count,
+            plan=plan,
             title=self.options.title,
             about=self.options.about,
         )
@@ -296,8 +304,9 @@ class TrialRun:
         """Put the score rows into the database, and say what that came to."""
         assert self._database is not None
         self._check_name()
+        origin = self._identity(make=True)
         stored = self._database.add(
-            result.scores, trial=self.name, origin=self._identity(make=True), whole=True
+            result.scores, trial=self.name, origin=origin, plan=result.plan, whole=True
         )
         return f"{stored.words} in {self._database.name}"
 

@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -160,10 +161,10 @@ def test_of_several_pieces_that_cannot_be_read_the_first_is_named(
     monkeypatch.setattr(gather, "_LEAST", 20)
     measure = PieceWork.measure
 
-    def failing(self: PieceWork, reader: Any, start: int, stop: int) -> Iterator[Part | Ends]:
+    def failing(self: PieceWork, reader: Any, start: int, stop: int, **how: Any) -> Iterator[Part | Ends]:
         if start >= 100:
             raise ClipError(f"frame {start} cannot be read")
-        yield from measure(self, reader, start, stop)
+        yield from measure(self, reader, start, stop, **how)
 
     monkeypatch.setattr(PieceWork, "measure", failing)
     monkeypatch.setattr(gather, "_MOST", 20)
@@ -195,6 +196,23 @@ def test_what_a_lost_helper_had_in_hand_is_measured_here(
     found, begun = with_helpers(plain, 2, workers=3)
     assert begun == {0, 1}
     same(one, found)
+
+
+def test_a_clip_in_one_piece_is_decoded_ahead(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    case = case_of(drawn("glowing", "npy", tmp_path))
+    one = case.gathered(size=16)
+    monkeypatch.setattr(BaseReader, "pieces", lambda self, count: [(0, FRAMES)])
+    threads: set[str] = set()
+    count = BaseReader._block
+
+    def noted(self: BaseReader, *block: Any) -> Any:
+        threads.add(threading.current_thread().name)
+        return count(self, *block)
+
+    monkeypatch.setattr(BaseReader, "_block", noted)
+    same(one, case.gathered(workers=3, size=16))
+    assert len(threads) == 1
+    assert threading.current_thread().name not in threads
 
 
 def test_where_no_process_can_be_started_all_is_measured_here(

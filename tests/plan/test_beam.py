@@ -15,11 +15,11 @@ from scipy.ndimage import gaussian_filter
 
 from poolwatch.cli.main import main
 from poolwatch.model.errors import ClipError, MeasurementError, UsageError
+from poolwatch.model.sheet import read_sheet
 from poolwatch.plan.beam_figures import axis_angle, beam_figures, full_angle
 from poolwatch.plan.beam_image import BeamImage, read_beam_image
 from poolwatch.plan.beam_moments import second_moments
 from poolwatch.plan.beam_regions import GivenRegions, power_shares
-from poolwatch.trial.sheet import read_sheet
 
 pytestmark = pytest.mark.slow
 

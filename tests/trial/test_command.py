@@ -185,7 +185,7 @@ def test_a_demo_that_lacks_a_clip_ends_with_1(
     monkeypatch.setattr("poolwatch.trial.report.write_report", lambda result, run: None)
     assert main(["demo", "--out", str(tmp_path / "out")]) == int(failing)
     shown = capsys.readouterr().err
-    assert ("1 of 3 clips was not measured" in shown) == failing
+    assert ("1 of 3 welds was not measured" in shown) == failing
     assert (tmp_path / "out" / "ranking.csv").exists()
 
 

@@ -17,6 +17,7 @@ import pytest
 
 from poolwatch.cli.main import main
 from poolwatch.model.errors import OutputError, TableError
+from poolwatch.model.locking import locked_folder
 from poolwatch.trial.follow import FollowPace, follow_trial
 from poolwatch.trial.notices import FollowState, Notice
 from poolwatch.trial.resting import Resting, state_of_recording
@@ -556,6 +557,39 @@ def test_a_half_filled_manifest_measures_what_is_there(
     ]
     assert "6 of the 9 welds of the manifest are compared" in " ".join(out.split())
     assert len(pd.read_csv(tmp_path / "o" / "scores.csv")) == 6
+    arguments = ["trial", str(manifest), "--out", str(tmp_path / "o"), "--no-report", "--workers", "1"]
+    assert main([*arguments, "--strict"]) == 1
+    assert "3 of 9 welds were not measured; 3 are not filled in" in capsys.readouterr().err.splitlines()[-1]
+
+
+@pytest.mark.parametrize(("failed", "to_come", "code"), [(0, 0, 0), (1, 0, 1), (0, 2, 1)])
+def test_a_day_that_lacks_welds_ends_strictly_with_1(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    failed: int,
+    to_come: int,
+    code: int,
+) -> None:
+    state = FollowState(9, 9 - failed - to_come, failed)
+    monkeypatch.setattr("poolwatch.trial.follow.follow_trial", lambda *given, **more: state)
+    arguments = ["trial", str(save(tmp_path, [])), "--out", str(tmp_path / "o"), "--follow"]
+    assert main(arguments) == 0
+    assert main([*arguments, "--strict"]) == code
+    last = capsys.readouterr().err.splitlines()[-1]
+    assert ("so the ranking lacks" in last) == bool(code)
+
+
+def test_a_second_run_into_the_same_folder_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    manifest, out = save(tmp_path, []), tmp_path / "o"
+    with locked_folder(out):
+        for more in ([], ["--follow"]):
+            assert main(["trial", str(manifest), "--out", str(out), *more]) == 1
+            said = capsys.readouterr().err.splitlines()
+            assert len(said) == 1
+            assert "another poolwatch (process" in said[0]
 
 
 def test_problems_are_listed_one_a_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -215,7 +215,7 @@ def test_hostile_names_do_no_harm(page, trial):
 
 def test_first_screen_is_the_ranking_and_its_reading(page, trial):
     page.open(trial)
-    for what in (".reading", "section img", "caption"):
+    for what in (".reading", "section img", ".caption"):
         top = page.js(f"document.querySelector('{what}').getBoundingClientRect().top")
         assert 0 < top < 900, what
 

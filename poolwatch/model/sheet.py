@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from ..model.errors import UsageError
-from ..model.files import written_whole
-from ..model.table import cell
+from .errors import UsageError
+from .files import written_whole
+from .table import cell
 
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 # Faults that one message lists.
