@@ -13,7 +13,7 @@ import numpy as np
 from ..clips import Reader, open_clip, repeated
 from ..model.recording import Recording
 from ..pool.kind import Kind
-from .finding import Finding, Verdict
+from .findings import Finding, Verdict
 from .heading import metal_of
 from .inspect_glowing import glowing_findings
 from .inspect_illuminated import illuminated_findings

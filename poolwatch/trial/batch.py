@@ -16,7 +16,7 @@ from ..model.processes import usable_cores
 from .cluster import run_tasks_on_cluster
 from .manifest import Entry, Manifest
 from .measurer import Job, Measurer
-from .pool import Event, Function, ProcessPool, Report
+from .process_pool import Event, Function, ProcessPool, Report
 from .resume import clip_id_of, is_finished, job_key, mark_finished, unmark
 
 # A process whose trial was killed is gone within this time, s.

@@ -13,11 +13,12 @@ from ..experiment.logit import logit
 from ..model.tables import RANKING
 from .blocked import compare_in_blocks
 from .blocks import Kind, Layout, block_labels, block_notes, lay_out
+from .comparability import Comparability, check_comparability
 from .index import desirabilities, order_under_weights, part_weights, weighted_index
 from .letters import group_letters
-from .likewise import Likeness, check_likeness
 from .reading import read_ranking
-from .scatter import (
+from .settings import RankSettings
+from .shape_means import (
     Groups,
     Pairs,
     best_probability,
@@ -28,7 +29,6 @@ from .scatter import (
     own_intervals,
     within_weld_error,
 )
-from .settings import RankSettings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -112,13 +112,15 @@ def rank_shapes(
     settings = settings or RankSettings()
     given = weights is not None or settings.weights is not None
     weights = weights or settings.weights or default_weights()
-    likeness = check_likeness(scores)
+    comparability = check_comparability(scores)
     if failed is not None and len(failed):
         import pandas as pd
 
-        likeness = replace(likeness, excluded=pd.concat([failed, likeness.excluded], ignore_index=True))
-    rows = likeness.rows
-    notes = list(likeness.notes)
+        comparability = replace(
+            comparability, excluded=pd.concat([failed, comparability.excluded], ignore_index=True)
+        )
+    rows = comparability.rows
+    notes = list(comparability.notes)
     parts, values, left_out = desirabilities(rows)
     index = _index(rows, parts, values, left_out, weights, notes, given=given)
     value = logit(index)
@@ -169,7 +171,7 @@ def rank_shapes(
             if blocked
             else best_probability(groups, settings.draws, settings.seed),
             "order_holds": _order_holds(place, values, settings, layout),
-            "remarks": _remarks(groups, likeness, welds),
+            "remarks": _remarks(groups, comparability, welds),
         }
     )
     if left_out:
@@ -184,8 +186,10 @@ def rank_shapes(
     notes += _copies(rows, index, groups)
     if (pairs["told_apart"] == 1).any() and not layout.paired:
         notes += _few_welds(blocked.units if blocked else groups, settings.alpha, layout.kind)
-    reading = read_ranking(table, pairs, share, welds, likeness.excluded, replicated=groups.replicated)
-    return Ranking(table, pairs, part_table, share, welds, likeness.excluded, left_out, tuple(notes), reading)
+    reading = read_ranking(table, pairs, share, welds, comparability.excluded, replicated=groups.replicated)
+    return Ranking(
+        table, pairs, part_table, share, welds, comparability.excluded, left_out, tuple(notes), reading
+    )
 
 
 def default_weights() -> dict[str, float]:
@@ -340,7 +344,7 @@ def _pair_table(
     )
 
 
-def _remarks(groups: Groups, likeness: Likeness, welds: pd.DataFrame) -> list[str]:
+def _remarks(groups: Groups, comparability: Comparability, welds: pd.DataFrame) -> list[str]:
     remarks = []
     for shape, count in zip(groups.names, groups.count, strict=True):
         said = []
@@ -350,11 +354,11 @@ def _remarks(groups: Groups, likeness: Likeness, welds: pd.DataFrame) -> list[st
         mine = welds.index[welds["beam_shape"] == shape]
         said += [f"{welds['clip'][n]} stands outside the others" for n in mine if welds["outlying"][n]]
         said += [
-            f"{welds['clip'][n]}: {', '.join(likeness.clip_remarks[n])}"
+            f"{welds['clip'][n]}: {', '.join(comparability.clip_remarks[n])}"
             for n in mine
-            if n in likeness.clip_remarks
+            if n in comparability.clip_remarks
         ]
-        gone = likeness.excluded.loc[likeness.excluded["beam_shape"] == shape, "clip"].tolist()
+        gone = comparability.excluded.loc[comparability.excluded["beam_shape"] == shape, "clip"].tolist()
         said += [f"excluded: {', '.join(gone)}"] if gone else []
         remarks.append("; ".join(said))
     return remarks
