@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -81,6 +81,12 @@ class Comparability:
     excluded: pd.DataFrame
     notes: tuple[str, ...]
     clip_remarks: dict[int, tuple[str, ...]]
+
+    def without(self, failed: pd.DataFrame) -> Comparability:
+        """The same with clips that have no row among those excluded: ``clip``, ``beam_shape``, ``reason``."""
+        import pandas as pd
+
+        return replace(self, excluded=pd.concat([failed, self.excluded], ignore_index=True))
 
 
 def check_comparability(scores: pd.DataFrame) -> Comparability:

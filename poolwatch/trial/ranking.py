@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ..experiment.logit import logit
 from ..model.tables import RANKING
-from .blocked import compare_in_blocks
+from .blocked import BlockedComparison, compare_in_blocks
 from .blocks import Kind, Layout, block_labels, block_notes, lay_out
 from .comparability import Comparability, check_comparability
 from .index import desirabilities, order_under_weights, part_weights, weighted_index
@@ -114,11 +114,7 @@ def rank_shapes(
     weights = weights or settings.weights or default_weights()
     comparability = check_comparability(scores)
     if failed is not None and len(failed):
-        import pandas as pd
-
-        comparability = replace(
-            comparability, excluded=pd.concat([failed, comparability.excluded], ignore_index=True)
-        )
+        comparability = comparability.without(failed)
     rows = comparability.rows
     notes = list(comparability.notes)
     parts, values, left_out = desirabilities(rows)
@@ -140,19 +136,7 @@ def rank_shapes(
     blocked = None
     if layout.kind != "none":
         blocked = compare_in_blocks(layout, value, error, groups, settings)
-    if groups.replicated or groups.count.max() > 1:
-        low, high = index_intervals(blocked.units if blocked else groups, means, settings.confidence)
-    else:
-        alone = rows.iloc[by_rank]
-        low, high = own_intervals(
-            value[by_rank],
-            alone["stability_index"],
-            alone["stability_index_low"],
-            alone["stability_index_high"],
-            settings.confidence,
-        )
-        # The logit of an index at an end of the scale stops short of it.
-        low, high = np.minimum(low, means), np.maximum(high, means)
+    low, high = _intervals(rows.iloc[by_rank], value[by_rank], means, groups, blocked, settings.confidence)
     tests = blocked.pairs if blocked else compare_pairs(groups)
     apart = tests.apart(len(groups.names), settings.alpha)
     outlier_p = outlying(shapes, value)
@@ -174,9 +158,7 @@ def rank_shapes(
             "remarks": _remarks(groups, comparability, welds),
         }
     )
-    if left_out:
-        words = ", ".join(part.replace("_", " ") for part in left_out)
-        notes.append(f"left out of the index for all clips, because some cannot give it: {words}")
+    notes += _left_out_note(left_out)
     notes += block_notes(layout, rows["clip"].tolist(), order)
     part_table, share = _parts(order, place, parts, values, weights)
     pairs = _pair_table(order, means, low, high, tests, settings, groups.replicated)
@@ -190,6 +172,30 @@ def rank_shapes(
     return Ranking(
         table, pairs, part_table, share, welds, comparability.excluded, left_out, tuple(notes), reading
     )
+
+
+def _intervals(
+    rows: pd.DataFrame,
+    value: Floats,
+    means: Floats,
+    groups: Groups,
+    blocked: BlockedComparison | None,
+    confidence: float,
+) -> tuple[Floats, Floats]:
+    """Interval of each shape's mean index; rows and their logits in the order of the ranking."""
+    if groups.replicated or groups.count.max() > 1:
+        return index_intervals(blocked.units if blocked else groups, means, confidence)
+    ends = (rows[f"stability_index{end}"] for end in ("", "_low", "_high"))
+    low, high = own_intervals(value, *ends, confidence)
+    # The logit of an index at an end of the scale stops short of it.
+    return np.minimum(low, means), np.maximum(high, means)
+
+
+def _left_out_note(parts: Sequence[str]) -> list[str]:
+    if not parts:
+        return []
+    words = ", ".join(part.replace("_", " ") for part in parts)
+    return [f"left out of the index for all clips, because some cannot give it: {words}"]
 
 
 def default_weights() -> dict[str, float]:
