@@ -13,7 +13,7 @@ from ..model.recording import Recording
 from ..pool import Pool
 from ..pool.coarse import Grey
 from ..pool.illuminated import IlluminatedLook
-from .finding import Finding, Verdict
+from .findings import Finding, Verdict
 from .heading import Heading, given_speed, heading_of, metal_of, speed_disagrees, with_heading
 from .inspect_common import black_finding, heading_finding, pool_finding, size_finding
 from .look import black_share, runs_of, starts_of

@@ -18,7 +18,7 @@ from ..pool.coarse import Grey
 from ..pool.illuminated import IlluminatedLook
 from ..spatter import LateFits, Unsettled
 from ..spatter.records import no_sightings
-from .drops import metal_ways
+from .dropped_frames import metal_ways
 from .frames import Measured, Window, measure_frames
 from .look import ClipLook
 from .memory import hand_back
