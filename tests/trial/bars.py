@@ -18,7 +18,7 @@ from poolwatch.trial.advice import improvements, weld_interval
 from poolwatch.trial.design import Design, read_design
 from poolwatch.trial.factors import effect_table
 from poolwatch.trial.model import FactorModel, fit_model
-from poolwatch.trial.outcomes import _corrected, _p_of_order, _rho
+from poolwatch.trial.outcomes import _corrected, _orders
 from poolwatch.trial.posterior import posterior_of
 from poolwatch.trial.region import Region, region_of
 from tests.trial.nested import SCATTER, Planned, draw_coefficients, matrix, planned, scores
@@ -170,22 +170,31 @@ def false_readings(trials: int, welds: int) -> np.ndarray:
 
     By p alone: a reading also wants an interval without 0, so there are no more.
     """
-    from scipy.stats import rankdata
-
     rng = np.random.default_rng(8)
-    names = ["stability_index", *INDEX_PARTS]
     held = []
     for _ in range(trials):
         rows = null_trial(rng, welds)
-        found = []
-        for outcome in (name for name in rows if name.startswith("outcome_")):
-            y = rows[outcome].to_numpy()
-            for name in names:
-                x = rows[name if name in rows else f"d_{name}"].to_numpy()
-                rho = float(_rho(rankdata(x), rankdata(y)))
-                found.append({"p": _p_of_order(x, y, rho), "measure": name})
+        measures = rows[["stability_index", *(f"d_{part}" for part in INDEX_PARTS)]].to_numpy()
+        outcomes = rows.filter(like="outcome_").to_numpy()
+        p = exact_p(measures, outcomes).ravel()
+        names = ["stability_index", *INDEX_PARTS] * outcomes.shape[1]
+        found = [{"p": one, "measure": name} for one, name in zip(p, names, strict=True)]
         held.append(bool((_corrected(found) <= 0.05).any()))
     return np.array(held)
+
+
+def exact_p(measures: np.ndarray, outcomes: np.ndarray) -> np.ndarray:
+    """Two-sided p of Spearman's rho over the orders of the outcomes' values, shape (outcomes, measures)."""
+    from scipy.stats import rankdata
+
+    x, y = rankdata(measures, axis=0), rankdata(outcomes, axis=0)
+    x, y = x - x.mean(axis=0), y - y.mean(axis=0)
+    reached = []
+    for column in y.T:
+        orders, more = _orders(column)
+        found = np.abs(column @ x)
+        reached.append((more + (np.abs(orders @ x) >= found - 1e-9).sum(axis=0)) / (more + len(orders)))
+    return np.array(reached)
 
 
 def bounds(share: float, count: int) -> str:
