@@ -13,6 +13,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from .model.version import __version__ as __version__
+
 if TYPE_CHECKING:
     from .measure import Inspection as Inspection
     from .measure import Measurement as Measurement
@@ -30,7 +32,6 @@ if TYPE_CHECKING:
     from .trial import run_trial as run_trial
     from .trial.rank_rows import rank as rank
 
-__version__ = "0.1.0"
 _PLACES = {
     "Comparison": "trial",
     "Inspection": "measure",

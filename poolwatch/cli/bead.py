@@ -70,9 +70,9 @@ def command(photos: tuple[Path, ...], **given: Any) -> None:
     poolwatch bead --scale photo.toml --manifest manifest.csv --scores trial
     """
     from ..measure.bead_shown import in_words
+    from ..model.bead_tables import BEAD
     from ..model.flags import BEAD_FLAGS
     from ..model.table import write_csv
-    from ..model.tables import BEAD
 
     jobs = _Jobs(photos, given)
     measured, failed = _measured(jobs, given)
@@ -269,8 +269,8 @@ class _Jobs:
 
     def into_manifest(self, measured: dict[Path, dict[str, Any]]) -> None:
         """Write the figures into their rows; other cells stay as they are now: others may have filled in some."""
+        from ..model.bead_tables import BEAD
         from ..model.sheet import write_sheet
-        from ..model.tables import BEAD
 
         if self.manifest is None or not measured:
             return

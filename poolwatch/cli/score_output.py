@@ -13,13 +13,6 @@ if TYPE_CHECKING:
     from ..model.recording import Recording
 
 _CAUTION = "A steady pool is no proof of a sound weld: judge welds by your local codes and licensed practice."
-# Signal, its name, the ending of the column of its mean, and the power of a length that it is.
-_SIGNALS = (
-    ("pool_length", "pool length", "_mm", ""),
-    ("pool_width", "pool width", "_mm", ""),
-    ("pool_area", "pool area", "_mm2", "²"),
-    ("keyhole_brightness", "keyhole brightness", "", None),
-)
 
 
 def show_score(result: Measurement, recording: Recording) -> None:
@@ -51,14 +44,18 @@ def _signal_table(row: pd.Series, unit: str) -> Table:
     from rich.markup import escape
     from rich.table import Table
 
+    from ..model.signals import SIGNALS
+
     table = Table(box=None, pad_edge=False, title=escape(str(row["clip"])), title_justify="left")
     table.add_column("", justify="left")
     for name in ("mean", "fluctuation", "95 % of it", "peak"):
         table.add_column(name, justify="right")
-    for name, words, ending, power in _SIGNALS:
+    for signal in SIGNALS:
+        name = signal.name
+        own_unit = f" {signal.unit.replace('mm', unit)}" if signal.unit.startswith("mm") else ""
         table.add_row(
-            words,
-            _number(row[f"{name}_mean{ending}"], "{:.3f}") + ("" if power is None else f" {unit}{power}"),
+            signal.words,
+            _number(row[signal.mean_column], "{:.3f}") + own_unit,
             _number(row[f"{name}_cv"], "{:.2%}"),
             f"{_number(row[f'{name}_cv_low'], '{:.2%}')} to {_number(row[f'{name}_cv_high'], '{:.2%}')}",
             _number(row.get(f"{name}_peak_hz"), "{:.0f} Hz"),

@@ -102,8 +102,8 @@ def write_overlay(
 ) -> Path:
     """Write the annotated video of a measured clip again.
 
-    In the clip's folder, what it now shows goes into ``run.json``, and a page of the clip there is made again,
-    since its curves jump to places in the video.
+    In the folder, ``run.json`` then says what it shows, and a page there is made again: its curves jump to places
+    in the video.
 
     Parameters
     ----------
@@ -145,14 +145,12 @@ def write_overlay(
     ('overlay.mp4', True)
     """
     folder, measurement = Path(folder), read_measurement(folder)
-    if out is not None:
-        write_clip_overlay(measurement, out, choices=choices, clip=clip, progress=progress)
-        return Path(out)
-    path = folder / "overlay.mp4"
+    path = folder / "overlay.mp4" if out is None else Path(out)
     segments = write_clip_overlay(measurement, path, choices=choices, clip=clip, progress=progress)
-    write_run(folder, measurement.run, segments)
-    if (folder / "report.html").exists():
-        write_clip_report(measurement, folder, clip=clip)
+    if out is None:
+        write_run(folder, measurement.run, segments)
+        if (folder / "report.html").exists():
+            write_clip_report(measurement, folder, clip=clip)
     return path
 
 

@@ -6,10 +6,10 @@ from collections.abc import Iterable
 from dataclasses import asdict
 from typing import Any
 
-from .. import __version__
 from ..clips import fingerprint
 from ..model.axes import PoolAxes, stretch_seen
 from ..model.clip import ClipFacts
+from ..model.version import __version__
 from ..pool import PoolLook
 from ..pool.illuminated import IlluminatedLook
 from ..stability import SteadyPart

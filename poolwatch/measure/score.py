@@ -12,11 +12,13 @@ import numpy as np
 from ..model.errors import MeasurementError, UsageError
 from ..model.flags import check_flags
 from ..model.recording import Recording
-from ..model.tables import INDEX_PARTS, SCORE, SPECTRA
+from ..model.signals import AREA, LENGTH, SIGNALS, WIDTH, Signal
+from ..model.tables import INDEX_PARTS, SPECTRA
 from ..stability import (
     Fluctuation,
     PartSeries,
     Series,
+    StabilityIndex,
     StabilitySettings,
     SteadyPart,
     collapse_share,
@@ -37,12 +39,6 @@ from .welds import longest, welds_of
 if TYPE_CHECKING:
     import pandas as pd
 
-_SIGNALS = (
-    ("pool_length", "pool_length_mm", "mm"),
-    ("pool_width", "pool_width_mm", "mm"),
-    ("pool_area", "pool_area_mm2", "mm²"),
-    ("keyhole_brightness", "keyhole_brightness", "full scale"),
-)
 # Fewest frames for any statistics.
 _FEWEST = 30
 # Share of the frames of the steady part below which the clip is flagged.
@@ -107,8 +103,8 @@ def score(
     rate = recording.record_rate_hz
     _check_enough(frames["status"])
     whole = {
-        name: Series(name, frames[column].to_numpy(dtype=np.float64), rate, unit)
-        for name, column, unit in _SIGNALS
+        signal.name: Series(signal.name, frames[signal.column].to_numpy(dtype=np.float64), rate, signal.unit)
+        for signal in SIGNALS
     }
     steady, weld, flags = _steady_part(frames["status"], whole, settings)
     part = slice(steady.start, steady.stop)
@@ -139,12 +135,18 @@ def score(
         "steady_end_s": steady.stop / rate,
         **series.row,
         **figures,
+        **_index_figures(index),
+    }
+    return Scored(row, series.spectra, steady, weld, check_flags(flags))
+
+
+def _index_figures(index: StabilityIndex) -> dict[str, float]:
+    return {
         "stability_index": index.value,
         "stability_index_low": index.low,
         "stability_index_high": index.high,
         **{f"d_{name}": index.parts[name].desirability for name in INDEX_PARTS if name in index.parts},
     }
-    return Scored(row, series.spectra, steady, weld, check_flags(flags))
 
 
 def _enough(series: Series) -> bool:
@@ -173,9 +175,9 @@ def _steady_part(
     if welds > 1 and settings.steady.start_s is None and settings.steady.stop_s is None:
         flags.add("several_welds")
     gates = [
-        whole[name].part(start, stop)
-        for name in ("pool_length", "pool_width", "keyhole_brightness")
-        if whole[name].seen[start:stop].any()
+        whole[signal.name].part(start, stop)
+        for signal in SIGNALS
+        if signal.gates and whole[signal.name].seen[start:stop].any()
     ]
     measured = int((status[start:stop] == "ok").sum())
     if not gates or measured < _FEWEST:
@@ -219,21 +221,21 @@ def _series_figures(
 
     row: dict[str, Any] = {}
     tables, flags, too_short = [], set(), False
-    for name, column, unit in _SIGNALS:
-        series = inside[name]
+    for signal in SIGNALS:
+        series = inside[signal.name]
         if not _enough(series):
             continue
         found = fluctuation(series, settings, band_hz=band_hz)
         too_short |= found.too_short
-        if not found.noise_known and name in ("pool_length", "pool_width"):
+        if not found.noise_known and signal in (LENGTH, WIDTH):
             flags.add("noise_unknown")
-        row |= _figures(name, column, found)
+        row |= _figures(signal, found)
         spec = spectrum(series, settings, band_hz=band_hz)
-        tables.append(_spectrum_rows(name, spec, unit))
+        tables.append(_spectrum_rows(signal.name, spec))
         tops = peaks(spec, series, settings)
-        if tops and f"{name}_peak_hz" in SCORE.names:
-            row[f"{name}_peak_hz"] = tops[0].frequency_hz
-        if name == "pool_length":
+        if tops and signal.peak:
+            row[f"{signal.name}_peak_hz"] = tops[0].frequency_hz
+        if signal is LENGTH:
             row |= {"band_low_hz": found.band_low_hz, "band_high_hz": found.band_high_hz}
     spectra = SPECTRA.frame(pd.concat(tables, ignore_index=True) if tables else None)
     return _SeriesFigures(row, spectra, flags, too_short)
@@ -251,7 +253,7 @@ def _keyhole_and_agitation(keyhole: Series, agitation: Series, settings: Stabili
 def _parts(inside: Mapping[str, Series], agitation: Series) -> dict[str, PartSeries]:
     """The series that make the parts of the index, spatter aside; what was seen too seldom makes none."""
     keyhole = inside["keyhole_brightness"]
-    parts = {name: variation(inside[name]) for name in ("pool_length", "pool_width", "pool_area")}
+    parts = {name: variation(inside[name]) for name in (LENGTH.name, WIDTH.name, AREA.name)}
     if _enough(agitation):
         parts["agitation"] = root_level(agitation)
     if _enough(keyhole):
@@ -275,10 +277,10 @@ def _place_to_look(status: pd.Series, rate_hz: float, settings: StabilitySetting
     return start, stop, len(welds)
 
 
-def _figures(name: str, column: str, found: Fluctuation) -> dict[str, float]:
-    suffix = column.removeprefix(name)
+def _figures(signal: Signal, found: Fluctuation) -> dict[str, float]:
+    name = signal.name
     return {
-        f"{name}_mean{suffix}": found.mean,
+        signal.mean_column: found.mean,
         f"{name}_mean_low": found.mean_low,
         f"{name}_mean_high": found.mean_high,
         f"{name}_cv": found.cv,
@@ -287,7 +289,7 @@ def _figures(name: str, column: str, found: Fluctuation) -> dict[str, float]:
     }
 
 
-def _spectrum_rows(name: str, spec: Any, unit: str) -> pd.DataFrame:
+def _spectrum_rows(name: str, spec: Any) -> pd.DataFrame:
     import pandas as pd
 
     return pd.DataFrame(

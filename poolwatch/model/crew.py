@@ -38,7 +38,7 @@ class CrewWork(Protocol):
         ...
 
 
-class Signal(Enum):
+class HelperSignal(Enum):
     """What a helper says beside its answers."""
 
     FREE = "has nothing to do"
@@ -76,7 +76,7 @@ class Crew(ABC):
         self._post(helper, "work", self._packed)
 
     def answers(self, *, wait: bool) -> Iterator[tuple[int, Any]]:
-        """What helpers have said, each with its number: answers to tasks, or a `Signal`.
+        """What helpers have said, each with its number: answers to tasks, or a `HelperSignal`.
 
         Parameters
         ----------
@@ -90,7 +90,7 @@ class Crew(ABC):
                 silent = [one for one, at in self._heard.items() if time.monotonic() > at + _PATIENCE_S]
                 for helper in silent:
                     self._drop(helper)
-                    yield helper, Signal.LOST
+                    yield helper, HelperSignal.LOST
                 if said or silent or not wait or not self._heard:
                     return
                 continue
@@ -102,7 +102,7 @@ class Crew(ABC):
                 self._heard.pop(helper, None)
                 if message is None:
                     self._drop(helper)
-                yield helper, Signal.LOST if message is None else Signal.FREE
+                yield helper, HelperSignal.LOST if message is None else HelperSignal.FREE
             else:
                 self._heard[helper] = time.monotonic()
                 yield helper, unpacked(message[1])

@@ -132,6 +132,11 @@ def power_shares(image: Floats, moments: Moments, regions: GivenRegions | None =
                 "the core is fitted as a round spot on the side away from the tail; what is more is the tail",
             ),
         )
+    return _one_spot(light, moments)
+
+
+def _one_spot(light: Floats, moments: Moments) -> Shares:
+    """All of the power in one spot, where it is one: nowhere brighter than in its middle."""
     r = radii(light.shape, moments)
     radius, profile, pixels = radial_profile(light, r, 1.5 * math.sqrt(moments.major * moments.minor))
     inner = radius <= moments.minor / 8

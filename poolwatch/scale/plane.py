@@ -123,7 +123,7 @@ def scale_from_target(
 
 
 @dataclass(frozen=True)
-class _Fit:
+class _PlaneFit:
     """A target's points fitted: shape (n, 2) px free of distortion, homography and its covariance, residual, pitch."""
 
     image: NDArray[np.float64]
@@ -133,7 +133,7 @@ class _Fit:
     pitch_px: float
 
 
-def _fit(sighting: Sighting, target: Target, lens: Lens | None) -> _Fit:
+def _fit(sighting: Sighting, target: Target, lens: Lens | None) -> _PlaneFit:
     image = undistorted(sighting.points, lens)
     to_image, residuals, covariance = fit_plane(image, target.points_mm, sighting.areas)
     rms = math.sqrt(float((residuals**2).mean()))
@@ -144,11 +144,11 @@ def _fit(sighting: Sighting, target: Target, lens: Lens | None) -> _Fit:
             f"the points found do not fit a flat {target.pattern} (rms {rms:.2f} px at {pitch_px:.1f} px pitch):"
             " check columns and rows, and that the target is flat; several photos let the lens distortion be taken out"
         )
-    return _Fit(image, to_image, covariance, rms, pitch_px)
+    return _PlaneFit(image, to_image, covariance, rms, pitch_px)
 
 
 def _budget(
-    mm_per_px: float, u: float, fit: _Fit, target: Target, plane: Plane, placement: Placement
+    mm_per_px: float, u: float, fit: _PlaneFit, target: Target, plane: Plane, placement: Placement
 ) -> Budget:
     """What the uncertainty is made of; `u` is what the scatter of the points gives, mm/px."""
     spread = plane.most_mm_per_px - plane.least_mm_per_px
@@ -163,7 +163,7 @@ def _budget(
     return Budget(tuple(parts))
 
 
-def _found(fit: _Fit, plane: Plane) -> dict[str, Input]:
+def _found(fit: _PlaneFit, plane: Plane) -> dict[str, Input]:
     return {
         "points": len(fit.image),
         "rms_px": fit.rms_px,

@@ -104,7 +104,7 @@ def scale_from_points(
         Contribution("reading of the points", scale * reading_px / math.sqrt(sum_px2), dof),
         Contribution("known distance", u_mm * float(px.sum()) / sum_px2),
     )
-    given = {
+    given: dict[str, Input] = {
         "u_px": u_px,
         "u_mm": u_mm,
         **{f"pair_{number}": str(pair) for number, pair in enumerate(pairs, 1)},

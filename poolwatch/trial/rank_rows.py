@@ -83,13 +83,16 @@ def rank(
     limits = given.limits if plan is None else read_limits(plan)
     compared = replace(compare(given.rows, settings=chosen, limits=limits), source=given.source)
     if out is not None:
-        out = Path(out)
-        # A page of other rows must not stand beside these.
-        remove(out / "report.html")
-        write_tables(out, compared.tables())
-        if report:
-            write_ranking_report(out / "report.html", compared, given.rows, given.title or out.resolve().name)
+        _write(Path(out), compared, given, report=report)
     return compared
+
+
+def _write(out: Path, compared: Comparison, given: _Rows, *, report: bool) -> None:
+    # A page of other rows must not stand beside these.
+    remove(out / "report.html")
+    write_tables(out, compared.tables())
+    if report:
+        write_ranking_report(out / "report.html", compared, given.rows, given.title or out.resolve().name)
 
 
 class _Rows(NamedTuple):

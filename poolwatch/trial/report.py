@@ -11,8 +11,8 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .. import __version__
 from ..model.files import remove, write_text
+from ..model.version import __version__
 from .likewise import plain_number
 
 if TYPE_CHECKING:

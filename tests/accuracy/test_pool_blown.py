@@ -27,6 +27,7 @@ def test_length_and_width_of_each(clips):
             assert clip[f"s{what}"] < 0.35, clip
 
 
+@pytest.mark.long
 def test_most_are_far_within_the_bar(clips):
     worse = [max(abs(clip["dl"]), abs(clip["dw"])) for clip in clips]
     assert np.median(worse) < 0.2

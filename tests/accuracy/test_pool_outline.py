@@ -97,6 +97,7 @@ def test_a_pool_cut_by_the_border_is_not_guessed(pool_scene):
     assert {p.status for p in found.pools} == {"cut_off"}
 
 
+@pytest.mark.long
 @pytest.mark.often("fine")
 @pytest.mark.parametrize(
     ("scene", "spatter"),

@@ -85,6 +85,7 @@ def test_a_shape_that_stood_only_in_the_better_blocks_is_not_told_apart_for_it()
     assert plain / TRIALS > 0.1
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("shapes", "welds", "shift"), [pytest.param(2, 6, 1.85, marks=pytest.mark.long), (4, 4, 3.1)]
 )

@@ -10,6 +10,7 @@ from poolwatch.trial import RankSettings
 from poolwatch.trial.scatter import compare_pairs, group_welds
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("shapes", "difference", "scatter", "within"),
     [

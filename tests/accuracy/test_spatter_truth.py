@@ -79,6 +79,7 @@ def test_streaks_five_diameters_long() -> None:
     assert np.median(table.diameter / table.diameter_true) == pytest.approx(1, abs=0.03)
 
 
+@pytest.mark.long
 def test_exposure_is_found_from_streaks() -> None:
     spatter = {**ORDINARY, "rate_per_s": 1500.0}
     found = measure(

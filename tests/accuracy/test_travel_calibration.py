@@ -43,6 +43,7 @@ def test_standing_camera_stands():
     assert not motion.moving
 
 
+@pytest.mark.long
 def test_a_glowing_pool_that_crosses_the_view_is_not_taken_for_metal():
     camera = SceneCamera(width=256, height=192, rate_hz=5_000.0, direction_deg=15.0, standing=True)
     with pytest.raises(MeasurementError, match="no common motion of solid metal"):

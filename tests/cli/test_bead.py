@@ -11,10 +11,11 @@ import pandas as pd
 import pytest
 
 from poolwatch.cli.main import main
+from poolwatch.model.bead_tables import BEAD
 from poolwatch.model.flags import BEAD_FLAGS
 from poolwatch.model.sheet import read_sheet
 from poolwatch.model.table import write_csv
-from poolwatch.model.tables import BEAD, SCORE
+from poolwatch.model.tables import SCORE
 from poolwatch.simulate.weld_photo import write_weld
 from poolwatch.simulate.weld_scene import Bead, Sheet, WeldScene
 

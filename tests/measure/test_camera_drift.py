@@ -81,6 +81,7 @@ def test_drift_of_the_camera_is_taken_out_of_the_scale(tmp_path, seed, direction
     assert not any("drifts in the picture" in note for note in plain.notes)
 
 
+@pytest.mark.long
 def test_a_camera_at_rest_keeps_its_scale_and_says_how_well_that_is_known(tmp_path):
     motion, found = seen(tmp_path, 64, 30.0, (0.0, 0.0))
     assert found is not None

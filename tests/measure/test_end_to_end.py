@@ -93,6 +93,7 @@ def test_workers_and_blocks_change_no_digit(weld_clip, measured, facts, workers,
         assert csv_text(getattr(again, name)) == csv_text(getattr(measured, name)), name
 
 
+@pytest.mark.long
 @pytest.mark.often("avi-ffv1")
 @pytest.mark.parametrize("format_name", ["tiff-lzw", "npy", "avi-ffv1", "hdf5"])
 def test_another_container_changes_no_digit(weld_clip, measured, facts, tmp_path, format_name):
@@ -109,6 +110,7 @@ def test_another_container_changes_no_digit(weld_clip, measured, facts, tmp_path
     assert csv_text(again.score.drop(columns=strip)) == csv_text(measured.score.drop(columns=strip))
 
 
+@pytest.mark.long
 def test_8_bits_kept_in_16_change_no_digit(weld_clip, measured, facts, tmp_path):
     with open_clip(weld_clip) as reader:
         frames = np.concatenate([block.frames for block in reader.blocks()])

@@ -77,6 +77,7 @@ def test_a_wrong_direction_is_flagged_and_not_called_a_wrong_scale(clips, name, 
     assert found.run["axes"]["direction_deg"] == wrong
 
 
+@pytest.mark.long
 def test_a_wide_uncertainty_of_the_scale_excuses_it(clips):
     facts = {**RATE, "travel_speed_mm_s": 90.0, "travel_direction_deg": 130.0, "mm_per_px": 0.033}
     assert "scale_disagrees" in poolwatch.measure_clip(clips["riding"], **facts).flags
@@ -133,6 +134,7 @@ def test_particles_switched_off_are_said_not_to_be_looked_for(clips):
     assert found.score["spatter_count"].isna().all()
 
 
+@pytest.mark.long
 def test_footage_forced_against_the_pictures_is_flagged(clips, tmp_path):
     def forced(kind):
         return MeasureSettings(pool=PoolSettings(footage=kind))

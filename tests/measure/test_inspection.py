@@ -106,6 +106,7 @@ def test_what_was_given_is_held_against_the_metal(tmp_path):
     assert "one of the three is wrong" in wrong["metal"].change
 
 
+@pytest.mark.long
 def test_faint_texture_and_too_short_clips_are_said(tmp_path):
     faint = made(
         tmp_path / "faint", lighting={"texture": 0.02, "ripple_marks": 0.02}, camera={"read_noise": 0.01}

@@ -77,6 +77,7 @@ def test_worst_moment_is_the_furthest_measured_frame(measured, folder):
     assert evidence.still is not None
 
 
+@pytest.mark.long
 def test_overlay_with_other_choices_keeps_run_and_page_true(measured, folder, tmp_path):
     copy = tmp_path / "weld"
     shutil.copytree(folder, copy)

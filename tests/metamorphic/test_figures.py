@@ -114,6 +114,7 @@ def test_gain_halved(frames: Frames, plain: Measurement, tmp_path: Path) -> None
     assert row(found)["keyhole_brightness_mean"] == pytest.approx(mean / 2, rel=0.02)
 
 
+@pytest.mark.long
 def test_offset_added(frames: Frames, plain: Measurement, tmp_path: Path) -> None:
     # A black level raises brightness, so that its share of fluctuation falls; the outline stays where it is.
     halved = np.rint(frames / 2).astype(np.uint8)
@@ -129,6 +130,7 @@ def test_offset_added(frames: Frames, plain: Measurement, tmp_path: Path) -> Non
     assert b["keyhole_brightness_mean"] == pytest.approx(a["keyhole_brightness_mean"] + 20 / 255, abs=0.004)
 
 
+@pytest.mark.long
 def test_cropped(frames: Frames, plain: Measurement, tmp_path: Path) -> None:
     region = (8, 8, 152, 88)
     found = measure(tmp_path, frames, {"view": {"region": region}})

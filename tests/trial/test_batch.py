@@ -133,6 +133,7 @@ def test_an_overlay_asked_for_later_is_made(tmp_path: Path) -> None:
     assert trial(manifest, tmp_path / "out", overlay=False).measured == 0
 
 
+@pytest.mark.long
 def test_a_video_drawn_again_costs_no_measuring(tmp_path: Path) -> None:
     """`poolwatch overlay` in a clip's folder writes the video and run.json again; figures stay as they are."""
     manifest = lay_out(tmp_path, ordinary(1))

@@ -369,6 +369,7 @@ def test_an_interrupt_while_tables_are_written_leaves_them_of_one_comparison(
     assert len(pd.read_csv(tmp_path / "out" / "pairs.csv")) == 1
 
 
+@pytest.mark.long
 def test_whoever_reads_meanwhile_sees_a_whole_table(tmp_path: Path) -> None:
     rows = [filled(row) for row in planned(welds=3)]
     manifest, out = save(tmp_path, rows), tmp_path / "out"

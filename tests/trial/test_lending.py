@@ -11,6 +11,7 @@ from poolwatch.trial.pool import ProcessPool
 from tests.measure import helped
 
 
+@pytest.mark.long
 @pytest.mark.often("npy")
 @pytest.mark.slow
 @pytest.mark.parametrize("form", ["npy", "avi-mjpeg"])

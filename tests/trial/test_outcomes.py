@@ -90,8 +90,8 @@ def test_nine_outcomes_that_mean_nothing_hold_a_reading_in_one_of_twenty_trials_
 
 
 def test_readings_go_by_the_correction(many: bool) -> None:
-    """The whole study: a second a trial, so 100 null trials or eight; `test_nine_outcomes…` takes 1,000."""
-    trials = 100 if many else 8
+    """The whole study: a second a trial, so 100 null trials or four; `test_nine_outcomes…` takes 1,000."""
+    trials = 100 if many else 4
     rng = np.random.default_rng(9)
     held = 0
     for _ in range(trials):
@@ -101,6 +101,7 @@ def test_readings_go_by_the_correction(many: bool) -> None:
     assert held / trials <= (0.05 + 2 * np.sqrt(0.05 * 0.95 / trials) if many else 0.25)
 
 
+@pytest.mark.long
 def test_interval_covers() -> None:
     """95 % intervals over 200 samples of 12 welds with a known rank correlation."""
     r = 0.6

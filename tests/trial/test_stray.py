@@ -43,6 +43,7 @@ def test_a_wrong_scale_and_a_dim_window_are_named_and_count() -> None:
     assert ranking.table["clips"].tolist() == [4, 4, 4]
 
 
+@pytest.mark.long
 @pytest.mark.often("3")
 @pytest.mark.slow
 @pytest.mark.parametrize("welds", [3, 8])

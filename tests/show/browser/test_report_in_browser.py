@@ -189,6 +189,7 @@ def test_without_its_video_the_page_says_so(page, drawn, tmp_path):
     assert page.js("getComputedStyle(document.querySelector('.gone')).display") != "none"
 
 
+@pytest.mark.long
 def test_forty_clips_open_fast_and_stay_light(page, trial):
     assert os.path.getsize(trial) < 15e6
     seconds = page.open(trial)
