@@ -131,8 +131,9 @@ def advice(tables: int) -> Advised:
         best = region.tried[int(np.argmax(model.matrix(region.tried) @ model.coefficients))]
         made = improvements(model, replace(region, model=model), posterior, 2)
         means = matrix(terms, [best, *(run for run, _ in made)]) @ one.truth
-        claimed.append([gain for _, gain in made])
-        came.append(np.maximum(means[1:] - means[0], 0))
+        # A second row that is not advised claims nothing and brings nothing.
+        claimed.append([*(gain for _, gain in made), 0.0][:2])
+        came.append([*np.maximum(means[1:] - means[0], 0), 0.0][:2])
         for (run, _), mean in zip(made, means[1:], strict=True):
             low, high = weld_interval(model, posterior, run)
             held.append(low <= np.random.default_rng(number).normal(mean, SCATTER) <= high)
