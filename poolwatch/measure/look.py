@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,7 @@ from ..model.errors import MeasurementError
 from ..model.recording import Recording
 from ..model.together import Later
 from ..pool import Pool, PoolLook, agitation_places, find_pools, learn_pool
+from ..pool.coarse import Grey
 from ..pool.illuminated import IlluminatedLook
 from ..pool.kind import Kind, footage_kind
 from ..pool.tail import Edges, edges_of, end_width
@@ -22,6 +24,9 @@ from .heading import Heading, heading_of, metal_of, with_heading
 from .lie import Lie, lie_of
 from .settings import MeasureSettings
 from .view import View, view_of
+
+if TYPE_CHECKING:
+    from .residuals import ResidualLook
 
 # The sample is held in memory at once.
 _SAMPLE_BYTES = 96e6
@@ -43,6 +48,9 @@ class ClipLook:
         What is known of the pool.
     spatter
         What is known of ground, noise and point spread; None where particles are not looked for.
+    residual
+        How particles are seen in illuminated footage; None elsewhere, or where they are not looked for. `spatter` is
+        then its look for bright ones.
     places
         Where agitation is taken, rows and columns relative to the pool's centroid.
     sample
@@ -89,6 +97,7 @@ class ClipLook:
     lie: Lie | None = None
     direction_found: bool = False
     kind_seen: Kind | None = None
+    residual: ResidualLook | None = None
 
     @property
     def region(self) -> tuple[int, int, int, int]:
@@ -112,6 +121,8 @@ def _unknown() -> float:
 # The point spread found in video compressed with loss is off by so many times what its particles' agreement states, for
 # a codec bends all of them alike: root mean square of 36 clips (MJPEG, H.264, HEVC; 12 scenes drawn at random).
 _LOSSY = 6.5
+# Frames of each run from which it is learned how particles are seen, and the fewest in all.
+_OF_RUN, _FEWEST_SEEN = 6, 8
 # Runs of consecutive frames, spread over the clip, from which the kind of footage and moving metal are learned.
 _RUNS = 8
 
@@ -279,10 +290,7 @@ def _look_at_illuminated(
     view: View,
     reason: str,
 ) -> ClipLook:
-    """The first look at lit footage: the metal's motion, and what does not follow it.
-
-    Particles are not looked for: against moving metal nothing yet tells them from its marks.
-    """
+    """The first look at lit footage: the metal's motion, and what does not follow it."""
     from ..pool.illuminated import find_illuminated, learn_illuminated, window_length
 
     length = window_length(recording.record_rate_hz, reader.facts.frame_count)
@@ -314,6 +322,9 @@ def _look_at_illuminated(
         places = agitation_places(
             pool, pool.evidence.sigma, typical.vertices - np.array([typical.x, typical.y])
         )
+    residual, smallest = None, Later(_unknown)
+    if settings.spatter_on:
+        residual, smallest = _residual_look(runs, pool, (along, across), settings)
     return ClipLook(
         view=view,
         along=along,
@@ -321,12 +332,46 @@ def _look_at_illuminated(
         kind="illuminated",
         kind_reason=reason,
         pool=pool,
-        spatter=None,
+        spatter=None if residual is None else residual.ways.bright,
+        residual=residual,
         places=places,
         sample=tuple(range(0, reader.facts.frame_count, max(reader.facts.frame_count // _RUNS, 1))),
         lag=max(1, round(settings.pool.agitation_lag_s * recording.record_rate_hz)),
-        smallest=Later(_unknown),
+        smallest=smallest,
         black_share=float((runs == 0).mean()),
         heading=heading_of(pool, [n + middle for n in starts_of(reader, length)], found),
         recording=recording,
     )
+
+
+def _residual_look(
+    runs: Grey,
+    pool: IlluminatedLook,
+    rows: tuple[tuple[float, float], tuple[float, float]],
+    settings: MeasureSettings,
+) -> tuple[ResidualLook | None, Later[float]]:
+    """How particles are seen, from frames in the middle of each run; None where too few show the pool."""
+    from ..pool.illuminated import find_illuminated
+    from ..spatter.illuminated import learn_both, smallest_both
+    from .residuals import ResidualLook, against_what, residuals_of
+
+    how, contrast = against_what(pool, runs.shape[2:])
+    inner = np.arange(how.lags[1], runs.shape[1] - how.lags[1])
+    chosen = np.unique(np.linspace(inner[0], inner[-1], min(_OF_RUN, len(inner))).astype(np.intp))
+    seen, outlines = [], []
+    for run in runs:
+        pools = [
+            find_illuminated(run, int(k), 1, pool, forward=rows[0], across=rows[1], settings=settings.pool)[0]
+            for k in chosen
+        ]
+        good = [k for k, found in enumerate(pools) if found.status == "ok"]
+        seen.append(residuals_of(run, chosen[good], how, contrast))
+        outlines += [pools[k].vertices for k in good]
+    sample = np.concatenate(seen)
+    if len(sample) < _FEWEST_SEEN:
+        return None, Later(_unknown)
+    spatter = settings.spatter
+    ways = learn_both(sample, outlines, spatter, edge_sigma_px=pool.evidence.sigma)
+    some = drawn_into(len(sample))
+    frames, around = sample[some], [outlines[k] for k in some]
+    return ResidualLook(how, contrast, ways), Later(lambda: smallest_both(frames, around, ways, spatter))

@@ -15,7 +15,9 @@ from ..model.axes import PoolAxes
 from ..model.materials import Material
 from ..model.recording import Recording
 from ..model.tables import SPATTER, SPATTER_REJECTED, TRACKS
+from ..pool.illuminated import IlluminatedLook
 from ..spatter import link, particles
+from ..spatter.illuminated import link_both
 from .assembly import Gathered
 from .frames import BLIND
 from .heading import metal_of
@@ -98,20 +100,32 @@ def particles_of(
     margin = settings.spatter.pool_margin_px + _RIM_SPREADS * look.spatter.psf_sigma_px
     # Frames that are ok have their outline: to read them all from the file would take longer than to link.
     unsure = measured & (gathered.status != "ok")
-    sightings = outside_pool(gathered.sightings, outline, unsure, margin)
-    tracks = link(sightings, measured, (bottom - top, right - left), settings.spatter)
+    size = bottom - top, right - left
+    shadows = None
+    if look.residual is not None:
+        measured = (gathered.status == "ok").astype(np.bool_)
+        tracks, shadows = link_both(gathered.sightings, measured, size, settings.spatter)
+    else:
+        sightings = outside_pool(gathered.sightings, outline, unsure, margin)
+        tracks = link(sightings, measured, size, settings.spatter)
 
     exposure = recording.exposure_s * recording.record_rate_hz if recording.exposure_s else None
     # Where the camera rides with the head, the sheet runs backwards through the picture.
     metal_px = None if look.pool.moves else metal_of(recording)
+    if isinstance(look.pool, IlluminatedLook):
+        metal_px = look.pool.metal_px
     found = particles(
-        tracks, look.spatter, nearest, exposure_frames=exposure, metal_px=metal_px, settings=settings.spatter
+        tracks,
+        look.spatter,
+        nearest,
+        exposure_frames=exposure,
+        metal_px=metal_px,
+        shadows=shadows,
+        settings=settings.spatter,
     )
     counted = found.sightings[found.sightings["particle"] > 0]
     in_view = np.bincount(counted["frame"].to_numpy(dtype=np.int64), minlength=len(gathered.status))
-    sightings = found.sightings.assign(
-        x_px=found.sightings["x_px"] + left, y_px=found.sightings["y_px"] + top
-    )
+    shown = found.sightings.assign(x_px=found.sightings["x_px"] + left, y_px=found.sightings["y_px"] + top)
     beam_seen = look.pool.keyhole.seen
 
     def in_mm(table: pd.DataFrame) -> dict[str, Any]:
@@ -125,7 +139,7 @@ def particles_of(
                 "reason": found.rejected["reason"],
             }
         ),
-        tracks=TRACKS.frame({name: sightings[name] for name in TRACKS.names}),
+        tracks=TRACKS.frame({name: shown[name] for name in TRACKS.names}),
         in_view=in_view,
         min_diameter_mm=look.smallest.value() * axes.particle_mm_per_px,
         look={

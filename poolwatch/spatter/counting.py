@@ -83,6 +83,7 @@ def particles(
     *,
     exposure_frames: float | None = None,
     metal_px: tuple[float, float] | None = None,
+    shadows: NDArray[np.bool_] | None = None,
     settings: SpatterSettings | None = None,
 ) -> Spatter:
     """Judge every track, and measure size, speed and direction of each.
@@ -100,6 +101,8 @@ def particles(
         Exposure times record rate; None: found from the clip's streaks.
     metal_px
         Velocity of the metal in the image, px/frame (x, y); None: not known or at rest.
+    shadows
+        Tracks that are shadows of others, shape (tracks,); None: there are none.
     settings
         See `SpatterSettings`.
     """
@@ -115,6 +118,8 @@ def particles(
         word, left[k] = judge(k, tracks, path[k], sizes, look, outlines, metal_px, settings)
         reason.append(word)
     reasons = np.array(reason, dtype=object)
+    if shadows is not None:
+        reasons[(reasons == "") & shadows] = "shadow"
     reasons[odd_streaks(tracks, velocity, reasons == "", exposure_frames)] = "odd_streak"
     ends = _ends(tracks, path, sizes, look)
     _chains(tracks, path, left, reasons, ends)

@@ -73,7 +73,8 @@ def smallest_diameter(
     around = None if outlines is None else [np.asarray(outlines[k], dtype=np.float64) for k in chosen]
     seen = detect(frames, around, look, settings)
     streak = streak_px if streak_px is not None else _usual_streak(seen, look)
-    light = brightness if brightness is not None else _usual_brightness(seen, look)
+    light = brightness if brightness is not None else usual_brightness(seen, look)
+    light = _ASSUMED if math.isnan(light) else light
     rng = np.random.default_rng(20_240_229)
     low, high = 0, int(np.searchsorted(_LADDER, 0.7 * settings.max_diameter_px)) - 1
     if high < 1:
@@ -112,15 +113,15 @@ def _clear(seen: NDArray[np.void], look: SpatterLook) -> NDArray[np.void]:
     return np.asarray(seen[alone & (seen["signal"] > _CLEAR * look.detection_level)])
 
 
-def _usual_brightness(seen: NDArray[np.void], look: SpatterLook) -> float:
-    """Median surface brightness above the ground, fraction of full scale."""
+def usual_brightness(seen: NDArray[np.void], look: SpatterLook) -> float:
+    """Median surface brightness of a clip's clear particles above the ground, fraction of full scale; NaN: too few."""
     clear = _clear(seen, look)
     length2 = np.hypot(clear["streak_m"], clear["streak_n"])
     square = 16.0 * clear["spread"] - 2 / 3 * length2
     # The disc must be resolved for its surface to be known.
     sharp = square > (2 * blur_of(look.psf_sigma_px)) ** 2
     if sharp.sum() < 3:
-        return _ASSUMED
+        return math.nan
     surface = clear["flux"][sharp] / (np.pi / 4 * square[sharp]) / look.full_scale
     return float(np.clip(np.median(surface), 0.01, 1.0))
 

@@ -1,0 +1,81 @@
+"""What stands out of the registered neighbours of a frame, bright or dark.
+
+The neighbours show the same metal at the same place, so marks on it vanish from the difference. A particle is there in
+this frame and gone in the neighbours; what has been a particle or liquid in one neighbour is not in the others, and the
+middle two of four leave it out.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+# Grey value of a residual of 0, and its steps for a whole full scale: a residual of either sign fits into 16 bits.
+MIDDLE = UNIT = 32767.5
+# Twice `MIDDLE`: what turns dark over into bright.
+FULL = 65535.0
+# The middle two neighbours may differ by so many standard deviations of a pixel, either way of their mean, before
+# they count as disagreeing.
+_AGREE = 1.5
+# Beyond all grey values: too few neighbours show this place.
+_FAR = 2e5
+
+
+class Contrast(NamedTuple):
+    """How grey values become residuals.
+
+    Attributes
+    ----------
+    read, shot
+        Variance of a pixel at brightness 0, and its increase per grey value.
+    scale
+        Steps of the residual for one grey value.
+    """
+
+    read: float
+    shot: float
+    scale: float
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def stand_out(
+    frame: NDArray[np.generic], near: NDArray[np.float32], contrast: Contrast, out: NDArray[np.uint16]
+) -> None:
+    """Residual of a frame against the middle of its neighbours, as a picture about `MIDDLE`.
+
+    Where the middle two differ, only what lies beyond both stands out, and by as much as it does: liquid in some of the
+    neighbours, or a particle, explains what lies between.
+
+    Parameters
+    ----------
+    frame
+        Grey values, shape (h, w).
+    near
+        Neighbours at the same place of the metal, shape (4, h, w).
+    contrast
+        See `Contrast`.
+    out
+        Residuals, shape (h, w), overwritten.
+    """
+    h, w = out.shape
+    read, shot = np.float32(contrast.read), np.float32(contrast.shot)
+    scale, middle = np.float32(contrast.scale), np.float32(MIDDLE + 0.5)
+    half, agree, far = np.float32(0.5), np.float32(_AGREE), np.float32(_FAR)
+    nothing, most = np.float32(0.0), np.float32(65535.0)
+    for i in range(h):
+        seen, row = frame[i], out[i]
+        a, b, c, d = near[0, i], near[1, i], near[2, i], near[3, i]
+        for j in range(w):
+            low = max(min(a[j], b[j]), min(c[j], d[j]))
+            high = min(max(a[j], b[j]), max(c[j], d[j]))
+            ground, apart = half * (low + high), half * abs(high - low)
+            noise = np.sqrt(read + shot * max(ground, nothing))
+            dead = max(apart - agree * noise, nothing)
+            above = np.float32(seen[j]) - ground
+            size = max(abs(above) - dead, nothing)
+            size = size if apart < far else nothing
+            value = middle + scale * (size if above > nothing else -size)
+            row[j] = np.uint16(min(max(value, nothing), most))
