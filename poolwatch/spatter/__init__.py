@@ -14,11 +14,11 @@ if TYPE_CHECKING:
     from .detecting import Waiting as Waiting
     from .detecting import detect as detect
     from .detecting import detect_waiting as detect_waiting
+    from .facts import SpatterLook as SpatterLook
     from .late import LateFits as LateFits
     from .late import Unsettled as Unsettled
     from .linking import Tracks as Tracks
     from .linking import link as link
-    from .look import SpatterLook as SpatterLook
     from .look import learn as learn
     from .settings import SpatterSettings as SpatterSettings
     from .visibility import drawn_into as drawn_into
@@ -36,7 +36,7 @@ _PLACES = {
     "Unsettled": "late",
     "Tracks": "linking",
     "link": "linking",
-    "SpatterLook": "look",
+    "SpatterLook": "facts",
     "learn": "look",
     "SpatterSettings": "settings",
 }

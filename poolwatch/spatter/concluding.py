@@ -5,19 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from .facts import SpatterLook
 from .fitting import PARAMETERS, blur_of, fit_sighting, soft_edge
 from .profile import disc_table
 from .records import BORDER, CROWDED, RIM, SOFT, UNFITTED
 from .settings import SpatterSettings
-
-if TYPE_CHECKING:
-    from .look import SpatterLook
 
 # Columns of the table of sightings that the kernels fill: those of `records.SIGHTING` after the frame.
 COLUMNS = 16

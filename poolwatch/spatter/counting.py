@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from .facts import SpatterLook
 from .flight import as_the_clip_scatters, find_flights
 from .judging import judge, odd_streaks
 from .linking import Tracks
-from .look import SpatterLook
 from .records import BORDER
 from .settings import SpatterSettings
 from .sizing import Exposure, Sizes, find_sizes, saturated

@@ -12,9 +12,8 @@ from numpy.typing import NDArray
 from ..model.pixels import by_depth
 from ..model.together import shares, together
 from .concluding import MARK, SIGNAL, Regions, conclude, longest
-from .facts import FIT_PIXELS, facts_of, work_arrays
+from .facts import FIT_PIXELS, SpatterLook, facts_of, work_arrays
 from .fitting import PARAMETERS, blur_of
-from .look import SpatterLook
 from .records import SATURATED, SIGHTING
 from .searching import FitLimits, found_arrays, packed, search
 from .settings import SpatterSettings

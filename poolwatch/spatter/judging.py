@@ -8,9 +8,9 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from .facts import SpatterLook
 from .fitting import blur_of
 from .linking import Tracks
-from .look import SpatterLook
 from .paths import distance_outside, trace_back
 from .records import BORDER, CROWDED, RIM, SOFT, UNFITTED
 from .settings import SpatterSettings

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from .concluding import HALF, Regions, conclude
 from .detecting import Waiting, records_of
+from .facts import SpatterLook
 from .following import BEGINNING, linking_columns
-from .look import SpatterLook
 from .partners import DIAMETER, FRAME, POINT, SLACK, TOUCHING, VARIANCE, X, Y, have_partners
 from .records import BORDER, RIM, no_sightings
 from .settings import SpatterSettings

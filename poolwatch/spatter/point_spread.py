@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..model.pixels import Frames, by_depth
 from ..model.together import shares, together
-from .facts import Work, facts_of, work_arrays
+from .detecting import detect
+from .facts import SpatterLook, Work, facts_of, work_arrays
 from .fitting import CLOSELY, PARAMETERS, blur_of, descend, inverse, noise_of, veil
 from .profile import disc_table
 from .records import BORDER, CROWDED, RIM, UNFITTED
@@ -20,9 +20,6 @@ from .searching import packed
 from .segmenting import clear, find_regions
 from .settings import SpatterSettings
 from .window import window
-
-if TYPE_CHECKING:
-    from .look import SpatterLook
 
 # Particles that are tried, the clearest first, and times the detection level from which one is worth a try.
 _TRIED, _CLEAR = 120, 1.6
@@ -49,8 +46,6 @@ def rough_sightings(
     settings: SpatterSettings,
 ) -> NDArray[np.void]:
     """What stands out in the sample, fitted as if the point spread were 1 px."""
-    from .detecting import detect
-
     return detect(sample, outlines, replace(look, psf_sigma_px=1.0), settings, threads=True)
 
 

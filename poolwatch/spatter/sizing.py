@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from .facts import SpatterLook
 from .fitting import blur_of
 from .leverage import blur_leverage
 from .linking import Tracks
-from .look import SpatterLook
 from .profile import disc_table
 from .records import BORDER, CROWDED, RIM, SATURATED, UNFITTED
 

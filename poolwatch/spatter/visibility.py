@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .detecting import detect
+from .facts import SpatterLook
 from .fitting import blur_of
-from .look import SpatterLook
 from .paths import distance_outside
 from .profile import SHAPE, densities, disc_table, shape_of
 from .records import SATURATED

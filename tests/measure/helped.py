@@ -14,6 +14,7 @@ from poolwatch.footage import FORMATS, FootageOptions, write_frames
 from poolwatch.measure import MeasureSettings, gather
 from poolwatch.measure.look import ClipLook, look_at
 from poolwatch.measure.settings import recording_of
+from poolwatch.model.crew import Signal
 from poolwatch.simulate import Scene, Simulation
 
 FACTS = {"record_rate_hz": 10_000.0, "mm_per_px": 0.02, "travel_speed_mm_s": 100.0}
@@ -77,7 +78,7 @@ def case_of(path: Path) -> Case:
 
 
 def with_helpers(case: Case, count: int, **how: Any) -> tuple[gather.Gathered, set[int]]:
-    """Gathered once so many helpers are at work; and who they were."""
+    """Gathered once so many helpers are free, each of which takes a piece; and who they were."""
     begun: set[int] = set()
     run, least = gather._Gathering.run, gather._LEAST
 
@@ -91,10 +92,14 @@ def with_helpers(case: Case, count: int, **how: Any) -> tuple[gather.Gathered, s
 
         self._crew.begin = noted
         self._crew.expect(10.0)
+        # Nobody begins before all are there: a quick one would leave nothing to the others.
+        free: set[int] = set()
         deadline = time.monotonic() + 120
-        while len(begun) < count and time.monotonic() < deadline:
-            self._serve(wait=False)
+        while len(free) < count and time.monotonic() < deadline:
+            free.update(helper for helper, said in self._crew.answers(wait=False) if said is Signal.FREE)
             time.sleep(0.02)
+        for helper in sorted(free):
+            self._give(helper)
         return run(self)
 
     gather._Gathering.run, gather._LEAST = waiting, 30  # type: ignore[method-assign]
