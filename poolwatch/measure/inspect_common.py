@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -11,7 +12,7 @@ from ..pool import Pool, PoolLook
 from ..pool.illuminated import IlluminatedLook
 from .convert import BLACK_SHARE
 from .cures import cure_of
-from .finding import Finding
+from .finding import Finding, Verdict
 from .heading import OTHER_DEG, Heading
 from .lie import ASKEW_DEG, Lie
 from .view import View
@@ -123,3 +124,20 @@ def black_finding(share: float) -> Finding:
 def _count_words(pools: Sequence[Pool]) -> dict[str, int]:
     words = [p.status for p in pools]
     return {word: words.count(word) for word in sorted(set(words))}
+
+
+def smallest_finding(size: float, recording: Recording | None) -> Finding:
+    """The smallest particle, `size` px, that the clip could show."""
+    mm = recording.axes().particle_mm_per_px if recording and recording.mm_per_px else None
+    known = math.isfinite(size)
+    shown = f"{size:.1f} px" + (f" ({size * mm:.3f} mm)" if mm else "") if known else "cannot be said"
+    verdict: Verdict = "fair" if not known or size > 3 else "good"
+    if known and mm and size * mm > 0.2:
+        verdict = "poor"
+    return Finding(
+        "smallest particle",
+        shown,
+        verdict,
+        "smaller ones are not counted; spatter is some 20 to 500 µm across (from memory)",
+        "" if verdict == "good" else "record at a finer scale, in better focus, with more light",
+    )

@@ -15,7 +15,6 @@ from ..model.errors import MeasurementError
 from ..model.recording import Recording
 from ..model.together import Later
 from ..pool import Pool, PoolLook, agitation_places, find_pools, learn_pool
-from ..pool.coarse import Grey
 from ..pool.illuminated import IlluminatedLook
 from ..pool.kind import Kind, footage_kind
 from ..pool.tail import Edges, edges_of, end_width
@@ -121,8 +120,6 @@ def _unknown() -> float:
 # The point spread found in video compressed with loss is off by so many times what its particles' agreement states, for
 # a codec bends all of them alike: root mean square of 36 clips (MJPEG, H.264, HEVC; 12 scenes drawn at random).
 _LOSSY = 6.5
-# Frames of each run from which it is learned how particles are seen, and the fewest in all.
-_OF_RUN, _FEWEST_SEEN = 6, 8
 # Runs of consecutive frames, spread over the clip, from which the kind of footage and moving metal are learned.
 _RUNS = 8
 
@@ -292,6 +289,7 @@ def _look_at_illuminated(
 ) -> ClipLook:
     """The first look at lit footage: the metal's motion, and what does not follow it."""
     from ..pool.illuminated import find_illuminated, learn_illuminated, window_length
+    from .residuals import residual_look
 
     length = window_length(recording.record_rate_hz, reader.facts.frame_count)
     if reader.facts.frame_count < length:
@@ -324,7 +322,7 @@ def _look_at_illuminated(
         )
     residual, smallest = None, Later(_unknown)
     if settings.spatter_on:
-        residual, smallest = _residual_look(runs, pool, (along, across), settings)
+        residual, smallest = residual_look(runs, pool, (along, across), settings)
     return ClipLook(
         view=view,
         along=along,
@@ -342,36 +340,3 @@ def _look_at_illuminated(
         heading=heading_of(pool, [n + middle for n in starts_of(reader, length)], found),
         recording=recording,
     )
-
-
-def _residual_look(
-    runs: Grey,
-    pool: IlluminatedLook,
-    rows: tuple[tuple[float, float], tuple[float, float]],
-    settings: MeasureSettings,
-) -> tuple[ResidualLook | None, Later[float]]:
-    """How particles are seen, from frames in the middle of each run; None where too few show the pool."""
-    from ..pool.illuminated import find_illuminated
-    from ..spatter.illuminated import learn_both, smallest_both
-    from .residuals import ResidualLook, against_what, residuals_of
-
-    how, contrast = against_what(pool, runs.shape[2:])
-    inner = np.arange(how.lags[1], runs.shape[1] - how.lags[1])
-    chosen = np.unique(np.linspace(inner[0], inner[-1], min(_OF_RUN, len(inner))).astype(np.intp))
-    seen, outlines = [], []
-    for run in runs:
-        pools = [
-            find_illuminated(run, int(k), 1, pool, forward=rows[0], across=rows[1], settings=settings.pool)[0]
-            for k in chosen
-        ]
-        good = [k for k, found in enumerate(pools) if found.status == "ok"]
-        seen.append(residuals_of(run, chosen[good], how, contrast))
-        outlines += [pools[k].vertices for k in good]
-    sample = np.concatenate(seen)
-    if len(sample) < _FEWEST_SEEN:
-        return None, Later(_unknown)
-    spatter = settings.spatter
-    ways = learn_both(sample, outlines, spatter, edge_sigma_px=pool.evidence.sigma)
-    some = drawn_into(len(sample))
-    frames, around = sample[some], [outlines[k] for k in some]
-    return ResidualLook(how, contrast, ways), Later(lambda: smallest_both(frames, around, ways, spatter))

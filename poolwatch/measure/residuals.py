@@ -8,14 +8,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..model.together import Later
 from ..pool.coarse import Grey
-from ..pool.illuminated import IlluminatedLook
+from ..pool.illuminated import IlluminatedLook, find_illuminated
 from ..pool.illuminated.neighbours import SLOTS, Registering, read_neighbours, registering, window_of
-from ..spatter.illuminated import BothWays, Contrast, stand_out
+from ..spatter import drawn_into
+from ..spatter.illuminated import BothWays, Contrast, learn_both, smallest_both, stand_out
 from ..spatter.illuminated.ground import UNIT
+from .settings import MeasureSettings
 
 # Near and far neighbours, as shares of how far a window reaches.
 _NEAR, _FAR = 0.3, 0.65
+# Frames of each run from which it is learned how particles are seen, and the fewest in all.
+_OF_RUN, _FEWEST = 6, 8
 
 
 @dataclass(frozen=True)
@@ -71,3 +76,53 @@ def residuals_of(
         read_neighbours(window, int(index), how, near)
         stand_out(window.frames[index], near, contrast, out[k])
     return out
+
+
+def residual_look(
+    runs: Grey,
+    pool: IlluminatedLook,
+    rows: tuple[tuple[float, float], tuple[float, float]],
+    settings: MeasureSettings,
+) -> tuple[ResidualLook | None, Later[float]]:
+    """How particles are seen, from frames in the middle of each run; None where too few of them show the pool.
+
+    Parameters
+    ----------
+    runs
+        Runs of consecutive frames spread over the clip, shape (m, k, h, w).
+    pool
+        What was learned of the pool from them.
+    rows
+        What makes of image x and y the coordinates along travel and to its left.
+    settings
+        The settings that `pool` was learned with.
+
+    Returns
+    -------
+    tuple
+        The look, and what works out the smallest particle that the clip could show, px.
+    """
+    how, contrast = against_what(pool, runs.shape[2:])
+    inner = np.arange(how.lags[1], runs.shape[1] - how.lags[1])
+    chosen = np.unique(np.linspace(inner[0], inner[-1], min(_OF_RUN, len(inner))).astype(np.intp))
+    seen, outlines = [], []
+    for run in runs:
+        pools = [
+            find_illuminated(run, int(k), 1, pool, forward=rows[0], across=rows[1], settings=settings.pool)[0]
+            for k in chosen
+        ]
+        good = [k for k, found in enumerate(pools) if found.status == "ok"]
+        seen.append(residuals_of(run, chosen[good], how, contrast))
+        outlines += [pools[k].vertices for k in good]
+    sample = np.concatenate(seen)
+    if len(sample) < _FEWEST:
+        return None, Later(_unknown)
+    spatter = settings.spatter
+    ways = learn_both(sample, outlines, spatter, edge_sigma_px=pool.evidence.sigma)
+    some = drawn_into(len(sample))
+    frames, around = sample[some], [outlines[k] for k in some]
+    return ResidualLook(how, contrast, ways), Later(lambda: smallest_both(frames, around, ways, spatter))
+
+
+def _unknown() -> float:
+    return float("nan")

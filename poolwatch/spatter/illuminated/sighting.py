@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..detecting import detect
-from ..look import SpatterLook, learn
+from ..facts import SpatterLook
+from ..look import learn
 from ..records import DARK
 from ..settings import SpatterSettings
 from ..visibility import smallest_diameter, usual_brightness
