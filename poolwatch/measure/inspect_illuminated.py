@@ -78,7 +78,17 @@ def illuminated_findings(
     ]
     if good:
         found += [size_finding([p for _, p in good], recording), *_pool_findings(look, good, full)]
-    if settings.spatter_on and good:
+    if not settings.seeks_spatter("illuminated"):
+        found.append(
+            Finding(
+                "smallest particle",
+                "not looked for in illuminated footage unless the settings ask for it",
+                "fact",
+                "the search is new, and less sure than in glowing footage: spatter stays empty, which is not 0",
+                "to count spatter, set spatter_in_illuminated = true, or film the glowing pool through a filter",
+            )
+        )
+    elif good:
         found.append(_particle_finding(runs, look, with_heading(known, heading), recording, settings))
     return found
 

@@ -321,7 +321,7 @@ def _look_at_illuminated(
             pool, pool.evidence.sigma, typical.vertices - np.array([typical.x, typical.y])
         )
     residual, smallest = None, Later(_unknown)
-    if settings.spatter_on:
+    if settings.seeks_spatter("illuminated"):
         residual, smallest = residual_look(runs, pool, (along, across), settings)
     return ClipLook(
         view=view,

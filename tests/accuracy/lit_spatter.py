@@ -217,7 +217,9 @@ def measured(clip: LitClip, tally: Tally) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "clip.npy"
         np.save(path, clip.frames)
-        settings = MeasureSettings.model_validate({"pool": {"footage": "illuminated"}})
+        settings = MeasureSettings.model_validate(
+            {"pool": {"footage": "illuminated"}, "spatter_in_illuminated": True}
+        )
         try:
             found = poolwatch.measure_clip(path, settings=settings, workers=1, **clip.facts)
         except PoolwatchError:
