@@ -118,7 +118,7 @@ def residual_look(
     if len(sample) < _FEWEST:
         return None, Later(_unknown)
     spatter = settings.spatter
-    ways = learn_both(sample, outlines, spatter, edge_sigma_px=pool.evidence.sigma)
+    ways = learn_both(sample, outlines, spatter, edge_sigma_px=pool.evidence.sigma, contrast=contrast)
     some = drawn_into(len(sample))
     frames, around = sample[some], [outlines[k] for k in some]
     return ResidualLook(how, contrast, ways), Later(lambda: smallest_both(frames, around, ways, spatter))

@@ -20,6 +20,9 @@ FULL = 65535.0
 # The middle two neighbours may differ by so many standard deviations of a pixel, either way of their mean, before
 # they count as disagreeing.
 _AGREE = 1.5
+# In so many rows and columns at the border neighbours are read from beyond it, by repeating what is there: so many
+# standard deviations more must stand out.
+_BORDER, _DOUBT = 2, 5.0
 # Beyond all grey values: too few neighbours show this place.
 _FAR = 2e5
 
@@ -61,21 +64,36 @@ def stand_out(
         Residuals, shape (h, w), overwritten.
     """
     h, w = out.shape
+    b = min(_BORDER, w // 2)
+    for i in range(h):
+        doubt = _DOUBT if i < _BORDER or i >= h - _BORDER else 0.0
+        _row(frame[i, :b], near[:, i, :b], contrast, _DOUBT, out[i, :b])
+        _row(frame[i, b : w - b], near[:, i, b : w - b], contrast, doubt, out[i, b : w - b])
+        _row(frame[i, w - b :], near[:, i, w - b :], contrast, _DOUBT, out[i, w - b :])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _row(
+    seen: NDArray[np.generic],
+    near: NDArray[np.float32],
+    contrast: Contrast,
+    doubt: float,
+    out: NDArray[np.uint16],
+) -> None:
+    """`stand_out` for part of a row; `doubt` standard deviations more must stand out."""
     read, shot = np.float32(contrast.read), np.float32(contrast.shot)
     scale, middle = np.float32(contrast.scale), np.float32(MIDDLE + 0.5)
-    half, agree, far = np.float32(0.5), np.float32(_AGREE), np.float32(_FAR)
+    half, agree, far, more = np.float32(0.5), np.float32(_AGREE), np.float32(_FAR), np.float32(doubt)
     nothing, most = np.float32(0.0), np.float32(65535.0)
-    for i in range(h):
-        seen, row = frame[i], out[i]
-        a, b, c, d = near[0, i], near[1, i], near[2, i], near[3, i]
-        for j in range(w):
-            low = max(min(a[j], b[j]), min(c[j], d[j]))
-            high = min(max(a[j], b[j]), max(c[j], d[j]))
-            ground, apart = half * (low + high), half * abs(high - low)
-            noise = np.sqrt(read + shot * max(ground, nothing))
-            dead = max(apart - agree * noise, nothing)
-            above = np.float32(seen[j]) - ground
-            size = max(abs(above) - dead, nothing)
-            size = size if apart < far else nothing
-            value = middle + scale * (size if above > nothing else -size)
-            row[j] = np.uint16(min(max(value, nothing), most))
+    a, b, c, d = near[0], near[1], near[2], near[3]
+    for j in range(out.size):
+        low = max(min(a[j], b[j]), min(c[j], d[j]))
+        high = min(max(a[j], b[j]), max(c[j], d[j]))
+        ground, apart = half * (low + high), half * abs(high - low)
+        noise = np.sqrt(read + shot * max(ground, nothing))
+        dead = max(apart - agree * noise, nothing) + more * noise
+        above = np.float32(seen[j]) - ground
+        size = max(abs(above) - dead, nothing)
+        size = size if apart < far else nothing
+        value = middle + scale * (size if above > nothing else -size)
+        out[j] = np.uint16(min(max(value, nothing), most))
