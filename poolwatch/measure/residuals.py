@@ -17,8 +17,8 @@ from ..spatter.illuminated import BothWays, Contrast, learn_both, smallest_both,
 from ..spatter.illuminated.ground import UNIT
 from .settings import MeasureSettings
 
-# Near and far neighbours, as shares of how far a window reaches.
-_NEAR, _FAR = 0.3, 0.65
+# Distance of the near neighbours, as a share of how far a window reaches; the far ones are twice as far.
+_NEAR = 0.32
 # Frames of each run from which it is learned how particles are seen, and the fewest in all.
 _OF_RUN, _FEWEST = 6, 8
 
@@ -44,9 +44,7 @@ class ResidualLook:
 
 def against_what(look: IlluminatedLook, shape: tuple[int, int]) -> tuple[Registering, Contrast]:
     """Which neighbours frames of this shape are held against, and how grey values become residuals."""
-    reach = max(look.lags)
-    near = max(round(_NEAR * reach), 1)
-    how = registering(look, (near, max(round(_FAR * reach), near + 1)), shape)
+    how = registering(look, max(round(_NEAR * max(look.lags)), 1), shape)
     # The noise is that of a difference of two frames.
     return how, Contrast(0.5 * look.noise[0], 0.5 * look.noise[1], UNIT / look.full_scale)
 
@@ -68,7 +66,7 @@ def residuals_of(
     ndarray
         Shape (chosen, h, w); see `spatter.illuminated.ground.stand_out`.
     """
-    window = window_of(frames, how.lags)
+    window = window_of(frames, how.lag)
     h, w = frames.shape[1:]
     near = np.empty((SLOTS, h, w), dtype=np.float32)
     out = np.empty((len(chosen), h, w), dtype=np.uint16)
@@ -103,7 +101,7 @@ def residual_look(
         The look, and what works out the smallest particle that the clip could show, px.
     """
     how, contrast = against_what(pool, runs.shape[2:])
-    inner = np.arange(how.lags[1], runs.shape[1] - how.lags[1])
+    inner = np.arange(2 * how.lag, runs.shape[1] - 2 * how.lag)
     chosen = np.unique(np.linspace(inner[0], inner[-1], min(_OF_RUN, len(inner))).astype(np.intp))
     seen, outlines = [], []
     for run in runs:

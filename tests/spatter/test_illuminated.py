@@ -61,7 +61,7 @@ def test_marks_on_the_metal_vanish_and_what_flies_over_it_stays(step, tone):
         return one + cover * (tone - one)
 
     frames = moving(17, step, disc)
-    how = Registering(lags=(3, 6), metal_px=step, noise=(4.5, 0.0), step=3)
+    how = Registering(lag=3, metal_px=step, noise=(4.5, 0.0), step=3)
     seen = residuals_of(frames, [8], how, Contrast(2.25, 0.0, UNIT / FULL))[0]
     grey = (seen - MIDDLE) * FULL / UNIT
     inside = np.hypot(cols - 60, rows - 36) < 3

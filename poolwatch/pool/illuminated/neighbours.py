@@ -15,10 +15,9 @@ from .metal import Box, Grey, read_at
 # Frames before and behind, near and far, in the order of `Neighbours.values`; each that is missing is read as far below
 # or far above all grey values, by turns, so that two that are missing on one side leave the middle to the other.
 SLOTS = 4
-_SIDES = (-1, -1, 1, 1)
 MISSING = np.array([-1e6, 1e6, 1e6, -1e6], dtype=np.float32)
 # Pixels, about, that take part in registering two frames.
-_REGISTERED = 1200
+_REGISTERED = 1000
 
 
 class Registering(NamedTuple):
@@ -26,8 +25,8 @@ class Registering(NamedTuple):
 
     Attributes
     ----------
-    lags
-        Distances of the near and of the far neighbour, frames.
+    lag
+        Distance of the near neighbours, frames; the far ones are twice as far.
     metal_px
         Motion of the metal, px a frame.
     noise
@@ -36,16 +35,16 @@ class Registering(NamedTuple):
         Every so many rows and columns take part.
     """
 
-    lags: tuple[int, int]
+    lag: int
     metal_px: tuple[float, float]
     noise: tuple[float, float]
     step: int
 
 
-def registering(look: IlluminatedLook, lags: tuple[int, int], shape: tuple[int, int]) -> Registering:
+def registering(look: IlluminatedLook, lag: int, shape: tuple[int, int]) -> Registering:
     """What registering whole frames of this shape takes."""
     step = max(2, round((shape[0] * shape[1] / _REGISTERED) ** 0.5))
-    return Registering(lags, look.metal_px, look.noise, step)
+    return Registering(lag, look.metal_px, look.noise, step)
 
 
 class Window(NamedTuple):
@@ -69,13 +68,13 @@ class Window(NamedTuple):
     pairs: Pairs
 
 
-def window_of(frames: Grey, lags: tuple[int, int]) -> Window:
+def window_of(frames: Grey, lag: int) -> Window:
     """A window, nothing known of its pairs yet."""
     return Window(
         np.ascontiguousarray(frames),  # type: ignore[arg-type]
         np.array([hash(f[::8, ::8].tobytes()) for f in frames], dtype=np.int64),
         np.ones(frames.shape[1:], dtype=np.uint8),
-        no_pairs(len(frames), max(lags)),
+        no_pairs(len(frames), lag),
     )
 
 
@@ -94,31 +93,36 @@ def read_neighbours(window: Window, index: int, how: Registering, values: NDArra
         How many neighbours could be read.
     """
     h, w = values.shape[1:]
+    box = (0, h, 0, w)
     used = 0
     for slot in range(SLOTS):
-        lag = how.lags[0] if slot % 2 == 0 else how.lags[1]
-        other = index + _SIDES[slot] * lag
+        side = -1 if slot < 2 else 1
+        other = index
+        dx, dy, gain, alike = 0.0, 0.0, 1.0, True
+        # The far neighbour is registered by way of the near one: each pair of frames once.
+        for _ in range(1 + slot % 2):
+            before, other = other, other + side * how.lag
+            alike = alike and 0 <= other < window.prints.size
+            if alike:
+                x, y, g, alike = motion_between(
+                    window.frames,
+                    before,
+                    other,
+                    box,
+                    window.solid,
+                    how.metal_px,
+                    how.noise,
+                    how.step,
+                    window.pairs,
+                )
+                dx, dy, gain = dx + x, dy + y, gain * g
         there = values[slot]
-        known = 0 <= other < window.prints.size and window.prints[other] != window.prints[index]
-        dx, dy, gain, alike = 0.0, 0.0, 1.0, False
-        if known:
-            dx, dy, gain, alike = motion_between(
-                window.frames,
-                index,
-                other,
-                (0, h, 0, w),
-                window.solid,
-                how.metal_px,
-                how.noise,
-                how.step,
-                window.pairs,
-            )
-        if not alike:
+        if not alike or window.prints[other] == window.prints[index]:
             _missing(there, (0, 0, 0, 0), MISSING[slot])
             continue
-        read, valid = read_at(window.frames[other], (0, h, 0, w), dx, dy)
+        read, valid = read_at(window.frames[other], box, dx, dy)
         _put(read, valid, np.float32(gain), there)
-        if valid != (0, h, 0, w):
+        if valid != box:
             _missing(there, valid, MISSING[slot])
         used += 1
     return used

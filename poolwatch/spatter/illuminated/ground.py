@@ -64,36 +64,48 @@ def stand_out(
         Residuals, shape (h, w), overwritten.
     """
     h, w = out.shape
-    b = min(_BORDER, w // 2)
+    edge = min(_BORDER, w // 2)
     for i in range(h):
+        rows = near[0, i], near[1, i], near[2, i], near[3, i]
         doubt = _DOUBT if i < _BORDER or i >= h - _BORDER else 0.0
-        _row(frame[i, :b], near[:, i, :b], contrast, _DOUBT, out[i, :b])
-        _row(frame[i, b : w - b], near[:, i, b : w - b], contrast, doubt, out[i, b : w - b])
-        _row(frame[i, w - b :], near[:, i, w - b :], contrast, _DOUBT, out[i, w - b :])
+        _row(frame[i], rows, (0, edge), contrast, _DOUBT, out[i])
+        _row(frame[i], rows, (edge, w - edge), contrast, doubt, out[i])
+        _row(frame[i], rows, (w - edge, w), contrast, _DOUBT, out[i])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _row(
-    seen: NDArray[np.generic],
-    near: NDArray[np.float32],
+    row: NDArray[np.generic],
+    near: tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]],
+    span: tuple[int, int],
     contrast: Contrast,
     doubt: float,
-    out: NDArray[np.uint16],
+    result: NDArray[np.uint16],
 ) -> None:
-    """`stand_out` for part of a row; `doubt` standard deviations more must stand out."""
+    """`stand_out` for a span of a row; `doubt` standard deviations more must stand out."""
+    first, last = span
+    seen, out = row[first:last], result[first:last]
+    a, b, c, d = near[0][first:last], near[1][first:last], near[2][first:last], near[3][first:last]
     read, shot = np.float32(contrast.read), np.float32(contrast.shot)
     scale, middle = np.float32(contrast.scale), np.float32(MIDDLE + 0.5)
     half, agree, far, more = np.float32(0.5), np.float32(_AGREE), np.float32(_FAR), np.float32(doubt)
     nothing, most = np.float32(0.0), np.float32(65535.0)
-    a, b, c, d = near[0], near[1], near[2], near[3]
+    # Comparisons written out: without the care for NaN that `min` and `max` take, the compiler works on several pixels.
     for j in range(out.size):
-        low = max(min(a[j], b[j]), min(c[j], d[j]))
-        high = min(max(a[j], b[j]), max(c[j], d[j]))
+        one = a[j] if a[j] < b[j] else b[j]
+        two = c[j] if c[j] < d[j] else d[j]
+        low = one if one > two else two
+        one = a[j] if a[j] > b[j] else b[j]
+        two = c[j] if c[j] > d[j] else d[j]
+        high = one if one < two else two
         ground, apart = half * (low + high), half * abs(high - low)
-        noise = np.sqrt(read + shot * max(ground, nothing))
-        dead = max(apart - agree * noise, nothing) + more * noise
+        noise = np.sqrt(read + shot * (ground if ground > nothing else nothing))
+        dead = apart - agree * noise
+        dead = (dead if dead > nothing else nothing) + more * noise
         above = np.float32(seen[j]) - ground
-        size = max(abs(above) - dead, nothing)
+        size = abs(above) - dead
         size = size if apart < far else nothing
+        size = size if size > nothing else nothing
         value = middle + scale * (size if above > nothing else -size)
-        out[j] = np.uint16(min(max(value, nothing), most))
+        value = value if value > nothing else nothing
+        out[j] = np.uint16(np.int32(value if value < most else most))
