@@ -70,9 +70,9 @@ def command(photos: tuple[Path, ...], **given: Any) -> None:
     poolwatch bead --scale photo.toml --manifest manifest.csv --scores trial
     """
     from ..measure.bead_shown import in_words
+    from ..model.bead_tables import BEAD
     from ..model.flags import BEAD_FLAGS
     from ..model.table import write_csv
-    from ..model.tables import BEAD
 
     jobs = _Jobs(photos, given)
     measured, failed = _measured(jobs, given)
@@ -188,7 +188,7 @@ class _Jobs:
 
     def _read_manifest(self, photos: tuple[Path, ...]) -> None:
         from ..model.errors import UsageError
-        from ..trial.sheet import read_sheet
+        from ..model.sheet import read_sheet
 
         assert self.manifest is not None
         self.sheet = sheet = read_sheet(self.manifest)
@@ -268,12 +268,13 @@ class _Jobs:
         return lines if found else [*lines, "no peak of the pool stands out in its clip"]
 
     def into_manifest(self, measured: dict[Path, dict[str, Any]]) -> None:
-        """Write the figures into their rows; other cells stay as they are."""
-        from ..model.tables import BEAD
-        from ..trial.sheet import write_sheet
+        """Write the figures into their rows; other cells stay as they are now: others may have filled in some."""
+        from ..model.bead_tables import BEAD
+        from ..model.sheet import write_sheet
 
-        if self.manifest is None:
+        if self.manifest is None or not measured:
             return
+        self._read_manifest(tuple(measured))
         columns = [f"outcome_{name}" for name in BEAD.names if name.startswith("bead_")]
         rows = [dict(row) for row in self.sheet.rows]
         for row in rows:

@@ -10,6 +10,7 @@ import numpy as np
 from ..model.recording import Recording
 from ..pool import Pool, PoolLook
 from ..pool.illuminated import IlluminatedLook
+from ..spatter import Smallest
 from .convert import BLACK_SHARE
 from .cures import cure_of
 from .finding import Finding, Verdict
@@ -126,8 +127,9 @@ def _count_words(pools: Sequence[Pool]) -> dict[str, int]:
     return {word: words.count(word) for word in sorted(set(words))}
 
 
-def smallest_finding(size: float, recording: Recording | None) -> Finding:
-    """The smallest particle, `size` px, that the clip could show."""
+def smallest_finding(smallest: Smallest, recording: Recording | None) -> Finding:
+    """The smallest particle that the clip could show, and how bright those were that were drawn to find it."""
+    size = smallest.diameter_px
     mm = recording.axes().particle_mm_per_px if recording and recording.mm_per_px else None
     known = math.isfinite(size)
     shown = f"{size:.1f} px" + (f" ({size * mm:.3f} mm)" if mm else "") if known else "cannot be said"
@@ -138,6 +140,7 @@ def smallest_finding(size: float, recording: Recording | None) -> Finding:
         "smallest particle",
         shown,
         verdict,
-        "smaller ones are not counted; spatter is some 20 to 500 µm across (from memory)",
+        f"found by drawing some into the clip, {smallest.brightness:.2f} of full scale off their ground; smaller ones "
+        "are not counted; spatter is some 20 to 500 µm across (from memory)",
         "" if verdict == "good" else "record at a finer scale, in better focus, with more light",
     )

@@ -10,7 +10,7 @@ from ..model.errors import MeasurementError, PoolwatchError
 from ..model.recording import Recording
 from ..pool import Pool, PoolLook, find_pools, learn_pool
 from ..pool.look import NO_NOISE
-from ..pool.tail import NARROW, Edges, edges_of, end_width
+from ..pool.tail import NARROW, EdgeSharpness, edges_of, end_width
 from .convert import EDGE_CLIPPED
 from .finding import Finding
 from .heading import heading_of, with_heading
@@ -137,7 +137,7 @@ def _ends_finding(look: PoolLook, good: list[Pool], recording: Recording) -> Fin
     )
 
 
-def _behind_finding(edges: Edges, clipped: bool) -> Finding:
+def _behind_finding(edges: EdgeSharpness, clipped: bool) -> Finding:
     darker = "choose a filter that dims the solid more than the liquid, or light the metal from outside"
     if edges.unseen:
         return Finding(
@@ -164,13 +164,13 @@ def _particle_finding(
     settings: MeasureSettings,
     full: float,
 ) -> Finding:
-    from ..spatter import learn, smallest_diameter
+    from ..spatter import learn, smallest_particle
 
     try:
         ground = learn(
             sample, full_scale=full, outlines=[p.vertices for p in pools], settings=settings.spatter
         )
-        size = smallest_diameter(sample, [p.vertices for p in pools], ground, settings=settings.spatter)
+        size = smallest_particle(sample, [p.vertices for p in pools], ground, settings=settings.spatter)
     except PoolwatchError as error:
         return Finding("smallest particle", "cannot be said", "fair", str(error))
     return smallest_finding(size, recording)

@@ -17,8 +17,8 @@ from ..model.together import Later
 from ..pool import Pool, PoolLook, agitation_places, find_pools, learn_pool
 from ..pool.illuminated import IlluminatedLook
 from ..pool.kind import Kind, footage_kind
-from ..pool.tail import Edges, edges_of, end_width
-from ..spatter import SpatterLook, drawn_into, learn, smallest_diameter
+from ..pool.tail import EdgeSharpness, edges_of, end_width
+from ..spatter import Smallest, SpatterLook, drawn_into, learn, smallest_particle
 from .heading import Heading, heading_of, metal_of, with_heading
 from .lie import Lie, lie_of
 from .settings import MeasureSettings
@@ -57,7 +57,7 @@ class ClipLook:
     lag
         Frames between the moments compared for agitation.
     smallest
-        Works out the smallest particle that the clip could show, px; NaN where not known. No frame needs it, so it is
+        Works out the smallest particle that the clip could show; NaN where not known. No frame needs it, so it is
         worked out while they are measured.
     black_share
         Share of the surroundings that reads exactly 0.
@@ -87,12 +87,12 @@ class ClipLook:
     places: NDArray[np.int64]
     sample: tuple[int, ...]
     lag: int
-    smallest: Later[float]
+    smallest: Later[Smallest]
     black_share: float
     heading: Heading | None
     recording: Recording
     end_width: float = float("nan")
-    edges: Edges = field(default_factory=Edges)
+    edges: EdgeSharpness = field(default_factory=EdgeSharpness)
     lie: Lie | None = None
     direction_found: bool = False
     kind_seen: Kind | None = None
@@ -113,8 +113,8 @@ class ClipLook:
         return replace(self, smallest=Later(_unknown), sample=())
 
 
-def _unknown() -> float:
-    return math.nan
+def _unknown() -> Smallest:
+    return Smallest(math.nan, math.nan, math.nan)
 
 
 # The point spread found in video compressed with loss is off by so many times what its particles' agreement states, for
@@ -268,11 +268,11 @@ def _smallest(
     outlines: Sequence[NDArray[np.floating]],
     look: SpatterLook,
     settings: MeasureSettings,
-) -> Later[float]:
+) -> Later[Smallest]:
     """The smallest particle, from copies of the few frames that it takes, so that the sample can be let go of."""
     chosen = drawn_into(len(sample))
     frames, around = sample[chosen], [outlines[k].copy() for k in chosen]
-    return Later(lambda: smallest_diameter(frames, around, look, settings=settings.spatter))
+    return Later(lambda: smallest_particle(frames, around, look, settings=settings.spatter))
 
 
 def _rows(recording: Recording) -> tuple[tuple[float, float], tuple[float, float]]:

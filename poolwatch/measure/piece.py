@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ..clips import Reader, repeated
 from ..model.clip import Block
+from ..model.together import ahead
 from ..pool import agitation_powers
 from ..pool.coarse import Grey
 from ..pool.illuminated import IlluminatedLook
@@ -117,15 +118,20 @@ class PieceWork:
     settings: MeasureSettings
     size: int
 
-    def measure(self, reader: Reader, start: int, stop: int) -> Iterator[Part | Ends]:
+    def measure(
+        self, reader: Reader, start: int, stop: int, *, beside: bool = False
+    ) -> Iterator[Part | Ends]:
         """Measure the frames [start, stop), some at a time; then say what the ends leave.
+
+        With `beside`, frames are decoded in a thread of their own while those before them are measured.
 
         In illuminated footage the first and last `ClipLook.context` frames are left to the seam, unless the clip begins
         or ends there; the piece must be twice as long.
         """
         piece = _Piece(self, start, stop, reader.facts.frame_count)
         handed_back = start
-        for block in reader.blocks(start, stop, size=self.size):
+        blocks = reader.blocks(start, stop, size=self.size)
+        for block in ahead(blocks) if beside else blocks:
             part = piece.add(block)
             if part is not None:
                 yield part

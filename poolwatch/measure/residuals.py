@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -12,7 +13,7 @@ from ..model.together import Later
 from ..pool.coarse import Grey
 from ..pool.illuminated import IlluminatedLook, find_illuminated
 from ..pool.illuminated.neighbours import SLOTS, Registering, read_neighbours, registering, window_of
-from ..spatter import drawn_into
+from ..spatter import Smallest, drawn_into
 from ..spatter.illuminated import BothWays, Contrast, learn_both, smallest_both, stand_out
 from ..spatter.illuminated.ground import UNIT
 from .settings import MeasureSettings
@@ -81,7 +82,7 @@ def residual_look(
     pool: IlluminatedLook,
     rows: tuple[tuple[float, float], tuple[float, float]],
     settings: MeasureSettings,
-) -> tuple[ResidualLook | None, Later[float]]:
+) -> tuple[ResidualLook | None, Later[Smallest]]:
     """How particles are seen, from frames in the middle of each run; None where too few of them show the pool.
 
     Parameters
@@ -122,5 +123,5 @@ def residual_look(
     return ResidualLook(how, contrast, ways), Later(lambda: smallest_both(frames, around, ways, spatter))
 
 
-def _unknown() -> float:
-    return float("nan")
+def _unknown() -> Smallest:
+    return Smallest(math.nan, math.nan, math.nan)

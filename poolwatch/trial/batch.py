@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from ..model.errors import PoolwatchError, UsageError
+from ..model.locking import locked_folder
 from ..model.processes import usable_cores
 from .cluster import run_tasks_on_cluster
 from .manifest import Entry, Manifest
@@ -18,6 +19,8 @@ from .measurer import Job, Measurer
 from .pool import Event, Function, ProcessPool, Report
 from .resume import clip_id_of, is_finished, job_key, mark_finished, unmark
 
+# A process whose trial was killed is gone within this time, s.
+_GONE_S = 10.0
 # Runs tasks and tells what happens: on this machine or on a cluster.
 Runner = Callable[[Function, Sequence[Any]], Iterator[Event]]
 
@@ -202,10 +205,17 @@ def finished_away(
 
 
 def measure_one(measurer: Measurer, job: Job, report: Report) -> None:
-    """Measure one clip and mark its folder as finished."""
-    unmark(job)
-    measurer.measure(job, report)
-    mark_finished(job)
+    """Measure one clip and mark its folder as finished.
+
+    Raises
+    ------
+    PoolwatchError
+        It cannot be measured, or another process writes into its folder.
+    """
+    with locked_folder(job.folder, wait_s=_GONE_S):
+        unmark(job)
+        measurer.measure(job, report)
+        mark_finished(job)
 
 
 def _job(entry: Entry, out: Path, measurer: Measurer, settings: Path | None, overlay: bool) -> Job:

@@ -91,6 +91,8 @@ def follow_trial(
     ------
     UsageError
         There is no manifest at the start, a setting is wrong, or the database holds another trial of this name.
+    OutputError
+        The output folder cannot be written at the start, or another process writes into it.
     """
     if not Path(manifest).exists():
         raise UsageError(f"{manifest}: no such file; check the path, and write the header line at least")

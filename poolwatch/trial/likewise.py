@@ -9,7 +9,7 @@ import numpy as np
 
 from ..model.errors import UsageError
 from ..model.flags import FLAGS
-from .facts import CONFIRMED, FACTS, ClipFacts, confirmed_by, refuted_facts
+from .facts import CONFIRMED, FACTS, StatedFacts, confirmed_by, refuted_facts
 from .stray import stray_welds
 
 if TYPE_CHECKING:
@@ -152,7 +152,7 @@ def _refute(rows: pd.DataFrame, reasons: pd.Series) -> None:
     factors = [name for name in rows if str(name).startswith("factor_")]
     kept = rows.index[reasons == ""]
     clips = [
-        ClipFacts(
+        StatedFacts(
             {name: float(row[name]) for name in FACTS},
             (row["beam_shape"], *(str(row[name]) for name in factors)),
             {name: float(row[name]) for name in factors if isinstance(row[name], (int, float))},

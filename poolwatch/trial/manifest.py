@@ -11,11 +11,11 @@ from typing import Any
 from ..experiment.factors import ABSENT
 from ..model.errors import TableError, UsageError
 from ..model.materials import material
-from ..model.recording import Recording
+from ..model.recording import Recording, scale_facts
+from ..model.sheet import TableText, read_sheet
 from .crosschecks import Problem, crosscheck, in_words, word_columns
 from .facts import CONFIRMED, confirmed_by
 from .names import folder_names, slips_of_the_pen
-from .sheet import Sheet, read_sheet
 
 REQUIRED = ("clip", "beam_shape", "replicate", "record_rate_hz")
 NUMBERS = (
@@ -147,7 +147,7 @@ def read_manifest(
     settings: dict[Path, str | None] = {}
     entries = {}
     for row, line in zip(sheet.rows, sheet.lines, strict=True):
-        reading = _Row(sheet, row, line, problems)
+        reading = _ManifestRow(sheet, row, line, problems)
         entry = _entry(
             reading, word_factors, next(folders) if row["clip"] else "", scales, settings, check_settings
         )
@@ -167,10 +167,10 @@ def read_manifest(
 
 
 @dataclass
-class _Row:
+class _ManifestRow:
     """One row while it is read: notes each fault with its place and goes on."""
 
-    sheet: Sheet
+    sheet: TableText
     cells: dict[str, str]
     line: int
     problems: list[Problem]
@@ -215,7 +215,7 @@ class _Row:
 
 
 def _entry(
-    row: _Row,
+    row: _ManifestRow,
     word_factors: set[str],
     folder: str,
     scales: dict[Path, Any],
@@ -293,7 +293,7 @@ def _entry(
     )
 
 
-def _scale(row: _Row, values: dict[str, Any], scales: dict[Path, Any]) -> None:
+def _scale(row: _ManifestRow, values: dict[str, Any], scales: dict[Path, Any]) -> None:
     """Fill in the scale from the row's scale file; complain where there is none, or both."""
     from ..scale.file import read_scale
 
@@ -309,18 +309,10 @@ def _scale(row: _Row, values: dict[str, Any], scales: dict[Path, Any]) -> None:
         except UsageError as error:
             row.fault("scale", str(error))
             return
-        scale = scales[path]
-        values.update(
-            mm_per_px=scale.mm_per_px,
-            mm_per_px_u=scale.u_mm_per_px,
-            scale_source=scale.source,
-            stretch=scale.stretch,
-            scale_picture_px=scale.picture_px,
-            scale_place_px=scale.place_px,
-        )
+        values.update(scale_facts(scales[path]))
 
 
-def _check_columns(sheet: Sheet, problems: list[Problem]) -> list[str]:
+def _check_columns(sheet: TableText, problems: list[Problem]) -> list[str]:
     for name in REQUIRED:
         if name not in sheet.columns:
             problems.append(Problem(f"header: the column {name!r} is missing"))
@@ -348,7 +340,7 @@ def nothing_there(manifest: Manifest) -> TableError:
     return TableError(f"{manifest.path}: {manifest.state}, nothing was measured:", in_words(manifest.pending))
 
 
-def _refusal(sheet: Sheet, problems: Sequence[Problem], state: str = "") -> TableError:
+def _refusal(sheet: TableText, problems: Sequence[Problem], state: str = "") -> TableError:
     lines = in_words(problems)
     count = f"{len(lines)} problem{'s' * (len(lines) > 1)}"
     return TableError(

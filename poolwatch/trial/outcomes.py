@@ -214,11 +214,16 @@ def _p_of_order(x: Floats, y: Floats, rho: float) -> float:
 
 def _orders(ranks: Floats) -> tuple[Floats, int]:
     """Orders of ranks, shape (orders, n): all of them and 0, or random ones and 1 for that found."""
+    return ranks[_places(len(ranks))], int(len(ranks) > _EXACT)
+
+
+@cache
+def _places(count: int) -> NDArray[np.int64]:
     from itertools import permutations
 
-    if len(ranks) <= _EXACT:
-        return np.array(list(permutations(ranks))), 0
-    return np.random.default_rng(_SEED).permuted(np.tile(ranks, (9999, 1)), axis=1), 1
+    if count <= _EXACT:
+        return np.array(list(permutations(range(count))))
+    return np.random.default_rng(_SEED).permuted(np.tile(np.arange(count), (9999, 1)), axis=1)
 
 
 def _rho(first: Floats, second: Floats) -> Floats:

@@ -83,7 +83,7 @@ class Ranking:
     reading: str
 
 
-def rank(
+def rank_shapes(
     scores: pd.DataFrame,
     *,
     weights: Mapping[str, float] | None = None,

@@ -30,7 +30,7 @@ from poolwatch.measure import MeasureSettings, gather
 from poolwatch.measure.look import ClipLook, look_at
 from poolwatch.measure.settings import recording_of
 from poolwatch.model import crew
-from poolwatch.model.crew import Signal
+from poolwatch.model.crew import HelperSignal
 from poolwatch.model.processes import usable_cores
 from poolwatch.simulate import Scene, Simulation
 
@@ -162,9 +162,9 @@ def measure(path: Path, look: ClipLook, workers: int) -> tuple[float, float, flo
         warm: set[int] = set()
         while len(warm) < workers - 1:
             for helper, answer in self._crew.answers(wait=False):
-                if answer is Signal.FREE and helper in free:
+                if answer is HelperSignal.FREE and helper in free:
                     warm.add(helper)
-                elif answer is Signal.FREE:
+                elif answer is HelperSignal.FREE:
                     # Its kernels are loaded by the first frames that it measures.
                     free.add(helper)
                     self._crew.begin(helper, (0, 64))

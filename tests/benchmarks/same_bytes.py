@@ -30,7 +30,7 @@ from poolwatch.model.data import data_folder
 from poolwatch.simulate import Scene, write_simulation
 from poolwatch.simulate.presets import SHAPES, shape_values
 from poolwatch.simulate.weld_photo import write_weld
-from poolwatch.simulate.weld_scene import WeldScene
+from poolwatch.simulate.weld_scene import random_weld
 from poolwatch.trial import run_trial
 
 FRAMES = 500
@@ -111,7 +111,7 @@ def main() -> int:
     run_trial(drawn_trial(given.folder), results / "drawn", workers=1, overlay=False, report=False)
     photo = given.folder / "weld.png"
     if not photo.exists():
-        write_weld(WeldScene(), photo)
+        write_weld(random_weld(1), photo)
     bead = measure_bead_photo(photo, scale=Scale(0.02))
     pd.DataFrame([bead.row]).to_csv(results / "bead.csv", index=False)
     found = digests_of(results)

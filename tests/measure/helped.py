@@ -14,7 +14,7 @@ from poolwatch.footage import FORMATS, FootageOptions, write_frames
 from poolwatch.measure import MeasureSettings, gather
 from poolwatch.measure.look import ClipLook, look_at
 from poolwatch.measure.settings import recording_of
-from poolwatch.model.crew import Signal
+from poolwatch.model.crew import HelperSignal
 from poolwatch.simulate import Scene, Simulation
 
 FACTS = {"record_rate_hz": 10_000.0, "mm_per_px": 0.02, "travel_speed_mm_s": 100.0}
@@ -96,7 +96,9 @@ def with_helpers(case: Case, count: int, **how: Any) -> tuple[gather.Gathered, s
         free: set[int] = set()
         deadline = time.monotonic() + 120
         while len(free) < count and time.monotonic() < deadline:
-            free.update(helper for helper, said in self._crew.answers(wait=False) if said is Signal.FREE)
+            free.update(
+                helper for helper, said in self._crew.answers(wait=False) if said is HelperSignal.FREE
+            )
             time.sleep(0.02)
         for helper in sorted(free):
             self._give(helper)

@@ -9,9 +9,10 @@ import pytest
 from scale_scenes import Sheet, weld_clip
 
 from poolwatch.model.errors import MeasurementError, UsageError
+from poolwatch.scale.clip_motion import motion_in_clip
 from poolwatch.scale.motion import rigid_motion
 from poolwatch.scale.register import Reference, register
-from poolwatch.scale.travel import motion_in_clip, scale_from_travel
+from poolwatch.scale.travel import Travel, scale_from_travel
 
 
 def angle_between(a: float, b: float) -> float:
@@ -27,6 +28,7 @@ TRAVELS = [
 ]
 
 
+@pytest.mark.often("120.0-5000", "20.0-20000")
 @pytest.mark.slow
 @pytest.mark.parametrize(("speed", "rate", "scale", "direction", "seed"), TRAVELS)
 def test_travel_speed_gives_the_scale_within_one_per_cent(speed, rate, scale, direction, seed):
@@ -38,9 +40,7 @@ def test_travel_speed_gives_the_scale_within_one_per_cent(speed, rate, scale, di
     motion = rigid_motion(frames)
     made = scale_from_travel(
         motion,
-        record_rate_hz=rate,
-        travel_speed_mm_s=speed,
-        u_travel_speed_mm_s=0.002 * speed,
+        Travel(rate, speed, 0.002 * speed),
         view=(224, 144),
     )
     assert made.scale.mm_per_px == pytest.approx(scale, rel=0.01)
@@ -52,6 +52,7 @@ def test_travel_speed_gives_the_scale_within_one_per_cent(speed, rate, scale, di
     )
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_the_error_bar_of_the_speed_covers_the_error():
     z = []
@@ -82,7 +83,7 @@ def test_a_standing_camera_is_told_from_a_riding_one():
     assert (motion.dx, motion.dy) == (0.0, 0.0)
     assert math.isnan(motion.travel_direction_deg)
     with pytest.raises(MeasurementError, match="stands still"):
-        scale_from_travel(motion, record_rate_hz=1000, travel_speed_mm_s=10)
+        scale_from_travel(motion, Travel(1000, 10))
 
 
 def test_the_mask_keeps_a_fixture_out():
@@ -133,7 +134,7 @@ def test_a_tilted_view_shows_as_a_change_over_the_view():
     assert motion.speed == pytest.approx(0.6, rel=0.02)
     left, right = motion.at(0, 64)[0], motion.at(width - 1, 64)[0]
     assert right / left - 1 == pytest.approx(0.1, abs=0.02)
-    made = scale_from_travel(motion, record_rate_hz=1000, travel_speed_mm_s=12, view=(width, height))
+    made = scale_from_travel(motion, Travel(1000, 12), view=(width, height))
     assert any("tilted or turning" in note for note in made.notes)
 
 
@@ -155,8 +156,7 @@ def test_arrays_that_do_not_fit_are_refused():
     with pytest.raises(UsageError, match="travel speed must be a finite number above 0"):
         scale_from_travel(
             rigid_motion(weld_clip(5, n=10, height=96, width=128, speed_px=1.0, direction_deg=0)),
-            record_rate_hz=1000,
-            travel_speed_mm_s=math.nan,
+            Travel(1000, math.nan),
         )
 
 

@@ -10,8 +10,8 @@ import pytest
 from scipy import stats
 
 from poolwatch.experiment.limits import Forbidden, Limits
-from poolwatch.trial.advice import expected_improvement
 from poolwatch.trial.factors import study_factors
+from poolwatch.trial.posterior import mean_of_positive
 from poolwatch.trial.surface import Surface
 
 pytestmark = pytest.mark.slow
@@ -291,9 +291,9 @@ def test_expected_improvement_is_the_integral() -> None:
     rng = np.random.default_rng(8)
     for df in (3.0, 8.0, 1e6):
         draws = -0.5 + 2.0 * rng.standard_t(df, 400_000)
-        found = expected_improvement(np.array([-0.5]), np.array([2.0]), df)[0]
+        found = mean_of_positive(np.array([-0.5]), np.array([2.0]), df)[0]
         assert found == pytest.approx(np.maximum(draws, 0).mean(), abs=0.02)
-    np.testing.assert_allclose(expected_improvement(np.array([0.5, -1.0]), np.zeros(2), 5.0), [0.5, 0.0])
+    np.testing.assert_allclose(mean_of_positive(np.array([0.5, -1.0]), np.zeros(2), 5.0), [0.5, 0.0])
 
 
 def test_next_welds_stay_in_range_and_expect_what_the_surface_says() -> None:

@@ -14,7 +14,7 @@ from ..look import learn
 from ..point_spread import lens_spread
 from ..records import DARK
 from ..settings import SpatterSettings
-from ..visibility import smallest_diameter, usual_brightness
+from ..visibility import Smallest, smallest_particle, usual_brightness
 from .ground import FULL, MIDDLE, UNIT, Contrast
 
 # How much wider than in glowing footage the rim is that is not searched, px.
@@ -145,8 +145,8 @@ def smallest_both(
     outlines: Sequence[NDArray[np.floating]],
     look: BothWays,
     settings: SpatterSettings,
-) -> float:
-    """Diameter at which half of the particles are tracked, px: of bright or dark ones, whichever is larger.
+) -> Smallest:
+    """The smallest particle that is tracked and can be sized: of bright or dark ones, whichever is larger.
 
     Those of which the clip shows none do not count, unless it shows neither.
     """
@@ -155,6 +155,8 @@ def smallest_both(
         light = usual_brightness(detect(sample, outlines, one, each), one)
         usual.append(light)
         drawn = _HALF * _ASSUMED if np.isnan(light) else light
-        found.append(smallest_diameter(sample, outlines, one, settings=each, brightness=drawn))
-    told = [diameter for diameter, light in zip(found, usual, strict=True) if not np.isnan(light)]
-    return float(np.max(told or found))
+        found.append(smallest_particle(sample, outlines, one, settings=each, brightness=drawn))
+    told = [one for one, light in zip(found, usual, strict=True) if not np.isnan(light)]
+    # What is not known is largest of all.
+    most = max(told or found, key=lambda one: np.inf if np.isnan(one.diameter_px) else one.diameter_px)
+    return most._replace(brightness=most.brightness / _HALF)
