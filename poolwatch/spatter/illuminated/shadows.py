@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..linking import Tracks, link
-from ..records import DARK
+from ..records import DARK, RIM
 from ..settings import SpatterSettings
 
 # A shadow is seen in this share of the shorter track's frames beside what throws it, …
@@ -27,6 +27,9 @@ def link_both(
 ) -> tuple[Tracks, NDArray[np.bool_]]:
     """Link bright and dark sightings, each among themselves.
 
+    A track needs as many sightings as a particle does that do not touch the pool's rim, for what the liquid does there
+    stands out, too, and on either side of the pool makes straight lines by chance.
+
     Parameters
     ----------
     sightings, measured, size, settings
@@ -42,14 +45,17 @@ def link_both(
     joined = np.concatenate([one.sightings for one in parts])
     counts = np.concatenate([np.diff(one.starts) for one in parts])
     begin = np.append(0, np.cumsum(counts))
+    clear = np.append(0, np.cumsum((joined["mark"] & RIM) == 0))
+    enough = np.flatnonzero(clear[begin[1:]] - clear[begin[:-1]] >= settings.min_sightings)
     # By first frame, as tracks always are; bright before dark.
-    order = np.argsort(joined["frame"][begin[:-1]], kind="stable")
+    order = enough[np.argsort(joined["frame"][begin[enough]], kind="stable")]
     rows = [joined[begin[k] : begin[k + 1]] for k in order]
+    kept = np.concatenate(rows) if rows else joined[:0]
     tracks = Tracks(
-        np.concatenate(rows) if rows else joined,
+        kept,
         np.append(0, np.cumsum(counts[order])).astype(np.int64),
         parts[0].measured,
-        sum(one.loose for one in parts),
+        len(sightings) - len(kept),
     )
     return tracks, shadows(tracks)
 
