@@ -22,10 +22,12 @@ def plainly(frame, near, contrast):
     """`stand_out` in plain NumPy: the middle two of four, by sorting."""
     two = np.sort(near.astype(np.float64), axis=0)[1:3]
     ground, apart = two.mean(axis=0), 0.5 * (two[1] - two[0])
-    dead = np.maximum(apart - 1.5 * np.sqrt(contrast.read + contrast.shot * np.maximum(ground, 0)), 0)
+    noise = np.sqrt(contrast.read + contrast.shot * np.maximum(ground, 0))
+    dead = np.clip(2 * (apart - 1.5 * noise), 0, apart)
+    dead += 5 * noise * np.pad(np.zeros((frame.shape[0] - 4, frame.shape[1] - 4)), 2, constant_values=1)
     above = frame - ground
     size = np.where(apart < 2e5, np.maximum(np.abs(above) - dead, 0), 0)
-    return MIDDLE + contrast.scale * np.sign(above) * size
+    return np.clip(MIDDLE + contrast.scale * np.sign(above) * size, 0, 65535)
 
 
 def test_residuals_are_what_plain_numpy_gives():

@@ -18,7 +18,7 @@ MIDDLE = UNIT = 32767.5
 # Twice `MIDDLE`: what turns dark over into bright.
 FULL = 65535.0
 # The middle two neighbours may differ by so many standard deviations of a pixel, either way of their mean, before
-# they count as disagreeing.
+# they begin to count as disagreeing; from twice as many on all that lies between them is explained.
 _AGREE = 1.5
 # In so many rows and columns at the border neighbours are read from beyond it, by repeating what is there: so many
 # standard deviations more must stand out.
@@ -89,7 +89,7 @@ def _row(
     read, shot = np.float32(contrast.read), np.float32(contrast.shot)
     scale, middle = np.float32(contrast.scale), np.float32(MIDDLE + 0.5)
     half, agree, far, more = np.float32(0.5), np.float32(_AGREE), np.float32(_FAR), np.float32(doubt)
-    nothing, most = np.float32(0.0), np.float32(65535.0)
+    nothing, most, two_fold = np.float32(0.0), np.float32(65535.0), np.float32(2.0)
     # Comparisons written out: without the care for NaN that `min` and `max` take, the compiler works on several pixels.
     for j in range(out.size):
         one = a[j] if a[j] < b[j] else b[j]
@@ -100,8 +100,9 @@ def _row(
         high = one if one < two else two
         ground, apart = half * (low + high), half * abs(high - low)
         noise = np.sqrt(read + shot * (ground if ground > nothing else nothing))
-        dead = apart - agree * noise
-        dead = (dead if dead > nothing else nothing) + more * noise
+        dead = two_fold * (apart - agree * noise)
+        dead = dead if dead > nothing else nothing
+        dead = (dead if dead < apart else apart) + more * noise
         above = np.float32(seen[j]) - ground
         size = abs(above) - dead
         size = size if apart < far else nothing
