@@ -20,6 +20,9 @@ from .sizing import Exposure, Sizes, find_sizes, saturated
 if TYPE_CHECKING:
     import pandas as pd
 
+# Standard uncertainties that a diameter in illuminated footage is above 0.
+_SIZED = 2.0
+
 ENDS: dict[str, str] = {
     "border": "left the picture",
     "faded": "was no longer seen",
@@ -102,7 +105,7 @@ def particles(
     metal_px
         Velocity of the metal in the image, px/frame (x, y); None: not known or at rest.
     shadows
-        Tracks that are shadows of others, shape (tracks,); None: there are none.
+        Illuminated footage: tracks that are shadows of others, shape (tracks,); None: glowing footage.
     settings
         See `SpatterSettings`.
     """
@@ -120,6 +123,8 @@ def particles(
     reasons = np.array(reason, dtype=object)
     if shadows is not None:
         reasons[(reasons == "") & shadows] = "shadow"
+        # Against lit metal flickers are many: what has no size is none that counts.
+        reasons[(reasons == "") & (sizes.diameter < _SIZED * sizes.u_diameter)] = "no_size"
     reasons[odd_streaks(tracks, velocity, reasons == "", exposure_frames)] = "odd_streak"
     ends = _ends(tracks, path, sizes, look)
     _chains(tracks, path, left, reasons, ends)
