@@ -111,5 +111,8 @@ def test_others_are_no_shadows():
     later = track(23, 40, (150, 90), (5, 2), dark=True)
     far = track(5, 25, (50, 150), (5, 2), dark=True)
     second = track(5, 25, (56, 54), (5, 2), dark=False)
-    for other in (across, later, far, second):
+    small = track(5, 25, (58, 54), (5, 2), dark=True)
+    small["spread"] = 9 / 16
+    apart = track(5, 25, (80, 50), (5.2, 2), dark=True)
+    for other in (across, later, far, second, small, apart):
         assert not shadows(joined(bright, other)).any()

@@ -15,8 +15,10 @@ from ..settings import SpatterSettings
 _TOGETHER = 0.6
 # … moves as it does but for this share of its speed, for it runs away from what rises, …
 _SPEED = 0.35
-# … keeps to a straight line relative to it within so many px, and is not further from it than so many diameters.
-_STRAIGHT, _DIAMETERS = 1.0, 6.0
+# … keeps to a straight line relative to it within so many px, is not unlike it in size beyond this ratio, …
+_STRAIGHT, _ALIKE = 1.0, 1.8
+# … and began within so many diameters of it, for at the rim it lies below it: so many px of the way may be hidden.
+_BEGAN, _HIDDEN = 2.0, 25.0
 
 
 def link_both(
@@ -103,8 +105,12 @@ def _beside(tracks: Tracks, k: int, j: int) -> bool:
     if np.hypot(*drift) > _SPEED * np.hypot(*speed):
         return False
     off = apart - apart.mean(axis=0) - t[:, None] * drift
-    size = 4.0 * np.sqrt(max(float(np.median(other["spread"])), 0.25))
-    slack = _STRAIGHT + 0.1 * size
-    if float(np.sqrt((off**2).sum(axis=1).mean())) > slack:
+    sizes = [4.0 * np.sqrt(max(float(np.median(part["spread"])), 0.25)) for part in (one, other)]
+    size = max(sizes)
+    if float(np.sqrt((off**2).sum(axis=1).mean())) > _STRAIGHT + 0.1 * size or size > _ALIKE * min(sizes):
         return False
-    return bool(np.hypot(*apart.mean(axis=0)) < _DIAMETERS * size)
+    # Nearest to each other on the little way from the pool to where both are seen first.
+    middle, first = apart.mean(axis=0), float(t[0])
+    before = first - _HIDDEN / max(float(np.hypot(*speed)), 0.1)
+    when = min(max(-(middle @ drift) / max(float(drift @ drift), 1e-12), before), first)
+    return bool(np.hypot(*(middle + when * drift)) < _BEGAN * size)
