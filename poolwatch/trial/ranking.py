@@ -185,8 +185,8 @@ def _intervals(
     """Interval of each shape's mean index; rows and their logits in the order of the ranking."""
     if groups.replicated or groups.count.max() > 1:
         return index_intervals(blocked.units if blocked else groups, means, confidence)
-    own, own_low, own_high = (rows[f"stability_index{end}"] for end in ("", "_low", "_high"))
-    low, high = own_intervals(value, own, own_low, own_high, confidence)
+    index, below, above = (rows[f"stability_index{end}"] for end in ("", "_low", "_high"))
+    low, high = own_intervals(value, index, below, above, confidence)
     # The logit of an index at an end of the scale stops short of it.
     return np.minimum(low, means), np.maximum(high, means)
 
