@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -19,6 +20,16 @@ from .scene import Scene
 from .timeline import Timeline, forward, stream
 
 WAVES = 5
+
+
+class Grid(NamedTuple):
+    """Points in the picture: rows and columns; the first is at (left, top) px, `step` px apart."""
+
+    height: int
+    width: int
+    left: float
+    top: float
+    step: float
 
 
 @dataclass(frozen=True)
@@ -148,17 +159,14 @@ def solid_field(height: int, width: int, p: NDArray[np.float64]) -> Image:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def excess_field(
-    height: int,
-    width: int,
-    left: float,
-    top: float,
-    step: float,
+    grid: Grid,
     p: NDArray[np.float64],
     vectors: NDArray[np.float64],
     phases: NDArray[np.float64],
     spots: NDArray[np.float64],
 ) -> Image:
-    """Liquid - solid on a grid of points, shape (height, width); the first is (left, top) px, `step` px apart."""
+    """Liquid - solid on a grid of points, shape (height, width)."""
+    height, width, left, top, step = grid
     out = np.empty((height, width), dtype=np.float32)
     waves = len(phases) if p[18] > 0 else 0
     # The strength is the standard deviation of the sum.
@@ -209,7 +217,6 @@ class Glowing:
         """Liquid - solid on a grid of points, shape (height, width)."""
         p = light_parameters(self._scene, self._line, moment)
         phases = self._ripples.phases[moment]
-        field: Image = excess_field(
-            height, width, left, top, step, p, self._ripples.vectors, phases, self._spots
-        )
+        grid = Grid(height, width, float(left), float(top), float(step))
+        field: Image = excess_field(grid, p, self._ripples.vectors, phases, self._spots)
         return field

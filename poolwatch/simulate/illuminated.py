@@ -17,7 +17,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from . import outline
-from .glow import WAVES, ripples
+from .glow import WAVES, Grid, ripples
 from .raster import Image
 from .scene import Scene
 from .timeline import Timeline, forward, stream
@@ -78,9 +78,10 @@ def _metal(
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _metal_field(
-    height: int, width: int, left: float, top: float, step: float, p: NDArray[np.float64],
-    plate: Image, bead: Image, swept: NDArray[np.float64],
-) -> Image:  # fmt: skip
+    grid: Grid, p: NDArray[np.float64], plate: Image, bead: Image, swept: NDArray[np.float64]
+) -> Image:
+    """Brightness of metal on a grid of points, shape (height, width)."""
+    height, width, left, top, step = grid
     out = np.empty((height, width), dtype=np.float32)
     for row in range(height):
         y = top + row * step
@@ -96,11 +97,15 @@ def _metal_field(
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _take_from_liquid(
-    out: Image, left: float, top: float, step: float, p: NDArray[np.float64], vectors: NDArray[np.float64],
-    phases: NDArray[np.float64], spots: NDArray[np.float64],
-) -> None:  # fmt: skip
+    out: Image,
+    grid: Grid,
+    p: NDArray[np.float64],
+    vectors: NDArray[np.float64],
+    phases: NDArray[np.float64],
+    spots: NDArray[np.float64],
+) -> None:
     """Turn metal into liquid - metal, in place."""
-    height, width = out.shape
+    height, width, left, top, step = grid
     norm = math.sqrt(2.0 / len(phases))
     for row in range(height):
         y = top + row * step
@@ -232,16 +237,15 @@ class Illuminated:
     def solid(self, moment: int) -> Image:
         """Metal as the camera sees it, blur included, shape of a frame."""
         camera = self._scene.camera
-        metal = _metal_field(
-            camera.height, camera.width, 0.0, 0.0, 1.0, self._numbers(moment), self._plate, self._bead, self._swept
-        )  # fmt: skip
+        grid = Grid(camera.height, camera.width, 0.0, 0.0, 1.0)
+        metal = _metal_field(grid, self._numbers(moment), self._plate, self._bead, self._swept)
         seen: Image = cv2.GaussianBlur(metal, (0, 0), self._sigma, borderType=cv2.BORDER_REFLECT)
         return seen
 
     def excess(self, moment: int, height: int, width: int, left: float, top: float, step: float) -> Image:
         """Liquid - metal, without blur, on a grid of points; see `glow.excess_field`."""
-        p = self._numbers(moment)
-        out: Image = _metal_field(height, width, left, top, step, p, self._plate, self._bead, self._swept)
+        p, grid = self._numbers(moment), Grid(height, width, float(left), float(top), float(step))
+        out: Image = _metal_field(grid, p, self._plate, self._bead, self._swept)
         phases = self._ripples.phases[moment, :WAVES]
-        _take_from_liquid(out, left, top, step, p, self._ripples.vectors, phases, self._spots)
+        _take_from_liquid(out, grid, p, self._ripples.vectors, phases, self._spots)
         return out
