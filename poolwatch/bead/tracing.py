@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +25,10 @@ _BLUR, _FAR = 1.2, 2.5
 SMOOTHING = 0.7
 # Columns over which grain is told from what changes slowly along the bead, standard deviation in px.
 _GRAIN = 5.0
+# Places just inside an edge and further in, px, and the averaging along the bead over which their tones are compared.
+_NEAR_INSIDE, _FURTHER_INSIDE, _LOCAL = (1.5, 2.0, 2.5), (3.0, 3.5, 4.0, 4.5, 5.0), 1.5
+# The height of a step is taken to change by these factors at most.
+_GAINS = (0.4, 2.5)
 # Texture for the noise is taken so far from the edge, px.
 _ASIDE = 3.0
 # A particle or a scratch on the sheet, this far from the edge at least, px, costs a column so much log likelihood.
@@ -78,12 +83,12 @@ def best_path(value: Floats, cost: float, reach: int = _REACH) -> NDArray[np.int
     return path
 
 
-def trace_edge(light: Image, rows: Floats, inward: int, *, room: float, deep: float) -> Trace:
+def trace_edge(part: Image, rows: Floats, inward: int, *, room: float, deep: float) -> Trace:
     """Follow an edge.
 
     Parameters
     ----------
-    light
+    part
         Shape (rows, columns, channels): the strip.
     rows
         Row of each column near which the edge is.
@@ -94,13 +99,14 @@ def trace_edge(light: Image, rows: Floats, inward: int, *, room: float, deep: fl
     deep
         How far into the bead and into the sheet is looked, px.
     """
-    place, sheet, bead = _first_course(light, rows, inward, room, deep)
+    place, sheet, bead = _first_course(part, rows, inward, room, deep)
     offsets = np.arange(-deep, deep + 0.01, _STATE)
     states = np.arange(-_ROOM, _ROOM + 0.01, _STATE)
     around = np.arange(-np.ceil(_ROOM + deep), _ROOM + deep + 0.01)
     share = spread_step(offsets, _BLUR)
     looks = [between(sheet, bead, one) for one in share.tolist()]
     for _ in range(_ROUNDS):
+        light = _evened(part, rows + inward * place, inward, sheet, bead)
         values = sample(light, rows + inward * place, inward, around)
         temper = _temper(values)
         move = _follow(_likelihood(values, around, looks, offsets, states) / temper, states)
@@ -140,6 +146,30 @@ def _first_course(
         likely /= _temper(values)
         place = states[best_path(likely, 2 * _COST, reach=3)]
     return np.asarray(gaussian_filter1d(place, 1.0)), sheet, bead
+
+
+def _evened(part: Image, rows: Floats, inward: int, sheet: Look, bead: Look) -> Image:
+    """The strip with the tone of the bead just inside the edge alike all along, where bead and sheet differ in tone.
+
+    Ripples and the crown change that tone from column to column, and would move an edge whose height is taken as one.
+    How much of the tone further in is that at the edge is a matter of regression.
+    """
+    near, far = (
+        gaussian_filter1d(sample(part, rows, inward, np.asarray(places)).mean(axis=0), _LOCAL, axis=0)
+        for places in (_NEAR_INSIDE, _FURTHER_INSIDE)
+    )
+    height = bead.mean - sheet.mean
+    made = part.copy()
+    for k in range(part.shape[2]):
+        a, b = (one[:, k] - np.median(one[:, k]) for one in (near, far))
+        limit = 3 * 1.4826 * float(np.median(np.abs(b))) + 1e-6
+        a, b = np.clip(a, -limit, limit), np.clip(b, -limit, limit)
+        slope = float(np.clip(np.mean(a * b) / max(float(np.mean(b * b)), 1e-12), 0, 1))
+        if abs(height[k]) < 2 * math.sqrt(float(bead.covariance[k, k])):
+            continue
+        gain = np.clip(1 + slope * b / height[k], *_GAINS)
+        made[..., k] = sheet.mean[k] + (part[..., k] - sheet.mean[k]) / gain
+    return made
 
 
 def _temper(values: Image) -> float:
