@@ -24,7 +24,7 @@ _FINE = 4.0
 # Edges that tone places less surely than this, px, are placed by texture where that is surer.
 _VAGUE = 0.5
 # Standard deviations by which brightness differs where colour is left out.
-_BY_BRIGHTNESS = 1.5
+_BY_BRIGHTNESS = 4.0
 # Least uncertainty of where in its spread an edge lies, as a share of that.
 _LEAST_BIAS_U = 0.05
 # Share of the usual difference from the sheet below which a column does not show the bead.

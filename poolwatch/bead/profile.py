@@ -16,8 +16,8 @@ from .facts import Floats
 _SQRT2 = math.sqrt(2)
 # Lenses, sharpening and JPEG bend a step by up to this share of its height.
 _BENT = 0.015
-# A step is fitted up to here inside the edge, px: a line along the edge or ripples further in are no part of it.
-_INSIDE = 4.0
+# A step is fitted up to so many spreads inside the edge: a line along the edge or ripples further in are no part of it.
+_INSIDE = 2.5
 # Standard deviations of the point spread that are tried, px.
 _LEAST_BLUR, _MOST_BLUR = 0.4, 4.0
 # Parameters of an edge: place, low, slope, high, climb.
@@ -68,8 +68,13 @@ def fit_profiles(x: Floats, profiles: Sequence[Profile]) -> tuple[EdgeProfile, .
     profiles
         One of each edge.
     """
-    used = x <= _INSIDE
-    x, profiles = x[used], [Profile(one.mean[used], one.u[used]) for one in profiles]
+    wide = _steps(x, profiles)
+    used = x <= np.clip(_INSIDE * wide[0].blur, 3.0, x[-1])
+    return _steps(x[used], [Profile(one.mean[used], one.u[used]) for one in profiles])
+
+
+def _steps(x: Floats, profiles: Sequence[Profile]) -> tuple[EdgeProfile, ...]:
+    """Fit them to all places."""
     starts = range(1, 1 + _EACH * len(profiles), _EACH)
     first, low, high = [1.2], [_LEAST_BLUR], [_MOST_BLUR]
     scales = []
