@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..model.pixels import Frames
+from .parameters import Pixels, pixels_for
 from .sieve import BLOCK, Sieve
 
 if TYPE_CHECKING:
@@ -25,6 +27,25 @@ class Ground(NamedTuple):
     offset: float
     even: bool
     full: float
+
+
+class Residual(NamedTuple):
+    """One frame of a block less its ground: what `filtering.residual_at` gives, pixel by pixel.
+
+    Attributes
+    ----------
+    frames, k
+        The block, and which frame of it.
+    ground
+        The learned ground of the clip.
+    gain
+        How many times as bright the frame's ground is.
+    """
+
+    frames: Frames
+    k: int
+    ground: Ground
+    gain: float
 
 
 class SpatterFacts(NamedTuple):
@@ -111,7 +132,7 @@ class Work(NamedTuple):
     shade: NDArray[np.float32]
     owner: NDArray[np.int32]
     pixels: NDArray[np.int32]
-    values: NDArray[np.float64]
+    values: Pixels
 
 
 def ground_of(look: SpatterLook) -> Ground:
@@ -166,5 +187,5 @@ def work_arrays(h: int, w: int) -> Work:
         shade=np.zeros(wide, dtype=np.float32),
         owner=np.zeros((h, w), dtype=np.int32),
         pixels=np.zeros(h * w, dtype=np.int32),
-        values=np.zeros((5, 8 * FIT_PIXELS)),
+        values=pixels_for(8 * FIT_PIXELS),
     )
