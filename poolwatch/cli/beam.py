@@ -11,7 +11,7 @@ from .amounts import Amount
 
 if TYPE_CHECKING:
     from ..plan.beam_figures import BeamFigures
-    from ..plan.beam_regions import Regions
+    from ..plan.beam_regions import GivenRegions
 
 
 @click.command("beam", context_settings={"help_option_names": ["-h", "--help"]})
@@ -106,10 +106,10 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
         )
 
 
-def _regions(given: dict[str, Any]) -> Regions | None:
+def _regions(given: dict[str, Any]) -> GivenRegions | None:
     from ..model.errors import UsageError
     from ..plan.amounts import parse_amount
-    from ..plan.beam_regions import Regions
+    from ..plan.beam_regions import GivenRegions
 
     mm = given["mm_per_px"]
     if given["core"] is None and given["ring"] is None and given["tail_from"] is None:
@@ -129,7 +129,7 @@ def _regions(given: dict[str, Any]) -> Regions | None:
         if len(ends) != 2:
             raise UsageError(f"--ring {given['ring']!r}: write IN..OUT, two diameters, for example 0.3..0.8")
         ring = (parse_amount(ends[0], "mm") / mm, parse_amount(ends[1], "mm") / mm)
-    return Regions(
+    return GivenRegions(
         centre,
         None if given["core"] is None else given["core"] / mm,
         ring,

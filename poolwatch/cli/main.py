@@ -14,9 +14,9 @@ from pathlib import Path
 
 import click
 
-from .. import __version__
 from ..model.collecting import collecting_seldom
 from ..model.errors import PoolwatchError, TableError
+from ..model.version import __version__
 
 COMMANDS = {
     "demo": "the whole job on the demo clips: measure, rank, overlays, report",

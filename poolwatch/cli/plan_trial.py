@@ -148,7 +148,7 @@ def trial(**given: Any) -> None:
 def _spare_filled_in(manifest: Path) -> None:
     """Refuse to write over a manifest in which clips or laboratory results stand: that is days of somebody's work."""
     from ..model.errors import UsageError
-    from ..trial.sheet import read_sheet
+    from ..model.sheet import read_sheet
 
     if not manifest.exists():
         return

@@ -12,7 +12,7 @@ from .amounts import Amount
 if TYPE_CHECKING:
     from ..plan.clip_length import ClipPlan
     from ..plan.pilot import Pilot
-    from ..plan.power import Comparison
+    from ..plan.power import ComparisonDesign
 
 
 @click.command("welds", short_help="how many welds of each shape, and how long each clip")
@@ -147,7 +147,7 @@ def _welds(given: dict[str, Any], pilot: Pilot | None) -> None:
         _pilot_notes(given, told, comparison)
 
 
-def _pilot_notes(given: dict[str, Any], pilot: Pilot, comparison: Comparison) -> None:
+def _pilot_notes(given: dict[str, Any], pilot: Pilot, comparison: ComparisonDesign) -> None:
     """What the pilot's own poor knowledge of the scatter means, and what longer clips would save."""
     import math
 
@@ -180,12 +180,12 @@ def _pilot_notes(given: dict[str, Any], pilot: Pilot, comparison: Comparison) ->
     )
 
 
-def _comparison(given: dict[str, Any], pilot: Pilot | None) -> Comparison:
+def _comparison(given: dict[str, Any], pilot: Pilot | None) -> ComparisonDesign:
     import math
 
     from ..model.errors import UsageError
     from ..plan.pilot import scatter_from_points
-    from ..plan.power import Comparison
+    from ..plan.power import ComparisonDesign
 
     around = given["around"] if given["around"] is not None else (pilot.index if pilot else 50.0)
     within = 0.0
@@ -211,7 +211,7 @@ def _comparison(given: dict[str, Any], pilot: Pilot | None) -> Comparison:
         raise UsageError(
             "the scatter from weld to weld is needed: give --pilot with score rows, or --scatter in points"
         )
-    return Comparison.checked(
+    return ComparisonDesign.checked(
         {
             "shapes": given["shapes"],
             "scatter": scatter,

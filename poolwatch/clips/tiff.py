@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 from pathlib import Path
 from typing import Any
 
@@ -11,21 +10,15 @@ from numpy.typing import NDArray
 
 from ..model.clip import ClipFacts
 from ..model.errors import ClipError
-from .pictures import TIFF_DAMAGE, luma
-from .reader import BaseReader, ClipSettings, check_size, check_type, read_at, reason_of
-from .tiff_pages import Directories, Strips
+from .pictures import luma
+from .reader import BaseReader, check_size, check_type, read_at, reason_of
+from .settings import ClipSettings
+from .tiff_pages import TIFF_DAMAGE, Directories, Strips, quiet_tifffile
 
 # So far behind the last page's directory another is looked for, in bytes: several large frames.
 _SEARCHED = 1 << 26
 # Numbers of compressions with loss: JPEG and lossy JPEG 2000; JPEG of more than 8 bits is its lossless kind.
 _LOSSY = (6, 7, 99, 22610, 33003, 33004, 33005, 33007, 34892)
-
-
-def quiet_tifffile() -> None:
-    """Keep tifffile's log off standard error unless the caller has set up logging."""
-    log = logging.getLogger("tifffile")
-    if not log.handlers:
-        log.addHandler(logging.NullHandler())
 
 
 class TiffReader(BaseReader):

@@ -16,7 +16,8 @@ from ..model.errors import ClipError
 from .decoding import Decoding
 from .luma import Luma
 from .packets import PacketIndex, read_index
-from .reader import BaseReader, ClipSettings, check_size, spread
+from .reader import BaseReader, check_size, spread
+from .settings import ClipSettings
 from .streams import open_stream, throws_detail_away
 
 if TYPE_CHECKING:

@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..clips import open_clip
+from ..measure.pictures import clip_path, frames_of
 from ..measure.settings import MeasureSettings
-from ..measure.shown import clip_path, frames_of
 from ..model.errors import ClipError
 from .sampling import FrameDraw
 

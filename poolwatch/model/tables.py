@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from .signals import AREA, KEYHOLE, LENGTH, SIGNALS, WIDTH, Signal
 from .table import Column, Kind, Table
 
 
 def _c(name: str, kind: Kind, unit: str, meaning: str) -> Column:
     return Column(name, kind, unit, meaning)
+
+
+def _each_frame(signal: Signal) -> Column:
+    return Column(signal.column, "float", signal.unit, signal.meaning)
 
 
 # Parts of the stability index, in order; each has a desirability column d_<part> in score.csv.
@@ -28,12 +33,12 @@ FRAMES = Table(
         _c("frame", "int", "", "number of the frame in the file, from 0"),
         _c("time_s", "float", "s", "time since frame 0 at the record rate"),
         _c("status", "text", "", "ok, or why it was not measured: one word of the documented set"),
-        _c("pool_length_mm", "float", "mm", "extent of the pool along travel"),
-        _c("pool_width_mm", "float", "mm", "extent of the pool across travel"),
-        _c("pool_area_mm2", "float", "mm²", "area inside the outline"),
+        _each_frame(LENGTH),
+        _each_frame(WIDTH),
+        _each_frame(AREA),
         _c("pool_front_mm", "float", "mm", "foremost place of the outline, from the beam"),
         _c("pool_rear_mm", "float", "mm", "rearmost place of the outline, from the beam (negative: behind)"),
-        _c("keyhole_brightness", "float", "full scale", "mean brightness of the keyhole region"),
+        _each_frame(KEYHOLE),
         _c("keyhole_area_mm2", "float", "mm²", "area in the keyhole region above the clip's keyhole level"),
         _c(
             "spatter_in_view",
@@ -147,21 +152,22 @@ SCORE = Table(
         _c("steady_start_s", "float", "s", "start of the steady part"),
         _c("steady_end_s", "float", "s", "end of the steady part"),
         *(
-            _c(
-                f"{name}_{suffix}",
-                "float",
-                unit if suffix == "mean" + end else "",
-                f"{words} of the {name.replace('_', ' ')} over the steady part",
-            )
-            for name, end, unit in (
-                ("pool_length", "_mm", "mm"),
-                ("pool_width", "_mm", "mm"),
-                ("pool_area", "_mm2", "mm²"),
-                ("keyhole_brightness", "", "full scale"),
-            )
-            for suffix, words in (
-                ("mean" + end, "mean"),
-                ("cv", "fluctuation / mean: drift and measurement noise taken out,"),
+            column
+            for signal in SIGNALS
+            for column in (
+                _c(
+                    signal.mean_column,
+                    "float",
+                    signal.unit,
+                    f"mean of the {signal.words} over the steady part",
+                ),
+                _c(
+                    f"{signal.name}_cv",
+                    "float",
+                    "",
+                    f"fluctuation / mean: drift and measurement noise taken out, of the {signal.words} over the "
+                    "steady part",
+                ),
             )
         ),
         _c(
@@ -200,17 +206,12 @@ SCORE = Table(
         ),
         *(
             _c(
-                f"{name}_{what}_{end}",
+                f"{signal.name}_{what}_{end}",
                 "float",
-                unit if what == "mean" else "",
-                f"{end} end of the 95 % interval of {name}_{what}",
+                signal.unit if what == "mean" else "",
+                f"{end} end of the 95 % interval of {signal.name}_{what}",
             )
-            for name, unit in (
-                ("pool_length", "mm"),
-                ("pool_width", "mm"),
-                ("pool_area", "mm²"),
-                ("keyhole_brightness", "full scale"),
-            )
+            for signal in SIGNALS
             for what in ("mean", "cv")
             for end in ("low", "high")
         ),
@@ -329,64 +330,6 @@ RANKING = Table(
         ),
         _c("order_holds", "float", "", "share of random index weights under which the shape keeps its rank"),
         _c("remarks", "text", "", "what to know before using the row"),
-    ),
-)
-BEAD = Table(
-    "bead.csv",
-    "one photo of a weld",
-    (
-        _c("photo", "text", "", "name of the file"),
-        _c("bead_seen_mm", "float", "mm", "length judged, ends of the weld left out"),
-        _c("bead_width_mean_mm", "float", "mm", "mean distance of the two edges"),
-        _c("bead_width_u_mm", "float", "mm", "its standard uncertainty, that of the scale included"),
-        _c("bead_width_sd_mm", "float", "mm", "standard deviation of the width along the weld"),
-        _c(
-            "bead_edge_rms_mm",
-            "float",
-            "mm",
-            "rms departure of the two edges from a line that follows what is slower than a fifth of the "
-            "length seen, noise "
-            "taken out; empty where noise hides it",
-        ),
-        _c(
-            "bead_ripple_spacing_mm",
-            "float",
-            "mm",
-            "mean spacing of the ripples; empty where none stands out",
-        ),
-        _c("bead_ripple_spacing_u_mm", "float", "mm", "its standard uncertainty, that of the scale included"),
-        _c(
-            "bead_ripple_order",
-            "float",
-            "",
-            "0 irregular to 1 regular: phase kept from one ripple to the next",
-        ),
-        _c(
-            "bead_deposits_per_cm",
-            "float",
-            "1/cm",
-            "particles stuck to the sheet beside the bead, per cm of weld",
-        ),
-        _c("bead_deposit_area_mm2_per_cm", "float", "mm²/cm", "area that they cover, per cm of weld"),
-        _c("flags", "text", "", "what to know before using the row: words of the documented set"),
-    ),
-)
-BEAD_ALONG = Table(
-    "bead_along.csv",
-    "one place along a weld",
-    (
-        _c("along_mm", "float", "mm", "place along the weld, from where it is first seen"),
-        _c("judged", "int", "", "1 where the figures rest on it"),
-        _c("width_mm", "float", "mm", "distance of the two edges"),
-        _c("left_mm", "float", "mm", "left edge from the straight axis of the weld"),
-        _c("right_mm", "float", "mm", "right edge from it, negative to the right"),
-        _c("tone", "float", "", "light of the middle of the bead over that of the sheet"),
-        _c(
-            "change",
-            "text",
-            "",
-            "gap, hidden, crater, wide, narrow, bright or dark; empty where nothing changes",
-        ),
     ),
 )
 MARKS = Table(

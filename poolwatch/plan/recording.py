@@ -182,11 +182,7 @@ def plan_recording(
         The lowest frequency is not below the highest.
     """
     rules = rules or Rules()
-    low, high = wish.lowest_frequency_hz, wish.highest_frequency_hz
-    if low is not None and high is not None and low >= high:
-        raise UsageError(
-            f"the lowest frequency, {amount(low, 'Hz')}, must be below the highest, {amount(high, 'Hz')}"
-        )
+    _check_frequencies(wish)
     notes: list[str] = []
     scale_limits = _sorted(_scale_limits(wish, rules))
     mm_per_px = mm_per_px or round_down(scale_limits[0].value)
@@ -224,6 +220,14 @@ def plan_recording(
         limits,
         tuple(notes),
     )
+
+
+def _check_frequencies(wish: Wish) -> None:
+    low, high = wish.lowest_frequency_hz, wish.highest_frequency_hz
+    if low is not None and high is not None and low >= high:
+        raise UsageError(
+            f"the lowest frequency, {amount(low, 'Hz')}, must be below the highest, {amount(high, 'Hz')}"
+        )
 
 
 def memory_gb(width_px: int, height_px: int, frames: int, rules: Rules) -> float:

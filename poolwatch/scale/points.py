@@ -10,10 +10,16 @@ import numpy as np
 
 from ..model.axes import Size
 from ..model.errors import MeasurementError, UsageError
-from .calibration import Calibration, Input, Line
+from .calibration import Calibration, Input, ScaleLine
 from .uncertainty import Budget, Contribution
 
 Point = tuple[float, float]
+# Points closer than so many standard uncertainties of their distance give no scale worth having.
+_LEAST_PX_IN_U = 10
+_SCATTER_NOTE = (
+    "The pairs scatter by {:.2g} px, more than the {:g} px a coordinate that was given: the reading uncertainty was "
+    "enlarged. A tilted view does this too; a target photo would show it."
+)
 
 
 @dataclass(frozen=True)
@@ -36,6 +42,9 @@ class Pair:
     def px(self) -> float:
         """Distance in the image, px."""
         return math.dist(self.first, self.second)
+
+    def __str__(self) -> str:
+        return "{:g},{:g} to {:g},{:g} px: {:g} mm".format(*self.first, *self.second, self.mm)
 
 
 def scale_from_points(
@@ -75,59 +84,54 @@ def scale_from_points(
     ``scale = Σ px mm / Σ px²``. Where the pairs scatter more than `u_px` explains, the reading
     uncertainty is enlarged to what they show (GUM 4.2, type A with n − 1 degrees of freedom).
     """
-    if not pairs:
-        raise UsageError("no points were given; give at least one pair and its distance")
+    _check_given(pairs, u_px, u_mm)
     _check_inside(pairs, picture_px)
-    for name, value in (("u_px", u_px), ("u_mm", u_mm)):
-        if not (math.isfinite(value) and value >= 0):
-            raise UsageError(f"{name} must be a finite number of at least 0, got {value!r}")
     px = np.array([pair.px for pair in pairs])
     mm = np.array([pair.mm for pair in pairs])
-    if np.min(px) < 10 * math.sqrt(2) * u_px:
-        raise MeasurementError(
-            f"two points only {np.min(px):.3g} px apart, each uncertain by {u_px:g} px, give no scale worth having;"
-            " take points further apart"
-        )
     sum_px2 = float(px @ px)
     scale = float(px @ mm) / sum_px2
-    reading = scale * math.sqrt(2) * u_px / math.sqrt(sum_px2)
-    dof = math.inf
-    notes: list[str] = []
+    reading_px, dof = math.sqrt(2) * u_px, math.inf
+    notes = ["Two points cannot show a tilt of the camera: the scale holds along their line, at their place."]
     found: dict[str, Input] = {"pairs": len(pairs), "longest_px": float(px.max())}
     if len(pairs) == 1:
-        found |= Line.between(pairs[0].first, pairs[0].second).noted()
-    if len(pairs) > 1:
-        scatter_px = math.sqrt(float(np.sum((px - mm / scale) ** 2)) / (len(pairs) - 1))
-        found["scatter_px"] = scatter_px
-        if scatter_px > math.sqrt(2) * u_px:
-            reading = scale * scatter_px / math.sqrt(sum_px2)
-            dof = len(pairs) - 1
-            notes.append(
-                f"The pairs scatter by {scatter_px:.2g} px, more than the {u_px:g} px a coordinate that was given:"
-                " the reading uncertainty was enlarged. A tilted view does this too; a target photo would show it."
-            )
-    distance = u_mm * float(px.sum()) / sum_px2
+        found |= ScaleLine.between(pairs[0].first, pairs[0].second).noted()
+    else:
+        found["scatter_px"] = scatter = math.sqrt(float(np.sum((px - mm / scale) ** 2)) / (len(pairs) - 1))
+        if scatter > reading_px:
+            reading_px, dof = scatter, len(pairs) - 1
+            notes.insert(0, _SCATTER_NOTE.format(scatter, u_px))
     parts = (
-        Contribution("reading of the points", reading, dof),
-        Contribution("known distance", distance),
+        Contribution("reading of the points", scale * reading_px / math.sqrt(sum_px2), dof),
+        Contribution("known distance", u_mm * float(px.sum()) / sum_px2),
     )
-    given: dict[str, Input] = {"u_px": u_px, "u_mm": u_mm}
-    for number, pair in enumerate(pairs, 1):
-        given[f"pair_{number}"] = "{:g},{:g} to {:g},{:g} px: {:g} mm".format(
-            *pair.first, *pair.second, pair.mm
-        )
+    given: dict[str, Input] = {
+        "u_px": u_px,
+        "u_mm": u_mm,
+        **{f"pair_{number}": str(pair) for number, pair in enumerate(pairs, 1)},
+    }
     return Calibration.made(
         scale,
         "points",
         Budget(parts),
         inputs={**(inputs or {}), **given},
         found=found,
-        notes=(
-            *notes,
-            "Two points cannot show a tilt of the camera: the scale holds along their line, at their place.",
-        ),
+        notes=tuple(notes),
         picture_px=picture_px,
     )
+
+
+def _check_given(pairs: Sequence[Pair], u_px: float, u_mm: float) -> None:
+    if not pairs:
+        raise UsageError("no points were given; give at least one pair and its distance")
+    for name, value in (("u_px", u_px), ("u_mm", u_mm)):
+        if not (math.isfinite(value) and value >= 0):
+            raise UsageError(f"{name} must be a finite number of at least 0, got {value!r}")
+    shortest = min(pair.px for pair in pairs)
+    if shortest < _LEAST_PX_IN_U * math.sqrt(2) * u_px:
+        raise MeasurementError(
+            f"two points only {shortest:.3g} px apart, each uncertain by {u_px:g} px, give no scale worth having;"
+            " take points further apart"
+        )
 
 
 def _check_inside(pairs: Sequence[Pair], picture_px: Size | None) -> None:

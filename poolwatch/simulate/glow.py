@@ -22,14 +22,14 @@ WAVES = 5
 
 
 @dataclass(frozen=True)
-class Ripples:
+class SurfaceWaves:
     """Waves on the surface: wave vectors (waves, 2) in radians per px, phases (moments, waves)."""
 
     vectors: NDArray[np.float64]
     phases: NDArray[np.float64]
 
 
-def ripples(scene: Scene, times_s: NDArray[np.float64], memory_s: float) -> Ripples:
+def ripples(scene: Scene, times_s: NDArray[np.float64], memory_s: float) -> SurfaceWaves:
     """Draw the waves of a scene.
 
     Wavelengths spread by 30 %, directions all round with a bias to the tail, frequencies follow the capillary
@@ -45,7 +45,9 @@ def ripples(scene: Scene, times_s: NDArray[np.float64], memory_s: float) -> Ripp
     start = 2 * math.pi * rng.random(WAVES)
     walk = rng.standard_normal((len(times_s), WAVES)) * math.sqrt(2 * step_s / memory_s)
     phases = start - 2 * math.pi * frequencies * times_s[:, None] + np.cumsum(walk, axis=0)
-    return Ripples(np.stack([k * np.cos(angles), k * np.sin(angles)], axis=1), np.mod(phases, 2 * math.pi))
+    return SurfaceWaves(
+        np.stack([k * np.cos(angles), k * np.sin(angles)], axis=1), np.mod(phases, 2 * math.pi)
+    )
 
 
 def light_parameters(scene: Scene, line: Timeline, moment: int) -> NDArray[np.float64]:

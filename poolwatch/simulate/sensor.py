@@ -9,7 +9,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from .raster import Image
-from .settings import Camera
+from .settings import SceneCamera
 
 
 @njit(cache=True, nogil=True)
@@ -29,7 +29,7 @@ def _quantise(
 
 def expose(
     light: Image,
-    camera: Camera,
+    camera: SceneCamera,
     rng: np.random.Generator,
     pattern: Image,
     *,

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from . import outline
 from .scene import Scene
-from .settings import Motion
+from .settings import Modulation
 
 # One stream of random numbers for each purpose, so that a new disturbance does not change the others.
 STREAMS = {
@@ -76,7 +76,7 @@ def red_noise(rng: np.random.Generator, count: int, step_s: float, time_s: float
 
 
 def moved(
-    motion: Motion, times_s: NDArray[np.float64], step_s: float, rng: np.random.Generator
+    motion: Modulation, times_s: NDArray[np.float64], step_s: float, rng: np.random.Generator
 ) -> NDArray[np.float64]:
     """Relative departure from the mean at each time: tones + red noise + drift, shape of `times_s`."""
     out = np.zeros(len(times_s))
@@ -228,7 +228,7 @@ def timeline(scene: Scene) -> Timeline:
     step_s = 1 / camera.rate_hz
     times_s: NDArray[np.float64] = np.arange(count, dtype=np.float64) * step_s
 
-    def relative(motion: Motion, name: str) -> NDArray[np.float64]:
+    def relative(motion: Modulation, name: str) -> NDArray[np.float64]:
         # Never below a twentieth of the mean, whatever the noise does.
         return np.maximum(1 + moved(motion, times_s, step_s, stream(seed, name)), 0.05)
 
@@ -289,7 +289,7 @@ def collapse_times(scene: Scene, stop_s: float) -> NDArray[np.float64]:
 
 
 def _keyhole(
-    scene: Scene, times_s: NDArray[np.float64], relative: Callable[[Motion, str], NDArray[np.float64]]
+    scene: Scene, times_s: NDArray[np.float64], relative: Callable[[Modulation, str], NDArray[np.float64]]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Keyhole brightness relative to its mean, and the height of flashes, 0 to 1."""
     keyhole, flares = scene.keyhole, scene.disturbances.flares

@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 from ..model.pixels import by_depth
 from ..model.together import shares, together
 from .estimates import ESTIMATE, Regions, conclude, imaging_of, limits_of
-from .facts import FIT_PIXELS, facts_of, work_arrays
-from .look import SpatterLook
+from .facts import FIT_PIXELS, SpatterLook, facts_of, work_arrays
 from .parameters import PARAMETERS, pixels_at, pixels_for
 from .records import SATURATED, SIGHTING
 from .searching import Scene, found_arrays, packed, search

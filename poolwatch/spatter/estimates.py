@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from .facts import SpatterLook
 from .fitting import blur_of, fit_sighting, soft_edge
 from .parameters import (
     FLUX,
@@ -31,9 +32,6 @@ from .parameters import (
 from .profile import disc_table
 from .records import BORDER, CROWDED, RIM, SIGHTING, SOFT, UNFITTED
 from .settings import SpatterSettings
-
-if TYPE_CHECKING:
-    from .look import SpatterLook
 
 # A sighting as the kernels work it out: the fields of `records.SIGHTING` after the frame, in full precision.
 ESTIMATE = np.dtype([(name, "f8") for name in SIGHTING.names[1:]])  # type: ignore[index]

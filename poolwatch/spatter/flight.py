@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from .facts import SpatterLook
 from .fitting import blur_of
 from .linking import Tracks
-from .look import SpatterLook
 from .merging import pulls
 from .paths import FLOOR, PATH, Places, fly
 from .records import BORDER, CROWDED, RIM, UNFITTED

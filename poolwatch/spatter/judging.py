@@ -8,9 +8,9 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from .facts import SpatterLook
 from .fitting import blur_of
 from .linking import Tracks
-from .look import SpatterLook
 from .paths import distance_outside, trace_back
 from .records import BORDER, CROWDED, RIM, SOFT, UNFITTED
 from .settings import SpatterSettings
@@ -31,6 +31,8 @@ REASONS: dict[str, str] = {
     "toward_pool": "flies toward the pool, not away from it",
     "not_from_pool": "its path does not lead back to the outline within its uncertainty",
     "late": "should have been seen for long on its way from the pool, but was not",
+    "shadow": "runs beside another that is brighter or darker: its shadow on the metal, or its own dark side",
+    "no_size": "in illuminated footage: its size cannot be told from 0, as that of a flicker",
     "bounced": "goes on where another track ended: a particle that bounced, counted once already",
 }
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from .detecting import Waiting, records_of
 from .estimates import Regions, conclude
-from .look import SpatterLook
+from .facts import SpatterLook
 from .partners import DIAMETER, FRAME, POINT, SLACK, TOUCHING, VARIANCE, X, Y, have_partners
 from .records import BORDER, RIM, no_sightings
 from .settings import SpatterSettings

@@ -5,15 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..model.pixels import Frames, by_depth
 from ..model.together import shares, together
+from .detecting import detect
 from .estimates import imaging_of
-from .facts import Residual, Work, facts_of, work_arrays
+from .facts import Residual, SpatterLook, Work, facts_of, work_arrays
 from .fitting import CLOSELY, Problem, blur_of, descend, equations_for, noise_of, veil
 from .least_squares import inverse
 from .parameters import (
@@ -33,9 +33,6 @@ from .searching import packed
 from .segmenting import clear, find_regions
 from .settings import SpatterSettings
 from .window import BOX, window
-
-if TYPE_CHECKING:
-    from .look import SpatterLook
 
 # Particles that are tried, the clearest first, and times the detection level from which one is worth a try.
 _TRIED, _CLEAR = 120, 1.6
@@ -62,8 +59,6 @@ def rough_sightings(
     settings: SpatterSettings,
 ) -> NDArray[np.void]:
     """What stands out in the sample, fitted as if the point spread were 1 px."""
-    from .detecting import detect
-
     return detect(sample, outlines, replace(look, psf_sigma_px=1.0), settings, threads=True)
 
 

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .estimates import imaging_of
+from .facts import SpatterLook
 from .fitting import blur_of
 from .leverage import Particle, blur_leverage
 from .linking import Tracks
-from .look import SpatterLook
 from .records import BORDER, CROWDED, RIM, SATURATED, UNFITTED
 
 # What tables and a Gaussian for the square pixel leave of T, as a share of the blur's variance: without noise 0.0003 to

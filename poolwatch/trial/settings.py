@@ -49,8 +49,10 @@ class RankSettings(Settings):
     outlier_alpha: float = Field(default=0.05, gt=0, lt=0.5)
 
 
-def read_rank_settings(path: str | Path | None) -> RankSettings:
+def read_rank_settings(path: RankSettings | str | Path | None) -> RankSettings:
     """The table ``[rank]`` of a settings file; the defaults where there is no file or no such table.
+
+    Settings that were read before are given back.
 
     Raises
     ------
@@ -59,6 +61,8 @@ def read_rank_settings(path: str | Path | None) -> RankSettings:
     """
     if path is None:
         return RankSettings()
+    if isinstance(path, RankSettings):
+        return path
     settings = RankSettings.checked(read_toml(path).get("rank", {}), where=f"{path} [rank]")
     strangers = sorted(set(settings.weights or ()) - set(INDEX_PARTS))
     if strangers:

@@ -74,6 +74,7 @@ def test_every_demo_shape_comes_back_from_its_scene_file(shape: str, tmp_path: P
     assert Scene.checked(read_toml(tmp_path / "scene.toml"), where="scene.toml") == scene
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_expected_figures_are_those_of_a_long_clip(tmp_path: Path) -> None:
     motion = {"tones": [{"frequency_hz": 300, "amplitude": 0.03}], "noise_sd": 0.02, "noise_time_s": 3e-4}
@@ -102,6 +103,7 @@ def test_expected_figures_are_those_of_a_long_clip(tmp_path: Path) -> None:
         )
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_unsteadiness_of_the_demo_shapes_falls_in_clear_steps() -> None:
     figures = []

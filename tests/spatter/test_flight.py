@@ -7,9 +7,9 @@ import pytest
 from numpy.typing import NDArray
 
 from poolwatch.spatter import learn, particles
+from poolwatch.spatter.facts import SpatterLook
 from poolwatch.spatter.flight import Flights, as_the_clip_scatters, find_flights
 from poolwatch.spatter.linking import Tracks
-from poolwatch.spatter.look import SpatterLook
 from poolwatch.spatter.merging import pulls
 from poolwatch.spatter.paths import PATH
 from poolwatch.spatter.records import SIGHTING

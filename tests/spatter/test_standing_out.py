@@ -11,9 +11,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, convolve, label, map_coordinates
 
 from poolwatch.model.pixels import by_depth
-from poolwatch.spatter.facts import Canvas, Residual, SpatterFacts, Work, facts_of, work_arrays
+from poolwatch.spatter.facts import Canvas, Residual, SpatterFacts, SpatterLook, Work, facts_of, work_arrays
 from poolwatch.spatter.filtering import level_at, residual_of, slow_ground, smooth, smoothed_at, spread
-from poolwatch.spatter.look import SpatterLook
 from poolwatch.spatter.segmenting import find_regions, mean_without, prepare
 from poolwatch.spatter.sieve import BLOCK
 

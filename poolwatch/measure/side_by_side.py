@@ -13,9 +13,9 @@ from ..clips import fingerprint, open_clip
 from ..model.errors import OutputError, UsageError
 from ..model.table import read_csv
 from ..model.tables import SCORE
+from .pictures import clip_path, clip_result, frames_of
 from .result import Measurement, read_measurement
 from .settings import MeasureSettings
-from .shown import clip_path, frames_of, shown
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -137,4 +137,4 @@ def _opened(
     settings = MeasureSettings.checked(measurement.run["settings"], where="run.json")
     source = clip_path(measurement, moved.get(measurement.run["input"]["fingerprint"]))
     reader = stack.enter_context(open_clip(source, settings=settings.clip))
-    return shown(measurement, reader.frames(reader.cheap_frames(8))), partial(frames_of, reader)
+    return clip_result(measurement, reader.frames(reader.cheap_frames(8))), partial(frames_of, reader)

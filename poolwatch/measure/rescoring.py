@@ -9,12 +9,23 @@ from ..model.flags import FLAGS, check_flags
 from ..model.materials import material
 from ..model.recording import Recording
 from ..model.tables import SCORE
-from .result import read_measurement
-from .score import score
+from .result import Measurement, read_measurement
+from .score import Scored, score
+from .score_basis import ScoreBasis
 from .settings import MeasureSettings
 
 if TYPE_CHECKING:
     import pandas as pd
+
+# Flags that scoring raises; the others hold as they were.
+_SCORING_FLAGS = (
+    "several_welds",
+    "no_steady_part",
+    "too_short",
+    "few_frames_measured",
+    "index_partial",
+    "noise_unknown",
+)
 
 
 def rescore(
@@ -61,14 +72,20 @@ def rescore(
         measured.spatter if settings.spatter_on and "spatter_not_sought" not in run["flags"] else None,
         recording,
         settings.stability,
-        min_diameter_mm=smallest if min_diameter_mm is None else min_diameter_mm,
-        density_kg_m3=metal.density_kg_m3 if metal else None,
-        band_hz=band_hz,
-        leave_out=leave_out,
+        ScoreBasis(
+            min_diameter_mm=smallest if min_diameter_mm is None else min_diameter_mm,
+            density_kg_m3=metal.density_kg_m3 if metal else None,
+            band_hz=band_hz,
+            leave_out=leave_out,
+        ),
     )
+    return _with_identity(scored, measured)
+
+
+def _with_identity(scored: Scored, measured: Measurement) -> pd.DataFrame:
+    """The score row, with what scoring does not say as it was measured."""
     kept = set(scored.flags)
-    # Flags that scoring does not raise hold as they were.
-    kept |= {name for name in run["flags"] if name in FLAGS and name not in _SCORING_FLAGS}
+    kept |= {name for name in measured.run["flags"] if name in FLAGS and name not in _SCORING_FLAGS}
     identity = {
         name: measured.score[name].iloc[0]
         for name in SCORE.names
@@ -77,13 +94,3 @@ def rescore(
     }
     row = {**identity, **scored.row, "flags": " ".join(check_flags(kept))}
     return SCORE.frame([row])
-
-
-_SCORING_FLAGS = (
-    "several_welds",
-    "no_steady_part",
-    "too_short",
-    "few_frames_measured",
-    "index_partial",
-    "noise_unknown",
-)

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from poolwatch.trial.ranking import rank
-from poolwatch.trial.stray import stray_welds
+from poolwatch.trial.picture_outliers import stray_welds
+from poolwatch.trial.ranking import rank_shapes
 from tests.trial.simulated import score_rows
 
 
@@ -36,13 +36,15 @@ def test_a_wrong_scale_and_a_dim_window_are_named_and_count() -> None:
     assert "keyhole 0.5" in said[6]
     assert "times as long" in said[9]
     assert "scale" not in said[9]
-    ranking = rank(scores)
+    ranking = rank_shapes(scores)
     remarks = ranking.table.set_index("beam_shape")["remarks"]
     assert f"{scores['clip'][1]}: pool" in remarks[scores["beam_shape"][1]]
     assert any(note.startswith(f"{scores['clip'][6]}: keyhole") for note in ranking.notes)
     assert ranking.table["clips"].tolist() == [4, 4, 4]
 
 
+@pytest.mark.long
+@pytest.mark.often("3")
 @pytest.mark.slow
 @pytest.mark.parametrize("welds", [3, 8])
 def test_ordinary_scatter_is_no_stray(welds: int) -> None:

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from ..model.errors import UsageError
-from ..model.files import written_whole
-from ..model.table import cell
+from .errors import UsageError
+from .files import written_whole
+from .table import cell
 
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 # Faults that one message lists.
@@ -23,7 +23,7 @@ _MAYBE_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}")
 
 
 @dataclass(frozen=True)
-class Sheet:
+class TableText:
     """Cells as text, with the line of the file that each row stands on.
 
     Attributes
@@ -82,7 +82,7 @@ class Sheet:
         return value
 
 
-def read_sheet(path: str | Path) -> Sheet:
+def read_sheet(path: str | Path) -> TableText:
     """Read a CSV file as spreadsheets write it.
 
     Commas, semicolons or tabs; UTF-8 with or without a byte-order mark, UTF-16 with one, else Windows-1252;
@@ -131,7 +131,7 @@ def read_sheet(path: str | Path) -> Sheet:
     comma = any(
         "," in cell and not (separator == "," and _MAYBE_THOUSANDS.fullmatch(cell)) for cell in numbers
     )
-    return Sheet(path, tuple(names), tuple(rows), tuple(lines), comma, separator, encoding)
+    return TableText(path, tuple(names), tuple(rows), tuple(lines), comma, separator, encoding)
 
 
 def _cells(path: Path, text: str) -> tuple[str, list[tuple[int, list[str]]]]:
@@ -175,7 +175,7 @@ def _text(path: Path) -> tuple[str, str]:
     raise UsageError(f"{path}: is no text file; save the table as CSV (UTF-8)")
 
 
-def write_sheet(sheet: Sheet, rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> None:
+def write_sheet(sheet: TableText, rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> None:
     """Write a sheet back with other rows and further columns, as it came: separator, decimal mark, encoding.
 
     Parameters
