@@ -8,9 +8,11 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from .links import scatter_of
 from .parameters import Record
 from .settings import SpatterSettings
-from .tracking import SWERVE, scatter_of
+from .structured import twice
+from .tracking import SWERVE
 
 # Pieces may be this many times the largest gap of the first stage apart.
 _STRETCH = 3
@@ -187,10 +189,7 @@ def _candidates(
             if j == i or cost >= _DEAR:
                 continue
             if n == out.size:
-                more = np.empty(2 * n, dtype=_GAP)
-                for q in range(n):
-                    more[q] = out[q]
-                out = more
+                out = twice(out)
             out[n].before, out[n].behind, out[n].cost = i, j, cost
             n += 1
     return out[:n]

@@ -12,13 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from .beginnings import BEGINNING
 from .detecting import Waiting, records_of
 from .estimates import Regions, conclude
 from .facts import SpatterLook
+from .links import links_of
 from .partners import DIAMETER, FRAME, POINT, SLACK, TOUCHING, VARIANCE, X, Y, have_partners
 from .records import BORDER, RIM, no_sightings
 from .settings import SpatterSettings
-from .tracking import BEGINNING, links_of
 
 # A fit may move the centre by half the extent of what stands out and this much, px, may find a diameter this many times
 # as large and so many px more, and knows the place of what is whole to a pixel. Of the fits of false blocks, one in

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .gap_closing import close_gaps
+from .links import links_of
 from .settings import SpatterSettings
-from .tracking import Reach, links_of, track_sightings
+from .tracking import Reach, track_sightings
 
 
 @dataclass(frozen=True)

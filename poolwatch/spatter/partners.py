@@ -11,7 +11,9 @@ import math
 from numba import njit
 from numpy.typing import NDArray
 
-from .tracking import BEGINNING, GATE, START_GATE, rough_place
+from .beginnings import BEGINNING, START_GATE
+from .links import rough_place
+from .tracking import GATE
 
 # A point: frame, place, how far from there its fit may put it, variance of its place, diameter, 1 where touching
 # another.

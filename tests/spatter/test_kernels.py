@@ -7,25 +7,16 @@ import math
 import numpy as np
 import pytest
 
+from poolwatch.spatter.beginnings import TRACK
 from poolwatch.spatter.estimates import ESTIMATE, REGION, _fitted, _unfitted
 from poolwatch.spatter.fitting import Problem, _normal_equations, equations_for, noise_of, veil
 from poolwatch.spatter.gap_closing import END, _gap_cost, _line
 from poolwatch.spatter.least_squares import inverse, solve
+from poolwatch.spatter.links import LINK, links_of, rough_place, scatter_of
 from poolwatch.spatter.parameters import FLUX, GROUND, PARAMETERS, SPREAD, STREAK_M, Imaging, Pixels, X, Y
 from poolwatch.spatter.profile import SHAPE, density, disc_table, shape_of
 from poolwatch.spatter.records import CROWDED, SIGHTING, UNFITTED
-from poolwatch.spatter.tracking import (
-    LINK,
-    SWERVE,
-    TRACK,
-    Reach,
-    _advance,
-    _take,
-    links_of,
-    rough_place,
-    scatter_of,
-    track_sightings,
-)
+from poolwatch.spatter.tracking import SWERVE, Reach, _advance, _take, track_sightings
 from poolwatch.spatter.window import BOX, _inside, _reach_of
 
 

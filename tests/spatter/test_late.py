@@ -7,9 +7,10 @@ import pytest
 from numpy.typing import NDArray
 
 from poolwatch.spatter import LateFits, SpatterLook, SpatterSettings, detect, detect_waiting, learn, link
+from poolwatch.spatter.links import LINK
 from poolwatch.spatter.partners import DIAMETER, FRAME, POINT, SLACK, TOUCHING, VARIANCE, X, Y, have_partners
 from poolwatch.spatter.records import UNFITTED
-from poolwatch.spatter.tracking import LINK, Reach, track_sightings
+from poolwatch.spatter.tracking import Reach, track_sightings
 from tests.spatter.rendered import Flight, Footage
 
 MAX_STEP, MAX_GAP = 65.0, 3
