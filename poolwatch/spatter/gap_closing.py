@@ -111,13 +111,15 @@ def _ends(
     for i in range(begin.size):
         after = min(stop[i], begin[i] + _TOLD_BY)
         before = max(begin[i], stop[i] - _TOLD_BY)
-        _line(links, order[begin[i] : after], 0, head[i])
-        _line(links, order[before : stop[i]], stop[i] - before - 1, tail[i])
+        head[i].frame = links[order[begin[i]]].frame
+        tail[i].frame = links[order[stop[i] - 1]].frame
+        _line(links, order[begin[i] : after], head[i])
+        _line(links, order[before : stop[i]], tail[i])
 
 
 @njit(cache=True, nogil=True)
-def _line(links: NDArray[np.void], some: NDArray[np.intp], at: int, end: Record) -> None:
-    """Straight line by least squares through `some` sightings, at the frame of the one at place `at`, into `end`."""
+def _line(links: NDArray[np.void], some: NDArray[np.intp], end: Record) -> None:
+    """Straight line by least squares through `some` sightings, at `end.frame`, into the rest of `end`."""
     n = some.size
     t = x = y = light = 0.0
     for j in some:
@@ -136,8 +138,8 @@ def _line(links: NDArray[np.void], some: NDArray[np.intp], at: int, end: Record)
     variance = 0.0
     for j in some:
         variance += scatter_of(links[j], step) / n
-    away = links[some[at]].frame - t
-    end.frame, end.x, end.y = links[some[at]].frame, x + vx * away, y + vy * away
+    away = end.frame - t
+    end.x, end.y = x + vx * away, y + vy * away
     end.vx, end.vy = vx, vy
     end.place_var, end.velocity_var = variance * (1.0 / n + away * away / tt), variance / tt
     end.log_light = light
