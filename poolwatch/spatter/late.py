@@ -12,10 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .concluding import HALF, Regions, conclude
+from .beginnings import BEGINNING
 from .detecting import Waiting, records_of
+from .estimates import Regions, conclude
 from .facts import SpatterLook
-from .following import BEGINNING, linking_columns
+from .links import links_of
 from .partners import DIAMETER, FRAME, POINT, SLACK, TOUCHING, VARIANCE, X, Y, have_partners
 from .records import BORDER, RIM, no_sightings
 from .settings import SpatterSettings
@@ -220,13 +221,13 @@ class LateFits:
 
 def _points(sightings: NDArray[np.void], waiting: Waiting) -> NDArray[np.float64]:
     """What `have_partners` needs of sightings; of those that wait, the widest that their fits may say."""
-    columns = linking_columns(sightings)
+    links = links_of(sightings)
     s = np.zeros((len(sightings), POINT))
-    s[:, FRAME], s[:, X], s[:, Y] = columns[:, 9], columns[:, 0], columns[:, 1]
-    s[:, VARIANCE], s[:, DIAMETER], s[:, TOUCHING] = columns[:, 2], columns[:, 3], columns[:, 8]
+    s[:, FRAME], s[:, X], s[:, Y] = links["frame"], links["x"], links["y"]
+    s[:, VARIANCE], s[:, DIAMETER], s[:, TOUCHING] = links["variance"], links["diameter"], links["touching"]
     rows = waiting.rows
     cut_off = (sightings["mark"][rows] & (BORDER | RIM)) != 0
-    s[rows, SLACK] = _MOVED + waiting.regions.known[:, HALF]
+    s[rows, SLACK] = _MOVED + waiting.regions.known["half"]
     s[rows, VARIANCE] = np.where(cut_off, 9.0, 1.0)
     s[rows, DIAMETER] = _LARGER * s[rows, DIAMETER] + _WIDER
     return s
