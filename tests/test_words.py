@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -30,7 +31,9 @@ def commands(command: click.Command, name: str) -> Iterator[tuple[str, click.Com
 
 def help_texts() -> Iterator[tuple[str, str]]:
     for name, command in commands(poolwatch, "poolwatch"):
-        yield name, command.help or ""
+        paragraphs = inspect.cleandoc(command.help or "").split("\n\n")
+        # Click leaves a paragraph as it is that begins with a backspace: those are examples.
+        yield name, "\n\n".join(part for part in paragraphs if not part.startswith("\b"))
         for option in command.params:
             if isinstance(option, click.Option):
                 yield f"{name} {option.opts[0]}", option.help or ""

@@ -350,8 +350,8 @@ MARKS = Table(
             "mark",
             "text",
             "",
-            "front, rear, left, right: where the pool ends; outline: a point on it, in order; unclear: the ends cannot "
-            "be seen; particle: where it is first seen; run_seen: all frames in a row were looked through",
+            "front, rear, left, right: where the pool ends. outline: a point on it, in order. unclear: the ends cannot "
+            "be seen. particle: where it is first seen. run_seen: all frames in a row were looked through",
         ),
         _c("x_px", "float", "px", "place in the image, to the right; empty for unclear and run_seen"),
         _c("y_px", "float", "px", "place in the image, down; empty for unclear and run_seen"),

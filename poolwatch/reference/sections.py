@@ -127,7 +127,7 @@ def _words(meanings: Mapping[str, str]) -> tuple[Entry, ...]:
 
 def _statuses() -> tuple[Entry, ...]:
     return tuple(
-        Entry(word, meaning + (f". To do: {CURES[word]}" if word in CURES else ""))
+        Entry(word, meaning + (f". {CURES[word][0].upper()}{CURES[word][1:]}" if word in CURES else ""))
         for word, meaning in STATUSES.items()
     )
 
