@@ -69,7 +69,7 @@ def command(photos: tuple[Path, ...], **given: Any) -> None:
     poolwatch bead weld-1.jpg weld-2.jpg --mm-per-px 20um --out bead.csv --details bead
     poolwatch bead --scale photo.toml --manifest manifest.csv --scores trial
     """
-    from ..measure.bead_shown import in_words
+    from ..measure.bead_pictures import in_words
     from ..model.bead_tables import BEAD
     from ..model.flags import BEAD_FLAGS
     from ..model.table import write_csv
@@ -305,7 +305,7 @@ def _details_of(folder: Path, photos: tuple[Path, ...]) -> list[Path]:
 
 def _write_details(folder: Path, measured: dict[Path, BeadPhoto]) -> None:
     from ..measure.bead import bead_along
-    from ..measure.bead_shown import bead_picture, beads_side_by_side
+    from ..measure.bead_pictures import bead_picture, beads_side_by_side
     from ..model.table import write_csv
     from ..show.bead import write_picture
 

@@ -131,7 +131,7 @@ def command(
         --travel-speed 100 --exposure 4e-5 --material austenitic-stainless
     """
     from ..measure import read_settings, recording_of
-    from ..measure.keeping import refuse_other_recording
+    from ..measure.result_folder import refuse_other_recording
     from ..model.errors import MeasurementError, PoolwatchError
     from ..model.files import check_folder
     from .progress import compile_once

@@ -14,7 +14,9 @@ from numpy.typing import NDArray
 from ..model.axes import PoolAxes
 from ..model.materials import Material
 from ..model.tables import SPATTER, SPATTER_REJECTED, TRACKS
+from ..pool.illuminated import IlluminatedLook
 from ..spatter import Spatter, link, particles
+from ..spatter.illuminated import link_both
 from .assembly import Gathered
 from .frames import BLIND
 from .heading import metal_of
@@ -91,19 +93,22 @@ def particles_of(
     def in_mm(table: pd.DataFrame) -> dict[str, Any]:
         return _in_mm(table, axes, recording.record_rate_hz, shift, metal, beam_seen=beam_seen)
 
+    smallest = look.smallest.value()
     rejected = {**in_mm(found.rejected), "reason": found.rejected["reason"]}
     return ParticleTables(
         spatter=SPATTER.frame(in_mm(found.particles)),
         rejected=SPATTER_REJECTED.frame(rejected),
         tracks=TRACKS.frame({name: sightings[name] for name in TRACKS.names}),
         in_view=in_view,
-        min_diameter_mm=look.smallest.value() * axes.particle_mm_per_px,
+        min_diameter_mm=smallest.diameter_px * axes.particle_mm_per_px,
         look={
             "psf_sigma_px": look.spatter.psf_sigma_px,
             "psf_u_px": look.spatter.psf_u_px,
             "psf_source": look.spatter.psf_source,
             "noise_read": look.spatter.read,
             "noise_shot": look.spatter.shot,
+            "smallest_seen_px": smallest.seen_px,
+            "smallest_brightness": smallest.brightness,
             "streak_exposure": found.exposure.source,
             "sightings_without_track": found.loose,
         },
@@ -130,14 +135,28 @@ def _found(
     margin = settings.spatter.pool_margin_px + _RIM_SPREADS * look.spatter.psf_sigma_px
     # Frames that are ok have their outline: to read them all from the file would take longer than to link.
     unsure = measured & (gathered.status != "ok")
-    sightings = outside_pool(gathered.sightings, outline, unsure, margin)
-    tracks = link(sightings, measured, (bottom - top, right - left), settings.spatter)
+    size = bottom - top, right - left
+    shadows = None
+    if look.residual is not None:
+        measured = (gathered.status == "ok").astype(np.bool_)
+        tracks, shadows = link_both(gathered.sightings, measured, size, settings.spatter)
+    else:
+        sightings = outside_pool(gathered.sightings, outline, unsure, margin)
+        tracks = link(sightings, measured, size, settings.spatter)
     recording = look.recording
     exposure = recording.exposure_s * recording.record_rate_hz if recording.exposure_s else None
     # Where the camera rides with the head, the sheet runs backwards through the picture.
     metal_px = None if look.pool.moves else metal_of(recording)
+    if isinstance(look.pool, IlluminatedLook):
+        metal_px = look.pool.metal_px
     return particles(
-        tracks, look.spatter, nearest, exposure_frames=exposure, metal_px=metal_px, settings=settings.spatter
+        tracks,
+        look.spatter,
+        nearest,
+        exposure_frames=exposure,
+        metal_px=metal_px,
+        shadows=shadows,
+        settings=settings.spatter,
     )
 
 

@@ -18,7 +18,7 @@ from ..pool.coarse import Grey
 from ..pool.illuminated import IlluminatedLook
 from ..spatter import LateFits, Unsettled
 from ..spatter.records import no_sightings
-from .drops import metal_ways
+from .dropped_frames import metal_ways
 from .frames import Measured, Window, measure_frames
 from .look import ClipLook
 from .memory import hand_back
@@ -151,6 +151,11 @@ class PieceWork:
         measured = measure_frames(window, look, self.settings)
         n = len(measured.codes)
         ways = np.full(n, np.nan)
+        sightings = no_sightings()
+        if look.residual is not None and measured.sightings is not None:
+            # None of these waits for its fit.
+            sightings = measured.sightings
+            sightings["frame"] += start
         if isinstance(look.pool, IlluminatedLook):
             ways = metal_ways(window.frames, window.first, window.decoded & ~window.doubled, look.pool)
         return Part(
@@ -160,7 +165,7 @@ class PieceWork:
             np.full(n, np.nan),
             ways,
             pack_outlines(measured.outlines, OUTLINE_VERTICES, shift=look.region[:2]),
-            no_sightings(),
+            sightings,
         ), measured
 
 
@@ -210,7 +215,7 @@ class _Piece:
         self._head: tuple[Grey, NDArray[np.bool_], NDArray[np.bool_]] | None = None
         self._sums = self._head_sums = np.zeros((0, 2, len(look.places)), dtype=np.float32)
         self._late = None
-        if look.spatter is not None:
+        if look.spatter is not None and look.residual is None:
             self._late = LateFits(look.spatter, work.settings.spatter, opens=start == 0)
 
     def add(self, block: Block) -> Part | None:

@@ -31,9 +31,9 @@ from ..stability import (
     steady_part,
     variation,
 )
-from .cures import cure_of
 from .score_basis import ScoreBasis
 from .score_spatter import spatter_figures
+from .status_remedies import remedy_of
 from .welds import longest, welds_of
 
 if TYPE_CHECKING:
@@ -159,7 +159,7 @@ def _check_enough(status: pd.Series) -> None:
     if ok.sum() < _FEWEST:
         words = status[~ok].value_counts()
         why = f" ({', '.join(f'{count} {word}' for word, count in words.items())})" if len(words) else ""
-        cure = "record more" if len(ok) < _FEWEST else cure_of(words.to_dict())
+        cure = "record more" if len(ok) < _FEWEST else remedy_of(words.to_dict())
         raise MeasurementError(
             f"only {int(ok.sum())} of {len(ok)} frames could be measured{why}; statistics need {_FEWEST}: {cure}"
         )

@@ -47,7 +47,9 @@ class Seams:
 
     def __init__(self, look: ClipLook, settings: MeasureSettings) -> None:
         self._look = look
-        self.late = None if look.spatter is None else LateFits(look.spatter, settings.spatter)
+        # In illuminated footage no fit waits.
+        waits = look.spatter is not None and look.residual is None
+        self.late = LateFits(look.spatter, settings.spatter) if waits and look.spatter else None
         self._last: End | None = None
         # Sums of the first and last frames of what was measured from a frame on, as many as the lag.
         self._sums: dict[int, tuple[NDArray[np.float32], NDArray[np.float32]]] = {}

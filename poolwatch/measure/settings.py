@@ -66,6 +66,8 @@ class MeasureSettings(Settings):
         Settings of each step.
     spatter_on
         Whether particles are looked for.
+    spatter_in_illuminated
+        Whether they are looked for in illuminated footage, too.
     materials_file
         A file of materials instead of the one that comes with poolwatch; a path, in a settings file relative to
         that file.
@@ -78,6 +80,7 @@ class MeasureSettings(Settings):
     spatter: SpatterSettings = SpatterSettings()
     stability: StabilitySettings = StabilitySettings()
     spatter_on: bool = True
+    spatter_in_illuminated: bool = False
     materials_file: str | None = Field(default=None, min_length=1)
 
     @model_validator(mode="after")
@@ -88,6 +91,10 @@ class MeasureSettings(Settings):
                 f"unknown recording fact {strangers[0]!r}; known: {', '.join(Recording.model_fields)}"
             )
         return self
+
+    def seeks_spatter(self, kind: str) -> bool:
+        """Whether particles are looked for in footage of a kind."""
+        return self.spatter_on and (kind != "illuminated" or self.spatter_in_illuminated)
 
     def fingerprint(self) -> str:
         """Sixteen hexadecimal digits that change whenever a value does, or what a file it names holds.

@@ -9,8 +9,8 @@ from pydantic_core import PydanticUndefined
 
 from ..bead.measuring import BeadSettings
 from ..clips.opening import READERS
-from ..measure.cures import CURES
 from ..measure.settings import MeasureSettings
+from ..measure.status_remedies import CURES
 from ..model.bead_tables import BEAD, BEAD_ALONG
 from ..model.flags import BEAD_FLAGS, FLAGS, STATUSES
 from ..model.materials import materials

@@ -39,6 +39,10 @@ class ParticleBirths:
         As drawn; direction from forward, counter-clockwise as seen.
     landing_s
         Flight time until it lands, s; inf: never.
+    brightness
+        When it leaves, fraction of full scale.
+    shadow_x, shadow_y
+        How its shadow runs away from it, px/s.
     """
 
     birth_s: NDArray[np.float64]
@@ -51,6 +55,9 @@ class ParticleBirths:
     direction_deg: NDArray[np.float64]
     diameter_mm: NDArray[np.float64]
     landing_s: NDArray[np.float64]
+    brightness: NDArray[np.float64]
+    shadow_x: NDArray[np.float64]
+    shadow_y: NDArray[np.float64]
 
     def __len__(self) -> int:
         return len(self.birth_s)
@@ -114,6 +121,9 @@ def particles(scene: Scene, line: Timeline) -> ParticleBirths:
     lands = draws[:, 5] < spatter.landing_share
     flown = -spatter.landing_mm * np.log1p(-draws[:, 6])
     shown = birth - away / px_s if spatter.origin == "keyhole" else birth
+    dark = draws[:, 7] < spatter.dark_share
+    run = spatter.shadow_run * px_s * stream(scene.seed, "spatter", 3).random(len(birth))
+    toward_x, toward_y = forward(camera.direction_deg + spatter.shadow_deg)
     # Only a pool with the beam on throws particles.
     keep = (size > 0.5) & (at(line.beam.astype(np.float64)) > 0.5)
     return ParticleBirths(
@@ -127,6 +137,9 @@ def particles(scene: Scene, line: Timeline) -> ParticleBirths:
         direction_deg=((np.degrees(angle) + 180) % 360 - 180)[keep],
         diameter_mm=diameter[keep],
         landing_s=np.where(lands, flown / speed, np.inf)[keep],
+        brightness=np.where(dark, spatter.dark_brightness, spatter.brightness)[keep],
+        shadow_x=(run * toward_x)[keep],
+        shadow_y=(run * toward_y)[keep],
     )
 
 
@@ -209,7 +222,7 @@ def sightings(scene: Scene, line: Timeline, flying: ParticleBirths) -> Sightings
         x0, y0 = places(scene, line, flying, active, begin)
         x1, y1 = places(scene, line, flying, active, end)
         age = np.maximum(t - flying.birth_s[active], 0)
-        bright = np.full(len(active), spatter.brightness)
+        bright = flying.brightness[active].copy()
         if spatter.fade_s:
             bright *= np.exp(-age / spatter.fade_s)
         bright *= np.exp(-np.maximum(age - flying.landing_s[active], 0) / LANDED_FADE_S)
@@ -219,7 +232,7 @@ def sightings(scene: Scene, line: Timeline, flying: ParticleBirths) -> Sightings
             & (np.maximum(y0, y1) > -0.5 - radius) & (np.minimum(y0, y1) < camera.height - 0.5 + radius)
         )  # fmt: skip
         share = np.clip((end - begin) / (2 * half), 0, 1) if half else np.ones(len(active))
-        seen = touches & (bright >= FADED * spatter.brightness) & (moment < count)
+        seen = touches & (bright >= FADED * flying.brightness[active]) & (moment < count)
         drawn = seen & (share > 0)
         columns = (active * 1.0, moment * 1.0, x0, y0, x1, y1, bright, share)
         rows.append(np.stack([column[drawn] for column in columns]))
@@ -228,6 +241,12 @@ def sightings(scene: Scene, line: Timeline, flying: ParticleBirths) -> Sightings
     table = np.concatenate(rows, axis=1) if rows else np.zeros((8, 0))
     table = table[:, np.lexsort((table[0], table[1]))]
     return Sightings(table[0].astype(np.int64), table[1].astype(np.int64), *table[2:])
+
+
+def shadow_shift(flying: ParticleBirths, who: int, time_s: float) -> tuple[float, float]:
+    """How far the shadow of a particle is from it, image x and y px."""
+    age = max(min(time_s - float(flying.birth_s[who]), float(flying.landing_s[who])), 0.0)
+    return float(flying.shadow_x[who]) * age, float(flying.shadow_y[who]) * age
 
 
 _DISC = math.sqrt(1 / 64) * np.sqrt(np.arange(64) + 0.5)

@@ -272,6 +272,14 @@ class SceneSpatter(Settings):
         Acceleration down the image, mm/s².
     landing_share, landing_mm
         Share that lands, and the mean distance flown; what has landed moves with the metal and fades fast.
+    dark_share, dark_brightness
+        Share of the particles that are darker than the rest, and their brightness: drops lit from behind or not at all.
+    half_lit
+        How far a disc's brightness changes toward the lamp and away from it, relative to its middle; 0 = even.
+    shadow, shadow_deg, shadow_run
+        Illuminated footage: share of the light that a particle's shadow takes, direction in which shadows fall
+        (degrees from forward, counter-clockwise as seen; the lamp is on the other side), and how far a shadow is from
+        its particle at most, relative to the distance flown, for particles rise differently.
     """
 
     rate_per_s: float = Field(default=0.0, ge=0, le=1e6)
@@ -290,3 +298,9 @@ class SceneSpatter(Settings):
     gravity_mm_s2: float = 0.0
     landing_share: float = Field(default=0.0, ge=0, le=1)
     landing_mm: float = Field(default=2.0, gt=0)
+    dark_share: float = Field(default=0.0, ge=0, le=1)
+    dark_brightness: float = Field(default=0.05, gt=0, le=100)
+    half_lit: float = Field(default=0.0, ge=0, le=1)
+    shadow: float = Field(default=0.0, ge=0, lt=1)
+    shadow_deg: float = Field(default=120.0, ge=-360, le=360)
+    shadow_run: float = Field(default=0.3, ge=0, le=10)

@@ -125,7 +125,7 @@ def spatter_table(
             "direction_deg": flying.direction_deg,
             "diameter_px": flying.diameter_mm / camera.mm_per_px,
             "diameter_mm": flying.diameter_mm,
-            "brightness": np.full(len(flying), scene.spatter.brightness),
+            "brightness": flying.brightness,
             "first_frame": seen["min"].to_numpy(),
             "last_frame": seen["max"].to_numpy(),
             "frames_seen": seen["count"].fillna(0).astype(int).to_numpy(),

@@ -21,14 +21,18 @@ if TYPE_CHECKING:
     from .linking import link as link
     from .look import learn as learn
     from .settings import SpatterSettings as SpatterSettings
+    from .visibility import Smallest as Smallest
     from .visibility import drawn_into as drawn_into
     from .visibility import smallest_diameter as smallest_diameter
+    from .visibility import smallest_particle as smallest_particle
 
 _PLACES = {
     "Spatter": "counting",
     "particles": "counting",
     "drawn_into": "visibility",
+    "Smallest": "visibility",
     "smallest_diameter": "visibility",
+    "smallest_particle": "visibility",
     "detect": "detecting",
     "detect_waiting": "detecting",
     "Waiting": "detecting",
@@ -41,8 +45,9 @@ _PLACES = {
     "SpatterSettings": "settings",
 }
 __all__ = [
-    "LateFits", "Spatter", "SpatterLook", "SpatterSettings", "Tracks", "Unsettled", "Waiting", "detect",
+    "LateFits", "Smallest", "Spatter", "SpatterLook", "SpatterSettings", "Tracks", "Unsettled", "Waiting", "detect",
     "detect_waiting", "drawn_into", "learn", "link", "particles", "smallest_diameter",
+    "smallest_particle",
 ]  # fmt: skip
 
 

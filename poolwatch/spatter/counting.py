@@ -20,6 +20,9 @@ from .sizing import Exposure, Sizes, find_sizes, saturated
 if TYPE_CHECKING:
     import pandas as pd
 
+# Standard uncertainties that a diameter in illuminated footage is above 0.
+_SIZED = 2.0
+
 ENDS: dict[str, str] = {
     "border": "left the picture",
     "faded": "was no longer seen",
@@ -83,6 +86,7 @@ def particles(
     *,
     exposure_frames: float | None = None,
     metal_px: tuple[float, float] | None = None,
+    shadows: NDArray[np.bool_] | None = None,
     settings: SpatterSettings | None = None,
 ) -> Spatter:
     """Judge every track, and measure size, speed and direction of each.
@@ -100,6 +104,8 @@ def particles(
         Exposure times record rate; None: found from the clip's streaks.
     metal_px
         Velocity of the metal in the image, px/frame (x, y); None: not known or at rest.
+    shadows
+        Illuminated footage: tracks that are shadows of others, shape (tracks,); None: glowing footage.
     settings
         See `SpatterSettings`.
     """
@@ -115,6 +121,10 @@ def particles(
         word, left[k] = judge(k, tracks, path[k], sizes, look, outlines, metal_px, settings)
         reason.append(word)
     reasons = np.array(reason, dtype=object)
+    if shadows is not None:
+        reasons[(reasons == "") & shadows] = "shadow"
+        # Against lit metal flickers are many: what has no size is none that counts.
+        reasons[(reasons == "") & (sizes.diameter < _SIZED * sizes.u_diameter)] = "no_size"
     reasons[odd_streaks(tracks, velocity, reasons == "", exposure_frames)] = "odd_streak"
     ends = _ends(tracks, path, sizes, look)
     _chains(tracks, path, left, reasons, ends)

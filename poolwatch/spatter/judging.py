@@ -31,6 +31,8 @@ REASONS: dict[str, str] = {
     "toward_pool": "flies toward the pool, not away from it",
     "not_from_pool": "its path does not lead back to the outline within its uncertainty",
     "late": "should have been seen for long on its way from the pool, but was not",
+    "shadow": "runs beside another that is brighter or darker: its shadow on the metal, or its own dark side",
+    "no_size": "in illuminated footage: its size cannot be told from 0, as that of a flicker",
     "bounced": "goes on where another track ended: a particle that bounced, counted once already",
 }
 

@@ -93,6 +93,7 @@ def test_illuminated_footage_is_judged_by_its_metal(tmp_path):
     assert float(degrees) == pytest.approx(20, abs=0.3)
     assert found["travel direction"].verdict == "fact"
     assert "not looked for" in found["smallest particle"].value
+    assert "spatter_in_illuminated" in found["smallest particle"].change
 
 
 def test_what_was_given_is_held_against_the_metal(tmp_path):

@@ -35,7 +35,7 @@ def test_an_effect_stands_out_by_chance_in_one_of_twenty_trials_at_most(many: bo
 def test_advice_is_within_what_was_tried_and_its_improvement_comes_on_average(many: bool) -> None:
     tables = 400 if many else 40
     given = advice(tables)
-    assert len(given.claimed) > 0.8 * tables
+    assert len(given.claimed) > 0.5 * tables
     assert given.inside.all()
     excess = given.came - given.claimed
     # Of each row of the advice by itself.

@@ -15,7 +15,7 @@ CURES = {
 }
 
 
-def cure_of(counts: dict[str, int]) -> str:
+def remedy_of(counts: dict[str, int]) -> str:
     """What to do about the commonest of the words, given how often each stands; empty where none does."""
     known = {word: count for word, count in counts.items() if word in CURES and count > 0}
     return CURES[max(known, key=lambda word: known[word])] if known else ""
