@@ -224,7 +224,6 @@ def main() -> None:
     sys.modules["relief"] = relief
     spec.loader.exec_module(relief)
     warnings.simplefilter("ignore")
-    lines = []
     with tempfile.TemporaryDirectory() as folder:
         for name in asked.rows:
             outcomes: list[Outcome] = []
@@ -235,15 +234,24 @@ def main() -> None:
                 if outcome is not None:
                     outcomes.append(outcome)
                     print(name, outcome, flush=True)
-            lines.append(line(name, ROWS[name], outcomes))
-    command = f"python tests/accuracy/relief_outlines.py {' '.join(map(repr, asked.rows))}"
-    (HERE / "RESULTS.md").write_text(
-        "# Outlines in footage by another hand\n\n"
-        f"`{command} --scenes {asked.scenes} --seed {asked.seed}`; px; medians over clips without a flag of the outline, "
-        "and their range.\n\n"
-        "| row | clips | refused | flagged | length: bias; scatter | width: bias; scatter | fewest frames | asked | met |\n"
-        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |\n" + "\n".join(lines) + "\n"
-    )
+            put(HERE / "RESULTS.md", name, line(f"{name}, seeds from {asked.seed}", ROWS[name], outcomes))
+
+
+HEAD = """# Outlines in footage by another hand
+
+`python tests/accuracy/relief_outlines.py ROW --scenes N --seed SEED` writes a row. Pixels; medians over the clips without a
+flag of the outline, and their range; "met" counts the clips that keep to all that is asked.
+
+| row | clips | refused | flagged | length: bias; scatter | width: bias; scatter | fewest frames | asked | met |
+| --- | --- | --- | --- | --- | --- | --- | --- | --- |
+"""
+
+
+def put(page: Path, name: str, text: str) -> None:
+    """Write a row of the table in the place of the one of that name; the others stay."""
+    rows = page.read_text().splitlines()[len(HEAD.splitlines()) :] if page.exists() else []
+    kept = [r for r in rows if not r.startswith(f"| {name}, seeds")]
+    page.write_text(HEAD + "\n".join([*kept, text]) + "\n")
 
 
 if __name__ == "__main__":

@@ -22,7 +22,10 @@ def test_how_alike_they_are() -> None:
     tones = Tone(0.4, 0.1, 0.1), Tone(0.4, 0.1, 0.1)
 
     def alike(liquid: int, solid: int) -> float:
-        counts = Counts(np.ones((2, BINS, BINS)), even, np.array([bells[liquid], bells[solid]]), 30.0)
+        bright = np.array([bells[liquid], bells[solid]])
+        # As many pixels of each share of what rigid motion leaves unexplained.
+        both = np.repeat(bright[:, None, :], BINS, axis=1)
+        counts = Counts(both, even, bright, 30.0)
         return learn_evidence(counts, 1.0, tones, (0.0, 0.0)).alike
 
     assert alike(0, 0) == pytest.approx(0.5)

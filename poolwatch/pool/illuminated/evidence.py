@@ -38,6 +38,8 @@ REACH = 3
 # Texture makes the brightness of neighbouring pixels alike: what tone says of a normal counts for less than what motion
 # says, whose noise is new in each pixel; and on the normals along which a contour is followed, which are further apart.
 _NORMAL, _FIRST_NORMAL = 0.25, 1.0
+# What motion says at the edge counts for so much: its frames share the one that is measured.
+_MOTION = 1.0
 # How far the first fit looks from the coarse contour, px.
 FIRST_SEARCH = 8
 # How far the fine fit looks from the outline it begins at, px.
@@ -60,8 +62,8 @@ class Evidence:
     sigma
         Spread of the edge the tables are made for, px.
     alike
-        Share of pixels that brightness alone would take for the other kind: 0 where it tells liquid from solid, 0.5
-        where it says nothing.
+        Share of pixels that motion and brightness together would take for the other kind: 0 where they separate liquid
+        from solid, 0.5 where they say nothing.
     """
 
     by_both: NDArray[np.float32]
@@ -69,7 +71,6 @@ class Evidence:
     wide: Rim
     sigma: float
     alike: float
-    alike_both: float
 
     def weight_of(self, window: Field, bright: Field) -> Field:
         """Weight of evidence for liquid of pixels of known relative brightness: see `weigh`."""
@@ -140,7 +141,8 @@ def learn_evidence(
         _ratio(counts.both),
         Edge(
             *(
-                _edge_costs(np.array([_mixed_share(counts, c, crossing) for c in liquid]))
+                np.float32(_MOTION)
+                * _edge_costs(np.array([_mixed_share(counts, c, crossing) for c in liquid]))
                 for crossing in (True, False)
             ),
             slide_px[0] / (2.0 * sigma),
@@ -149,7 +151,6 @@ def learn_evidence(
         ),
         rim_of(*tones, sigma, FIRST_SEARCH, 1, FIRST_SEARCH + REACH, _FIRST_NORMAL),
         sigma,
-        float(0.5 * np.minimum(_density(counts.brightness[0]), _density(counts.brightness[1])).sum()),
         float(0.5 * np.minimum(*(_joint_density(c) for c in counts.both)).sum()),
     )
 
