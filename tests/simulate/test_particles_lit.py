@@ -35,8 +35,8 @@ def seen_alone(sim: Simulation, margin: float) -> list[tuple[float, float, int, 
             if min(*away, inside) > margin and row.visible > 0.99:
                 radius = float(born.diameter_px[row.particle]) / 2
                 out.append((row.x_px, row.y_px, int(frame), radius, int(row.particle)))
-    assert len(out) >= 15
-    return out[:25]
+    assert len(out) >= 12
+    return out[:16]
 
 
 def test_a_share_is_dark_and_the_truth_says_which() -> None:
@@ -64,7 +64,7 @@ def test_a_shadow_takes_its_share_on_the_far_side_and_runs_away() -> None:
         # Left of travel to the right is up in the picture.
         assert abs(column.mean() + near[1].start - x) < 1.0
         shifts.append(y - (row.mean() + near[0].start))
-    assert len(ages) >= 10
+    assert len(ages) >= 8
     assert min(shifts) > 0
     assert np.corrcoef(ages, shifts)[0, 1] > 0.3
 
