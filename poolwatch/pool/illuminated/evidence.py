@@ -137,14 +137,15 @@ def learn_evidence(
     far = (REACH + 2 * SEARCH) * FINER
     distance = np.arange(far, -far - 1, -1) / FINER
     liquid = np.array([0.5 * math.erfc(d / sigma / math.sqrt(2)) for d in distance])
+    ahead, aside = (
+        np.float32(_MOTION) * _edge_costs(np.array([_mixed_share(counts, c, crossing) for c in liquid]))
+        for crossing in (True, False)
+    )
     return Evidence(
         _ratio(counts.both),
         Edge(
-            *(
-                np.float32(_MOTION)
-                * _edge_costs(np.array([_mixed_share(counts, c, crossing) for c in liquid]))
-                for crossing in (True, False)
-            ),
+            ahead,
+            aside,
             slide_px[0] / (2.0 * sigma),
             slide_px[1] / (2.0 * sigma),
             rim_of(*tones, sigma, SEARCH, FINER, SEARCH + REACH, _NORMAL),
