@@ -420,7 +420,7 @@ def test_command_and_factor_columns(tmp_path: Path, capsys: pytest.CaptureFixtur
         (["--mm-per-px", "0"], 2, "above 0"),
         (["--mm-per-px", "10um", "--ring", "3"], 2, "IN..OUT"),
         (["--mm-per-px", "10um", "--centre", "3,4"], 2, "goes with"),
-        (["--mm-per-px", "10um", "--name", "a", "--name", "b"], 2, "1 pictures but 2 names"),
+        (["--mm-per-px", "10um", "--beam-shape", "a", "--beam-shape", "b"], 2, "1 pictures but 2 names"),
     ],
 )
 def test_wrong_wishes(
