@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from ..curve import normals_curvature, resample, spacing_of
 from .bumps import level_bumps
-from .rim import Edge, Rim, add_rim, sampled
+from .rim import Rim, RimEdge, add_rim, sampled
 
 # Neighbouring samples share pixels and waves: this share of their evidence is new.
 _NEW = 0.7
@@ -50,7 +50,7 @@ def plain_costs(profile: NDArray[np.float64]) -> NDArray[np.float64]:
 
 @njit(cache=True, nogil=True)
 def blurred_costs(
-    share: NDArray[np.float64], nx: Places, ny: Places, edge: Edge, search: int, finer: int
+    share: NDArray[np.float64], nx: Places, ny: Places, edge: RimEdge, search: int, finer: int
 ) -> NDArray[np.float32]:
     """Cost of each place within `search` px, `finer` places a pixel, from what a blurred edge leaves unexplained.
 
@@ -237,7 +237,7 @@ def follow(
 def settle(
     share: NDArray[np.float32],
     bright: NDArray[np.float32],
-    edge: Edge,
+    edge: RimEdge,
     x: Places,
     y: Places,
     search: int,

@@ -17,7 +17,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from .metal import Box, Field
-from .rim import Edge, Rim, Tone, rim_of
+from .rim import Rim, RimEdge, RimTone, rim_of
 
 # Their numbers, and one more, are kept in 8 bits.
 BINS = 64
@@ -67,7 +67,7 @@ class Evidence:
     """
 
     by_both: NDArray[np.float32]
-    edge: Edge
+    edge: RimEdge
     wide: Rim
     sigma: float
     alike: float
@@ -118,7 +118,7 @@ def _joint_density(counts: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def learn_evidence(
-    counts: Counts, sigma: float, tones: tuple[Tone, Tone], slide_px: tuple[float, float]
+    counts: Counts, sigma: float, tones: tuple[RimTone, RimTone], slide_px: tuple[float, float]
 ) -> Evidence:
     """Turn counts into tables for an edge of a given spread.
 
@@ -143,7 +143,7 @@ def learn_evidence(
     )
     return Evidence(
         _ratio(counts.both),
-        Edge(
+        RimEdge(
             ahead,
             aside,
             slide_px[0] / (2.0 * sigma),

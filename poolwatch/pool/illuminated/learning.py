@@ -30,7 +30,7 @@ from .region import (
     pointed_of,
 )
 from .residual import unexplained
-from .rim import Tone, tones_of
+from .rim import RimTone, tones_of
 
 # Where brightness tells little, a spread of about a pixel is taken: cost of a factor e either way.
 _LENS = 150.0
@@ -360,7 +360,7 @@ def _outlined(
 
 def _spread(
     counts: Counts,
-    tones: tuple[Tone, Tone],
+    tones: tuple[RimTone, RimTone],
     bright: list[NDArray[np.float32]],
     fields: list[tuple[NDArray[np.float32], NDArray[np.float32]]],
     outlines: list[NDArray[np.float64]],
