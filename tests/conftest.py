@@ -12,7 +12,13 @@ import pytest
 
 TESTS = Path(__file__).parent
 # Whole clips, whole commands, or other processes, in nearly every test.
-SLOW = {TESTS / "accuracy", TESTS / "faults", TESTS / "metamorphic"}
+SLOW = {
+    TESTS / "accuracy",
+    TESTS / "cli",
+    TESTS / "faults",
+    TESTS / "metamorphic",
+    TESTS / "show" / "browser",
+}
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -23,6 +29,8 @@ def pytest_configure(config: pytest.Config) -> None:
         return
     # There is a worker for each core: more threads of linear algebra wait for one another in busy loops.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    if config.args_source is not config.ArgsSource.TESTPATHS:
+        return  # A few files need few kernels.
     from poolwatch.measure import compile_kernels, is_compiled
     from tests.lit_kernels import are_compiled
 
@@ -35,9 +43,17 @@ def pytest_configure(config: pytest.Config) -> None:
         lit.wait()
 
 
+def pytest_xdist_auto_num_workers() -> int:
+    """One more than cores: many tests wait for a process, a file or a browser."""
+    return (os.cpu_count() or 1) + 1
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
+        for often in item.iter_markers("often"):
+            if not any(part in item.name.partition("[")[2] for part in often.args):
+                item.add_marker(pytest.mark.long)
         if SLOW & set(item.path.parents) or item.get_closest_marker("long"):
             item.add_marker(pytest.mark.slow)
     slow = {item.path for item in items if item.get_closest_marker("slow")}

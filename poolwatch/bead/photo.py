@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.errors import ClipError
+from ..model.stills import decode_still
 
 Image = NDArray[np.float32]
 # More than this many pixels are refused before memory is taken.
@@ -48,20 +49,7 @@ def read_weld_photo(path: str | Path) -> Photo:
     import cv2
 
     path = Path(path)
-    try:
-        data = np.fromfile(path, dtype=np.uint8)
-    except FileNotFoundError:
-        raise ClipError(f"{path}: no such file; check the path") from None
-    except OSError as error:
-        raise ClipError(
-            f"{path}: cannot be read ({error.strerror}); check the path and its permissions"
-        ) from None
-    try:
-        raw: Any = cv2.imdecode(data, cv2.IMREAD_COLOR | cv2.IMREAD_ANYDEPTH) if data.size else None
-    except cv2.error:
-        raw = None
-    if raw is None:
-        raise ClipError(f"{path}: is no picture that can be read; give a JPEG, PNG, TIFF or BMP still")
+    raw = decode_still(path, cv2.IMREAD_COLOR | cv2.IMREAD_ANYDEPTH)
     if raw.shape[0] * raw.shape[1] > _MOST_PIXELS or min(raw.shape[:2]) < 32:
         raise ClipError(
             f"{path}: is {raw.shape[1]} x {raw.shape[0]} px; give a picture of 32 px to 400 megapixels"

@@ -62,17 +62,17 @@ def command(photos: tuple[Path, ...], **given: Any) -> None:
 
     With a travel speed the ripples give a rate, speed / spacing (common practice, no source).
 
-    No verdict on soundness: quality levels of laser-beam welds (ISO 13919-1, -2) are applied by people who look at
-    the weld itself and at sections and tests of it; ISO 5817 excludes beam welding.
+    No verdict on soundness: quality levels of laser-beam welds (ISO 13919-1, -2) are applied by people. They look at
+    the weld itself, and at sections and tests of it. ISO 5817 excludes beam welding.
 
     \b
     poolwatch bead weld-1.jpg weld-2.jpg --mm-per-px 20um --out bead.csv --details bead
     poolwatch bead --scale photo.toml --manifest manifest.csv --scores trial
     """
-    from ..measure.bead_shown import in_words
+    from ..measure.bead_pictures import in_words
+    from ..model.bead_tables import BEAD
     from ..model.flags import BEAD_FLAGS
     from ..model.table import write_csv
-    from ..model.tables import BEAD
 
     jobs = _Jobs(photos, given)
     measured, failed = _measured(jobs, given)
@@ -188,7 +188,7 @@ class _Jobs:
 
     def _read_manifest(self, photos: tuple[Path, ...]) -> None:
         from ..model.errors import UsageError
-        from ..trial.sheet import read_sheet
+        from ..model.sheet import read_sheet
 
         assert self.manifest is not None
         self.sheet = sheet = read_sheet(self.manifest)
@@ -268,12 +268,13 @@ class _Jobs:
         return lines if found else [*lines, "no peak of the pool stands out in its clip"]
 
     def into_manifest(self, measured: dict[Path, dict[str, Any]]) -> None:
-        """Write the figures into their rows; other cells stay as they are."""
-        from ..model.tables import BEAD
-        from ..trial.sheet import write_sheet
+        """Write the figures into their rows; other cells stay as they are now: others may have filled in some."""
+        from ..model.bead_tables import BEAD
+        from ..model.sheet import write_sheet
 
-        if self.manifest is None:
+        if self.manifest is None or not measured:
             return
+        self._read_manifest(tuple(measured))
         columns = [f"outcome_{name}" for name in BEAD.names if name.startswith("bead_")]
         rows = [dict(row) for row in self.sheet.rows]
         for row in rows:
@@ -304,7 +305,7 @@ def _details_of(folder: Path, photos: tuple[Path, ...]) -> list[Path]:
 
 def _write_details(folder: Path, measured: dict[Path, BeadPhoto]) -> None:
     from ..measure.bead import bead_along
-    from ..measure.bead_shown import bead_picture, beads_side_by_side
+    from ..measure.bead_pictures import bead_picture, beads_side_by_side
     from ..model.table import write_csv
     from ..show.bead import write_picture
 

@@ -11,7 +11,7 @@ from .amounts import Amount
 
 if TYPE_CHECKING:
     from ..plan.beam_figures import BeamFigures
-    from ..plan.beam_regions import Regions
+    from ..plan.beam_regions import GivenRegions
 
 
 @click.command("beam", context_settings={"help_option_names": ["-h", "--help"]})
@@ -33,7 +33,9 @@ if TYPE_CHECKING:
 @click.option("--ring", metavar="IN..OUT", help="Inner and outer diameter of the ring, mm.")
 @click.option("--tail-from", type=Amount("mm"), help="The tail lies further behind the centre than this.")
 @click.option("--centre", metavar="X,Y", help="Centre of the given regions, px; default: the centroid.")
-@click.option("--name", "names", multiple=True, help="Beam shape of each picture; default: its file name.")
+@click.option(
+    "--beam-shape", "names", multiple=True, help="Beam shape of each picture; default: its file name."
+)
 @click.option(
     "--out", type=click.Path(path_type=Path), help="CSV to write: a row a picture, factor_… columns."
 )
@@ -70,9 +72,11 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
 
     names = given["names"] or tuple(path.stem for path in images)
     if len(names) != len(images):
-        raise UsageError(f"{len(images)} pictures but {len(names)} names; give one --name for each, in order")
+        raise UsageError(
+            f"{len(images)} pictures but {len(names)} names; give one --beam-shape for each, in order"
+        )
     if len(set(names)) < len(names):
-        raise UsageError("two pictures have the same name; give each a --name")
+        raise UsageError("two pictures have the same name; give each a --beam-shape")
     regions = _regions(given)
     rows: list[dict[str, object]] = []
     gone: list[frozenset[str]] = []
@@ -106,10 +110,10 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
         )
 
 
-def _regions(given: dict[str, Any]) -> Regions | None:
+def _regions(given: dict[str, Any]) -> GivenRegions | None:
     from ..model.errors import UsageError
     from ..plan.amounts import parse_amount
-    from ..plan.beam_regions import Regions
+    from ..plan.beam_regions import GivenRegions
 
     mm = given["mm_per_px"]
     if given["core"] is None and given["ring"] is None and given["tail_from"] is None:
@@ -129,7 +133,7 @@ def _regions(given: dict[str, Any]) -> Regions | None:
         if len(ends) != 2:
             raise UsageError(f"--ring {given['ring']!r}: write IN..OUT, two diameters, for example 0.3..0.8")
         ring = (parse_amount(ends[0], "mm") / mm, parse_amount(ends[1], "mm") / mm)
-    return Regions(
+    return GivenRegions(
         centre,
         None if given["core"] is None else given["core"] / mm,
         ring,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
@@ -12,6 +12,11 @@ from ..model.errors import UsageError
 from .amounts import Amount
 from .calibrate_output import finish, named, outputs
 from .places import point, rectangle
+
+if TYPE_CHECKING:
+    from ..model.axes import Size
+    from ..scale.calibration import Lens
+    from ..scale.target import Sighting, Target
 
 
 @click.command("target")
@@ -40,7 +45,7 @@ from .places import point, rectangle
 @click.option(
     "--region",
     type=rectangle,
-    metavar="X,Y,WIDTH,HEIGHT",
+    metavar="LEFT,TOP,RIGHT,BOTTOM",
     default=None,
     help="Part of the picture, in px, over which the scale must hold; default: where the target is.",
 )
@@ -64,24 +69,38 @@ def target(
     rows: int,
     pitch_mm: float,
     u_pitch_mm: float,
-    place: tuple[float, float] | None,
-    region: tuple[float, float, float, float] | None,
-    u_height_mm: float,
-    distance_mm: float | None,
     out: Path,
     date: str | None,
+    **placed: Any,
 ) -> None:
     """Scale from photos of a checkerboard or circle grid; tilt is taken out.
 
     In the first photo the target lies in the plane of the weld. Three or more further ones, tilted in different
     directions, let the lens distortion be taken out as well.
     """
-    from ..scale.lens import LEAST_VIEWS, calibrate_lens
-    from ..scale.photo import read_photo
-    from ..scale.plane import scale_from_target
-    from ..scale.target import Target, find_target
+    from ..scale.plane import Placement, scale_from_target
+    from ..scale.target import Target
 
     wanted = Target(pattern, columns, rows, pitch_mm, u_pitch_mm)
+    sightings, view = _sightings(photos, wanted)
+    lens, notes = _lens(sightings, wanted, view)
+    with named(photos[0]):
+        made = scale_from_target(
+            sightings[0],
+            wanted,
+            view,
+            Placement(**placed),
+            lens=lens,
+            inputs={"photo": photos[0].name, "photos": len(photos)},
+        )
+    finish(dataclasses.replace(made, notes=(*notes, *made.notes)), out, date)
+
+
+def _sightings(photos: tuple[Path, ...], wanted: Target) -> tuple[list[Sighting], Size]:
+    """The target in each photo, and the size that all of these share, px."""
+    from ..scale.photo import read_photo
+    from ..scale.target import find_target
+
     sightings, views = [], []
     for path in photos:
         photo = read_photo(path)
@@ -93,34 +112,24 @@ def target(
             )
         with named(path):
             sightings.append(find_target(photo, wanted))
-    lens, notes = None, []
-    if len(photos) >= LEAST_VIEWS:
-        fit = calibrate_lens(sightings, wanted, views[0])
-        if fit.believable:
-            lens = fit.lens
-            notes.append(
-                f"Lens distortion taken out with {len(photos)} photos: rms {fit.rms_px:.3f} px, worst photo"
-                f" {fit.view_rms_px.max():.3f} px."
-            )
-        else:
-            notes.append(
-                "The photos are too alike in tilt to tell the lens distortion; it was not taken out."
-                " Tilt the target in different directions."
-            )
-    elif len(photos) > 1:
-        notes.append(
-            f"Fewer than {LEAST_VIEWS} photos: only the first was used, the lens distortion left in."
-        )
-    with named(photos[0]):
-        made = scale_from_target(
-            sightings[0],
-            wanted,
-            views[0],
-            place=place,
-            region=region,
-            lens=lens,
-            u_height_mm=u_height_mm,
-            distance_mm=distance_mm,
-            inputs={"photo": photos[0].name, "photos": len(photos)},
-        )
-    finish(dataclasses.replace(made, notes=(*notes, *made.notes)), out, date)
+    return sightings, views[0]
+
+
+def _lens(sightings: list[Sighting], wanted: Target, view: Size) -> tuple[Lens | None, list[str]]:
+    """Lens distortion, where the photos tell it, and what is to be said of it."""
+    from ..scale.lens import LEAST_VIEWS, calibrate_lens
+
+    count = len(sightings)
+    if count < LEAST_VIEWS:
+        few = f"Fewer than {LEAST_VIEWS} photos: only the first was used, the lens distortion left in."
+        return None, [few] if count > 1 else []
+    fit = calibrate_lens(sightings, wanted, view)
+    if not fit.believable:
+        return None, [
+            "The photos are too alike in tilt to tell the lens distortion; it was not taken out."
+            " Tilt the target in different directions."
+        ]
+    return fit.lens, [
+        f"Lens distortion taken out with {count} photos: rms {fit.rms_px:.3f} px, worst photo"
+        f" {fit.view_rms_px.max():.3f} px."
+    ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -16,16 +17,24 @@ from .calibrate_output import finish, named, outputs
 @click.argument("clip", type=click.Path(path_type=Path))
 @click.option(
     "--record-rate",
+    "record_rate_hz",
     type=Amount("Hz", bare=True),
     required=True,
     help="Rate at which the camera took the frames, Hz.",
 )
 @click.option(
-    "--u-record-rate", type=Amount("Hz", bare=True), default=0.0, help="Its standard uncertainty, Hz."
+    "--u-record-rate",
+    "u_record_rate_hz",
+    type=Amount("Hz", bare=True),
+    default=0.0,
+    help="Its standard uncertainty, Hz.",
 )
-@click.option("--travel-speed", type=Amount("mm/s", bare=True), required=True, help="Welding speed, mm/s.")
+@click.option(
+    "--travel-speed", "speed_mm_s", type=Amount("mm/s", bare=True), required=True, help="Welding speed, mm/s."
+)
 @click.option(
     "--u-travel-speed",
+    "given_u_mm_s",
     type=Amount("mm/s", bare=True),
     default=None,
     help="Its standard uncertainty, mm/s; default: 1 % of it.",
@@ -49,10 +58,6 @@ from .calibrate_output import finish, named, outputs
 @outputs
 def travel(
     clip: Path,
-    record_rate: float,
-    u_record_rate: float,
-    travel_speed: float,
-    u_travel_speed: float | None,
     from_frame: int,
     to_frame: int | None,
     mask: Path | None,
@@ -60,6 +65,7 @@ def travel(
     tile_px: int | None,
     out: Path,
     date: str | None,
+    **given: Any,
 ) -> None:
     """Scale from the known travel speed and the motion of the metal in the clip.
 
@@ -67,9 +73,10 @@ def travel(
     """
     from ..clips import open_clip
     from ..measure.camera_drift import camera_drift
+    from ..scale.clip_motion import motion_in_clip
     from ..scale.file import read_calibration
     from ..scale.photo import read_photo
-    from ..scale.travel import motion_in_clip, scale_from_travel
+    from ..scale.travel import Travel, scale_from_travel
 
     target_seen = None if tilt is None else read_calibration(tilt)
     if target_seen is not None and target_seen.plane is None:
@@ -80,13 +87,11 @@ def travel(
         stop = count if to_frame is None else min(to_frame, count)
         with named(clip):
             motion = motion_in_clip(reader.frames, from_frame, stop, left_out, tile_px=tile_px)
-            drift = camera_drift(reader, motion, record_rate)
+            speed = Travel(**given)
+            drift = camera_drift(reader, motion, speed.record_rate_hz)
             made = scale_from_travel(
                 motion,
-                record_rate_hz=record_rate,
-                u_record_rate_hz=u_record_rate,
-                travel_speed_mm_s=travel_speed,
-                u_travel_speed_mm_s=u_travel_speed,
+                speed,
                 view=(reader.facts.width, reader.facts.height),
                 tilt=target_seen,
                 drift=drift,

@@ -22,9 +22,9 @@ def command(out: Path) -> None:
     The clips are invented (simulated): 2 mm austenitic stainless sheet for plate heat exchangers, welded with four
     made-up beam shapes, one weld each. Ends with 1 where one of them could not be measured.
     """
+    from .. import run_trial
     from ..model.data import data_folder
-    from ..trial.run import run_trial
-    from .rank import show_ranking
+    from .ranking_output import show_ranking
     from .trial import refuse_gaps, trial_progress
 
     manifest = data_folder("demo_clips") / "manifest.csv"

@@ -16,19 +16,23 @@ from .progress import COMPILING
 
 if TYPE_CHECKING:
     from ..trial.batch import ClipEvent
-    from ..trial.notices import Notice
+    from ..trial.notices import FollowState, Notice
     from ..trial.run import TrialOptions
 
 _STYLE = {"clip": "bold", "ranking": "green", "failed": "bold red", "trouble": "yellow"}
 
 
-def follow_day(manifest: Path, out: Path, options: TrialOptions, *, poll_s: float, settle_s: float) -> None:
+def follow_day(
+    manifest: Path, out: Path, options: TrialOptions, *, poll_s: float, settle_s: float
+) -> FollowState:
     """Follow a trial until Ctrl-C; print a line, with the time of day, for whatever happens.
 
     Raises
     ------
     UsageError
         A setting is wrong, or the database holds another trial of this name.
+    OutputError
+        Another process writes into the folder.
     """
     from rich.console import Console
     from rich.markup import escape
@@ -67,6 +71,7 @@ def follow_day(manifest: Path, out: Path, options: TrialOptions, *, poll_s: floa
             progress=progress,
         )
     click.echo(f"ended: {state.words}; the same command goes on from here; results in {out}", err=True)
+    return state
 
 
 @contextmanager

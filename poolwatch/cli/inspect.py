@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ..model.errors import MeasurementError
-from .measure import facts_of, recording_options
+from .measure import recording_options
 
 if TYPE_CHECKING:
     from ..measure.inspection import Inspection
@@ -34,17 +34,12 @@ def command(
     """
     import json
 
-    from ..measure import read_settings, recording_of
-    from ..measure.inspection import as_rows, inspect_clip
+    from .. import inspect_clip
+    from ..measure.inspection import as_rows
     from .progress import bar
 
-    settings = read_settings(settings_file)
-    facts = facts_of(**given)
-    recording = None
-    if facts["record_rate_hz"] is not None or "record_rate_hz" in settings.recording:
-        recording = recording_of(settings, facts, where="command line")
     with bar(f"reading {clip.name}") as tell:
-        inspection = inspect_clip(clip, recording=recording, settings=settings, quick=quick, progress=tell)
+        inspection = inspect_clip(clip, settings=settings_file, quick=quick, progress=tell, **given)
     if as_json:
         click.echo(
             json.dumps({"clip": str(clip), "fit": inspection.fit, "findings": as_rows(inspection)}, indent=2)

@@ -14,9 +14,9 @@ from pathlib import Path
 
 import click
 
-from .. import __version__
 from ..model.collecting import collecting_seldom
 from ..model.errors import PoolwatchError, TableError
+from ..model.version import __version__
 
 COMMANDS = {
     "demo": "the whole job on the demo clips: measure, rank, overlays, report",
@@ -32,6 +32,7 @@ COMMANDS = {
     "bead": "the finished weld from a photo: width, waviness, ripples, deposits",
     "handcheck": "mark frames by hand, then how far hand and tool differ",
     "simulate": "footage with exact truth beside it",
+    "explain": "what a column, flag, status, setting or term means",
 }
 
 

@@ -16,117 +16,73 @@ if TYPE_CHECKING:
     from ..model.recording import Recording
 
 
+_RECORDING_OPTIONS = (
+    click.option(
+        "--record-rate",
+        "record_rate_hz",
+        type=Amount("Hz"),
+        metavar="HZ",
+        help="Rate at which the camera took the frames (required, here or in the settings).",
+    ),
+    click.option(
+        "--mm-per-px", type=Amount("mm/px"), metavar="X", help="Size of a pixel in the plane of the weld, mm."
+    ),
+    click.option(
+        "--scale",
+        type=click.Path(path_type=Path),
+        metavar="FILE",
+        help="Scale file made by `poolwatch calibrate`, instead of --mm-per-px.",
+    ),
+    click.option(
+        "--scale-crop",
+        "scale_crop_px",
+        type=corner,
+        metavar="X,Y",
+        help="Where the clip's top left pixel lies in the picture of the scale file, px, if the camera cut out "
+        "a part of it.",
+    ),
+    click.option(
+        "--travel-direction",
+        "travel_direction_deg",
+        type=float,
+        metavar="DEG",
+        help="Travel direction in the picture: 0 = right, 90 = up. Default: 0, or what the metal or a pool "
+        "that crosses the view shows.",
+    ),
+    click.option(
+        "--travel-speed",
+        "travel_speed_mm_s",
+        type=Amount("mm/s"),
+        metavar="MM_S",
+        help="Welding speed, mm/s: needed for anything per metre of weld.",
+    ),
+    click.option(
+        "--exposure",
+        "exposure_s",
+        type=Amount("s"),
+        metavar="S",
+        help="Exposure of a frame, s: needed to separate a fast particle's streak from its size.",
+    ),
+    click.option(
+        "--material",
+        metavar="NAME",
+        help="Metal, for the mass of spatter (see configs/materials.toml).",
+    ),
+    click.option(
+        "--settings",
+        "settings_file",
+        type=click.Path(path_type=Path),
+        metavar="FILE",
+        help="TOML file of settings (see configs/).",
+    ),
+)
+
+
 def recording_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Options for the facts about a recording that its file cannot tell."""
-    for option in reversed(
-        (
-            click.option(
-                "--record-rate",
-                type=Amount("Hz"),
-                metavar="HZ",
-                help="Rate at which the camera took the frames (required, here or in the settings).",
-            ),
-            click.option(
-                "--mm-per-px",
-                type=Amount("mm/px"),
-                metavar="X",
-                help="Size of a pixel in the plane of the weld, mm.",
-            ),
-            click.option(
-                "--scale",
-                type=click.Path(path_type=Path),
-                metavar="FILE",
-                help="Scale file made by `poolwatch calibrate`, instead of --mm-per-px.",
-            ),
-            click.option(
-                "--scale-crop",
-                type=corner,
-                metavar="X,Y",
-                help="Where the clip's top left pixel lies in the picture of the scale file, px, if the camera cut out "
-                "a part of it.",
-            ),
-            click.option(
-                "--travel-direction",
-                type=float,
-                metavar="DEG",
-                help="Travel direction in the picture: 0 = right, 90 = up. Default: 0, or what the metal or a pool "
-                "that crosses the view shows.",
-            ),
-            click.option(
-                "--travel-speed",
-                type=Amount("mm/s"),
-                metavar="MM_S",
-                help="Welding speed, mm/s: needed for anything per metre of weld.",
-            ),
-            click.option(
-                "--exposure",
-                type=Amount("s"),
-                metavar="S",
-                help="Exposure of a frame, s: tells fast particles' streaks from their size.",
-            ),
-            click.option(
-                "--material",
-                metavar="NAME",
-                help="Metal, for the mass of spatter (see configs/materials.toml).",
-            ),
-            click.option(
-                "--settings",
-                "settings_file",
-                type=click.Path(path_type=Path),
-                metavar="FILE",
-                help="TOML file of settings (see configs/).",
-            ),
-        )
-    ):
+    """Options for the facts about a recording that its file cannot tell, by their names in `Recording`."""
+    for option in reversed(_RECORDING_OPTIONS):
         command = option(command)
     return command
-
-
-def facts_of(
-    scale: Path | None,
-    scale_crop: tuple[int, int] | None,
-    record_rate: float | None,
-    mm_per_px: float | None,
-    travel_direction: float | None,
-    travel_speed: float | None,
-    exposure: float | None,
-    material: str | None,
-    **more: str,
-) -> dict[str, Any]:
-    """Facts about a recording by their names in the library.
-
-    Raises
-    ------
-    UsageError
-        Both a scale file and mm per pixel are given, or the file or the part cut out of its picture is wrong.
-    """
-    from ..model.errors import UsageError
-
-    facts: dict[str, Any] = {
-        "record_rate_hz": record_rate,
-        "mm_per_px": mm_per_px,
-        "travel_direction_deg": travel_direction,
-        "travel_speed_mm_s": travel_speed,
-        "exposure_s": exposure,
-        "material": material,
-        "scale_crop_px": scale_crop,
-        **more,
-    }
-    if scale is not None:
-        if mm_per_px is not None:
-            raise UsageError("give either --mm-per-px or --scale, not both")
-        from ..scale.file import read_scale
-
-        read = read_scale(scale)
-        facts |= {
-            "mm_per_px": read.mm_per_px,
-            "mm_per_px_u": read.u_mm_per_px,
-            "scale_source": read.source,
-            "stretch": read.stretch,
-            "scale_picture_px": read.picture_px,
-            "scale_place_px": read.place_px,
-        }
-    return facts
 
 
 @click.command("measure", short_help="measure one clip, or several with the same facts")
@@ -158,8 +114,6 @@ def command(
     out: Path,
     replace: bool,
     settings_file: Path | None,
-    beam_shape: str,
-    replicate: str,
     no_overlay: bool,
     no_report: bool,
     stills: bool,
@@ -177,14 +131,14 @@ def command(
         --travel-speed 100 --exposure 4e-5 --material austenitic-stainless
     """
     from ..measure import read_settings, recording_of
-    from ..measure.keeping import refuse_other_recording
+    from ..measure.result_folder import refuse_other_recording
     from ..model.errors import MeasurementError, PoolwatchError
     from ..model.files import check_folder
     from .progress import compile_once
+    from .score_output import show_score
 
     settings = read_settings(settings_file)
-    facts = facts_of(**given, beam_shape=beam_shape, replicate=replicate)
-    recording = recording_of(settings, facts, where="command line")
+    recording = recording_of(settings, given, where="command line")
     folders = _folders(clips, out)
     for clip, folder in folders.items():
         check_folder(folder)
@@ -224,27 +178,30 @@ class _Choices(NamedTuple):
 
 def _measure(clip: Path, folder: Path, choices: _Choices) -> Measurement:
     """Measure a clip into its folder."""
-    from ..measure import measure_clip, write_clip_report, write_clip_stills
+    from .. import measure_clip
+    from ..measure import write_clip_report, write_clip_stills, write_measurement
     from ..model.errors import MeasurementError
+    from ..model.locking import locked_folder
     from .progress import bar
 
-    with bar(f"measuring {clip.name}") as tell:
-        try:
-            result = measure_clip(
-                clip,
-                recording=choices.recording,
-                settings=choices.settings,
-                progress=tell,
-                workers=choices.workers,
-            )
-        except MeasurementError as error:
-            raise MeasurementError(f"{clip}: {error}") from None
-    with bar("writing the overlay", "pictures") as tell:
-        result.write(folder, overlay=choices.overlay, progress=tell)
-    if choices.report:
-        write_clip_report(result, folder)
-    if choices.stills:
-        write_clip_stills(result, folder)
+    with locked_folder(folder):
+        with bar(f"measuring {clip.name}") as tell:
+            try:
+                result = measure_clip(
+                    clip,
+                    recording=choices.recording,
+                    settings=choices.settings,
+                    progress=tell,
+                    workers=choices.workers,
+                )
+            except MeasurementError as error:
+                raise MeasurementError(f"{clip}: {error}") from None
+        with bar("writing the overlay", "pictures") as tell:
+            write_measurement(result, folder, overlay=choices.overlay, progress=tell)
+        if choices.report:
+            write_clip_report(result, folder)
+        if choices.stills:
+            write_clip_stills(result, folder)
     return result
 
 
@@ -277,78 +234,3 @@ def clip_name(clip: Path) -> str:
     from ..trial.names import safe_name
 
     return safe_name(clip.name, folder=clip.is_dir())
-
-
-def show_score(result: Measurement, recording: Recording) -> None:
-    """Print the figures of one clip and what to know before using them."""
-    from rich.console import Console
-    from rich.markup import escape
-    from rich.table import Table
-
-    from ..model.flags import FLAGS, STATUSES
-
-    row = result.score.iloc[0]
-    unit = "mm" if recording.mm_per_px is not None else "px"
-    console = Console()
-    table = Table(box=None, pad_edge=False, title=escape(str(row["clip"])), title_justify="left")
-    for name, justify in (
-        ("", "left"),
-        ("mean", "right"),
-        ("fluctuation", "right"),
-        ("95 % of it", "right"),
-        ("peak", "right"),
-    ):
-        table.add_column(name, justify=justify)  # type: ignore[arg-type]
-    for name, words, suffix, shown in (
-        ("pool_length", "pool length", "_mm", f" {unit}"),
-        ("pool_width", "pool width", "_mm", f" {unit}"),
-        ("pool_area", "pool area", "_mm2", f" {unit}²"),
-        ("keyhole_brightness", "keyhole brightness", "", ""),
-    ):
-        peak = row.get(f"{name}_peak_hz")
-        table.add_row(
-            words,
-            _number(row[f"{name}_mean{suffix}"], "{:.3f}") + shown,
-            _number(row[f"{name}_cv"], "{:.2%}"),
-            f"{_number(row[f'{name}_cv_low'], '{:.2%}')} to {_number(row[f'{name}_cv_high'], '{:.2%}')}",
-            _number(peak, "{:.0f} Hz"),
-        )
-    console.print(table)
-    low, high = _number(row["stability_index_low"], "{:.1f}"), _number(row["stability_index_high"], "{:.1f}")
-    console.print(
-        f"stability index {_number(row['stability_index'], '{:.1f}')} (95 %: {low} to {high}), 100 is steadiest"
-    )
-    if str(row["spatter_count"]) != "<NA>":
-        per_m = _number(row["spatter_per_m"], "{:.0f} a metre of weld, ")
-        mass = _number(row["spatter_mass_mg_per_m"], "{:.2f} mg a metre, ")
-        console.print(
-            f"spatter: {row['spatter_count']} particles, {_number(row['spatter_per_s'], '{:.0f}')} a second, "
-            f"{'' if per_m == '–' else per_m}{'' if mass == '–' else mass}"
-            f"smallest that this clip could show {_number(row['spatter_min_diameter_mm'], '{:.3f}')} {unit}"
-        )
-    else:
-        console.print("spatter: particles were not looked for, which is not 0 (see spatter_not_sought)")
-    counts = result.run["statuses"]
-    total = sum(counts.values())
-    console.print(
-        f"frames: {counts.get('ok', 0)} of {total} measured; steady part {row['steady_start_s'] * 1e3:.1f} to "
-        f"{row['steady_end_s'] * 1e3:.1f} ms"
-    )
-    for word, count in counts.items():
-        if word != "ok":
-            console.print(f"- {count} frames {word}: {STATUSES[word]}")
-    for words in result.run.get("warnings", []):
-        console.print(f"- {words}")
-    for flag in result.flags:
-        console.print(f"- {flag}: {FLAGS[flag]}")
-    console.print(
-        "A steady pool is no proof of a sound weld: judge welds by your local codes and licensed practice."
-    )
-
-
-def _number(value: Any, form: str) -> str:
-    try:
-        number = float(value)
-    except (TypeError, ValueError):
-        return "–"
-    return "–" if number != number else form.format(number)

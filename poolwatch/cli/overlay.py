@@ -58,9 +58,8 @@ def command(
     **given: Any,
 ) -> None:
     """The annotated video of a clip measured into DIR (the folder that holds its frames.csv)."""
-    from ..measure import read_measurement, rewrite_clip_overlay, write_clip_overlay
-    from ..measure.shown import write_clip_still
-    from ..model.errors import UsageError
+    from .. import write_overlay
+    from ..measure import write_overlay_still
     from ..show.segments import OverlayChoices
     from .progress import bar
 
@@ -68,19 +67,9 @@ def command(
     if layers is not None:
         values["layers"] = tuple(part.strip() for part in layers.split(",") if part.strip())
     choices = OverlayChoices.checked(values, where="command line")
-    measurement = read_measurement(folder)
     if still_frame is not None:
-        if still_frame >= len(measurement.frames):
-            raise UsageError(
-                f"--still {still_frame}: the clip has frames 0 to {len(measurement.frames) - 1}; give one of them"
-            )
-        target = out or folder / f"frame_{still_frame}.png"
-        write_clip_still(measurement, target, still_frame, choices=choices, clip=clip)
+        target = write_overlay_still(folder, still_frame, out=out, choices=choices, clip=clip)
     else:
         with bar("writing the overlay", "pictures") as tell:
-            if out is None:
-                target = rewrite_clip_overlay(measurement, folder, choices=choices, clip=clip, progress=tell)
-            else:
-                target = out
-                write_clip_overlay(measurement, target, choices=choices, clip=clip, progress=tell)
+            target = write_overlay(folder, out=out, choices=choices, clip=clip, progress=tell)
     click.echo(f"written: {target}", err=True)

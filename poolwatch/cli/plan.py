@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +14,7 @@ from .plan_trial import trial
 from .plan_welds import welds
 
 if TYPE_CHECKING:
-    from ..plan.camera import Ability
+    from ..plan.camera import Ability, Camera
     from ..plan.recording import RecordingPlan, Wish
 
 
@@ -59,7 +60,13 @@ def command() -> None:
 @click.option(
     "--sightings", type=click.IntRange(3), default=5, show_default=True, help="Frames that see a particle."
 )
-@click.option("--streak", type=float, default=0.5, show_default=True, help="Way in the exposure, diameters.")
+@click.option(
+    "--streak",
+    type=float,
+    default=0.5,
+    show_default=True,
+    help="Longest streak: how far a particle may fly during the exposure, in diameters.",
+)
 @click.option("--particle-px", type=float, default=3.0, show_default=True, help="Pixels across a particle.")
 @click.option("--pool-px", type=float, default=60.0, show_default=True, help="Pixels across the pool.")
 def recording(**given: Any) -> None:
@@ -79,57 +86,17 @@ def recording(**given: Any) -> None:
       poolwatch plan recording --pool-length 4mm --pool-width 2mm --record-rate 10kHz \\
         --view 512x256 --mm-per-px 20um --exposure 5us
     """
-    from ..model.errors import MeasurementError, UsageError
-    from ..plan.camera import Camera, abilities, conflicts, with_margin_of
-    from ..plan.recording import Rules, Wish, plan_recording
+    from ..model.errors import MeasurementError
+    from ..plan.camera import abilities, conflicts, with_margin_of
+    from ..plan.recording import Rules, plan_recording
 
-    width, height = _view(given["view"])
-    clip_s = given["clip_length"]
-    if given["interval"] is not None:
-        if given["pilot"] is None:
-            raise UsageError(
-                "--interval needs --pilot: score rows of clips like those planned tell how long a clip must be"
-            )
-        from ..plan.clip_length import clip_length_for_index
-        from ..plan.pilot import read_pilot
-        from ..trial.rows import read_rows
-
-        wanted = clip_length_for_index(read_pilot(read_rows(given["pilot"])), given["interval"])
-        clip_s = max(wanted.clip_s, clip_s or 0.0)
-    wish = Wish.checked(
-        {
-            "smallest_particle_mm": given["smallest_particle"],
-            "fastest_particle_mm_s": given["fastest_particle"],
-            "highest_frequency_hz": given["highest_frequency"],
-            "lowest_frequency_hz": given["lowest_frequency"],
-            "pool_length_mm": given["pool_length"],
-            "pool_width_mm": given["pool_width"],
-            "travel_speed_mm_s": given["travel_speed"],
-            "clip_s": clip_s,
-            "weld_length_mm": given["weld_length"],
-            "margin_mm": given["margin"],
-            "fixed_camera": given["fixed_camera"],
-        },
-        where="command line",
-    )
     rules = Rules.checked(
         {name: given[name] for name in ("sightings", "streak", "particle_px", "pool_px")}
         | {"bytes_per_px": 1.0 if given["bits"] == 8 else 2.0},
         where="command line",
     )
-    camera = Camera.checked(
-        {
-            "record_rate_hz": given["record_rate"],
-            "width_px": width,
-            "height_px": height,
-            "mm_per_px": given["mm_per_px"],
-            "exposure_s": given["exposure"],
-            "memory_gb": given["memory"],
-            "pixels_per_s": None if given["pixel_rate"] is None else given["pixel_rate"] * 1e9,
-        },
-        where="command line",
-    )
-    wish = with_margin_of(camera, wish)
+    camera = _camera(given)
+    wish = with_margin_of(camera, _wish(given))
     plan = plan_recording(wish, rules, mm_per_px=camera.mm_per_px, record_rate_hz=camera.record_rate_hz)
     faults = conflicts(camera, wish, plan, rules)
     if camera.record_rate_hz is not None and camera.mm_per_px is not None:
@@ -143,6 +110,64 @@ def recording(**given: Any) -> None:
         for sentence in faults:
             click.echo(f"  {sentence}")
         raise MeasurementError(f"{len(faults)} wish{'es' * (len(faults) > 1)} cannot be met: {faults[0]}")
+
+
+def _camera(given: Mapping[str, Any]) -> Camera:
+    from ..plan.camera import Camera
+
+    width, height = _view(given["view"])
+    return Camera.checked(
+        {
+            "record_rate_hz": given["record_rate"],
+            "width_px": width,
+            "height_px": height,
+            "mm_per_px": given["mm_per_px"],
+            "exposure_s": given["exposure"],
+            "memory_gb": given["memory"],
+            "pixels_per_s": None if given["pixel_rate"] is None else given["pixel_rate"] * 1e9,
+        },
+        where="command line",
+    )
+
+
+def _wish(given: Mapping[str, Any]) -> Wish:
+    from ..plan.recording import Wish
+
+    return Wish.checked(
+        {
+            "smallest_particle_mm": given["smallest_particle"],
+            "fastest_particle_mm_s": given["fastest_particle"],
+            "highest_frequency_hz": given["highest_frequency"],
+            "lowest_frequency_hz": given["lowest_frequency"],
+            "pool_length_mm": given["pool_length"],
+            "pool_width_mm": given["pool_width"],
+            "travel_speed_mm_s": given["travel_speed"],
+            "clip_s": _clip_length(given),
+            "weld_length_mm": given["weld_length"],
+            "margin_mm": given["margin"],
+            "fixed_camera": given["fixed_camera"],
+        },
+        where="command line",
+    )
+
+
+def _clip_length(given: Mapping[str, Any]) -> float | None:
+    """Length of a clip, s: as given, or longer where an interval of the index asks for more."""
+    from ..model.errors import UsageError
+
+    clip_s: float | None = given["clip_length"]
+    if given["interval"] is None:
+        return clip_s
+    if given["pilot"] is None:
+        raise UsageError(
+            "--interval needs --pilot: score rows of clips like those planned tell how long a clip must be"
+        )
+    from ..plan.clip_length import clip_length_for_index
+    from ..plan.pilot import read_pilot
+    from ..trial.rows import read_rows
+
+    wanted = clip_length_for_index(read_pilot(read_rows(given["pilot"])), given["interval"])
+    return max(wanted.clip_s, clip_s or 0.0)
 
 
 def _view(text: str | None) -> tuple[int | None, int | None]:

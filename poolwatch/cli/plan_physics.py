@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -28,14 +28,11 @@ if TYPE_CHECKING:
 @click.option("--record-rate", type=Amount("Hz"), help="Record rate: says what would appear folded.")
 def physics(
     key: str,
-    pool_length: float,
-    pool_width: float,
-    depth: float | None,
-    thickness: float | None,
-    particles: tuple[float, ...],
     surface_tension: float | None,
+    particles: tuple[float, ...],
     peaks: tuple[float, ...],
     record_rate: float | None,
+    **pool: Any,
 ) -> None:
     """Capillary modes of a pool of this size and metal, drop mass and oscillation, with sources and validity.
 
@@ -49,7 +46,6 @@ def physics(
     import dataclasses
 
     from ..model.materials import material
-    from ..plan.amounts import amount, table
     from ..plan.physics import LEAST_TENSION, capillary_length_mm, liquid_of
 
     metal = material(key)
@@ -61,6 +57,24 @@ def physics(
         f"capillary length {capillary_length_mm(liquid):.2f} mm"
     )
     click.echo(f"  {metal.source}")
+    by_end = _modes(liquid, **pool)
+    _drops(particles, liquid)
+    _read(peaks, by_end, record_rate)
+    for source in dict.fromkeys(mode.source for mode in by_end[0]):
+        click.echo(f"source  {source}")
+    click.echo(
+        f"note  sulphur and oxygen may take surface tension down to {LEAST_TENSION:g} of this, and all frequencies to "
+        f"{LEAST_TENSION**0.5:.2f} (from memory); a laser can drive a mode about ten times slower than these waves"
+    )
+    click.echo("note  orientation, never a verdict: real pools are long, flow, and carry a keyhole")
+
+
+def _modes(
+    liquid: Liquid, pool_length: float, pool_width: float, depth: float | None, thickness: float | None
+) -> list[list[Mode]]:
+    """Print the modes of round pools as wide and as long as this one; give them by diameter."""
+    from ..plan.amounts import amount, table
+
     ends = sorted({pool_length, pool_width})
     by_end = [_pool(diameter, liquid, depth, thickness) for diameter in ends]
     rows: list[tuple[str, ...]] = [
@@ -78,15 +92,7 @@ def physics(
         )
     for line in table(rows):
         click.echo(line)
-    _drops(particles, liquid)
-    _read(peaks, by_end, record_rate)
-    for source in dict.fromkeys(mode.source for mode in by_end[0]):
-        click.echo(f"source  {source}")
-    click.echo(
-        f"note  sulphur and oxygen may take surface tension down to {LEAST_TENSION:g} of this, and all frequencies to "
-        f"{LEAST_TENSION**0.5:.2f} (from memory); a laser can drive a mode about ten times slower than these waves"
-    )
-    click.echo("note  orientation, never a verdict: real pools are long, flow, and carry a keyhole")
+    return by_end
 
 
 def _pool(diameter: float, liquid: Liquid, depth: float | None, thickness: float | None) -> list[Mode]:

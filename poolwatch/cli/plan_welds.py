@@ -12,7 +12,7 @@ from .amounts import Amount
 if TYPE_CHECKING:
     from ..plan.clip_length import ClipPlan
     from ..plan.pilot import Pilot
-    from ..plan.power import Comparison
+    from ..plan.power import ComparisonDesign
 
 
 @click.command("welds", short_help="how many welds of each shape, and how long each clip")
@@ -49,23 +49,24 @@ if TYPE_CHECKING:
     "--clip-interval", type=float, metavar="POINTS", help="Index interval wanted of one clip, ± points."
 )
 @click.option(
-    "--clip",
+    "--measured",
     "clip",
+    metavar="DIR",
     type=click.Path(path_type=Path),
-    help="A measured pilot clip (folder or frames.csv), for its correlation time.",
+    help="Folder of a measured pilot clip, or its frames.csv, for its correlation time.",
 )
 @click.option("--signal", default="pool_length_mm", show_default=True, help="Series of the clip.")
 @click.option("--mean-interval", type=float, metavar="X", help="Interval wanted of the mean, ± in its unit.")
 @click.option("--cv-interval", type=float, metavar="PERCENT", help="Interval wanted of a _cv, ± % of it.")
-@click.option("--correlation-time", type=Amount("s"), help="Correlation time, if no --clip.")
+@click.option("--correlation-time", type=Amount("s"), help="Correlation time, if no --measured.")
 @click.option("--sd", type=float, help="Standard deviation of the series, with --correlation-time.")
 def welds(**given: Any) -> None:
-    """How many welds of each shape tell a difference, and how long each clip must be.
+    """How many welds of each shape show a difference, and how long each clip must be.
 
-    Power is that of the ranking's own test: t tests on the logit of the index with variances drawn towards the
-    common one, corrected after Holm for all pairs of shapes; all shapes but the two lie half-way between them.
+    Power is that of the ranking's own test: t tests on the logit of the index, variances drawn towards the
+    common one, Holm's correction for all pairs of shapes. All shapes but the two are half-way between them.
     With --blocked it takes out what blocks differ by, as the ranking does, and pays with degrees of freedom.
-    Welding is the work to be saved, and the only thing that tells one weld from another: frames do not.
+    More welds show the scatter from weld to weld; more frames do not.
 
     \b
     Example: four shapes, 10 points apart, welds that scatter by 5 points
@@ -77,7 +78,7 @@ def welds(**given: Any) -> None:
 
     \b
     Example: how long a clip must be to know the mean pool length to 0.02 mm
-      poolwatch plan welds --clip pilot/single-spot-1 --mean-interval 0.02
+      poolwatch plan welds --measured pilot/single-spot-1 --mean-interval 0.02
     """
     from ..model.errors import UsageError
 
@@ -147,7 +148,7 @@ def _welds(given: dict[str, Any], pilot: Pilot | None) -> None:
         _pilot_notes(given, told, comparison)
 
 
-def _pilot_notes(given: dict[str, Any], pilot: Pilot, comparison: Comparison) -> None:
+def _pilot_notes(given: dict[str, Any], pilot: Pilot, comparison: ComparisonDesign) -> None:
     """What the pilot's own poor knowledge of the scatter means, and what longer clips would save."""
     import math
 
@@ -180,12 +181,12 @@ def _pilot_notes(given: dict[str, Any], pilot: Pilot, comparison: Comparison) ->
     )
 
 
-def _comparison(given: dict[str, Any], pilot: Pilot | None) -> Comparison:
+def _comparison(given: dict[str, Any], pilot: Pilot | None) -> ComparisonDesign:
     import math
 
     from ..model.errors import UsageError
     from ..plan.pilot import scatter_from_points
-    from ..plan.power import Comparison
+    from ..plan.power import ComparisonDesign
 
     around = given["around"] if given["around"] is not None else (pilot.index if pilot else 50.0)
     within = 0.0
@@ -211,7 +212,7 @@ def _comparison(given: dict[str, Any], pilot: Pilot | None) -> Comparison:
         raise UsageError(
             "the scatter from weld to weld is needed: give --pilot with score rows, or --scatter in points"
         )
-    return Comparison.checked(
+    return ComparisonDesign.checked(
         {
             "shapes": given["shapes"],
             "scatter": scatter,
@@ -260,7 +261,7 @@ def _clips(given: dict[str, Any], pilot: Pilot | None) -> None:
         # A red series with this correlation time: the square of exp(-t/tau) falls off twice as fast.
         memory = Memory(0.0, given["sd"] or 1.0, time, time / 2, 1e6 * time)
     else:
-        raise UsageError("give --clip with a measured pilot clip, or --correlation-time")
+        raise UsageError("give --measured with a measured pilot clip, or --correlation-time")
     if given["mean_interval"] is not None:
         _show(
             clip_length_for_mean(memory, given["mean_interval"]), "clip length: T = T_c (1.96 sd / wanted)²"

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Hashable, Iterator, Mapping, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,7 +15,6 @@ from .progress import COMPILING
 
 if TYPE_CHECKING:
     from ..trial.batch import ClipEvent, Progress
-    from ..trial.comparison import Comparison
     from ..trial.results import TrialResult
 
 
@@ -39,7 +37,10 @@ if TYPE_CHECKING:
     help="Let it take the place of another trial of its name in the database.",
 )
 @click.option(
-    "--name", default="", help="Name of the trial, in report and database; default: the last part of --out."
+    "--name",
+    "title",
+    default="",
+    help="Name of the trial, in report and database; default: the last part of --out.",
 )
 @click.option(
     "--follow", is_flag=True, help="Keep running: measure each clip once its row and its file are complete."
@@ -58,72 +59,47 @@ if TYPE_CHECKING:
 @click.option("--rank-settings", type=click.Path(path_type=Path), help="TOML file with a table [rank].")
 @click.option("--no-overlay", is_flag=True, help="Write no annotated videos.")
 @click.option("--no-report", is_flag=True, help="Write no report.html.")
-@click.option("--strict", is_flag=True, help="For scripts: end with 1 where any clip was not measured.")
+@click.option("--strict", is_flag=True, help="For scripts: end with 1 where any weld was not measured.")
 def command(
     manifest: Path,
     out: Path,
-    workers: int | None,
-    scheduler: str | None,
-    store: str | None,
-    replace_stored: bool,
-    name: str,
     follow: bool,
     poll: float,
     settle: float,
-    settings: Path | None,
-    rank_settings: Path | None,
     no_overlay: bool,
     no_report: bool,
     strict: bool,
+    **choices: Any,
 ) -> None:
     """Measure every clip of a manifest and rank the beam shapes.
 
-    The manifest is a CSV with one row a clip: clip, beam_shape, replicate, record_rate_hz, mm_per_px or scale,
-    and where known travel_direction_deg, travel_speed_mm_s, exposure_s, material, settings; factor_… and
-    outcome_… columns as you like (absent where a shape lacks the part). It is checked whole before any frame is
+    The manifest is a CSV with one row a clip. Columns: clip, beam_shape, replicate, record_rate_hz, mm_per_px or scale,
+    and where known travel_direction_deg, travel_speed_mm_s, exposure_s, material, settings. Columns factor_… and
+    outcome_… may be added (`poolwatch explain manifest`). It is checked whole before any frame is
     read. Rows that are not filled in yet, or whose recording is not there yet, are left out and named.
 
     Stopped half-way, the same command goes on where it was. With --follow it keeps running beside the machine: fill in
     rows and save the manifest as welds are made; Ctrl-C ends it.
 
-    Ends with 1 where no clip was measured; with --strict, where any was not. The others are ranked and written all
-    the same.
+    Ends with 1 where no clip was measured; with --strict, where any weld of the manifest was not: it failed, is not
+    filled in, or its recording is not there. The others are ranked and written all the same.
     """
-    from ..trial.run import TrialOptions, run_trial
-    from ..trial.settings import read_rank_settings
+    from .. import run_trial
     from .follow import follow_day
-    from .rank import show_ranking
+    from .ranking_output import show_ranking, show_studies
 
-    chosen = read_rank_settings(rank_settings)
+    choices |= {"overlay": not no_overlay, "report": not no_report}
     if follow:
-        options = TrialOptions(
-            workers=workers,
-            scheduler=scheduler,
-            settings=settings,
-            rank_settings=chosen,
-            overlay=not no_overlay,
-            report=not no_report,
-            store=store,
-            replace_stored=replace_stored,
-            title=name,
-        )
-        follow_day(manifest, out, options, poll_s=poll, settle_s=settle)
+        from ..trial.run import TrialOptions
+        from ..trial.settings import read_rank_settings
+
+        choices["rank_settings"] = read_rank_settings(choices["rank_settings"])
+        state = follow_day(manifest, out, TrialOptions(**choices), poll_s=poll, settle_s=settle)
+        if strict and state.measured < state.rows:
+            raise PoolwatchError(f"{out}: {state.words}, so the ranking lacks {state.rows - state.measured}")
         return
     with trial_progress() as progress:
-        result = run_trial(
-            manifest,
-            out,
-            workers=workers,
-            scheduler=scheduler,
-            settings=settings,
-            rank_settings=chosen,
-            overlay=not no_overlay,
-            report=not no_report,
-            store=store,
-            replace_stored=replace_stored,
-            title=name,
-            progress=progress,
-        )
+        result = run_trial(manifest, out, progress=progress, **choices)
     show_ranking(result.ranking)
     show_studies(result.compared, result.notes)
     click.echo(
@@ -135,50 +111,25 @@ def command(
 
 
 def refuse_gaps(result: TrialResult) -> None:
-    """End the command with 1, after everything is written, where a clip was not measured.
+    """End the command with 1, after everything is written, where a weld was not measured.
 
     Raises
     ------
     PoolwatchError
-        Some clip was not.
+        Some weld was not.
     """
+    lacking = len(result.failures) + result.pending
+    if not lacking:
+        return
+    said = (
+        f"{lacking} of {lacking + len(result.scores)} welds {'was' if lacking == 1 else 'were'} not measured"
+    )
     if result.failures:
         clip, reason = next(iter(result.failures.items()))
-        count, total = len(result.failures), len(result.failures) + len(result.scores)
-        raise PoolwatchError(
-            f"{result.out}: {count} of {total} clips {'was' if count == 1 else 'were'} not measured, so the ranking "
-            f"lacks {'it' if count == 1 else 'them'} (all in excluded.csv); first {clip}: {reason}"
-        )
-
-
-def show_studies(compared: Comparison, notes: Sequence[str] = ()) -> None:
-    """Print what factors and outcomes say, and notes."""
-    from rich.console import Console
-    from rich.markup import escape
-
-    console = Console()
-    for reading in compared.readings:
-        console.print()
-        console.print(escape(reading))
-    if compared.factors is not None and len(compared.factors.next_welds):
-        console.print()
-        console.print("What to weld next (mean index ± standard uncertainty; 95 % of welds):")
-        settings = Counter(_setting(weld) for weld in compared.factors.next_welds.to_dict("records"))
-        for setting, times in settings.items():
-            console.print("  " + escape(setting + (f", {times} welds" if times > 1 else "")))
-    for line in [*compared.remarks, *notes]:
-        console.print("- " + escape(line))
-
-
-def _setting(weld: Mapping[Hashable, Any]) -> str:
-    """A setting to weld next in one line."""
-    named = (
-        f"{str(name).removeprefix('factor_')} {value if isinstance(value, str) else f'{value:.4g}'}"
-        for name, value in weld.items()
-        if name == "beam_shape" or str(name).startswith("factor_")
-    )
-    expected = f"{weld['predicted']:.0f} ± {weld['predicted_u']:.0f}; {weld['weld_low']:.0f} to {weld['weld_high']:.0f}"
-    return f"{', '.join(named)}: {expected}"
+        said += f"; {len(result.failures)} failed (in excluded.csv), first {clip}: {reason}"
+    if result.pending:
+        said += f"; {result.pending} are not filled in or lack their recording (named above)"
+    raise PoolwatchError(f"{result.out}: {said}")
 
 
 @contextmanager

@@ -13,8 +13,9 @@
 
 from .identity import fingerprint
 from .opening import open_clip
-from .reader import ClipSettings, Reader, ReadFindings, findings_of
+from .reader import Reader, ReadFindings, findings_of
 from .repeats import repeated
+from .settings import ClipSettings
 
 __all__ = [
     "ClipSettings",

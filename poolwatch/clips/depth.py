@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.errors import ClipError
-from .reader import ClipSettings
+from .settings import ClipSettings
 
 _DEPTHS = (8, 10, 12, 14, 16)
 SAMPLE_FRAMES = 12

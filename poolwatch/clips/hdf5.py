@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from ..model.clip import ClipFacts
 from ..model.errors import ClipError
-from .reader import BaseReader, ClipSettings, check_size, check_type, reason_of
+from .reader import BaseReader, check_size, check_type, reason_of
+from .settings import ClipSettings
 
 # What h5py raises where the library under it finds damage.
 _DAMAGE = (OSError, RuntimeError, ValueError, KeyError, TypeError, UnicodeDecodeError)

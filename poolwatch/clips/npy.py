@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from ..model.clip import ClipFacts
 from ..model.errors import ClipError
-from .reader import BaseReader, ClipSettings, check_size, check_type, read_at
+from .reader import BaseReader, check_size, check_type, read_at
+from .settings import ClipSettings
 
 
 class NpyReader(BaseReader):

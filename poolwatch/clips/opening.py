@@ -11,7 +11,8 @@ from typing import cast
 
 from ..model.errors import ClipError
 from .content import holds_video, reader_by_mark, words_for
-from .reader import ClipSettings, Reader
+from .reader import Reader
+from .settings import ClipSettings
 
 # Name: (module, class, endings). Modules are imported when a clip needs them.
 READERS: dict[str, tuple[str, str, tuple[str, ...]]] = {

@@ -10,23 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.errors import ClipError
-from .reader import ClipSettings, check_size, reason_of
+from .reader import check_size, reason_of
+from .settings import ClipSettings
+from .tiff_pages import TIFF_DAMAGE, page_values, quiet_tifffile
 
 ENDINGS = (".png", ".tif", ".tiff", ".jpg", ".jpeg", ".bmp")
-
-
-# What tifffile and its decoders raise where tags or data are damaged.
-TIFF_DAMAGE = (
-    ValueError,
-    IndexError,
-    KeyError,
-    TypeError,
-    AttributeError,
-    ArithmeticError,
-    RuntimeError,
-    struct.error,
-    OSError,
-)
 
 
 class DamagedPicture(Exception):
@@ -80,8 +68,6 @@ def luma(picture: NDArray[Any]) -> NDArray[Any]:
 def _tiff(file: Path, settings: ClipSettings) -> NDArray[Any]:
     import tifffile
 
-    from .tiff import quiet_tifffile
-
     quiet_tifffile()
     try:
         with tifffile.TiffFile(file) as tif:
@@ -92,22 +78,6 @@ def _tiff(file: Path, settings: ClipSettings) -> NDArray[Any]:
         if isinstance(error, (ClipError, FileNotFoundError)):
             raise
         raise DamagedPicture(reason_of(error)) from None
-
-
-def page_values(page: Any, frame: Any = None) -> NDArray[Any]:
-    """Values of one page of a TIFF file, or of a frame that is laid out like it: (height, width[, channels]).
-
-    Raises
-    ------
-    ValueError
-        The page is not laid out so.
-    """
-    values = np.asarray((page if frame is None else frame).asarray(maxworkers=1))
-    if values.ndim == 3 and page.samplesperpixel > 1 and int(page.planarconfig) == 2:
-        values = np.moveaxis(values, 0, -1)  # one plane a channel
-    if values.shape[:2] != (page.imagelength, page.imagewidth) or values.ndim > 3:
-        raise ValueError(f"its values have the shape {values.shape}")
-    return values
 
 
 def _png_size(data: bytes) -> tuple[int, int] | None:

@@ -25,7 +25,8 @@ from ..footage.raw_layout import Packing, RawLayout, sidecar_path, unpack
 from ..model.clip import ClipFacts
 from ..model.errors import ClipError, UsageError
 from ..model.settings import read_toml
-from .reader import BaseReader, ClipSettings, check_size, read_at
+from .reader import BaseReader, check_size, read_at
+from .settings import ClipSettings
 
 
 class RawReader(BaseReader):

@@ -7,41 +7,16 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
-from typing import IO, Any, Literal, Protocol, Self, runtime_checkable
+from typing import IO, Any, Protocol, Self, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import Field
 
 from ..model.clip import Block, ClipFacts
 from ..model.errors import ClipError
 from ..model.flags import check_flags
-from ..model.settings import Settings
-
-
-class ClipSettings(Settings):
-    """What a person says about the values in a recording; nothing said means found in the file.
-
-    Attributes
-    ----------
-    depth_bits
-        Effective bits of a grey value, where the file does not tell or tells wrongly.
-    full_scale
-        Grey value that is brightness 1.0; by default that of `depth_bits`, aligned as the data are.
-    video_range
-        ``limited`` where black is 16 and white 235 (of 255), ``full`` where black is 0 and white 255, ``auto``
-        to go by the stream's tags and its pixel format.
-    dataset
-        Path of the data set in an HDF5 file, where there is more than one of three axes.
-    max_pixels
-        Refuse larger frames before any memory is taken, pixels.
-    """
-
-    depth_bits: int | None = Field(default=None, ge=1, le=16)
-    full_scale: float | None = Field(default=None, gt=0, le=65535)
-    video_range: Literal["auto", "limited", "full"] = "auto"
-    dataset: str | None = None
-    max_pixels: int = Field(default=100_000_000, ge=1)
+from .depth import SAMPLE_FRAMES, effective_depth
+from .settings import ClipSettings
 
 
 @dataclass(frozen=True)
@@ -213,8 +188,6 @@ class BaseReader:
         stated_bits: int | None = None,
     ) -> None:
         """Find the effective depth from frames across the clip, and set `facts` for good."""
-        from .depth import SAMPLE_FRAMES, effective_depth
-
         self.facts = provisional
         if provisional.dtype == "uint8" and settings.depth_bits is None and stated_bits is None:
             sample: NDArray[Any] = np.zeros((0, 1, 1), np.uint8)  # nothing to find: spare the reading

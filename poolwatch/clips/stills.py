@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from ..model.clip import ClipFacts
 from ..model.errors import ClipError
 from . import pictures
-from .reader import BaseReader, ClipSettings, check_size, check_type
+from .reader import BaseReader, check_size, check_type
+from .settings import ClipSettings
 
 _DIGITS = re.compile(r"(\d+)")
 # Endings of stills that are compressed with loss.

@@ -7,6 +7,7 @@ byte for byte the one parsed last, but for places and words, is not parsed again
 
 from __future__ import annotations
 
+import logging
 import struct
 from array import array
 from dataclasses import dataclass
@@ -16,7 +17,6 @@ from typing import IO, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from .pictures import page_values
 from .reader import read_at
 
 # Codes from TIFF 6.0 (1992), sections 3, 4, 8 and 15. Where the values lie:
@@ -30,6 +30,43 @@ _FORMS = {3: "H", 4: "I", 16: "Q"}  # SHORT, LONG, and LONG8 of BigTIFF
 # More entries than any page has: tifffile takes a directory that says so for damaged.
 _MOST_ENTRIES = 4096
 _FIRST_LOOK = 512
+
+
+# What tifffile and its decoders raise where tags or data are damaged.
+TIFF_DAMAGE = (
+    ValueError,
+    IndexError,
+    KeyError,
+    TypeError,
+    AttributeError,
+    ArithmeticError,
+    RuntimeError,
+    struct.error,
+    OSError,
+)
+
+
+def quiet_tifffile() -> None:
+    """Keep tifffile's log off standard error unless the caller has set up logging."""
+    log = logging.getLogger("tifffile")
+    if not log.handlers:
+        log.addHandler(logging.NullHandler())
+
+
+def page_values(page: Any, frame: Any = None) -> NDArray[Any]:
+    """Values of one page of a TIFF file, or of a frame that is laid out like it: (height, width[, channels]).
+
+    Raises
+    ------
+    ValueError
+        The page is not laid out so.
+    """
+    values = np.asarray((page if frame is None else frame).asarray(maxworkers=1))
+    if values.ndim == 3 and page.samplesperpixel > 1 and int(page.planarconfig) == 2:
+        values = np.moveaxis(values, 0, -1)  # one plane a channel
+    if values.shape[:2] != (page.imagelength, page.imagewidth) or values.ndim > 3:
+        raise ValueError(f"its values have the shape {values.shape}")
+    return values
 
 
 class Strips(NamedTuple):

@@ -120,7 +120,8 @@ class Factor:
         if self.round:
             angle = np.radians(np.array(values, dtype=np.float64) * 360 / self.period)
             return np.column_stack([np.cos(angle), np.sin(angle)])
-        place = np.array([self.level(value) for value in values], dtype=np.int64)
+        known = {value: self.level(value) for value in set(values)}
+        place = np.array([known[value] for value in values], dtype=np.int64)
         if len(self.levels) == 2:
             return np.asarray(place[:, None] * 2.0 - 1.0)
         coded: Floats = (place[:, None] == np.arange(len(self.levels) - 1)).astype(np.float64)

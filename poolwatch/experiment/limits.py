@@ -58,6 +58,16 @@ class Limits:
         """Whether a setting can be welded."""
         return not any(one.holds(run) for one in self.forbidden)
 
+    def with_those_of(self, other: Limits) -> Limits:
+        """What this plan or another one forbids; numbers that either lists."""
+        both = {*self.listed, *other.listed}
+        listed = {name: self.listed.get(name, ()) + other.listed.get(name, ()) for name in both}
+        return Limits(
+            self.nested | other.nested,
+            self.forbidden + other.forbidden,
+            {name: tuple(sorted(set(levels))) for name, levels in listed.items()},
+        )
+
 
 def nest(factors: Sequence[Factor], nested: Mapping[str, str]) -> tuple[Factor, ...]:
     """Factors with what they are nested in.
@@ -217,13 +227,44 @@ def read_limits(path: str | Path) -> Limits:
     UsageError
         The file cannot be read as one.
     """
-    path = Path(path)
+    return limits_of(read_plan(path), path)
+
+
+def read_plan(path: str | Path) -> str:
+    """The text of a ``plan.toml``; empty where there is no such file.
+
+    Raises
+    ------
+    UsageError
+        The file cannot be read.
+    """
     try:
-        content: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
+        return Path(path).read_text(encoding="utf-8")
     except FileNotFoundError:
-        return Limits()
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+        return ""
+    except (OSError, UnicodeDecodeError) as error:
         raise UsageError(f"{path}: cannot be read as a plan ({error}); mend it, or move it away") from None
+
+
+def limits_of(text: str, where: str | Path) -> Limits:
+    """The limits in the text of a ``plan.toml``; none in an empty one.
+
+    Parameters
+    ----------
+    text
+        The text.
+    where
+        What it is named in errors.
+
+    Raises
+    ------
+    UsageError
+        It is no plan.
+    """
+    try:
+        content: dict[str, Any] = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise UsageError(f"{where}: cannot be read as a plan ({error}); mend it, or move it away") from None
     try:
         nested = {str(part): str(parent) for part, parent in content.get("nested", {}).items()}
         listed, factors = {}, []
@@ -233,9 +274,9 @@ def read_limits(path: str | Path) -> Limits:
             factors.append(Factor(name, tuple(map(str, levels)) if words else tuple(map(float, levels))))
             if not words and "levels" in said:
                 listed[name] = tuple(map(float, levels))
-        forbidden = tuple(parse_forbidden(text, factors) for text in content.get("forbid", ()))
+        forbidden = tuple(parse_forbidden(one, factors) for one in content.get("forbid", ()))
     except (AttributeError, TypeError, KeyError, IndexError, ValueError) as error:
-        raise UsageError(f"{path}: is no plan of poolwatch ({error}); mend it, or move it away") from None
+        raise UsageError(f"{where}: is no plan of poolwatch ({error}); mend it, or move it away") from None
     return Limits(nested, forbidden, listed)
 
 

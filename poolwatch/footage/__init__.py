@@ -3,12 +3,13 @@
 `write_frames` writes grey footage in any format of `FORMATS`; `open_browser_video` writes the annotated videos.
 """
 
-from .browser import BrowserVideo, open_browser_video
+from .browser import BrowserEncoding, BrowserVideo, open_browser_video
 from .formats import FORMATS, FootageOptions, Format, footage_format
 from .write import write_frames
 
 __all__ = [
     "FORMATS",
+    "BrowserEncoding",
     "BrowserVideo",
     "FootageOptions",
     "Format",

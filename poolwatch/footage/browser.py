@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -82,29 +83,12 @@ class BrowserVideo:
         self.frames_written += 1
 
 
-@contextlib.contextmanager
-def open_browser_video(
-    path: str | Path,
-    width: int,
-    height: int,
-    playback_rate_hz: float = 25.0,
-    *,
-    order: Literal["bgr", "rgb"] = "bgr",
-    crf: int = 23,
-    qp: int | None = None,
-    preset: str = "veryfast",
-    keyframe_every: int = 30,
-) -> Iterator[BrowserVideo]:
-    """Open an H.264 MP4 for writing colour frames; it appears at `path` only when the block ends well.
+@dataclass(frozen=True)
+class BrowserEncoding:
+    """How a browser video is coded.
 
-    Parameters
+    Attributes
     ----------
-    path
-        File to write, ending ``.mp4``.
-    width, height
-        Size of the frames, px; an odd size is padded by one repeated column or row.
-    playback_rate_hz
-        Rate at which a player shows them, Hz.
     order
         Channel order of the frames that will be written.
     crf
@@ -117,6 +101,36 @@ def open_browser_video(
     keyframe_every
         Frames from one keyframe to the next at most. A jump in a player decodes up to this many frames, so
         fewer make jumps quick and the file larger.
+    """
+
+    order: Literal["bgr", "rgb"] = "bgr"
+    crf: int = 23
+    qp: int | None = None
+    preset: str = "veryfast"
+    keyframe_every: int = 30
+
+
+@contextlib.contextmanager
+def open_browser_video(
+    path: str | Path,
+    width: int,
+    height: int,
+    playback_rate_hz: float = 25.0,
+    *,
+    encoding: BrowserEncoding | None = None,
+) -> Iterator[BrowserVideo]:
+    """Open an H.264 MP4 for writing colour frames; it appears at `path` only when the block ends well.
+
+    Parameters
+    ----------
+    path
+        File to write, ending ``.mp4``.
+    width, height
+        Size of the frames, px; an odd size is padded by one repeated column or row.
+    playback_rate_hz
+        Rate at which a player shows them, Hz.
+    encoding
+        How it is coded.
 
     Raises
     ------
@@ -135,35 +149,15 @@ def open_browser_video(
 
     from .video import quiet_ffmpeg
 
-    path = Path(path)
-    if path.suffix.lower() != ".mp4":
-        raise UsageError(f"{path}: the video is an MP4; give a name that ends in .mp4")
-    if width < 1 or height < 1 or width > 16384 or height > 16384:
-        raise UsageError(f"{path}: a video of {width} x {height} px cannot be written; use 1 to 16384 px")
-    if not 0 < playback_rate_hz <= 1000:
-        raise UsageError(
-            f"{path}: the playback rate must be above 0 and up to 1000 Hz, got {playback_rate_hz!r}"
-        )
-    if order not in ("bgr", "rgb"):
-        raise UsageError(f"{path}: channel order must be 'bgr' or 'rgb', got {order!r}")
-    if keyframe_every < 1:
-        raise UsageError(f"{path}: a keyframe is due every 1 or more frames, got {keyframe_every!r}")
-    quality = {"crf": str(crf)} if qp is None else {"qp": str(qp)}
-    rate = Fraction(playback_rate_hz).limit_denominator(10_000)
+    path, encoding = Path(path), encoding or BrowserEncoding()
+    _check(path, width, height, playback_rate_hz, encoding)
     quiet_ffmpeg()
     with written_whole(path) as beside:
         try:
             with av.open(str(beside), "w", format="mp4", options={"movflags": "+faststart"}) as out:
                 out.metadata["comment"] = DRAWN
-                stream = out.add_stream("libx264", rate=rate, options=quality | {"preset": preset})
-                stream.width, stream.height = width + width % 2, height + height % 2
-                stream.pix_fmt = "yuv420p"
-                context = stream.codec_context
-                context.time_base = 1 / rate
-                context.gop_size = keyframe_every
-                context.color_range, context.colorspace = _LIMITED, _BT601
-                context.color_primaries, context.color_trc = _PRIMARIES_BT709, _TRANSFER_BT709
-                video = BrowserVideo(out, stream, width, height, order)
+                stream = _stream(out, width, height, playback_rate_hz, encoding)
+                video = BrowserVideo(out, stream, width, height, encoding.order)
                 yield video
                 if video.frames_written == 0:
                     raise UsageError(f"{path}: no frame was written; write at least one")
@@ -172,3 +166,35 @@ def open_browser_video(
             raise OutputError(
                 f"{path}: the video cannot be written ({error.strerror}); free some space, or check preset and crf"
             ) from error
+
+
+def _check(path: Path, width: int, height: int, playback_rate_hz: float, encoding: BrowserEncoding) -> None:
+    if path.suffix.lower() != ".mp4":
+        raise UsageError(f"{path}: the video is an MP4; give a name that ends in .mp4")
+    if width < 1 or height < 1 or width > 16384 or height > 16384:
+        raise UsageError(f"{path}: a video of {width} x {height} px cannot be written; use 1 to 16384 px")
+    if not 0 < playback_rate_hz <= 1000:
+        raise UsageError(
+            f"{path}: the playback rate must be above 0 and up to 1000 Hz, got {playback_rate_hz!r}"
+        )
+    if encoding.order not in ("bgr", "rgb"):
+        raise UsageError(f"{path}: channel order must be 'bgr' or 'rgb', got {encoding.order!r}")
+    if encoding.keyframe_every < 1:
+        raise UsageError(f"{path}: a keyframe is due every 1 or more frames, got {encoding.keyframe_every!r}")
+
+
+def _stream(
+    out: OutputContainer, width: int, height: int, playback_rate_hz: float, encoding: BrowserEncoding
+) -> VideoStream:
+    """The stream of a video, tagged with its colours."""
+    quality = {"crf": str(encoding.crf)} if encoding.qp is None else {"qp": str(encoding.qp)}
+    rate = Fraction(playback_rate_hz).limit_denominator(10_000)
+    stream = out.add_stream("libx264", rate=rate, options=quality | {"preset": encoding.preset})
+    stream.width, stream.height = width + width % 2, height + height % 2
+    stream.pix_fmt = "yuv420p"
+    context = stream.codec_context
+    context.time_base = 1 / rate
+    context.gop_size = encoding.keyframe_every
+    context.color_range, context.colorspace = _LIMITED, _BT601
+    context.color_primaries, context.color_trc = _PRIMARIES_BT709, _TRANSFER_BT709
+    return stream

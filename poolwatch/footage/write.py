@@ -75,33 +75,54 @@ def write_frames(
     first = next(stream, None)
     if first is None:
         raise UsageError(f"{path}: no frames were given; give at least one")
-    if options.align == "high" and depth_bits > 8 and entry.kind in ("tiff", "stills", "npy", "hdf5", "raw"):
-        shift = 0 if entry.how.get("packing", "none") != "none" else 16 - depth_bits
-        stream = (np.left_shift(frame, shift) for frame in itertools.chain([first], stream))
-    else:
-        stream = itertools.chain([first], stream)
+    stream = _aligned(itertools.chain([first], stream), entry, depth_bits, options)
     shape = (first.shape[0], first.shape[1])
     if entry.kind == "video":
         from .video import write_video
 
         write_video(path, stream, shape, entry, depth_bits, playback_rate_hz, options)
     elif entry.kind in ("tiff", "stills"):
-        from . import stills
-
-        if entry.kind == "tiff":
-            stills.write_tiff(path, stream, entry.how["compression"], big=options.big_tiff)
-        else:
-            stills.write_folder(path, stream, entry.how["ending"])
+        _write_stills(path, stream, entry, options)
     else:
-        from . import arrays
-
-        if entry.kind == "npy":
-            arrays.write_npy(path, stream, shape)
-        elif entry.kind == "hdf5":
-            arrays.write_hdf5(path, stream, shape, entry.how["compression"], depth_bits)
-        else:
-            arrays.write_raw(path, stream, shape, entry.how["packing"], depth_bits, options)
+        _write_array(path, stream, shape, entry, depth_bits, options)
     return path
+
+
+def _aligned(
+    stream: Iterator[NDArray[Any]], entry: Format, depth_bits: int, options: FootageOptions
+) -> Iterator[NDArray[Any]]:
+    """Frames with their values in the upper bits of 16 where that is asked for and the format can hold it."""
+    if options.align != "high" or depth_bits <= 8 or entry.kind == "video":
+        return stream
+    shift = 0 if entry.how.get("packing", "none") != "none" else 16 - depth_bits
+    return (np.left_shift(frame, shift) for frame in stream)
+
+
+def _write_stills(path: Path, stream: Iterator[NDArray[Any]], entry: Format, options: FootageOptions) -> None:
+    from . import stills
+
+    if entry.kind == "tiff":
+        stills.write_tiff(path, stream, entry.how["compression"], big=options.big_tiff)
+    else:
+        stills.write_folder(path, stream, entry.how["ending"])
+
+
+def _write_array(
+    path: Path,
+    stream: Iterator[NDArray[Any]],
+    shape: tuple[int, int],
+    entry: Format,
+    depth_bits: int,
+    options: FootageOptions,
+) -> None:
+    from . import arrays
+
+    if entry.kind == "npy":
+        arrays.write_npy(path, stream, shape)
+    elif entry.kind == "hdf5":
+        arrays.write_hdf5(path, stream, shape, entry.how["compression"], depth_bits)
+    else:
+        arrays.write_raw(path, stream, shape, entry.how["packing"], depth_bits, options)
 
 
 def _check(path: Path, entry: Format, depth_bits: int, playback_rate_hz: float) -> None:

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .. import __version__
 from ..model.errors import MeasurementError
+from ..model.version import __version__
 from .agreement import (
     Agreement,
     Estimate,

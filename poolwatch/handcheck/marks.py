@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.errors import UsageError
+from ..model.sheet import TableText, read_sheet
 from ..model.tables import MARKS
-from ..trial.sheet import Sheet, read_sheet
 from .sampling import FrameDraw, Wanted, draw_frames
 
 if TYPE_CHECKING:
@@ -70,10 +70,10 @@ class HandMarks:
 
 
 @dataclass(frozen=True)
-class _Row:
+class _MarkRow:
     """A row of a sheet with where it stands."""
 
-    sheet: Sheet
+    sheet: TableText
     line: int
     cells: dict[str, str]
 
@@ -104,7 +104,7 @@ def read_marks(paths: Sequence[str | Path], measurement: Measurement) -> HandMar
     draw = _draw(paths, rows, measurement)
     width, height = (int(measurement.run["input"][side]) for side in ("width", "height"))
     markings: dict[tuple[str, int], Marking] = {}
-    first: dict[tuple[str, int], _Row] = {}
+    first: dict[tuple[str, int], _MarkRow] = {}
     for row in rows:
         try:
             person, number = row.cells["person"], _whole(row, "round", 1)
@@ -125,7 +125,7 @@ def read_marks(paths: Sequence[str | Path], measurement: Measurement) -> HandMar
     return HandMarks(draw, tuple(markings[key] for key in sorted(markings)))
 
 
-def _rows(path: str | Path) -> Iterator[_Row]:
+def _rows(path: str | Path) -> Iterator[_MarkRow]:
     sheet = read_sheet(path)
     missing = [name for name in MARKS.names if name not in sheet.columns]
     if missing:
@@ -135,10 +135,10 @@ def _rows(path: str | Path) -> Iterator[_Row]:
     if not sheet.rows:
         raise UsageError(f"{sheet.path}: has a header but no marks; give the CSV that the page saved")
     for cells, line in zip(sheet.rows, sheet.lines, strict=True):
-        yield _Row(sheet, line, {name: cell.removeprefix("'") for name, cell in cells.items()})
+        yield _MarkRow(sheet, line, {name: cell.removeprefix("'") for name, cell in cells.items()})
 
 
-def _foreign(rows: Sequence[_Row], measurement: Measurement) -> list[str]:
+def _foreign(rows: Sequence[_MarkRow], measurement: Measurement) -> list[str]:
     """Rows of another clip, measurement or draw."""
     own = {name: str(measurement.score[name].iloc[0]) for name in ("clip_id", "settings_id")}
     words = {
@@ -160,7 +160,7 @@ def _foreign(rows: Sequence[_Row], measurement: Measurement) -> list[str]:
     return faults
 
 
-def _draw(paths: Sequence[str | Path], rows: Sequence[_Row], measurement: Measurement) -> FrameDraw:
+def _draw(paths: Sequence[str | Path], rows: Sequence[_MarkRow], measurement: Measurement) -> FrameDraw:
     try:
         seed, wanted = _whole(rows[0], "seed", 0), Wanted.read(rows[0].cells["drawn"])
     except ValueError as error:
@@ -168,7 +168,7 @@ def _draw(paths: Sequence[str | Path], rows: Sequence[_Row], measurement: Measur
     return draw_frames(measurement, seed, wanted)
 
 
-def _take(row: _Row, marking: Marking, draw: FrameDraw, size: tuple[int, int]) -> None:
+def _take(row: _MarkRow, marking: Marking, draw: FrameDraw, size: tuple[int, int]) -> None:
     """Put a row into its marking; `ValueError` says what is wrong with it."""
     kind, frame = row.cells["mark"], _whole(row, "frame", 0)
     if kind not in KINDS:
@@ -238,14 +238,14 @@ def _turned(marking: Marking, measurement: Measurement) -> Iterator[str]:
                     )
 
 
-def _whole(row: _Row, name: str, least: int) -> int:
+def _whole(row: _MarkRow, name: str, least: int) -> int:
     value = row.sheet.number(row.cells[name])
     if value != round(value) or value < least:
         raise ValueError(f"{name} {row.cells[name]!r} is no whole number from {least}")
     return int(value)
 
 
-def _place(row: _Row, size: tuple[int, int]) -> Point:
+def _place(row: _MarkRow, size: tuple[int, int]) -> Point:
     place = []
     for name, side in zip(("x_px", "y_px"), size, strict=True):
         text = row.cells[name]

@@ -11,9 +11,9 @@ import numpy as np
 
 from ..clips import open_clip
 from ..measure.pages import write_clip_report
+from ..measure.pictures import clip_path, frames_of
 from ..measure.result import CHECKED_PICTURES, STALE_CHECK, remove_check, write_run
 from ..measure.settings import MeasureSettings
-from ..measure.shown import clip_path, frames_of
 from ..model.errors import ClipError
 from ..model.files import written_whole
 from .check import HandCheck

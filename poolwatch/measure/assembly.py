@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..clips import Reader, ReadFindings, findings_of
 from ..model.errors import ClipError
 from ..pool import FIGURES
-from .frames import CODES, WORDS, Window
+from .frames import CODES, WORDS, FrameWindow
 from .look import ClipLook
 from .memory import hand_back
 from .outlines import Outlines
@@ -64,10 +64,12 @@ class Assembly:
         self._outlines = Outlines(OUTLINE_VERTICES)
         self._sightings: dict[int, list[NDArray[np.void]]] = {}
         self._in_order: list[NDArray[np.void]] = []
+        self._at_seams: list[NDArray[np.void]] = []
+        self._residual = look.residual is not None
         self._lag, self._context = look.lag, look.context
         self._seams = Seams(look, work.settings)
         # Frames at seams that nobody has measured yet.
-        self.joints: deque[tuple[Window, int]] = deque()
+        self.joints: deque[tuple[FrameWindow, int]] = deque()
         self._ends: dict[int, Ends] = {}
         self._joined = 0
         self._placed = self._handed_back = 0
@@ -104,6 +106,7 @@ class Assembly:
     def joint(self, joint: Joint) -> None:
         """The frames at a seam are measured."""
         self._place(joint.part)
+        self._at_seams.append(joint.part.sightings)
         self._seams.summed(joint.part.start, joint.sums, joint.sums)
 
     def _repeat(self, frame: int) -> None:
@@ -133,6 +136,9 @@ class Assembly:
         sightings = None
         if self._seams.late is not None:
             sightings = np.concatenate([*self._in_order, self._seams.late.finish()])
+        elif self._residual:
+            found = np.concatenate([*self._in_order, *self._at_seams])
+            sightings = found[np.argsort(found["frame"], kind="stable")]
         return Gathered(
             status=WORDS[codes],
             figures=self._figures,

@@ -15,8 +15,8 @@ from ..bead.facts import BeadPx, Floats, Image
 from ..bead.measuring import BeadSettings, measure_bead
 from ..bead.photo import Photo, read_weld_photo
 from ..model.axes import Scale
+from ..model.bead_tables import BEAD_ALONG
 from ..model.errors import MeasurementError, UsageError
-from ..model.tables import BEAD_ALONG
 from ..scale.calibration import OVER_THE_VIEW, Calibration, Plane
 from ..scale.upright import set_upright
 from ..stability import Series, StabilitySettings, peaks, spectrum
@@ -37,7 +37,7 @@ class BeadPhoto:
     px
         All that was found, px of `shown`.
     row
-        The row of `poolwatch.model.tables.BEAD`.
+        The row of `poolwatch.model.bead_tables.BEAD`.
     """
 
     name: str

@@ -28,7 +28,7 @@ WORDS = np.array(list(STATUSES), dtype=object)
 _BLIND_CODES = [CODES[word] for word in BLIND]
 
 
-class Window(NamedTuple):
+class FrameWindow(NamedTuple):
     """Consecutive frames to be measured, and those around that it takes.
 
     Attributes
@@ -77,7 +77,7 @@ class Measured(NamedTuple):
     usable: NDArray[np.int64]
 
 
-def measure_frames(window: Window, look: ClipLook, settings: MeasureSettings) -> Measured:
+def measure_frames(window: FrameWindow, look: ClipLook, settings: MeasureSettings) -> Measured:
     """Measure each frame of a window; its result depends on the frames around it and on the first look alone.
 
     Those are none in glowing footage, and `ClipLook.context` frames on either side in illuminated.
@@ -116,7 +116,11 @@ def measure_frames(window: Window, look: ClipLook, settings: MeasureSettings) ->
         ok = codes == CODES["ok"]
         agitation_sums(by_depth(frames), ok, look.places, _anchors(figures, ok, look), sums)
     sightings, waiting, usable = None, Waiting.none(), np.flatnonzero(~np.isin(codes, _BLIND_CODES))
-    if look.spatter is not None:
+    if look.residual is not None:
+        # Where the pool is not known it would be full of sightings.
+        usable = np.flatnonzero(codes == CODES["ok"])
+        sightings = _sightings_in_residuals(window, usable, outlines, look, settings)
+    elif look.spatter is not None:
         chosen = frames if len(usable) == n else frames[usable]
         around = [outlines[k] for k in usable]
         if look.view.hidden is None:
@@ -127,8 +131,26 @@ def measure_frames(window: Window, look: ClipLook, settings: MeasureSettings) ->
     return Measured(codes, figures, outlines, sums, sightings, waiting, usable)
 
 
+def _sightings_in_residuals(
+    window: FrameWindow,
+    usable: NDArray[np.int64],
+    outlines: list[NDArray[np.float32]],
+    look: ClipLook,
+    settings: MeasureSettings,
+) -> NDArray[np.void]:
+    """What may be particles in frames of illuminated footage, all fitted; field ``frame`` as in `Measured`."""
+    from ..spatter.illuminated import detect_both
+    from .residuals import residuals_of
+
+    assert look.residual is not None
+    seen = residuals_of(window.frames, usable + window.first, look.residual.how, look.residual.contrast)
+    found = detect_both(seen, [outlines[k] for k in usable], look.residual.ways, settings.spatter)
+    found["frame"] = usable[found["frame"]]
+    return _in_sight(found, look)
+
+
 def _illuminated(
-    window: Window, look: ClipLook, pool: IlluminatedLook, settings: MeasureSettings
+    window: FrameWindow, look: ClipLook, pool: IlluminatedLook, settings: MeasureSettings
 ) -> list[Pool]:
     """The pool in each frame of illuminated footage."""
     from ..pool.illuminated import find_illuminated

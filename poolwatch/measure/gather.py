@@ -14,11 +14,11 @@ import cv2
 from ..clips import Reader, open_clip
 from ..model.clip import ClipFacts
 from ..model.collecting import collecting_seldom
-from ..model.crew import Crew, OwnProcesses, Recruit, Signal
+from ..model.crew import Crew, HelperSignal, OwnProcesses, Recruit
 from ..model.errors import ClipError, PoolwatchError
 from ..model.processes import usable_cores
 from .assembly import Assembly, Gathered
-from .frames import Window
+from .frames import FrameWindow
 from .loading import numba_loading
 from .look import ClipLook
 from .piece import Ends, Joint, Part, PieceWork, block_size
@@ -81,7 +81,7 @@ def gather(
 
 @dataclass
 class RemoteWork:
-    """Pieces of a clip as helpers measure them; see `model.crew.Work`."""
+    """Pieces of a clip as helpers measure them; see `model.crew.CrewWork`."""
 
     facts: ClipFacts
     work: PieceWork
@@ -109,7 +109,7 @@ class RemoteWork:
         """Measure the frames of a piece or of a seam; what cannot be read is an answer, too."""
         with collecting_seldom():
             try:
-                if isinstance(task[0], Window):
+                if isinstance(task[0], FrameWindow):
                     yield self.work.joint(*task)
                 else:
                     yield from self.work.measure(self._open(), *task)
@@ -130,6 +130,8 @@ class _Pieces:
         self._workers = workers
         count = self.left // _LEAST if workers > 1 else 1
         self._parts = deque(_at_least(reader.pieces(count), max(least, 1)))
+        # Where there is nothing for others to do, a core is left for decoding.
+        self.whole = workers > 1 and len(self._parts) == 1
 
     def take(self) -> tuple[int, int] | None:
         """The next piece: some of what each worker may expect of what is left."""
@@ -208,12 +210,12 @@ class _Gathering:
 
     def _measure(self, task: Task) -> None:
         """A piece or a seam, here; helpers are looked after meanwhile."""
-        if isinstance(task[0], Window):
+        if isinstance(task[0], FrameWindow):
             self._joint(self._work.joint(*task))
             return
         start, began = task[0], 0.0
         try:
-            for answer in self._work.measure(self._reader, *task):
+            for answer in self._work.measure(self._reader, *task, beside=self._pieces.whole):
                 if isinstance(answer, Ends):
                     self._assembly.join(answer)
                     continue
@@ -231,10 +233,10 @@ class _Gathering:
 
     def _serve(self, *, wait: bool) -> None:
         for helper, answer in self._crew.answers(wait=wait):
-            if isinstance(answer, Signal):
+            if isinstance(answer, HelperSignal):
                 if helper in self._busy:
                     self._put_back(self._busy.pop(helper)[0])
-                if answer is Signal.FREE:
+                if answer is HelperSignal.FREE:
                     self._give(helper)
                 continue
             task, parts = self._busy[helper]
@@ -260,7 +262,7 @@ class _Gathering:
             self._crew.begin(helper, task)
 
     def _put_back(self, task: Task) -> None:
-        if isinstance(task[0], Window):
+        if isinstance(task[0], FrameWindow):
             self._assembly.joints.appendleft(task)
         else:
             self._pieces.put_back(task)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -9,11 +10,12 @@ import numpy as np
 from ..model.recording import Recording
 from ..pool import Pool, PoolLook
 from ..pool.illuminated import IlluminatedLook
+from ..spatter import Smallest
 from .convert import BLACK_SHARE
-from .cures import cure_of
-from .finding import Finding
+from .findings import Finding, Verdict
 from .heading import OTHER_DEG, Heading
-from .lie import ASKEW_DEG, Lie
+from .orientation import ASKEW_DEG, Orientation
+from .status_remedies import remedy_of
 from .view import View
 
 
@@ -31,7 +33,7 @@ def pool_finding(look: PoolLook | IlluminatedLook, pools: Sequence[Pool], view: 
         + ("; it wanders: standing camera" if look.moves else ""),
         "good" if share >= 0.9 and 2 * off <= len(pools) else "fair" if share >= 0.5 else "poor",
         ", ".join(f"{n} {w}" for w, n in counts.items() if w != "ok"),
-        cure_of({w: n for w, n in counts.items() if share < 0.9 and w not in ("dark", "no_pool")} or counts)
+        remedy_of({w: n for w, n in counts.items() if share < 0.9 and w not in ("dark", "no_pool")} or counts)
         if share < 0.9 or 2 * off > len(pools)
         else "",
     )
@@ -66,7 +68,7 @@ def heading_finding(heading: Heading | None, recording: Recording | None) -> lis
     ]
 
 
-def lie_finding(lie: Lie | None, recording: Recording | None) -> list[Finding]:
+def lie_finding(lie: Orientation | None, recording: Recording | None) -> list[Finding]:
     """Whether a pool that shows no motion lies along the travel direction."""
     known = recording or Recording(record_rate_hz=1.0)
     given = "travel_direction_deg" in known.model_fields_set
@@ -123,3 +125,22 @@ def black_finding(share: float) -> Finding:
 def _count_words(pools: Sequence[Pool]) -> dict[str, int]:
     words = [p.status for p in pools]
     return {word: words.count(word) for word in sorted(set(words))}
+
+
+def smallest_finding(smallest: Smallest, recording: Recording | None) -> Finding:
+    """The smallest particle that the clip could show, and how bright those were that were drawn to find it."""
+    size = smallest.diameter_px
+    mm = recording.axes().particle_mm_per_px if recording and recording.mm_per_px else None
+    known = math.isfinite(size)
+    shown = f"{size:.1f} px" + (f" ({size * mm:.3f} mm)" if mm else "") if known else "cannot be said"
+    verdict: Verdict = "fair" if not known or size > 3 else "good"
+    if known and mm and size * mm > 0.2:
+        verdict = "poor"
+    return Finding(
+        "smallest particle",
+        shown,
+        verdict,
+        f"found by drawing some into the clip, {smallest.brightness:.2f} of full scale off their ground; smaller ones "
+        "are not counted; spatter is some 20 to 500 µm across (from memory)",
+        "" if verdict == "good" else "record at a finer scale, in better focus, with more light",
+    )

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,13 +10,20 @@ from ..model.errors import MeasurementError, PoolwatchError
 from ..model.recording import Recording
 from ..pool import Pool, PoolLook, find_pools, learn_pool
 from ..pool.look import NO_NOISE
-from ..pool.tail import NARROW, Edges, edges_of, end_width
+from ..pool.tail import NARROW, EdgeSharpness, edges_of, end_width
 from .convert import EDGE_CLIPPED
-from .finding import Finding, Verdict
+from .findings import Finding
 from .heading import heading_of, with_heading
-from .inspect_common import black_finding, heading_finding, lie_finding, pool_finding, size_finding
-from .lie import lie_of
+from .inspect_common import (
+    black_finding,
+    heading_finding,
+    lie_finding,
+    pool_finding,
+    size_finding,
+    smallest_finding,
+)
 from .look import black_share, sample_of
+from .orientation import orientation_of
 from .settings import MeasureSettings
 from .view import View
 
@@ -54,7 +59,7 @@ def glowing_findings(
     good = [p for p in pools if p.status == "ok"]
     found = [pool_finding(look, pools, view), *heading_finding(heading, recording)]
     if heading is None:
-        found += lie_finding(lie_of(look, good), recording)
+        found += lie_finding(orientation_of(look, good), recording)
     found.append(black_finding(black_share(sample, pools)))
     if good:
         found += [size_finding(good, recording), *_pool_findings(look, good, full)]
@@ -132,7 +137,7 @@ def _ends_finding(look: PoolLook, good: list[Pool], recording: Recording) -> Fin
     )
 
 
-def _behind_finding(edges: Edges, clipped: bool) -> Finding:
+def _behind_finding(edges: EdgeSharpness, clipped: bool) -> Finding:
     darker = "choose a filter that dims the solid more than the liquid, or light the metal from outside"
     if edges.unseen:
         return Finding(
@@ -159,25 +164,13 @@ def _particle_finding(
     settings: MeasureSettings,
     full: float,
 ) -> Finding:
-    from ..spatter import learn, smallest_diameter
+    from ..spatter import learn, smallest_particle
 
     try:
         ground = learn(
             sample, full_scale=full, outlines=[p.vertices for p in pools], settings=settings.spatter
         )
-        size = smallest_diameter(sample, [p.vertices for p in pools], ground, settings=settings.spatter)
+        size = smallest_particle(sample, [p.vertices for p in pools], ground, settings=settings.spatter)
     except PoolwatchError as error:
         return Finding("smallest particle", "cannot be said", "fair", str(error))
-    mm = recording.axes().particle_mm_per_px if recording and recording.mm_per_px else None
-    known = math.isfinite(size)
-    shown = f"{size:.1f} px" + (f" ({size * mm:.3f} mm)" if mm else "") if known else "cannot be said"
-    verdict: Verdict = "fair" if not known or size > 3 else "good"
-    if known and mm and size * mm > 0.2:
-        verdict = "poor"
-    return Finding(
-        "smallest particle",
-        shown,
-        verdict,
-        "smaller ones are not counted; spatter is some 20 to 500 µm across (from memory)",
-        "" if verdict == "good" else "record at a finer scale, in better focus, with more light",
-    )
+    return smallest_finding(size, recording)

@@ -13,9 +13,9 @@ from ..model.recording import Recording
 from ..pool import Pool
 from ..pool.coarse import Grey
 from ..pool.illuminated import IlluminatedLook
-from .finding import Finding, Verdict
+from .findings import Finding, Verdict
 from .heading import Heading, given_speed, heading_of, metal_of, speed_disagrees, with_heading
-from .inspect_common import black_finding, heading_finding, pool_finding, size_finding
+from .inspect_common import black_finding, heading_finding, pool_finding, size_finding, smallest_finding
 from .look import black_share, runs_of, starts_of
 from .settings import MeasureSettings
 from .view import View
@@ -35,15 +35,7 @@ def illuminated_findings(
     known = recording or Recording(record_rate_hz=_RATE_HZ)
     length = window_length(known.record_rate_hz, reader.facts.frame_count)
     if reader.facts.frame_count < length:
-        return [
-            Finding(
-                "pool",
-                f"not looked for: {reader.facts.frame_count} frames, and runs of {length} are needed",
-                "poor",
-                "the pool is what the metal's motion cannot explain over some frames",
-                "record longer",
-            )
-        ]
+        return [_too_few(reader.facts.frame_count, length)]
     full = reader.facts.full_scale
     runs = runs_of(reader, view, length)
     try:
@@ -78,16 +70,52 @@ def illuminated_findings(
     ]
     if good:
         found += [size_finding([p for _, p in good], recording), *_pool_findings(look, good, full)]
-    found.append(
-        Finding(
-            "smallest particle",
-            "not looked for in illuminated footage",
-            "fact",
-            "nothing yet tells particles from marks on the moving metal: spatter stays empty, which is not 0",
-            "to count spatter, film the glowing pool through a filter that dims it less",
+    if not settings.seeks_spatter("illuminated"):
+        found.append(
+            Finding(
+                "smallest particle",
+                "not looked for in illuminated footage unless the settings ask for it",
+                "fact",
+                "the search is new, and less sure than in glowing footage: spatter stays empty, which is not 0",
+                "to count spatter, set spatter_in_illuminated = true, or film the glowing pool through a filter",
+            )
         )
-    )
+    elif good:
+        found.append(_particle_finding(runs, look, with_heading(known, heading), recording, settings))
     return found
+
+
+def _too_few(frames: int, length: int) -> Finding:
+    return Finding(
+        "pool",
+        f"not looked for: {frames} frames, and runs of {length} are needed",
+        "poor",
+        "the pool is what the metal's motion cannot explain over some frames",
+        "record longer",
+    )
+
+
+def _particle_finding(
+    runs: Grey,
+    look: IlluminatedLook,
+    seen: Recording,
+    recording: Recording | None,
+    settings: MeasureSettings,
+) -> Finding:
+    """The smallest particle that the clip could show, or why none is looked for."""
+    from .residuals import residual_look
+
+    (a, b), (c, d) = seen.axes().matrix.tolist()
+    sought, smallest = residual_look(runs, look, ((a, b), (c, d)), settings)
+    if sought is None:
+        return Finding(
+            "smallest particle",
+            "not looked for",
+            "fair",
+            "too few frames of the first look show the whole pool: spatter stays empty, which is not 0",
+            "keep the pool in view for longer",
+        )
+    return smallest_finding(smallest.value(), recording)
 
 
 def _metal_finding(look: IlluminatedLook, recording: Recording | None, heading: Heading | None) -> Finding:

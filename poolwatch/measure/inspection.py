@@ -13,13 +13,13 @@ import numpy as np
 from ..clips import Reader, open_clip, repeated
 from ..model.recording import Recording
 from ..pool.kind import Kind
-from .finding import Finding, Verdict
+from .findings import Finding, Verdict
 from .heading import metal_of
 from .inspect_glowing import glowing_findings
 from .inspect_illuminated import illuminated_findings
 from .look import kind_of
 from .scale_fit import scale_finding
-from .settings import MeasureSettings
+from .settings import MeasureSettings, read_settings, recording_of
 from .view import view_of
 
 # Fast spatter of the trade; published speeds reach 20 m/s (reference from memory: usual range 1 to 20 m/s).
@@ -57,9 +57,10 @@ def inspect_clip(
     path: str | Path,
     *,
     recording: Recording | None = None,
-    settings: MeasureSettings | None = None,
+    settings: MeasureSettings | str | Path | None = None,
     quick: bool = False,
     progress: Callable[[int, int], None] | None = None,
+    **facts: Any,
 ) -> Inspection:
     """Look at a clip before measuring it.
 
@@ -68,9 +69,9 @@ def inspect_clip(
     path
         The recording.
     recording
-        Facts about it; without them some things cannot be said.
+        Facts about it, or give them by name as to `measure_clip`; without a record rate some things cannot be said.
     settings
-        Settings; the defaults where not given.
+        Settings, or a TOML file of them; the defaults where not given.
     quick
         Trust the count of stored frames, and do not decode every frame to count and compare them.
     progress
@@ -83,9 +84,26 @@ def inspect_clip(
     MeasurementError
         The pictures are too small to hold a pool.
     UsageError
-        Region of interest, mask or hidden rectangles do not fit the picture.
+        A fact or a setting is wrong; region of interest, mask or hidden rectangles do not fit the picture.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from poolwatch.simulate import Scene, write_simulation
+    >>> camera = {"width": 192, "height": 112, "mm_per_px": 0.025}
+    >>> scene = Scene.checked({"frames": 60, "seed": 3, "camera": camera}, where="example")
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     clip = write_simulation(scene, folder, format="npy")
+    ...     found = inspect_clip(clip, record_rate_hz=10_000, mm_per_px=0.025)
+    >>> [f"{f.name}: {f.value}" for f in found.findings if f.name in ("picture", "frames")]
+    ['picture: 192 x 112 px', 'frames: 60 decoded, the header says 60']
     """
-    settings = settings or MeasureSettings()
+    settings = read_settings(settings)
+    if recording is None:
+        known = facts.get("record_rate_hz") is not None or "record_rate_hz" in settings.recording
+        recording = recording_of(settings, facts, where=str(path)) if known else None
+    elif facts:
+        raise TypeError(f"give either recording or single facts, got both: {sorted(facts)}")
     with open_clip(path, settings=settings.clip) as reader:
         findings = _recording_findings(reader, recording)
         findings += scale_finding(recording, reader.facts.width, reader.facts.height)

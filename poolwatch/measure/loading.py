@@ -26,7 +26,28 @@ def _load() -> None:
 
     # What is not ready then, the first kernel's call loads; what is wrong, it tells.
     with contextlib.suppress(Exception), _without_scipy():
+        _outdated_as_missing()
         step_half(1.0)
+
+
+def _outdated_as_missing() -> None:
+    """Compile anew what the release before has left compiled, where a type that it took is gone.
+
+    Numba reads the types before it sees that the file of the kernel is another one, and ends with an error.
+    """
+    from numba.core.caching import IndexDataCacheFile
+
+    load = IndexDataCacheFile._load_index
+
+    def forgiving(self: IndexDataCacheFile) -> dict[object, str]:
+        try:
+            known: dict[object, str] = load(self)
+            return known
+        except (AttributeError, ImportError):
+            return {}
+
+    if load.__name__ != forgiving.__name__:
+        IndexDataCacheFile._load_index = forgiving
 
 
 @contextlib.contextmanager

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,12 +17,15 @@ from ..model.together import Later
 from ..pool import Pool, PoolLook, agitation_places, find_pools, learn_pool
 from ..pool.illuminated import IlluminatedLook
 from ..pool.kind import Kind, footage_kind
-from ..pool.tail import Edges, edges_of, end_width
-from ..spatter import SpatterLook, drawn_into, learn, smallest_diameter
+from ..pool.tail import EdgeSharpness, edges_of, end_width
+from ..spatter import Smallest, SpatterLook, drawn_into, learn, smallest_particle
 from .heading import Heading, heading_of, metal_of, with_heading
-from .lie import Lie, lie_of
+from .orientation import Orientation, orientation_of
 from .settings import MeasureSettings
 from .view import View, view_of
+
+if TYPE_CHECKING:
+    from .residuals import ResidualLook
 
 # The sample is held in memory at once.
 _SAMPLE_BYTES = 96e6
@@ -43,6 +47,9 @@ class ClipLook:
         What is known of the pool.
     spatter
         What is known of ground, noise and point spread; None where particles are not looked for.
+    residual
+        How particles are seen in illuminated footage; None elsewhere, or where they are not looked for. `spatter` is
+        then its look for bright ones.
     places
         Where agitation is taken, rows and columns relative to the pool's centroid.
     sample
@@ -50,7 +57,7 @@ class ClipLook:
     lag
         Frames between the moments compared for agitation.
     smallest
-        Works out the smallest particle that the clip could show, px; NaN where not known. No frame needs it, so it is
+        Works out the smallest particle that the clip could show; NaN where not known. No frame needs it, so it is
         worked out while they are measured.
     black_share
         Share of the surroundings that reads exactly 0.
@@ -62,7 +69,7 @@ class ClipLook:
         Width of the narrower end of a glowing pool, in spreads of its edge; NaN where not known.
     edges
         How the brightness falls at the ends of a glowing pool and along its outline; NaN where not known.
-    lie
+    orientation
         How a glowing pool lies in the picture; None where it is not known or something that moves tells the direction.
     direction_found
         Whether the direction of travel was found in the clip.
@@ -80,15 +87,16 @@ class ClipLook:
     places: NDArray[np.int64]
     sample: tuple[int, ...]
     lag: int
-    smallest: Later[float]
+    smallest: Later[Smallest]
     black_share: float
     heading: Heading | None
     recording: Recording
     end_width: float = float("nan")
-    edges: Edges = field(default_factory=Edges)
-    lie: Lie | None = None
+    edges: EdgeSharpness = field(default_factory=EdgeSharpness)
+    orientation: Orientation | None = None
     direction_found: bool = False
     kind_seen: Kind | None = None
+    residual: ResidualLook | None = None
 
     @property
     def region(self) -> tuple[int, int, int, int]:
@@ -105,8 +113,8 @@ class ClipLook:
         return replace(self, smallest=Later(_unknown), sample=())
 
 
-def _unknown() -> float:
-    return math.nan
+def _unknown() -> Smallest:
+    return Smallest(math.nan, math.nan, math.nan)
 
 
 # The point spread found in video compressed with loss is off by so many times what its particles' agreement states, for
@@ -249,7 +257,7 @@ def _look_at_glowing(
         black_share=black_share(sample, found),
         heading=heading,
         recording=recording,
-        lie=lie_of(pool, good) if heading is None else None,
+        orientation=orientation_of(pool, good) if heading is None else None,
         end_width=end_width([p.vertices for p in good], along, across, pool.sigma),
         edges=edges_of(sample, outlines, along, pool.sigma),
     )
@@ -260,11 +268,11 @@ def _smallest(
     outlines: Sequence[NDArray[np.floating]],
     look: SpatterLook,
     settings: MeasureSettings,
-) -> Later[float]:
+) -> Later[Smallest]:
     """The smallest particle, from copies of the few frames that it takes, so that the sample can be let go of."""
     chosen = drawn_into(len(sample))
     frames, around = sample[chosen], [outlines[k].copy() for k in chosen]
-    return Later(lambda: smallest_diameter(frames, around, look, settings=settings.spatter))
+    return Later(lambda: smallest_particle(frames, around, look, settings=settings.spatter))
 
 
 def _rows(recording: Recording) -> tuple[tuple[float, float], tuple[float, float]]:
@@ -279,11 +287,9 @@ def _look_at_illuminated(
     view: View,
     reason: str,
 ) -> ClipLook:
-    """The first look at lit footage: the metal's motion, and what does not follow it.
-
-    Particles are not looked for: against moving metal nothing yet tells them from its marks.
-    """
+    """The first look at lit footage: the metal's motion, and what does not follow it."""
     from ..pool.illuminated import find_illuminated, learn_illuminated, window_length
+    from .residuals import residual_look
 
     length = window_length(recording.record_rate_hz, reader.facts.frame_count)
     if reader.facts.frame_count < length:
@@ -314,6 +320,9 @@ def _look_at_illuminated(
         places = agitation_places(
             pool, pool.evidence.sigma, typical.vertices - np.array([typical.x, typical.y])
         )
+    residual, smallest = None, Later(_unknown)
+    if settings.seeks_spatter("illuminated"):
+        residual, smallest = residual_look(runs, pool, (along, across), settings)
     return ClipLook(
         view=view,
         along=along,
@@ -321,11 +330,12 @@ def _look_at_illuminated(
         kind="illuminated",
         kind_reason=reason,
         pool=pool,
-        spatter=None,
+        spatter=None if residual is None else residual.ways.bright,
+        residual=residual,
         places=places,
         sample=tuple(range(0, reader.facts.frame_count, max(reader.facts.frame_count // _RUNS, 1))),
         lag=max(1, round(settings.pool.agitation_lag_s * recording.record_rate_hz)),
-        smallest=Later(_unknown),
+        smallest=smallest,
         black_share=float((runs == 0).mean()),
         heading=heading_of(pool, [n + middle for n in starts_of(reader, length)], found),
         recording=recording,

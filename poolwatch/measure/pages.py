@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from ..clips import open_clip
 from ..model.errors import ClipError, OutputError
+from .pictures import clip_path, clip_result, frames_of
 from .result import CHECKED_PICTURES, Measurement, read_run
 from .settings import MeasureSettings
-from .shown import clip_path, frames_of, shown
 
 if TYPE_CHECKING:
     from ..show.report import ClipEvidence
@@ -120,7 +120,7 @@ def clip_evidence(
         if clip is not None:
             raise
         # The recording was moved away since: figures and tables still stand.
-        result, pictures = shown(measurement, np.zeros((1, 2, 2)), name), {}
+        result, pictures = clip_result(measurement, np.zeros((1, 2, 2)), name), {}
     segments = _segments(result, folder) if video else ()
     checked = _checked_pictures(folder) if "handcheck" in measurement.run else ()
     return ClipEvidence(result, video, segments, excluded=excluded, checked=checked, **pictures)
@@ -159,7 +159,7 @@ def _with_pictures(
     settings = MeasureSettings.checked(measurement.run["settings"], where="run.json")
     kept: dict[int, NDArray[Any]] = {}
     with open_clip(clip_path(measurement, clip), settings=settings.clip) as reader:
-        result = shown(measurement, reader.frames(reader.cheap_frames(8)), name)
+        result = clip_result(measurement, reader.frames(reader.cheap_frames(8)), name)
         moment, words = worst_moment(result)
         start, stop = result.steady
         first = max(start, min(moment - _SPACE_TIME_FRAMES // 2, stop - _SPACE_TIME_FRAMES))

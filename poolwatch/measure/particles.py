@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from ..model.axes import PoolAxes
 from ..model.materials import Material
-from ..model.recording import Recording
 from ..model.tables import SPATTER, SPATTER_REJECTED, TRACKS
-from ..spatter import link, particles
+from ..pool.illuminated import IlluminatedLook
+from ..spatter import Spatter, link, particles
+from ..spatter.illuminated import link_both
 from .assembly import Gathered
 from .frames import BLIND
 from .heading import metal_of
@@ -33,7 +34,7 @@ _NONE = np.zeros((0, 2))
 
 
 @dataclass(frozen=True)
-class Particles:
+class ParticleTables:
     """What was found of particles.
 
     Attributes
@@ -60,10 +61,9 @@ def particles_of(
     gathered: Gathered,
     look: ClipLook,
     axes: PoolAxes,
-    recording: Recording,
     settings: MeasureSettings,
     metal: Material | None,
-) -> Particles:
+) -> ParticleTables:
     """Link, judge and convert.
 
     Parameters
@@ -74,18 +74,55 @@ def particles_of(
         The first look.
     axes
         Pool axes in the picture.
-    recording
-        Facts about the recording.
     settings
         All settings.
     metal
         The material, for the mass; None: no mass.
     """
     if look.spatter is None or gathered.sightings is None:
-        return Particles(SPATTER.frame(), SPATTER_REJECTED.frame(), TRACKS.frame(), None, math.nan, {})
+        return ParticleTables(SPATTER.frame(), SPATTER_REJECTED.frame(), TRACKS.frame(), None, math.nan, {})
+    recording, shift = look.recording, np.array(look.region[:2], dtype=np.float64)
+    found = _found(gathered, look, settings, shift)
+    counted = found.sightings[found.sightings["particle"] > 0]
+    in_view = np.bincount(counted["frame"].to_numpy(dtype=np.int64), minlength=len(gathered.status))
+    sightings = found.sightings.assign(
+        x_px=found.sightings["x_px"] + shift[0], y_px=found.sightings["y_px"] + shift[1]
+    )
+    beam_seen = look.pool.keyhole.seen
+
+    def in_mm(table: pd.DataFrame) -> dict[str, Any]:
+        return _in_mm(table, axes, recording.record_rate_hz, shift, metal, beam_seen=beam_seen)
+
+    smallest = look.smallest.value()
+    rejected = {**in_mm(found.rejected), "reason": found.rejected["reason"]}
+    return ParticleTables(
+        spatter=SPATTER.frame(in_mm(found.particles)),
+        rejected=SPATTER_REJECTED.frame(rejected),
+        tracks=TRACKS.frame({name: sightings[name] for name in TRACKS.names}),
+        in_view=in_view,
+        min_diameter_mm=smallest.diameter_px * axes.particle_mm_per_px,
+        look={
+            "psf_sigma_px": look.spatter.psf_sigma_px,
+            "psf_u_px": look.spatter.psf_u_px,
+            "psf_source": look.spatter.psf_source,
+            "noise_read": look.spatter.read,
+            "noise_shot": look.spatter.shot,
+            "smallest_seen_px": smallest.seen_px,
+            "smallest_brightness": smallest.brightness,
+            "streak_exposure": found.exposure.source,
+            "sightings_without_track": found.loose,
+        },
+    )
+
+
+def _found(
+    gathered: Gathered, look: ClipLook, settings: MeasureSettings, shift: NDArray[np.float64]
+) -> Spatter:
+    """Sightings linked and judged, px of the view, whose corner is at `shift` in the picture."""
+    assert look.spatter is not None
+    assert gathered.sightings is not None
     left, top, right, bottom = look.region
     measured = ~np.isin(gathered.status.astype(str), BLIND)
-    shift = np.array([left, top], dtype=np.float64)
 
     def outline(frame: int) -> NDArray[np.float64]:
         return gathered.outlines(frame) - shift
@@ -98,45 +135,28 @@ def particles_of(
     margin = settings.spatter.pool_margin_px + _RIM_SPREADS * look.spatter.psf_sigma_px
     # Frames that are ok have their outline: to read them all from the file would take longer than to link.
     unsure = measured & (gathered.status != "ok")
-    sightings = outside_pool(gathered.sightings, outline, unsure, margin)
-    tracks = link(sightings, measured, (bottom - top, right - left), settings.spatter)
-
+    size = bottom - top, right - left
+    shadows = None
+    if look.residual is not None:
+        measured = (gathered.status == "ok").astype(np.bool_)
+        tracks, shadows = link_both(gathered.sightings, measured, size, settings.spatter)
+    else:
+        sightings = outside_pool(gathered.sightings, outline, unsure, margin)
+        tracks = link(sightings, measured, size, settings.spatter)
+    recording = look.recording
     exposure = recording.exposure_s * recording.record_rate_hz if recording.exposure_s else None
     # Where the camera rides with the head, the sheet runs backwards through the picture.
     metal_px = None if look.pool.moves else metal_of(recording)
-    found = particles(
-        tracks, look.spatter, nearest, exposure_frames=exposure, metal_px=metal_px, settings=settings.spatter
-    )
-    counted = found.sightings[found.sightings["particle"] > 0]
-    in_view = np.bincount(counted["frame"].to_numpy(dtype=np.int64), minlength=len(gathered.status))
-    sightings = found.sightings.assign(
-        x_px=found.sightings["x_px"] + left, y_px=found.sightings["y_px"] + top
-    )
-    beam_seen = look.pool.keyhole.seen
-
-    def in_mm(table: pd.DataFrame) -> dict[str, Any]:
-        return _in_mm(table, axes, recording.record_rate_hz, shift, metal, beam_seen=beam_seen)
-
-    return Particles(
-        spatter=SPATTER.frame(in_mm(found.particles)),
-        rejected=SPATTER_REJECTED.frame(
-            {
-                **in_mm(found.rejected),
-                "reason": found.rejected["reason"],
-            }
-        ),
-        tracks=TRACKS.frame({name: sightings[name] for name in TRACKS.names}),
-        in_view=in_view,
-        min_diameter_mm=look.smallest.value() * axes.particle_mm_per_px,
-        look={
-            "psf_sigma_px": look.spatter.psf_sigma_px,
-            "psf_u_px": look.spatter.psf_u_px,
-            "psf_source": look.spatter.psf_source,
-            "noise_read": look.spatter.read,
-            "noise_shot": look.spatter.shot,
-            "streak_exposure": found.exposure.source,
-            "sightings_without_track": found.loose,
-        },
+    if isinstance(look.pool, IlluminatedLook):
+        metal_px = look.pool.metal_px
+    return particles(
+        tracks,
+        look.spatter,
+        nearest,
+        exposure_frames=exposure,
+        metal_px=metal_px,
+        shadows=shadows,
+        settings=settings.spatter,
     )
 
 

@@ -12,13 +12,14 @@ from numpy.typing import NDArray
 
 from ..clips import Reader, repeated
 from ..model.clip import Block
+from ..model.together import ahead
 from ..pool import agitation_powers
 from ..pool.coarse import Grey
 from ..pool.illuminated import IlluminatedLook
 from ..spatter import LateFits, Unsettled
 from ..spatter.records import no_sightings
-from .drops import metal_ways
-from .frames import Measured, Window, measure_frames
+from .dropped_frames import metal_ways
+from .frames import FrameWindow, Measured, measure_frames
 from .look import ClipLook
 from .memory import hand_back
 from .outlines import pack_outlines
@@ -117,15 +118,20 @@ class PieceWork:
     settings: MeasureSettings
     size: int
 
-    def measure(self, reader: Reader, start: int, stop: int) -> Iterator[Part | Ends]:
+    def measure(
+        self, reader: Reader, start: int, stop: int, *, beside: bool = False
+    ) -> Iterator[Part | Ends]:
         """Measure the frames [start, stop), some at a time; then say what the ends leave.
+
+        With `beside`, frames are decoded in a thread of their own while those before them are measured.
 
         In illuminated footage the first and last `ClipLook.context` frames are left to the seam, unless the clip begins
         or ends there; the piece must be twice as long.
         """
         piece = _Piece(self, start, stop, reader.facts.frame_count)
         handed_back = start
-        for block in reader.blocks(start, stop, size=self.size):
+        blocks = reader.blocks(start, stop, size=self.size)
+        for block in ahead(blocks) if beside else blocks:
             part = piece.add(block)
             if part is not None:
                 yield part
@@ -134,17 +140,22 @@ class PieceWork:
                 hand_back()
         yield piece.ends()
 
-    def joint(self, window: Window, start: int) -> Joint:
+    def joint(self, window: FrameWindow, start: int) -> Joint:
         """Measure the frames at a seam, of which the first has the number `start`."""
         part, measured = self.part(window, start)
         return Joint(part, measured.sums)
 
-    def part(self, window: Window, start: int) -> tuple[Part, Measured]:
+    def part(self, window: FrameWindow, start: int) -> tuple[Part, Measured]:
         """Measure a window whose first frame to be measured has the number `start`; agitation is not known yet."""
         look = self.look
         measured = measure_frames(window, look, self.settings)
         n = len(measured.codes)
         ways = np.full(n, np.nan)
+        sightings = no_sightings()
+        if look.residual is not None and measured.sightings is not None:
+            # None of these waits for its fit.
+            sightings = measured.sightings
+            sightings["frame"] += start
         if isinstance(look.pool, IlluminatedLook):
             ways = metal_ways(window.frames, window.first, window.decoded & ~window.doubled, look.pool)
         return Part(
@@ -154,7 +165,7 @@ class PieceWork:
             np.full(n, np.nan),
             ways,
             pack_outlines(measured.outlines, OUTLINE_VERTICES, shift=look.region[:2]),
-            no_sightings(),
+            sightings,
         ), measured
 
 
@@ -204,7 +215,7 @@ class _Piece:
         self._head: tuple[Grey, NDArray[np.bool_], NDArray[np.bool_]] | None = None
         self._sums = self._head_sums = np.zeros((0, 2, len(look.places)), dtype=np.float32)
         self._late = None
-        if look.spatter is not None:
+        if look.spatter is not None and look.residual is None:
             self._late = LateFits(look.spatter, work.settings.spatter, opens=start == 0)
 
     def add(self, block: Block) -> Part | None:
@@ -240,7 +251,7 @@ class _Piece:
     def _measure(self, frames: Grey, until: int) -> Part:
         look = self._work.look
         first, behind = self._next - self._first, until - self._first
-        window = Window(frames, first, self._decoded[first:behind], self._doubled[first:behind])
+        window = FrameWindow(frames, first, self._decoded[first:behind], self._doubled[first:behind])
         part, measured = self._work.part(window, self._next)
         if len(self._head_sums) < look.lag:
             self._head_sums = np.concatenate([self._head_sums, measured.sums])[: look.lag]

@@ -78,8 +78,7 @@ class Measurement:
         self,
         folder: str | Path,
         *,
-        overlay: bool = False,
-        progress: Callable[[int, int], None] | None = None,
+        draw: Callable[[Path], Sequence[Segment]] | None = None,
     ) -> Path:
         """Write every table, the outlines and ``run.json`` (last: its presence says that the rest is whole).
 
@@ -87,10 +86,8 @@ class Measurement:
         ----------
         folder
             The clip's folder; made if it is not there.
-        overlay
-            Write the annotated video as well.
-        progress
-            Called with pictures of the video written and planned.
+        draw
+            Writes the annotated video to the path that it is given, and returns what it shows; see `write_measurement`.
 
         Returns
         -------
@@ -115,11 +112,7 @@ class Measurement:
         for name, table in _TABLES.items():
             write_csv(folder / table.name, getattr(self, name))
         self.outlines.save(folder / _OUTLINES)
-        segments: Sequence[Segment] = ()
-        if overlay:
-            from .shown import write_clip_overlay
-
-            segments = write_clip_overlay(self, folder / "overlay.mp4", progress=progress)
+        segments = () if draw is None else draw(folder / "overlay.mp4")
         write_run(folder, self.run, segments)
         return folder
 

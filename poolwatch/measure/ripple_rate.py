@@ -14,16 +14,16 @@ from typing import Any
 import numpy as np
 
 from ..model.errors import OutputError
+from ..model.signals import SIGNALS
 from ..model.table import read_csv
 from ..model.tables import SCORE, SPECTRA
 
-SIGNALS = ("pool_length", "pool_width", "keyhole_brightness")
 # Frequencies agree where they differ by at most so many combined standard uncertainties.
 _COVERAGE = 2.0
 
 
 @dataclass(frozen=True)
-class Agreement:
+class RippleAgreement:
     """A peak of the pool beside the rate at which ripples froze.
 
     Attributes
@@ -72,17 +72,16 @@ def read_scores(path: str | Path) -> list[dict[str, Any]]:
     return rows
 
 
-def compare_with_pool(rate_hz: float, rate_u_hz: float, score: Mapping[str, Any]) -> list[Agreement]:
+def compare_with_pool(rate_hz: float, rate_u_hz: float, score: Mapping[str, Any]) -> list[RippleAgreement]:
     """The ripples' rate against each peak that a clip's score row holds."""
     made = []
-    for signal in SIGNALS:
-        peak = score.get(f"{signal}_peak_hz")
+    for name in (signal.name for signal in SIGNALS if signal.peak):
+        peak = score.get(f"{name}_peak_hz")
         if peak is None or not math.isfinite(peak):
             continue
-        u = _peak_u(score, signal, float(peak))
-        made.append(
-            Agreement(signal, float(peak), u, abs(peak - rate_hz) <= _COVERAGE * math.hypot(u, rate_u_hz))
-        )
+        u = _peak_u(score, name, float(peak))
+        agrees = abs(peak - rate_hz) <= _COVERAGE * math.hypot(u, rate_u_hz)
+        made.append(RippleAgreement(name, float(peak), u, agrees))
     return made
 
 

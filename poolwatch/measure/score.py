@@ -8,48 +8,41 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..model.errors import MeasurementError, UsageError
 from ..model.flags import check_flags
 from ..model.recording import Recording
-from ..model.tables import INDEX_PARTS, SCORE, SPECTRA
+from ..model.signals import AREA, LENGTH, SIGNALS, WIDTH, Signal
+from ..model.tables import INDEX_PARTS, SPECTRA
 from ..stability import (
     Fluctuation,
     PartSeries,
     Series,
+    StabilityIndex,
     StabilitySettings,
     SteadyPart,
     collapse_share,
     collapses,
-    counts_per_window,
-    event_triggered,
-    events,
-    fano,
     fluctuation,
     peaks,
-    rate_interval,
     root_level,
     spectrum,
     stability_index,
     steady_part,
     variation,
 )
-from .cures import cure_of
+from .score_basis import ScoreBasis
+from .score_spatter import spatter_figures
+from .status_remedies import remedy_of
 from .welds import longest, welds_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
-_SIGNALS = (
-    ("pool_length", "pool_length_mm", "mm"),
-    ("pool_width", "pool_width_mm", "mm"),
-    ("pool_area", "pool_area_mm2", "mm²"),
-    ("keyhole_brightness", "keyhole_brightness", "full scale"),
-)
-_WINDOWS = 40
 # Fewest frames for any statistics.
 _FEWEST = 30
+# Share of the frames of the steady part below which the clip is flagged.
+_MEASURED = 0.9
 # Share of frames cut off by the border from which the largest pools are missing: it takes 3 % off a fluctuation, and a
 # twentieth of it off the mean.
 _CUT_OFF = 0.02
@@ -85,13 +78,9 @@ def score(
     spatter: pd.DataFrame | None,
     recording: Recording,
     settings: StabilitySettings,
-    *,
-    min_diameter_mm: float,
-    density_kg_m3: float | None,
-    band_hz: tuple[float, float] | None = None,
-    leave_out: tuple[str, ...] = (),
+    basis: ScoreBasis,
 ) -> Scored:
-    """Work out the score row and the spectra from the tables.
+    """Compute the score row and the spectra from the tables.
 
     Parameters
     ----------
@@ -103,14 +92,8 @@ def score(
         Facts about the recording.
     settings
         Settings of the series statistics and of the index.
-    min_diameter_mm
-        Smallest particle that counts, mm; smaller ones in the table are left out.
-    density_kg_m3
-        Density of the liquid; None where no material was given.
-    band_hz
-        Band of the fluctuations; None: all that the clip can show.
-    leave_out
-        Parts of the index that must not enter.
+    basis
+        Band, smallest particle and parts that count.
 
     Raises
     ------
@@ -118,30 +101,87 @@ def score(
         Too few frames were measured for any statistics.
     """
     rate = recording.record_rate_hz
-    flags: set[str] = set()
-    ok = (frames["status"] == "ok").to_numpy()
+    _check_enough(frames["status"])
+    whole = {signal.name: _series(frames, signal, rate) for signal in SIGNALS}
+    steady, weld, flags = _steady_part(frames["status"], whole, settings)
+    part = slice(steady.start, steady.stop)
+    inside = {name: series.part(steady.start, steady.stop) for name, series in whole.items()}
+    flags |= _frame_flags(frames["status"][part])
+    series = _series_figures(inside, settings, basis.band_hz)
+    flags |= series.flags
+    agitation = Series("agitation", frames["agitation_power"].to_numpy(dtype=np.float64)[part], rate, "")
+    figures = _keyhole_and_agitation(inside["keyhole_brightness"], agitation, settings)
+    parts = _parts(inside, agitation)
+    if spatter is not None:
+        keyhole = inside["keyhole_brightness"] if _enough(inside["keyhole_brightness"]) else None
+        flown = spatter_figures(spatter, steady, recording, settings, basis, keyhole)
+        figures |= flown.row
+        parts |= flown.parts
+    index = stability_index(
+        {name: p for name, p in parts.items() if name not in basis.leave_out}, settings, band_hz=basis.band_hz
+    )
+    if any(settings.index.parts[name].weight > 0 for name in index.left_out):
+        flags.add("index_partial")
+    if series.too_short or index.too_short:
+        flags.add("too_short")
+    row = {
+        "frames_measured": int((frames["status"][part] == "ok").sum()),
+        "steady_start_s": steady.start / rate,
+        "steady_end_s": steady.stop / rate,
+        **series.row,
+        **figures,
+        **_index_figures(index),
+    }
+    return Scored(row, series.spectra, steady, weld, check_flags(flags))
+
+
+def _series(frames: pd.DataFrame, signal: Signal, rate_hz: float) -> Series:
+    return Series(signal.name, frames[signal.column].to_numpy(dtype=np.float64), rate_hz, signal.unit)
+
+
+def _index_figures(index: StabilityIndex) -> dict[str, float]:
+    return {
+        "stability_index": index.value,
+        "stability_index_low": index.low,
+        "stability_index_high": index.high,
+        **{f"d_{name}": index.parts[name].desirability for name in INDEX_PARTS if name in index.parts},
+    }
+
+
+def _enough(series: Series) -> bool:
+    """Whether a series holds enough for statistics."""
+    return int(series.seen.sum()) >= _FEWEST
+
+
+def _check_enough(status: pd.Series) -> None:
+    ok = (status == "ok").to_numpy()
     if ok.sum() < _FEWEST:
-        words = frames["status"][~ok].value_counts()
+        words = status[~ok].value_counts()
         why = f" ({', '.join(f'{count} {word}' for word, count in words.items())})" if len(words) else ""
-        cure = "record more" if len(ok) < _FEWEST else cure_of(words.to_dict())
+        cure = "record more" if len(ok) < _FEWEST else remedy_of(words.to_dict())
         raise MeasurementError(
             f"only {int(ok.sum())} of {len(ok)} frames could be measured{why}; statistics need {_FEWEST}: {cure}"
         )
-    whole = {
-        name: Series(name, frames[column].to_numpy(dtype=np.float64), rate, unit)
-        for name, column, unit in _SIGNALS
-    }
-    start, stop, welds = _place_to_look(frames["status"], rate, settings)
+
+
+def _steady_part(
+    status: pd.Series, whole: Mapping[str, Series], settings: StabilitySettings
+) -> tuple[SteadyPart, tuple[int, int], set[str]]:
+    """The steady part, the weld in which it was looked for (first frame, frame after the last), and flags."""
+    flags = set()
+    rate = whole["pool_length"].rate_hz
+    start, stop, welds = _place_to_look(status, rate, settings)
     if welds > 1 and settings.steady.start_s is None and settings.steady.stop_s is None:
         flags.add("several_welds")
     gates = [
-        Series(name, whole[name].values[start:stop], rate, whole[name].unit)
-        for name in ("pool_length", "pool_width", "keyhole_brightness")
-        if whole[name].seen[start:stop].any()
+        whole[signal.name].part(start, stop)
+        for signal in SIGNALS
+        if signal.gates and whole[signal.name].seen[start:stop].any()
     ]
-    if not gates or ok[start:stop].sum() < 30:
+    measured = int((status[start:stop] == "ok").sum())
+    if not gates or measured < _FEWEST:
         raise MeasurementError(
-            f"only {int(ok[start:stop].sum())} of the frames from {start} to {stop} could be measured; that is too few "
+            f"only {measured} of the frames from {start} to {stop} could be measured; that is too few "
             "for statistics: give another start_s and stop_s in [stability.steady]"
         )
     place = steady_part(gates, settings)
@@ -149,82 +189,75 @@ def score(
     steady = SteadyPart(start + place.start, start + place.stop, place.found, words)
     if not steady.found:
         flags.add("no_steady_part")
-    part = slice(steady.start, steady.stop)
-    inside = {name: Series(name, s.values[part], rate, s.unit) for name, s in whole.items()}
-    row: dict[str, Any] = {
-        "frames_measured": int(ok[part].sum()),
-        "steady_start_s": steady.start / rate,
-        "steady_end_s": steady.stop / rate,
-    }
-    if ok[part].mean() < 0.9:
+    return steady, (start, stop), flags
+
+
+def _frame_flags(status: pd.Series) -> set[str]:
+    """What the frames of the steady part say."""
+    flags = set()
+    if (status == "ok").to_numpy().mean() < _MEASURED:
         flags.add("few_frames_measured")
-    if (frames["status"][part] == "cut_off").mean() > _CUT_OFF:
+    if (status == "cut_off").mean() > _CUT_OFF:
         flags.add("pool_cut_off")
-    tables = []
-    short = False
-    for name, column, unit in _SIGNALS:
-        series = inside[name]
-        if series.seen.sum() < 30:
-            continue
-        found = fluctuation(series, settings, band_hz=band_hz)
-        short |= found.too_short
-        if not found.noise_known and name in ("pool_length", "pool_width"):
-            flags.add("noise_unknown")
-        row |= _figures(name, column, found)
-        spec = spectrum(series, settings, band_hz=band_hz)
-        tables.append(_spectrum_rows(name, spec, unit))
-        tops = peaks(spec, series, settings)
-        if tops and f"{name}_peak_hz" in SCORE.names:
-            row[f"{name}_peak_hz"] = tops[0].frequency_hz
-        if name == "pool_length":
-            row |= {"band_low_hz": found.band_low_hz, "band_high_hz": found.band_high_hz}
-    keyhole = inside["keyhole_brightness"]
-    keyhole_known = int(keyhole.seen.sum()) >= 30
-    if keyhole_known:
-        row["keyhole_collapses_per_s"] = collapses(keyhole, settings).per_s
-    agitation = frames["agitation_power"].to_numpy(dtype=np.float64)[part]
-    agitation_known = int(np.isfinite(agitation).sum()) >= 30
-    if agitation_known:
-        row["agitation_mean"] = math.sqrt(max(float(np.nanmean(agitation)), 0.0))
-    parts: dict[str, PartSeries | None] = {
-        "pool_length": variation(inside["pool_length"]),
-        "pool_width": variation(inside["pool_width"]),
-        "pool_area": variation(inside["pool_area"]),
-        "agitation": root_level(Series("agitation", agitation, rate, "")) if agitation_known else None,
-        "keyhole": variation(keyhole) if keyhole_known else None,
-        "collapses": collapse_share(keyhole) if keyhole_known else None,
-    }
-    if spatter is not None:
-        more, more_parts = _spatter(
-            spatter,
-            steady,
-            recording,
-            min_diameter_mm,
-            density_kg_m3,
-            keyhole if keyhole_known else None,
-            settings,
-        )
-        row |= more
-        parts |= more_parts
-    index = stability_index(
-        {name: p for name, p in parts.items() if p is not None and name not in leave_out},
-        settings,
-        band_hz=band_hz,
-    )
-    if any(settings.index.parts[name].weight > 0 for name in index.left_out):
-        flags.add("index_partial")
-    if short or index.too_short:
-        flags.add("too_short")
-    row |= {
-        "stability_index": index.value,
-        "stability_index_low": index.low,
-        "stability_index_high": index.high,
-        **{f"d_{name}": index.parts[name].desirability for name in INDEX_PARTS if name in index.parts},
-    }
+    return flags
+
+
+@dataclass(frozen=True)
+class _SeriesFigures:
+    """Figures of the score row, spectra, flags, and whether any signal was too short for its band."""
+
+    row: dict[str, Any]
+    spectra: pd.DataFrame
+    flags: set[str]
+    too_short: bool
+
+
+def _series_figures(
+    inside: Mapping[str, Series], settings: StabilitySettings, band_hz: tuple[float, float] | None
+) -> _SeriesFigures:
+    """Fluctuation, spectrum and peak of every signal of the steady part."""
     import pandas as pd
 
+    row: dict[str, Any] = {}
+    tables, flags, too_short = [], set(), False
+    for signal in SIGNALS:
+        series = inside[signal.name]
+        if not _enough(series):
+            continue
+        found = fluctuation(series, settings, band_hz=band_hz)
+        too_short |= found.too_short
+        if not found.noise_known and signal in (LENGTH, WIDTH):
+            flags.add("noise_unknown")
+        row |= _figures(signal, found)
+        spec = spectrum(series, settings, band_hz=band_hz)
+        tables.append(_spectrum_rows(signal.name, spec))
+        tops = peaks(spec, series, settings)
+        if tops and signal.peak:
+            row[f"{signal.name}_peak_hz"] = tops[0].frequency_hz
+        if signal is LENGTH:
+            row |= {"band_low_hz": found.band_low_hz, "band_high_hz": found.band_high_hz}
     spectra = SPECTRA.frame(pd.concat(tables, ignore_index=True) if tables else None)
-    return Scored(row, spectra, steady, (start, stop), check_flags(flags))
+    return _SeriesFigures(row, spectra, flags, too_short)
+
+
+def _keyhole_and_agitation(keyhole: Series, agitation: Series, settings: StabilitySettings) -> dict[str, Any]:
+    row: dict[str, Any] = {}
+    if _enough(keyhole):
+        row["keyhole_collapses_per_s"] = collapses(keyhole, settings).per_s
+    if _enough(agitation):
+        row["agitation_mean"] = math.sqrt(max(float(np.nanmean(agitation.values)), 0.0))
+    return row
+
+
+def _parts(inside: Mapping[str, Series], agitation: Series) -> dict[str, PartSeries]:
+    """The series that make the parts of the index, spatter aside; what was seen too seldom makes none."""
+    keyhole = inside["keyhole_brightness"]
+    parts = {name: variation(inside[name]) for name in (LENGTH.name, WIDTH.name, AREA.name)}
+    if _enough(agitation):
+        parts["agitation"] = root_level(agitation)
+    if _enough(keyhole):
+        parts |= {"keyhole": variation(keyhole), "collapses": collapse_share(keyhole)}
+    return parts
 
 
 def _place_to_look(status: pd.Series, rate_hz: float, settings: StabilitySettings) -> tuple[int, int, int]:
@@ -243,10 +276,10 @@ def _place_to_look(status: pd.Series, rate_hz: float, settings: StabilitySetting
     return start, stop, len(welds)
 
 
-def _figures(name: str, column: str, found: Fluctuation) -> dict[str, float]:
-    suffix = column.removeprefix(name)
+def _figures(signal: Signal, found: Fluctuation) -> dict[str, float]:
+    name = signal.name
     return {
-        f"{name}_mean{suffix}": found.mean,
+        signal.mean_column: found.mean,
         f"{name}_mean_low": found.mean_low,
         f"{name}_mean_high": found.mean_high,
         f"{name}_cv": found.cv,
@@ -255,7 +288,7 @@ def _figures(name: str, column: str, found: Fluctuation) -> dict[str, float]:
     }
 
 
-def _spectrum_rows(name: str, spec: Any, unit: str) -> pd.DataFrame:
+def _spectrum_rows(name: str, spec: Any) -> pd.DataFrame:
     import pandas as pd
 
     return pd.DataFrame(
@@ -268,80 +301,3 @@ def _spectrum_rows(name: str, spec: Any, unit: str) -> pd.DataFrame:
             "peak_level_psd": spec.peak_level,
         }
     )
-
-
-def _spatter(
-    spatter: pd.DataFrame,
-    steady: SteadyPart,
-    recording: Recording,
-    min_diameter_mm: float,
-    density_kg_m3: float | None,
-    keyhole: Series | None,
-    settings: StabilitySettings,
-) -> tuple[dict[str, Any], dict[str, PartSeries | None]]:
-    """Spatter figures of the score row, and the parts of the index that rest on them."""
-    rate = recording.record_rate_hz
-    left = spatter["left_frame"].to_numpy(dtype=np.float64)
-    left = np.where(np.isfinite(left), left, spatter["first_frame"].to_numpy(dtype=np.float64))
-    diameter = spatter["diameter_mm"].to_numpy(dtype=np.float64)
-    counted = (left >= steady.start) & (left < steady.stop)
-    if math.isfinite(min_diameter_mm):
-        # Below the size that half of are seen, the count says more of the camera than of the weld.
-        counted &= ~(diameter < min_diameter_mm)
-    length_frames = steady.stop - steady.start
-    duration = length_frames / rate
-    at = left[counted] - steady.start
-    count = int(counted.sum())
-    burst = fano(counts_per_window(at, length_frames, max(length_frames // _WINDOWS, 1)))
-    interval = rate_interval(count, duration, fano=burst.value)
-    row: dict[str, Any] = {
-        "spatter_count": count,
-        "spatter_per_s": interval.value,
-        "spatter_per_s_low": interval.low,
-        "spatter_per_s_high": interval.high,
-        "spatter_min_diameter_mm": min_diameter_mm,
-        "spatter_fano": burst.value,
-        "spatter_fano_low": burst.poisson_low,
-        "spatter_fano_high": burst.poisson_high,
-    }
-    parts: dict[str, PartSeries | None] = {}
-    d = diameter[counted]
-    d = d[np.isfinite(d)]
-    if len(d):
-        row |= {f"spatter_d{q}_mm": float(np.percentile(d, q)) for q in (10, 50, 90)}
-        row["spatter_sauter_mm"] = float((d**3).sum() / (d**2).sum())
-        row["spatter_speed_median_mm_s"] = float(
-            np.nanmedian(spatter["speed_mm_s"].to_numpy(dtype=np.float64)[counted])
-        )
-        row |= _directions(spatter["direction_deg"].to_numpy(dtype=np.float64)[counted])
-    if recording.travel_speed_mm_s:
-        metres = recording.travel_speed_mm_s * duration / 1000.0
-        row["spatter_per_m"] = count / metres
-        parts["spatter_count"] = events(at, length_frames, 1000.0 * metres)
-        if density_kg_m3 is not None and (count == 0 or len(d)):
-            mass_mg = spatter["mass_ug"].to_numpy(dtype=np.float64)[counted] / 1000.0
-            mass_mg = np.where(np.isfinite(mass_mg), mass_mg, np.nanmean(mass_mg) if len(d) else 0.0)
-            row["spatter_mass_mg_per_m"] = float(mass_mg.sum()) / metres
-            smallest = min_diameter_mm if math.isfinite(min_diameter_mm) and min_diameter_mm > 0 else 0.05
-            # kg/m³ × mm³ = µg.
-            typical = (
-                float(np.mean(mass_mg)) if len(d) else density_kg_m3 * math.pi / 6 * smallest**3 / 1000.0
-            )
-            parts["spatter_mass"] = events(at, length_frames, metres, amounts=mass_mg, typical=typical)
-    if keyhole is not None and count >= 3:
-        before = event_triggered(keyhole, at, settings)
-        row["keyhole_before_spatter"] = before.before
-        row["keyhole_before_spatter_p"] = before.p
-    return row, parts
-
-
-def _directions(degrees: NDArray[np.float64]) -> Mapping[str, float]:
-    """Shares flying within 45° of each of the four ways."""
-    known = degrees[np.isfinite(degrees)]
-    if not len(known):
-        return {}
-    quarter = np.round(known / 90.0).astype(int) % 4
-    return {
-        f"spatter_share_{name}": float((quarter == k).mean())
-        for k, name in enumerate(("forward", "left", "back", "right"))
-    }

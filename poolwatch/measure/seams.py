@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..spatter import LateFits
 from ..spatter.records import no_sightings
-from .frames import Window
+from .frames import FrameWindow
 from .look import ClipLook
 from .piece import End, Ends, agitation
 from .settings import MeasureSettings
@@ -31,7 +31,7 @@ class Seam(NamedTuple):
 
     repeats: bool
     sightings: NDArray[np.void]
-    window: Window | None
+    window: FrameWindow | None
 
 
 class Seams:
@@ -47,7 +47,9 @@ class Seams:
 
     def __init__(self, look: ClipLook, settings: MeasureSettings) -> None:
         self._look = look
-        self.late = None if look.spatter is None else LateFits(look.spatter, settings.spatter)
+        # In illuminated footage no fit waits.
+        waits = look.spatter is not None and look.residual is None
+        self.late = LateFits(look.spatter, settings.spatter) if waits and look.spatter else None
         self._last: End | None = None
         # Sums of the first and last frames of what was measured from a frame on, as many as the lag.
         self._sums: dict[int, tuple[NDArray[np.float32], NDArray[np.float32]]] = {}
@@ -68,12 +70,12 @@ class Seams:
             sightings = self.late.follow(head.late, late, ends.stop)
         return Seam(repeats, sightings, window)
 
-    def _window(self, before: End, head: End, repeats: bool) -> Window:
+    def _window(self, before: End, head: End, repeats: bool) -> FrameWindow:
         context = self._look.context
         inner = slice(context, 3 * context)
         doubled = np.concatenate([before.doubled, head.doubled])
         doubled[2 * context] = repeats
-        return Window(
+        return FrameWindow(
             np.concatenate([before.frames, head.frames]),
             context,
             np.concatenate([before.decoded, head.decoded])[inner],

@@ -10,8 +10,9 @@ from typing import Any
 from pydantic import Field, model_validator
 
 from ..clips import ClipSettings
+from ..model.axes import Scale
 from ..model.errors import UsageError
-from ..model.recording import Recording
+from ..model.recording import Recording, scale_facts
 from ..model.settings import Settings, read_toml
 from ..pool.settings import PoolSettings
 from ..spatter.settings import SpatterSettings
@@ -65,6 +66,8 @@ class MeasureSettings(Settings):
         Settings of each step.
     spatter_on
         Whether particles are looked for.
+    spatter_in_illuminated
+        Whether they are looked for in illuminated footage, too.
     materials_file
         A file of materials instead of the one that comes with poolwatch; a path, in a settings file relative to
         that file.
@@ -77,6 +80,7 @@ class MeasureSettings(Settings):
     spatter: SpatterSettings = SpatterSettings()
     stability: StabilitySettings = StabilitySettings()
     spatter_on: bool = True
+    spatter_in_illuminated: bool = False
     materials_file: str | None = Field(default=None, min_length=1)
 
     @model_validator(mode="after")
@@ -87,6 +91,10 @@ class MeasureSettings(Settings):
                 f"unknown recording fact {strangers[0]!r}; known: {', '.join(Recording.model_fields)}"
             )
         return self
+
+    def seeks_spatter(self, kind: str) -> bool:
+        """Whether particles are looked for in footage of a kind."""
+        return self.spatter_on and (kind != "illuminated" or self.spatter_in_illuminated)
 
     def fingerprint(self) -> str:
         """Sixteen hexadecimal digits that change whenever a value does, or what a file it names holds.
@@ -99,8 +107,8 @@ class MeasureSettings(Settings):
         return _digits(_by_content(self, self.model_dump(mode="json")))
 
 
-def read_settings(path: str | Path | None) -> MeasureSettings:
-    """Read a settings file; the defaults where `path` is None.
+def read_settings(path: MeasureSettings | str | Path | None) -> MeasureSettings:
+    """Read a settings file; the defaults where `path` is None. Settings that were read before are given back.
 
     Raises
     ------
@@ -109,6 +117,8 @@ def read_settings(path: str | Path | None) -> MeasureSettings:
     """
     if path is None:
         return MeasureSettings()
+    if isinstance(path, MeasureSettings):
+        return path
     settings = MeasureSettings.checked(read_toml(path), where=str(path))
     # Here, for where they are used nobody knows any more which value came from which file.
     Recording.checked({"record_rate_hz": 1.0, **settings.recording}, where=f"{path}, recording")
@@ -141,11 +151,23 @@ def _beside(settings: str | Path, name: str, path: str) -> str:
 def recording_of(settings: MeasureSettings, given: dict[str, Any], *, where: str) -> Recording:
     """Facts about a recording: what is given for the clip, then what the settings say.
 
+    Parameters
+    ----------
+    settings
+        Its `recording` holds for what is not given.
+    given
+        Values by the names of `Recording`; None where not known. A ``scale``, that is a `Scale` or a scale file, stands
+        for all that it says.
+    where
+        Where they were given, for messages.
+
     Raises
     ------
     UsageError
-        The record rate is missing, or a value is of the wrong kind or out of range.
+        The record rate is missing, a value is of the wrong kind or out of range, the scale file cannot be read, or
+        there are two scales.
     """
+    given = _with_scale(given, where)
     values = {**settings.recording, **{name: value for name, value in given.items() if value is not None}}
     if given.get("mm_per_px") is not None:
         # Another scale than that of the settings: nothing of how that one was made holds. None is said by None.
@@ -156,6 +178,21 @@ def recording_of(settings: MeasureSettings, given: dict[str, Any], *, where: str
             "(--record-rate HZ): a file's playback rate is another thing"
         )
     return Recording.checked(values, where=where)
+
+
+def _with_scale(given: dict[str, Any], where: str) -> dict[str, Any]:
+    """Facts with what a scale says in its place."""
+    facts = {name: value for name, value in given.items() if name != "scale"}
+    scale = given.get("scale")
+    if scale is None:
+        return facts
+    if facts.get("mm_per_px") is not None:
+        raise UsageError(f"{where}: gives mm_per_px and a scale; give one, not both")
+    if not isinstance(scale, Scale):
+        from ..scale.file import read_scale
+
+        scale = read_scale(scale)
+    return facts | scale_facts(scale)
 
 
 def settings_id(settings: MeasureSettings, recording: Recording) -> str:

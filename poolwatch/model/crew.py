@@ -22,7 +22,7 @@ _PATIENCE_S = 120.0
 WORTH_S = 2.0
 
 
-class Work(Protocol):
+class CrewWork(Protocol):
     """What helpers do; picklable."""
 
     def prepare(self) -> None:
@@ -38,7 +38,7 @@ class Work(Protocol):
         ...
 
 
-class Signal(Enum):
+class HelperSignal(Enum):
     """What a helper says beside its answers."""
 
     FREE = "has nothing to do"
@@ -48,7 +48,7 @@ class Signal(Enum):
 class Crew(ABC):
     """Helpers at one work; use it in a ``with`` block, which ends their part in it."""
 
-    def __init__(self, work: Work) -> None:
+    def __init__(self, work: CrewWork) -> None:
         self._work = work
         self._packed: bytes | None = None
         # When those that have something in hand were last heard of.
@@ -76,7 +76,7 @@ class Crew(ABC):
         self._post(helper, "work", self._packed)
 
     def answers(self, *, wait: bool) -> Iterator[tuple[int, Any]]:
-        """What helpers have said, each with its number: answers to tasks, or a `Signal`.
+        """What helpers have said, each with its number: answers to tasks, or a `HelperSignal`.
 
         Parameters
         ----------
@@ -90,7 +90,7 @@ class Crew(ABC):
                 silent = [one for one, at in self._heard.items() if time.monotonic() > at + _PATIENCE_S]
                 for helper in silent:
                     self._drop(helper)
-                    yield helper, Signal.LOST
+                    yield helper, HelperSignal.LOST
                 if said or silent or not wait or not self._heard:
                     return
                 continue
@@ -102,7 +102,7 @@ class Crew(ABC):
                 self._heard.pop(helper, None)
                 if message is None:
                     self._drop(helper)
-                yield helper, Signal.LOST if message is None else Signal.FREE
+                yield helper, HelperSignal.LOST if message is None else HelperSignal.FREE
             else:
                 self._heard[helper] = time.monotonic()
                 yield helper, unpacked(message[1])
@@ -139,7 +139,7 @@ class OwnProcesses(Crew):
         How many there may be.
     """
 
-    def __init__(self, work: Work, most: int) -> None:
+    def __init__(self, work: CrewWork, most: int) -> None:
         super().__init__(work)
         self._most = most
         self._inbox = Inbox()
@@ -191,7 +191,7 @@ class Lent(Crew):
         To that process.
     """
 
-    def __init__(self, work: Work, channel: Channel) -> None:
+    def __init__(self, work: CrewWork, channel: Channel) -> None:
         super().__init__(work)
         self._channel = channel
 
@@ -220,7 +220,7 @@ class Lent(Crew):
 
 
 # Makes the helpers for a work.
-Recruit = Callable[[Work], Crew]
+Recruit = Callable[[CrewWork], Crew]
 
 
 class Helper:
@@ -228,7 +228,7 @@ class Helper:
 
     def __init__(self, channel: Channel) -> None:
         self._channel = channel
-        self._work: Work | None = None
+        self._work: CrewWork | None = None
 
     def handle(self, kind: str, *content: Any) -> None:
         """Take a message."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from pydantic import Field, PositiveInt, ValidationInfo, field_validator
 
 from .axes import PoolAxes, Scale, Stretch
@@ -105,3 +107,15 @@ class Recording(Settings):
     def axes(self, origin_x: float = 0.0, origin_y: float = 0.0) -> PoolAxes:
         """Pool axes with their origin at a place in the image, px."""
         return PoolAxes(origin_x, origin_y, self.travel_direction_deg, self.scale().mm_per_px, self.stretch)
+
+
+def scale_facts(scale: Scale) -> dict[str, Any]:
+    """What a `Recording` holds of a scale, by name; the other way round is `Recording.scale`."""
+    return {
+        "mm_per_px": scale.mm_per_px,
+        "mm_per_px_u": scale.u_mm_per_px,
+        "scale_source": scale.source,
+        "stretch": scale.stretch,
+        "scale_picture_px": scale.picture_px,
+        "scale_place_px": scale.place_px,
+    }

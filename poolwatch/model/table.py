@@ -66,18 +66,28 @@ class Table:
         if strangers:
             raise KeyError(f"table {self.name!r} has no columns {strangers}")
         frame = frame.reset_index(drop=True)
+        missing: dict[Kind, Any] = {}
         made = {}
         for column in self.columns:
-            if column.name not in frame:
-                values = pd.Series("" if column.kind == "text" else math.nan, index=frame.index)
-            elif column.kind == "text":
-                values = frame[column.name].astype("object").where(frame[column.name].notna(), "")
+            if column.name in frame:
+                made[column.name] = _of_kind(frame[column.name], column.kind)
             else:
-                values = frame[column.name]
-                values = values if values.dtype == "float64" else pd.to_numeric(values)
-            made[column.name] = values.astype(_DTYPES[column.kind])
+                if column.kind not in missing:
+                    empty = pd.Series("" if column.kind == "text" else math.nan, index=frame.index)
+                    missing[column.kind] = empty.astype(_DTYPES[column.kind])
+                made[column.name] = missing[column.kind].copy()
         # Column by column and without a copy: a long clip's table is large.
         return pd.DataFrame(made, copy=False)
+
+
+def _of_kind(values: pd.Series, kind: Kind) -> pd.Series:
+    import pandas as pd
+
+    if kind == "text":
+        return values.astype("object").where(values.notna(), "").astype(_DTYPES[kind])
+    if values.dtype == "float64" and kind == "float":
+        return values
+    return (values if values.dtype == "float64" else pd.to_numeric(values)).astype(_DTYPES[kind])
 
 
 def cell(value: Any) -> str:
@@ -196,10 +206,3 @@ def _no_number(path: Path, error: Exception) -> OutputError:
     return OutputError(
         f"{path}: a column holds something that is no number ({error}); measure the clip again"
     )
-
-
-def markdown(table: Table) -> str:
-    """The table's columns as a Markdown table, for the documentation."""
-    lines = ["| column | unit | meaning |", "| --- | --- | --- |"]
-    lines += [f"| `{c.name}` | {c.unit} | {c.meaning} |" for c in table.columns]
-    return "\n".join(lines)

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from .signals import AREA, KEYHOLE, LENGTH, SIGNALS, WIDTH, Signal
 from .table import Column, Kind, Table
 
 
 def _c(name: str, kind: Kind, unit: str, meaning: str) -> Column:
     return Column(name, kind, unit, meaning)
+
+
+def _each_frame(signal: Signal) -> Column:
+    return Column(signal.column, "float", signal.unit, signal.meaning)
 
 
 # Parts of the stability index, in order; each has a desirability column d_<part> in score.csv.
@@ -27,13 +32,13 @@ FRAMES = Table(
     (
         _c("frame", "int", "", "number of the frame in the file, from 0"),
         _c("time_s", "float", "s", "time since frame 0 at the record rate"),
-        _c("status", "text", "", "ok, or why it was not measured: one word of the documented set"),
-        _c("pool_length_mm", "float", "mm", "extent of the pool along travel"),
-        _c("pool_width_mm", "float", "mm", "extent of the pool across travel"),
-        _c("pool_area_mm2", "float", "mm²", "area inside the outline"),
+        _c("status", "text", "", "ok, or why it was not measured (`poolwatch explain statuses`)"),
+        _each_frame(LENGTH),
+        _each_frame(WIDTH),
+        _each_frame(AREA),
         _c("pool_front_mm", "float", "mm", "foremost place of the outline, from the beam"),
         _c("pool_rear_mm", "float", "mm", "rearmost place of the outline, from the beam (negative: behind)"),
-        _c("keyhole_brightness", "float", "full scale", "mean brightness of the keyhole region"),
+        _each_frame(KEYHOLE),
         _c("keyhole_area_mm2", "float", "mm²", "area in the keyhole region above the clip's keyhole level"),
         _c(
             "spatter_in_view",
@@ -53,8 +58,8 @@ FRAMES = Table(
             "agitation",
             "float",
             "",
-            "change of brightness inside the pool since the frame before, relative to the pool's brightness, overall "
-            "flicker and noise removed",
+            "change of brightness inside the pool over `pool.agitation_lag_s` (0.5 ms), relative to the pool's "
+            "brightness, overall flicker and noise removed",
         ),
         _c(
             "agitation_power",
@@ -98,14 +103,19 @@ _PARTICLE = (
     _c("direction_u_deg", "float", "°", "standard uncertainty of the direction"),
     _c("mass_u_ug", "float", "µg", "standard uncertainty of the mass"),
     _c("left_frame", "float", "frame", "frame, with fraction, at which its path left the outline"),
-    _c("end", "text", "", "how its track ended: border, faded, landed, merged, clip_end"),
+    _c(
+        "end",
+        "text",
+        "",
+        "how its track ended (`poolwatch explain ends`): border, faded, landed, bounced, merged, clip_end",
+    ),
     _c("saturated", "int", "", "1 where its picture reached full scale"),
 )
 SPATTER = Table("spatter.csv", "one particle that left the pool", _PARTICLE)
 SPATTER_REJECTED = Table(
     "spatter_rejected.csv",
     "one track that was not counted as a particle that left the pool",
-    (*_PARTICLE, _c("reason", "text", "", "why it does not count: one word of the documented set")),
+    (*_PARTICLE, _c("reason", "text", "", "why it does not count (`poolwatch explain reasons`)")),
 )
 TRACKS = Table(
     "tracks.csv",
@@ -147,21 +157,22 @@ SCORE = Table(
         _c("steady_start_s", "float", "s", "start of the steady part"),
         _c("steady_end_s", "float", "s", "end of the steady part"),
         *(
-            _c(
-                f"{name}_{suffix}",
-                "float",
-                unit if suffix == "mean" + end else "",
-                f"{words} of the {name.replace('_', ' ')} over the steady part",
-            )
-            for name, end, unit in (
-                ("pool_length", "_mm", "mm"),
-                ("pool_width", "_mm", "mm"),
-                ("pool_area", "_mm2", "mm²"),
-                ("keyhole_brightness", "", "full scale"),
-            )
-            for suffix, words in (
-                ("mean" + end, "mean"),
-                ("cv", "fluctuation / mean: drift and measurement noise taken out,"),
+            column
+            for signal in SIGNALS
+            for column in (
+                _c(
+                    signal.mean_column,
+                    "float",
+                    signal.unit,
+                    f"mean of the {signal.words} over the steady part",
+                ),
+                _c(
+                    f"{signal.name}_cv",
+                    "float",
+                    "",
+                    f"fluctuation / mean: drift and measurement noise taken out, of the {signal.words} over the "
+                    "steady part",
+                ),
             )
         ),
         _c(
@@ -196,21 +207,16 @@ SCORE = Table(
             "flags",
             "text",
             "",
-            "what to know before using the row: words of the documented set, separated by blanks",
+            "what to know before using the row: words of `poolwatch explain flags`, separated by blanks",
         ),
         *(
             _c(
-                f"{name}_{what}_{end}",
+                f"{signal.name}_{what}_{end}",
                 "float",
-                unit if what == "mean" else "",
-                f"{end} end of the 95 % interval of {name}_{what}",
+                signal.unit if what == "mean" else "",
+                f"{end} end of the 95 % interval of {signal.name}_{what}",
             )
-            for name, unit in (
-                ("pool_length", "mm"),
-                ("pool_width", "mm"),
-                ("pool_area", "mm²"),
-                ("keyhole_brightness", "full scale"),
-            )
+            for signal in SIGNALS
             for what in ("mean", "cv")
             for end in ("low", "high")
         ),
@@ -306,7 +312,7 @@ RANKING = Table(
             "stability_index",
             "float",
             "",
-            "mean over welds; as if all stood in the same blocks where shapes stand in them unequally",
+            "mean over welds; with blocks, as if every shape were welded equally often in each",
         ),
         _c(
             "stability_index_low",
@@ -320,7 +326,7 @@ RANKING = Table(
             "",
             "upper end of the 95 % interval of the mean, over and within welds",
         ),
-        _c("group", "text", "", "shapes that share a letter cannot be told apart on this evidence"),
+        _c("group", "text", "", "shapes that share a letter do not differ on this evidence"),
         _c(
             "probability_best",
             "float",
@@ -329,64 +335,6 @@ RANKING = Table(
         ),
         _c("order_holds", "float", "", "share of random index weights under which the shape keeps its rank"),
         _c("remarks", "text", "", "what to know before using the row"),
-    ),
-)
-BEAD = Table(
-    "bead.csv",
-    "one photo of a weld",
-    (
-        _c("photo", "text", "", "name of the file"),
-        _c("bead_seen_mm", "float", "mm", "length judged, ends of the weld left out"),
-        _c("bead_width_mean_mm", "float", "mm", "mean distance of the two edges"),
-        _c("bead_width_u_mm", "float", "mm", "its standard uncertainty, that of the scale included"),
-        _c("bead_width_sd_mm", "float", "mm", "standard deviation of the width along the weld"),
-        _c(
-            "bead_edge_rms_mm",
-            "float",
-            "mm",
-            "rms departure of the two edges from a line that follows what is slower than a fifth of the "
-            "length seen, noise "
-            "taken out; empty where noise hides it",
-        ),
-        _c(
-            "bead_ripple_spacing_mm",
-            "float",
-            "mm",
-            "mean spacing of the ripples; empty where none stands out",
-        ),
-        _c("bead_ripple_spacing_u_mm", "float", "mm", "its standard uncertainty, that of the scale included"),
-        _c(
-            "bead_ripple_order",
-            "float",
-            "",
-            "0 irregular to 1 regular: phase kept from one ripple to the next",
-        ),
-        _c(
-            "bead_deposits_per_cm",
-            "float",
-            "1/cm",
-            "particles stuck to the sheet beside the bead, per cm of weld",
-        ),
-        _c("bead_deposit_area_mm2_per_cm", "float", "mm²/cm", "area that they cover, per cm of weld"),
-        _c("flags", "text", "", "what to know before using the row: words of the documented set"),
-    ),
-)
-BEAD_ALONG = Table(
-    "bead_along.csv",
-    "one place along a weld",
-    (
-        _c("along_mm", "float", "mm", "place along the weld, from where it is first seen"),
-        _c("judged", "int", "", "1 where the figures rest on it"),
-        _c("width_mm", "float", "mm", "distance of the two edges"),
-        _c("left_mm", "float", "mm", "left edge from the straight axis of the weld"),
-        _c("right_mm", "float", "mm", "right edge from it, negative to the right"),
-        _c("tone", "float", "", "light of the middle of the bead over that of the sheet"),
-        _c(
-            "change",
-            "text",
-            "",
-            "gap, hidden, crater, wide, narrow, bright or dark; empty where nothing changes",
-        ),
     ),
 )
 MARKS = Table(
@@ -402,8 +350,8 @@ MARKS = Table(
             "mark",
             "text",
             "",
-            "front, rear, left, right: where the pool ends; outline: a point on it, in order; unclear: the ends cannot "
-            "be seen; particle: where it is first seen; run_seen: all frames in a row were looked through",
+            "front, rear, left, right: where the pool ends. outline: a point on it, in order. unclear: the ends cannot "
+            "be seen. particle: where it is first seen. run_seen: all frames in a row were looked through",
         ),
         _c("x_px", "float", "px", "place in the image, to the right; empty for unclear and run_seen"),
         _c("y_px", "float", "px", "place in the image, down; empty for unclear and run_seen"),

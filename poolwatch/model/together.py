@@ -6,7 +6,7 @@ import contextlib
 import itertools
 import os
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from typing import Generic, TypeVar
 
@@ -35,6 +35,16 @@ def shares(count: int) -> list[range]:
     threads = min(_threads(), count)
     edges = [count * k // threads for k in range(threads + 1)] if count else []
     return [range(first, stop) for first, stop in itertools.pairwise(edges)]
+
+
+def ahead(steps: Iterator[Result]) -> Iterator[Result]:
+    """What an iterator gives, each worked out in a thread of its own while the one before is in use."""
+    end = object()
+    with ThreadPoolExecutor(1) as pool:
+        following = pool.submit(next, steps, end)
+        while (step := following.result()) is not end:
+            following = pool.submit(next, steps, end)
+            yield step  # type: ignore[misc]
 
 
 class Later(Generic[Result]):

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..model.table import Column, Table
 from .beam_image import BeamImage
 from .beam_moments import Moments, second_moments
-from .beam_regions import Regions, Shares, power_shares
+from .beam_regions import GivenRegions, Shares, power_shares
 
 
 def _c(name: str, kind: str, unit: str, meaning: str) -> Column:
@@ -130,7 +130,7 @@ def beam_figures(
     power_w: float | None = None,
     travel_direction_deg: float = 0.0,
     background: float | None = None,
-    regions: Regions | None = None,
+    regions: GivenRegions | None = None,
 ) -> BeamFigures:
     """Figures of a beam picture.
 

@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Regions:
+class GivenRegions:
     """Regions given by the user, in px; None where they are to be found or are not there.
 
     Attributes
@@ -84,7 +84,7 @@ class Shares:
     notes: tuple[str, ...] = ()
 
 
-def power_shares(image: Floats, moments: Moments, regions: Regions | None = None) -> Shares:
+def power_shares(image: Floats, moments: Moments, regions: GivenRegions | None = None) -> Shares:
     """Shares of the power.
 
     Parameters
@@ -132,6 +132,11 @@ def power_shares(image: Floats, moments: Moments, regions: Regions | None = None
                 "the core is fitted as a round spot on the side away from the tail; what is more is the tail",
             ),
         )
+    return _one_spot(light, moments)
+
+
+def _one_spot(light: Floats, moments: Moments) -> Shares:
+    """All of the power in one spot, where it is one: nowhere brighter than in its middle."""
     r = radii(light.shape, moments)
     radius, profile, pixels = radial_profile(light, r, 1.5 * math.sqrt(moments.major * moments.minor))
     inner = radius <= moments.minor / 8
@@ -151,7 +156,7 @@ def power_shares(image: Floats, moments: Moments, regions: Regions | None = None
     )
 
 
-def _given(light: Floats, moments: Moments, regions: Regions) -> Shares:
+def _given(light: Floats, moments: Moments, regions: GivenRegions) -> Shares:
     height, width = light.shape
     x, y = regions.centre or (moments.x, moments.y)
     if not (0 <= x < width and 0 <= y < height):
@@ -206,7 +211,7 @@ def _disc(r: Floats, radius: float) -> Floats:
     return np.clip(radius - r + 0.5, 0.0, 1.0)
 
 
-def _reach(light: Floats, xx: Floats, yy: Floats, x: float, y: float, regions: Regions) -> float:
+def _reach(light: Floats, xx: Floats, yy: Floats, x: float, y: float, regions: GivenRegions) -> float:
     """Distance from the centre within which 95 % of the tail's power lies."""
     angle = math.radians(regions.tail_angle_deg or 0.0)
     return reach_of(light, (xx - x) * math.cos(angle) + (y - yy) * math.sin(angle))

@@ -82,14 +82,37 @@ def abilities(camera: Camera, wish: Wish, rules: Rules | None = None) -> tuple[A
     margin = wish.margin
     if width is not None and height is not None:
         margin = min(width - wish.pool_length_mm, height - wish.pool_width_mm) / 2
+    across = Ability(
+        "pixels across the pool",
+        amount(min(wish.pool_length_mm, wish.pool_width_mm) / scale, "px"),
+        f"{rules.pool_px:g} wanted; under 30 the edges limit the figures",
+        "pool width / (mm per px)",
+    )
+    return (
+        _frequency(rate, exposure, rules, taken),
+        *_particles(rate, scale, exposure, wish, rules, taken),
+        *_in_view(rate, margin, rules),
+        across,
+        *_view_and_memory(camera, rate, margin, rules),
+    )
+
+
+def _frequency(rate: float, exposure: float, rules: Rules, taken: str) -> Ability:
+    return Ability(
+        "highest frequency",
+        amount(min(rate / rules.samples_per_period, rules.exposure_periods / exposure), "Hz"),
+        f"{rules.samples_per_period:g} frames a period; exposure at most {rules.exposure_periods:g} of it{taken}",
+        f"min(rate / {rules.samples_per_period:g}, {rules.exposure_periods:g} / exposure)",
+    )
+
+
+def _particles(
+    rate: float, scale: float, exposure: float, wish: Wish, rules: Rules, taken: str
+) -> tuple[Ability, Ability, Ability]:
+    """The smallest particle that is sized, and the fastest that are sharp and linked."""
     smallest = rules.particle_px * scale
-    rows = [
-        Ability(
-            "highest frequency",
-            amount(min(rate / rules.samples_per_period, rules.exposure_periods / exposure), "Hz"),
-            f"{rules.samples_per_period:g} frames a period; exposure at most {rules.exposure_periods:g} of it{taken}",
-            f"min(rate / {rules.samples_per_period:g}, {rules.exposure_periods:g} / exposure)",
-        ),
+    size = wish.smallest_particle_mm or smallest
+    return (
         Ability(
             "smallest particle",
             amount(smallest, "mm"),
@@ -98,8 +121,8 @@ def abilities(camera: Camera, wish: Wish, rules: Rules | None = None) -> tuple[A
         ),
         Ability(
             "fastest particle, sharp",
-            amount(rules.streak * (wish.smallest_particle_mm or smallest) / exposure, "mm/s"),
-            f"moves {rules.streak:g} of {amount(wish.smallest_particle_mm or smallest, 'mm')} in the exposure{taken}",
+            amount(rules.streak * size / exposure, "mm/s"),
+            f"moves {rules.streak:g} of {amount(size, 'mm')} in the exposure{taken}",
             f"{rules.streak:g} d / exposure",
         ),
         Ability(
@@ -108,51 +131,36 @@ def abilities(camera: Camera, wish: Wish, rules: Rules | None = None) -> tuple[A
             f"at most {rules.step_px:g} px between frames",
             f"{rules.step_px:g} px x rate",
         ),
-    ]
-    if margin > 0:
-        rows.append(
-            Ability(
-                "fastest particle, seen",
-                amount(margin * rate / rules.sightings, "mm/s"),
-                f"seen {rules.sightings} times in {amount(margin, 'mm')} of margin",
-                f"margin x rate / {rules.sightings}",
-            )
-        )
-    rows.append(
-        Ability(
-            "pixels across the pool",
-            amount(min(wish.pool_length_mm, wish.pool_width_mm) / scale, "px"),
-            f"{rules.pool_px:g} wanted; under 30 the edges limit the figures",
-            "pool width / (mm per px)",
-        )
     )
-    if width is not None and height is not None:
-        rows.append(
-            Ability(
-                "view",
-                f"{amount(width, 'mm')} x {amount(height, 'mm')}",
-                f"leaves {amount(margin, 'mm')} around the pool"
-                if margin > 0
-                else "the pool does not fit in",
-                "px x (mm per px)",
-            )
-        )
-        assert camera.width_px is not None
-        assert camera.height_px is not None
-        second = memory_gb(camera.width_px, camera.height_px, 1, rules) * rate
-        rows.append(
-            Ability("memory", f"{amount(second, 'GB')}/s", "without compression", "width x height x rate")
-        )
-        if camera.memory_gb is not None:
-            rows.append(
-                Ability(
-                    "longest clip",
-                    amount(camera.memory_gb / second, "s"),
-                    "the memory given",
-                    "memory / (memory/s)",
-                )
-            )
-    return tuple(rows)
+
+
+def _in_view(rate: float, margin: float, rules: Rules) -> tuple[Ability, ...]:
+    """The fastest particle that is seen often enough before it leaves the margin, mm."""
+    if margin <= 0:
+        return ()
+    seen = Ability(
+        "fastest particle, seen",
+        amount(margin * rate / rules.sightings, "mm/s"),
+        f"seen {rules.sightings} times in {amount(margin, 'mm')} of margin",
+        f"margin x rate / {rules.sightings}",
+    )
+    return (seen,)
+
+
+def _view_and_memory(camera: Camera, rate: float, margin: float, rules: Rules) -> tuple[Ability, ...]:
+    width, height = _view(camera)
+    if width is None or height is None or camera.width_px is None or camera.height_px is None:
+        return ()
+    room = f"leaves {amount(margin, 'mm')} around the pool" if margin > 0 else "the pool does not fit in"
+    second = memory_gb(camera.width_px, camera.height_px, 1, rules) * rate
+    rows = (
+        Ability("view", f"{amount(width, 'mm')} x {amount(height, 'mm')}", room, "px x (mm per px)"),
+        Ability("memory", f"{amount(second, 'GB')}/s", "without compression", "width x height x rate"),
+    )
+    if camera.memory_gb is None:
+        return rows
+    longest = amount(camera.memory_gb / second, "s")
+    return (*rows, Ability("longest clip", longest, "the memory given", "memory / (memory/s)"))
 
 
 def with_margin_of(camera: Camera, wish: Wish) -> Wish:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from itertools import product
 from pathlib import Path
 
@@ -13,6 +11,7 @@ from ..experiment.factors import ABSENT, Factor, Value
 from ..experiment.limits import complete
 from ..experiment.terms import Kind
 from ..model.errors import UsageError
+from ..model.sheet import TableText, read_sheet
 
 
 def grid(factors: tuple[Factor, ...], model: Kind) -> list[dict[str, Value]]:
@@ -51,7 +50,7 @@ def read_candidates(path: str | Path, factors: tuple[Factor, ...]) -> list[dict[
     Parameters
     ----------
     path
-        CSV with commas, semicolons or tabs.
+        CSV as spreadsheets write it, see `read_sheet`.
     factors
         Numbers must lie between the lowest and highest level, words must be levels.
 
@@ -60,32 +59,24 @@ def read_candidates(path: str | Path, factors: tuple[Factor, ...]) -> list[dict[
     UsageError
         The file cannot be read, a column is missing, or a cell does not fit its factor; all faults are listed.
     """
-    path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise UsageError(f"{path}: cannot be read ({error.strerror}); check the path") from None
-    except UnicodeDecodeError:
-        raise UsageError(f"{path}: is not UTF-8 text; save it as CSV (UTF-8)") from None
-    first = text.splitlines()[0] if text.strip() else ""
-    rows = list(csv.DictReader(io.StringIO(text), delimiter=max(",;\t", key=first.count)))
-    # Cells beyond the header have no name.
-    header = [str(name).strip() for name in rows[0]] if rows else []
+    sheet = read_sheet(path)
     columns = {}
     for factor in factors:
-        column = next((name for name in (factor.name, f"factor_{factor.name}") if name in header), None)
-        if column is None:
+        column = next(
+            (name for name in (factor.name, f"factor_{factor.name}") if name in sheet.columns), None
+        )
+        if column is None or not sheet.rows:
             raise UsageError(f"{path}: has no column {factor.name!r}, or no rows; one column a factor")
         columns[factor.name] = column
     faults: list[str] = []
     runs = []
-    for line, row in enumerate(rows, 2):
-        cells = {str(name).strip(): str(value or "").strip() for name, value in row.items()}
+    for line, row in zip(sheet.lines, sheet.rows, strict=True):
         run: dict[str, Value] = {}
         for factor in factors:
-            value = _level(factor, cells[columns[factor.name]])
+            text = row[columns[factor.name]]
+            value = _level(sheet, factor, text)
             if value is None:
-                faults.append(f"row {line}, {factor.name}: {cells[columns[factor.name]]!r} is no level of it")
+                faults.append(f"row {line}, {factor.name}: {text!r} is no level of it")
             else:
                 run[factor.name] = value
         runs.append(run)
@@ -94,13 +85,13 @@ def read_candidates(path: str | Path, factors: tuple[Factor, ...]) -> list[dict[
     return runs
 
 
-def _level(factor: Factor, text: str) -> Value | None:
+def _level(sheet: TableText, factor: Factor, text: str) -> Value | None:
     if text == ABSENT and factor.nested_in:
         return ABSENT
     if not factor.numeric:
         return text if text in factor.levels else None
     try:
-        value = float(text)
+        value = sheet.number(text)
     except ValueError:
         return None
     # A place outside -1 to +1 is outside the levels, however directions are wrapped.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -55,12 +57,7 @@ def d_optimal(
     if not candidates:
         raise UsageError("every combination is forbidden; nothing can be welded")
     kept, lost = separate(model_terms(factors, model), candidates)
-    untold = next((factor.name for factor in factors if factor.name in lost), None)
-    if untold is not None:
-        raise UsageError(
-            f"{untold} cannot be told from {' + '.join(lost[untold])} in the combinations that are left; forbid fewer, "
-            "or leave that factor out"
-        )
+    _check_told(factors, lost)
     x = matrix_of(kept, candidates)
     p = x.shape[1]
     if runs < p:
@@ -68,16 +65,9 @@ def d_optimal(
             f"{runs} runs cannot tell the {p} coefficients of the model {model!r}; give {p} or more (some more, so "
             "that the error can be told), or a smaller --model"
         )
-    rng = np.random.default_rng(seed)
-    best: tuple[float, NDArray[np.int64]] | None = None
-    for _ in range(starts):
-        chosen = _exchange(x, _start(x, runs, rng))
-        value = float(np.linalg.slogdet(x[chosen].T @ x[chosen])[1])
-        if best is None or value > best[0] + 1e-9:
-            best = value, chosen
-    assert best is not None
-    picked = [candidates[n] for n in sorted(best[1].tolist())]
-    efficiency = 100 * float(np.exp(best[0] / p)) / runs
+    log_det, chosen = _best_of(x, runs, starts, np.random.default_rng(seed))
+    picked = [candidates[n] for n in sorted(chosen.tolist())]
+    efficiency = 100 * float(np.exp(log_det / p)) / runs
     return Plan(
         f"D-optimal design of {runs} runs for the model {model!r}",
         factors,
@@ -88,6 +78,26 @@ def d_optimal(
             *(f"{name} is left out: no combination that can be welded tells it" for name in lost),
         ),
     )
+
+
+def _check_told(factors: Sequence[Factor], lost: Mapping[str, Sequence[str]]) -> None:
+    untold = next((factor.name for factor in factors if factor.name in lost), None)
+    if untold is not None:
+        raise UsageError(
+            f"{untold} cannot be told from {' + '.join(lost[untold])} in the combinations that are left; forbid fewer, "
+            "or leave that factor out"
+        )
+
+
+def _best_of(x: Floats, runs: int, starts: int, rng: np.random.Generator) -> tuple[float, NDArray[np.int64]]:
+    """The largest log det X'X of so many searches, and the rows that give it."""
+    best = -np.inf, np.zeros(0, dtype=np.int64)
+    for _ in range(starts):
+        chosen = _exchange(x, _start(x, runs, rng))
+        value = float(np.linalg.slogdet(x[chosen].T @ x[chosen])[1])
+        if value > best[0] + 1e-9:
+            best = value, chosen
+    return best
 
 
 def _start(x: Floats, runs: int, rng: np.random.Generator) -> NDArray[np.int64]:

@@ -24,7 +24,7 @@ Floats = NDArray[np.float64]
 MOST_WELDS = 200
 
 
-class Comparison(Settings):
+class ComparisonDesign(Settings):
     """What is to be told apart, and by which test.
 
     Attributes
@@ -82,7 +82,7 @@ class WeldPlan:
     by_welds: dict[int, float]
 
 
-def power(comparison: Comparison, difference: float, welds: int) -> float:
+def power(comparison: ComparisonDesign, difference: float, welds: int) -> float:
     """Chance that two shapes `difference` points apart are told apart, all other shapes half-way between them.
 
     Parameters
@@ -90,7 +90,7 @@ def power(comparison: Comparison, difference: float, welds: int) -> float:
     comparison
         The test and the scatter.
     difference
-        Points of the index between the two, half above and half below `Comparison.around`.
+        Points of the index between the two, half above and half below `ComparisonDesign.around`.
     welds
         Of each shape, 2 or more.
 
@@ -105,7 +105,7 @@ def power(comparison: Comparison, difference: float, welds: int) -> float:
     return _counted(comparison, half, welds)
 
 
-def _counted(comparison: Comparison, half: float, welds: int) -> float:
+def _counted(comparison: ComparisonDesign, half: float, welds: int) -> float:
     k = comparison.shapes
     rng = np.random.default_rng(comparison.seed)
     told, left = 0, comparison.trials
@@ -127,7 +127,9 @@ def _counted(comparison: Comparison, half: float, welds: int) -> float:
     return told / comparison.trials
 
 
-def first_pair_apart(comparison: Comparison, mean: Floats, squares: Floats, welds: int) -> NDArray[np.bool_]:
+def first_pair_apart(
+    comparison: ComparisonDesign, mean: Floats, squares: Floats, welds: int
+) -> NDArray[np.bool_]:
     """Whether the ranking's test tells the first two shapes apart, trial by trial.
 
     Parameters
@@ -158,7 +160,7 @@ def first_pair_apart(comparison: Comparison, mean: Floats, squares: Floats, weld
     return np.asarray(holm(tests.p)[:, 0] <= comparison.alpha)
 
 
-def welds_needed(comparison: Comparison, difference: float, wanted: float = 0.8) -> WeldPlan:
+def welds_needed(comparison: ComparisonDesign, difference: float, wanted: float = 0.8) -> WeldPlan:
     """Fewest welds of each shape that tell a difference with a wanted power.
 
     Parameters
@@ -205,7 +207,7 @@ def welds_needed(comparison: Comparison, difference: float, wanted: float = 0.8)
     return WeldPlan(high, of(high), difference, {welds: of(welds) for welds in around})
 
 
-def detectable(comparison: Comparison, welds: int, wanted: float = 0.8) -> float:
+def detectable(comparison: ComparisonDesign, welds: int, wanted: float = 0.8) -> float:
     """Smallest difference in index points that so many welds of each shape tell with a wanted power.
 
     Raises

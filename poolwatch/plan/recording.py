@@ -182,29 +182,19 @@ def plan_recording(
         The lowest frequency is not below the highest.
     """
     rules = rules or Rules()
-    low, high = wish.lowest_frequency_hz, wish.highest_frequency_hz
-    if low is not None and high is not None and low >= high:
-        raise UsageError(
-            f"the lowest frequency, {amount(low, 'Hz')}, must be below the highest, {amount(high, 'Hz')}"
-        )
+    _check_frequencies(wish)
     notes: list[str] = []
     scale_limits = _sorted(_scale_limits(wish, rules))
     mm_per_px = mm_per_px or round_down(scale_limits[0].value)
     rate_limits = _sorted(_rate_limits(wish, rules, mm_per_px))
-    if record_rate_hz is not None:
-        rate = record_rate_hz
-    elif rate_limits:
-        rate = round_up(rate_limits[0].value)
-    else:
-        rate = 1000.0
+    rate = record_rate_hz or (round_up(rate_limits[0].value) if rate_limits else 1000.0)
+    if record_rate_hz is None and not rate_limits:
         notes.append("record rate: no wish sets it; 1 kHz taken. Name a frequency or a particle speed.")
     exposure_limits = _sorted(_exposure_limits(wish, rules, mm_per_px, rate))
     exposure = round_down(exposure_limits[0].value)
     clip_limits = _sorted(_clip_limits(wish, rules))
-    if clip_limits:
-        clip_s = round_up(clip_limits[0].value)
-    else:
-        clip_s = 1.0
+    clip_s = round_up(clip_limits[0].value) if clip_limits else 1.0
+    if not clip_limits:
         notes.append("clip length: no wish sets it; 1 s taken. Name a lowest frequency or an interval.")
     crossing = (wish.travel_speed_mm_s or 0.0) * clip_s if wish.fixed_camera else 0.0
     width = _steps((wish.pool_length_mm + 2 * wish.margin + crossing) / mm_per_px)
@@ -224,6 +214,14 @@ def plan_recording(
         limits,
         tuple(notes),
     )
+
+
+def _check_frequencies(wish: Wish) -> None:
+    low, high = wish.lowest_frequency_hz, wish.highest_frequency_hz
+    if low is not None and high is not None and low >= high:
+        raise UsageError(
+            f"the lowest frequency, {amount(low, 'Hz')}, must be below the highest, {amount(high, 'Hz')}"
+        )
 
 
 def memory_gb(width_px: int, height_px: int, frames: int, rules: Rules) -> float:

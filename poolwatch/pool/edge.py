@@ -19,7 +19,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from .curve import Vertices, normals_curvature, resample, resample_to_bends, smooth_closed, spacing_of
-from .facts import ClipFacts
+from .facts import OutlineFacts
 from .look import _CLIPPING
 from .matching import StepTable, match_place, match_slopes, samples_around, step_half
 from .profiles import around, median_of, profiles, steepest
@@ -124,7 +124,7 @@ def _slopes(
 
 @njit(cache=True, nogil=True)
 def refine(
-    frame: NDArray[np.generic], contour: NDArray[np.float64], facts: ClipFacts
+    frame: NDArray[np.generic], contour: NDArray[np.float64], facts: OutlineFacts
 ) -> tuple[Vertices, Vertices, int, int, NDArray[np.float64]]:
     """Move a coarse contour onto the steepest step.
 

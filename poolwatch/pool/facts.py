@@ -9,7 +9,7 @@ from .matching import StepTable, step_tables
 from .settings import PoolSettings
 
 
-class ClipFacts(NamedTuple):
+class OutlineFacts(NamedTuple):
     """Parts of `PoolLook` and `PoolSettings`, and the axes, in types that Numba takes; see there."""
 
     background: float
@@ -39,9 +39,9 @@ class ClipFacts(NamedTuple):
 
 def facts_of(
     look: PoolLook, forward: tuple[float, float], across: tuple[float, float], settings: PoolSettings
-) -> ClipFacts:
+) -> OutlineFacts:
     """The facts of a clip; arguments as for `find_pools`."""
-    return ClipFacts(
+    return OutlineFacts(
         background=float(look.background),
         low=float(look.low),
         reference=float(look.reference),

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from .coarse import smoothed, touches
 from .curve import Vertices
 from .edge import refine
-from .facts import ClipFacts
+from .facts import OutlineFacts
 from .geometry import area_centroid
 from .look import _CLIPPING, top_of
 from .profiles import steps_along
@@ -49,7 +49,7 @@ class Outline:
     tall: NDArray[np.float64]
 
     @classmethod
-    def of(cls, view: NDArray[np.uint16], contour: NDArray[np.float64], facts: ClipFacts) -> Outline:
+    def of(cls, view: NDArray[np.uint16], contour: NDArray[np.float64], facts: OutlineFacts) -> Outline:
         """The outline from a coarse contour."""
         return cls(contour, *refine(view, np.ascontiguousarray(contour), facts))
 
@@ -84,7 +84,7 @@ def _lowest(tall: NDArray[np.float64]) -> float:
 
 
 @njit(cache=True, nogil=True)
-def asks_for_mending(bright: float, tall: NDArray[np.float64], facts: ClipFacts) -> bool:
+def asks_for_mending(bright: float, tall: NDArray[np.float64], facts: OutlineFacts) -> bool:
     """Whether an outline's steps are so low somewhere that `mended` would look into it."""
     # Where the pool is at full scale its steps are cut off, and tell nothing.
     if bright >= _CLIPPING * facts.full_scale:
@@ -93,7 +93,7 @@ def asks_for_mending(bright: float, tall: NDArray[np.float64], facts: ClipFacts)
 
 
 def mended(
-    view: NDArray[np.uint16], outline: Outline, level: float, bright: float, facts: ClipFacts
+    view: NDArray[np.uint16], outline: Outline, level: float, bright: float, facts: OutlineFacts
 ) -> Outline:
     """The outline after puffs of plume are taken off it and dim tips put on, where that gives it clearer steps."""
     smooth = smoothed(view)
@@ -118,7 +118,7 @@ def mended(
     return other if other.lowest > _CLEARER * outline.lowest and not other.outside else outline
 
 
-def dimmed(view: NDArray[np.uint16], outline: Outline, gain: float, low: float, facts: ClipFacts) -> bool:
+def dimmed(view: NDArray[np.uint16], outline: Outline, gain: float, low: float, facts: OutlineFacts) -> bool:
     """Whether an outline far dimmer than usual is the whole pool's, and not that of light around a small one."""
     top = top_of(view, facts.full_scale, low, facts.area_px)
     if top - facts.background > _SAME_TOP * gain * (facts.top - facts.background):

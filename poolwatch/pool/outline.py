@@ -13,7 +13,7 @@ from ..model.pixels import Frames, by_depth, part_of
 from .coarse import Grey, bright_statistics, cut_necks, polygon_mean, touches
 from .curve import Vertices
 from .edge import refine
-from .facts import ClipFacts, facts_of
+from .facts import OutlineFacts, facts_of
 from .geometry import SHARP, area_centroid, extents
 from .keyhole import keyhole_over_spots
 from .lobes import cut_lobes
@@ -188,7 +188,7 @@ def find_pool(
 def _find(
     frames: Frames,
     wanted: NDArray[np.bool_],
-    facts: ClipFacts,
+    facts: OutlineFacts,
     box: NDArray[np.int64],
     spots: NDArray[np.float64],
     codes: NDArray[np.int64],
@@ -215,7 +215,7 @@ def _find(
 def _look_again(
     frames: Frames,
     i: int,
-    facts: ClipFacts,
+    facts: OutlineFacts,
     box: NDArray[np.int64],
     spots: NDArray[np.float64],
     out: NDArray[np.float64],
@@ -238,7 +238,7 @@ def _look_again(
 
 @njit(cache=True, nogil=True)
 def _region(
-    frames: Frames, i: int, facts: ClipFacts, box: NDArray[np.int64], out: NDArray[np.float64]
+    frames: Frames, i: int, facts: OutlineFacts, box: NDArray[np.int64], out: NDArray[np.float64]
 ) -> tuple[int, float, float, bool, NDArray[np.uint16], int, int, NDArray[np.float64]]:
     """The bright region of a frame.
 
@@ -295,7 +295,7 @@ def _is_tight(contour: NDArray[np.float64], box: NDArray[np.int64], h: int, w: i
 
 @njit(cache=True, nogil=True)
 def _coarse(
-    view: NDArray[np.uint16], level: float, facts: ClipFacts, r0: int, c0: int
+    view: NDArray[np.uint16], level: float, facts: OutlineFacts, r0: int, c0: int
 ) -> tuple[NDArray[np.float64], float]:
     """Contour (m, 2), px in the view, and area of the bright region, without what hangs on a narrow neck."""
     px, py = (np.nan, np.nan) if facts.moves else (facts.x - c0, facts.y - r0)
@@ -312,7 +312,7 @@ def _figures(
     y: Vertices,
     found: int,
     outside: int,
-    facts: ClipFacts,
+    facts: OutlineFacts,
     spots: NDArray[np.float64],
     out: NDArray[np.float64],
 ) -> tuple[int, Vertices, Vertices]:

@@ -69,7 +69,7 @@ def _width(depth: NDArray[np.floating], y: NDArray[np.floating], sigma: float) -
 
 
 @dataclass(frozen=True)
-class Edges:
+class EdgeSharpness:
     """How the brightness falls at a pool's ends and along its outline; NaN without outline.
 
     Attributes
@@ -102,7 +102,7 @@ def edges_of(
     outlines: Sequence[NDArray[np.floating]],
     along: tuple[float, float],
     sigma: float,
-) -> Edges:
+) -> EdgeSharpness:
     """How the brightness falls across outlines, medians over frames.
 
     Parameters
@@ -138,5 +138,5 @@ def edges_of(
         sharp.append(min(float(np.median(excess[end]) / max(np.median(step[end]), 1e-9)) for end in ends))
         soft.append(float(np.mean(excess < 0.5 * step)))
     if not steps:
-        return Edges()
-    return Edges(float(np.median(steps)), float(np.median(sharp)), float(np.median(soft)))
+        return EdgeSharpness()
+    return EdgeSharpness(float(np.median(steps)), float(np.median(sharp)), float(np.median(soft)))

@@ -128,7 +128,7 @@ class Plane:
 
 
 @dataclass(frozen=True)
-class Line:
+class ScaleLine:
     """Where and along which direction in the image a scale was seen that knows nothing of a tilt.
 
     Attributes
@@ -148,7 +148,7 @@ class Line:
         return {"along_x_px": self.x, "along_y_px": self.y, "along_deg": self.direction_deg}
 
     @classmethod
-    def between(cls, start: tuple[float, float], end: tuple[float, float]) -> Line:
+    def between(cls, start: tuple[float, float], end: tuple[float, float]) -> ScaleLine:
         """From two image points, px."""
         (x0, y0), (x1, y1) = start, end
         return cls((x0 + x1) / 2, (y0 + y1) / 2, math.degrees(math.atan2(y0 - y1, x1 - x0)))
@@ -188,22 +188,21 @@ class Calibration:
     plane: Plane | None = None
 
     @property
-    def line(self) -> Line | None:
+    def line(self) -> ScaleLine | None:
         """Where and along what the scale was seen; None where it was seen over a plane, or nothing tells."""
         values = [self.found.get(name) for name in ("along_x_px", "along_y_px", "along_deg")]
         if self.plane is not None or any(isinstance(v, bool | str) or v is None for v in values):
             return None
         x, y, angle = (float(v) for v in values if v is not None)
-        return Line(x, y, angle)
+        return ScaleLine(x, y, angle)
 
     def u_but_for(self, *names: str) -> float:
         """Standard uncertainty without the contributions of these names, mm/px; all of it where no budget is known."""
         parts = [part.u for part in self.budget.contributions if part.name not in names]
         return math.hypot(*parts) if self.budget.contributions else self.scale.u_mm_per_px
 
-    @classmethod
+    @staticmethod
     def made(
-        cls,
         mm_per_px: float,
         method: str,
         budget: Budget,
@@ -225,7 +224,7 @@ class Calibration:
             raise MeasurementError(
                 f"calibration by {METHODS[method]} gave {mm_per_px!r} mm per px; check what went in"
             )
-        return cls(
+        return Calibration(
             scale=Scale(mm_per_px, budget.u, METHODS[method], picture_px=picture_px),
             method=method,
             budget=budget,

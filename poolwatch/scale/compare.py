@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..model.axes import Scale
-from .calibration import OVER_THE_LINE, OVER_THE_VIEW, Calibration, Line, Plane
+from .calibration import OVER_THE_LINE, OVER_THE_VIEW, Calibration, Plane, ScaleLine
 from .uncertainty import coverage_factor
 
 _WORDS = {
@@ -21,7 +21,7 @@ _ONE_DIRECTION_DEG = 10.0
 
 
 @dataclass(frozen=True)
-class Comparison:
+class ScaleDifference:
     """How far two scales differ, and how far they may.
 
     Attributes
@@ -47,7 +47,7 @@ class Comparison:
 
 def compare(
     first: Scale, second: Scale, *, dof_first: float = math.inf, dof_second: float = math.inf
-) -> Comparison:
+) -> ScaleDifference:
     """Compare two scales of one view.
 
     Parameters
@@ -68,11 +68,11 @@ def compare(
     u = math.hypot(a, b)
     lost = a**4 / dof_first + b**4 / dof_second
     limit = coverage_factor(u**4 / lost if lost > 0 else math.inf, 0.95) * u
-    return Comparison(difference, u, limit, abs(difference) <= limit, u > 0)
+    return ScaleDifference(difference, u, limit, abs(difference) <= limit, u > 0)
 
 
 @dataclass(frozen=True)
-class View:
+class CalibrationDifference:
     """Two calibrations of one view against each other, where both can be seen.
 
     Attributes
@@ -91,13 +91,13 @@ class View:
 
     first: Scale
     second: Scale
-    result: Comparison
+    result: ScaleDifference
     where: str
     hint: str = ""
     sizes: str = ""
 
 
-def compare_calibrations(first: Calibration, second: Calibration) -> View:
+def compare_calibrations(first: Calibration, second: Calibration) -> CalibrationDifference:
     """Compare two calibrations of one view, a tilted one too.
 
     Notes
@@ -115,7 +115,7 @@ def compare_calibrations(first: Calibration, second: Calibration) -> View:
         back = np.linalg.inv(first.plane.jacobian(place))
         left, ratios, _ = np.linalg.svd((second.plane.jacobian(place) @ back).T)
         along = back @ left[:, int(np.argmax(np.abs(np.log(ratios))))]
-        line = Line(*place, math.degrees(math.atan2(-along[1], along[0])))
+        line = ScaleLine(*place, math.degrees(math.atan2(-along[1], along[0])))
         one, other = _along(first, first.plane, line), _along(second, second.plane, line)
         where = _words("where they differ most", line)
     elif first.plane is not None and second.line is not None:
@@ -133,10 +133,10 @@ def compare_calibrations(first: Calibration, second: Calibration) -> View:
                 "a target photo would tell"
             )
     result = compare(one, other, dof_first=first.budget.dof, dof_second=second.budget.dof)
-    return View(one, other, result, where, hint, _sizes(first.scale, second.scale))
+    return CalibrationDifference(one, other, result, where, hint, _sizes(first.scale, second.scale))
 
 
-def _along(calibration: Calibration, plane: Plane, line: Line) -> Scale:
+def _along(calibration: Calibration, plane: Plane, line: ScaleLine) -> Scale:
     value = float(plane.scale_along((line.x, line.y), line.direction_deg))
     relative = math.sqrt(2) * calibration.u_but_for(OVER_THE_VIEW) / calibration.scale.mm_per_px
     return replace(calibration.scale, mm_per_px=value, u_mm_per_px=relative * value)
@@ -157,5 +157,5 @@ def _sizes(first: Scale, second: Scale) -> str:
     )
 
 
-def _words(what: str, line: Line) -> str:
+def _words(what: str, line: ScaleLine) -> str:
     return f"{what} ({round(line.direction_deg)}° in the picture, at x {line.x:.0f}, y {line.y:.0f} px)"

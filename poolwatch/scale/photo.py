@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from ..model.errors import ClipError
+from ..model.stills import decode_still
 
 
 def read_photo(path: str | Path) -> NDArray[np.float32]:
@@ -20,22 +20,7 @@ def read_photo(path: str | Path) -> NDArray[np.float32]:
     """
     import cv2
 
-    path = Path(path)
-    try:
-        data = np.fromfile(path, dtype=np.uint8)
-    except FileNotFoundError:
-        raise ClipError(f"{path}: no such file; check the path") from None
-    except OSError as error:
-        raise ClipError(
-            f"{path}: cannot be read ({error.strerror}); check the path and its permissions"
-        ) from None
-    flags = cv2.IMREAD_GRAYSCALE | cv2.IMREAD_ANYDEPTH
-    try:
-        picture = cv2.imdecode(data, flags) if data.size else None
-    except cv2.error:
-        picture = None
-    if picture is None:
-        raise ClipError(f"{path}: is no picture that can be read; give a PNG, TIFF, JPEG or BMP still")
+    picture = decode_still(path, cv2.IMREAD_GRAYSCALE | cv2.IMREAD_ANYDEPTH)
     return np.asarray(picture, dtype=np.float32)
 
 

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..model.axes import Size
 from ..model.errors import MeasurementError, UsageError
 from .calibration import (
     HEIGHT,
@@ -33,18 +34,39 @@ Region = tuple[float, float, float, float]
 _NOTABLE_SPREAD = 0.02
 # What finders of corners and circles leave as an error common to one side of the target, px (seen on drawn targets).
 _FINDER_PX = 0.05
+# Points that are off by more than this share of the pitch, rms, are no flat target.
+_WORST_FIT = 0.05
+
+
+@dataclass(frozen=True)
+class Placement:
+    """Where the scale of a target's plane is wanted.
+
+    Attributes
+    ----------
+    place
+        Image (x, y) px of the weld, where the scale is stated; the middle of the picture if None.
+    region
+        (x, y, width, height) px over which the scale must hold; where the target was seen if None.
+    u_height_mm
+        Standard uncertainty of the target's height against the plane of the weld, mm.
+    distance_mm
+        Distance from the lens to the weld, mm; needed with `u_height_mm`.
+    """
+
+    place: tuple[float, float] | None = None
+    region: Region | None = None
+    u_height_mm: float = 0.0
+    distance_mm: float | None = None
 
 
 def scale_from_target(
     sighting: Sighting,
     target: Target,
-    view: tuple[int, int],
+    view: Size,
+    placement: Placement | None = None,
     *,
-    place: tuple[float, float] | None = None,
-    region: Region | None = None,
     lens: Lens | None = None,
-    u_height_mm: float = 0.0,
-    distance_mm: float | None = None,
     inputs: Mapping[str, Input] | None = None,
 ) -> Calibration:
     """Scale of the plane in which a target lay.
@@ -55,16 +77,10 @@ def scale_from_target(
         The target as found, and as it is.
     view
         Width and height of the picture, px.
-    place
-        Image (x, y) px of the weld, where the scale is stated; the middle of the picture if None.
-    region
-        (x, y, width, height) px over which the scale must hold; where the target was seen if None.
+    placement
+        Where the scale is wanted.
     lens
         Lens distortion, if it is known.
-    u_height_mm
-        Standard uncertainty of the target's height against the plane of the weld, mm.
-    distance_mm
-        Distance from the lens to the weld, mm; needed with `u_height_mm`.
     inputs
         More to be noted in the scale file.
 
@@ -77,48 +93,106 @@ def scale_from_target(
 
     Notes
     -----
-    The scale is the side of a square of the same area as a pixel, at `place`. Where the view is tilted, a pixel
+    The scale is the side of a square of the same area as a pixel, at the place. Where the view is tilted, a pixel
     is worth more along the tilt than across it, and more far away than near: half the range between the least
-    and the largest scale over `region` and all directions enters as a rectangular distribution (GUM 4.3.7).
+    and the largest scale over the region and all directions enters as a rectangular distribution (GUM 4.3.7).
     """
-    width, height = view
-    place = ((width - 1) / 2, (height - 1) / 2) if place is None else place
-    seen = _box(sighting.points)
-    region = seen if region is None else region
-    _check(place, region, view, u_height_mm, distance_mm)
-    image = undistorted(sighting.points, lens)
-    to_image, residuals, covariance = fit_plane(image, target.points_mm, sighting.areas)
-    rms = math.sqrt(float((residuals**2).mean()))
-    grid = np.linalg.norm(np.diff(image.reshape(target.rows, target.columns, 2), axis=1), axis=2)
-    pitch_px = float(np.median(grid))
-    if rms > 0.05 * pitch_px:
-        raise MeasurementError(
-            f"the points found do not fit a flat {target.pattern} (rms {rms:.2f} px at {pitch_px:.1f} px pitch):"
-            " check columns and rows, and that the target is flat; several photos let the lens distortion be taken out"
-        )
+    placement = placement or Placement()
+    place = placement.place or ((view[0] - 1) / 2, (view[1] - 1) / 2)
+    region = placement.region or _box(sighting.points)
+    _check(place, region, view, placement)
+    fit = _fit(sighting, target, lens)
 
     def scale(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
         trial = Plane(_inverse(_matrix(parameters)), *place, region, 1.0, 1.0, lens=lens)
         return trial.scale_at(np.array(place))
 
-    value, variance = propagate(scale, to_image.ravel()[:8], covariance)
-    mm_per_px = float(value[0])
-    plane = _surveyed(Plane(_inverse(to_image), *place, region, 1.0, 1.0, lens=lens))
+    value, variance = propagate(scale, fit.to_image.ravel()[:8], fit.covariance)
+    mm_per_px, u = float(value[0]), math.sqrt(float(variance[0, 0]))
+    plane = _surveyed(Plane(_inverse(fit.to_image), *place, region, 1.0, 1.0, lens=lens))
+    return Calibration.made(
+        mm_per_px,
+        "target",
+        _budget(mm_per_px, u, fit, target, plane, placement),
+        inputs={**(inputs or {}), **_noted(target), "picture_px": f"{view[0]} x {view[1]}"},
+        found=_found(fit, plane),
+        notes=_notes(mm_per_px, plane, _box(sighting.points), target),
+        plane=plane,
+        picture_px=view,
+    )
+
+
+@dataclass(frozen=True)
+class _PlaneFit:
+    """A target's points fitted: shape (n, 2) px free of distortion, homography and its covariance, residual, pitch."""
+
+    image: NDArray[np.float64]
+    to_image: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    rms_px: float
+    pitch_px: float
+
+
+def _fit(sighting: Sighting, target: Target, lens: Lens | None) -> _PlaneFit:
+    image = undistorted(sighting.points, lens)
+    to_image, residuals, covariance = fit_plane(image, target.points_mm, sighting.areas)
+    rms = math.sqrt(float((residuals**2).mean()))
+    grid = np.linalg.norm(np.diff(image.reshape(target.rows, target.columns, 2), axis=1), axis=2)
+    pitch_px = float(np.median(grid))
+    if rms > _WORST_FIT * pitch_px:
+        raise MeasurementError(
+            f"the points found do not fit a flat {target.pattern} (rms {rms:.2f} px at {pitch_px:.1f} px pitch):"
+            " check columns and rows, and that the target is flat; several photos let the lens distortion be taken out"
+        )
+    return _PlaneFit(image, to_image, covariance, rms, pitch_px)
+
+
+def _budget(
+    mm_per_px: float, u: float, fit: _PlaneFit, target: Target, plane: Plane, placement: Placement
+) -> Budget:
+    """What the uncertainty is made of; `u` is what the scatter of the points gives, mm/px."""
     spread = plane.most_mm_per_px - plane.least_mm_per_px
     parts = [
-        Contribution("finding the target's points", math.sqrt(float(variance[0, 0])), 2 * len(image) - 8),
-        Contribution("bias of finding the points", mm_per_px * _FINDER_PX / _extent(image)),
+        Contribution("finding the target's points", u, 2 * len(fit.image) - 8),
+        Contribution("bias of finding the points", mm_per_px * _FINDER_PX / _extent(fit.image)),
         Contribution(PITCH, mm_per_px * target.u_pitch_mm / target.pitch_mm),
         Contribution(OVER_THE_VIEW, spread / 2 / math.sqrt(3)),
     ]
-    if u_height_mm > 0 and distance_mm is not None:
-        parts.append(Contribution(HEIGHT, mm_per_px * u_height_mm / distance_mm))
+    if placement.u_height_mm > 0 and placement.distance_mm is not None:
+        parts.append(Contribution(HEIGHT, mm_per_px * placement.u_height_mm / placement.distance_mm))
+    return Budget(tuple(parts))
+
+
+def _found(fit: _PlaneFit, plane: Plane) -> dict[str, Input]:
+    return {
+        "points": len(fit.image),
+        "rms_px": fit.rms_px,
+        "pitch_px": fit.pitch_px,
+        "tilt_deg": plane.tilt_deg,
+        "least_mm_per_px": plane.least_mm_per_px,
+        "most_mm_per_px": plane.most_mm_per_px,
+    }
+
+
+def _noted(target: Target) -> dict[str, Input]:
+    return {
+        "pattern": target.pattern,
+        "columns": target.columns,
+        "rows": target.rows,
+        "pitch_mm": target.pitch_mm,
+        "u_pitch_mm": target.u_pitch_mm,
+    }
+
+
+def _notes(mm_per_px: float, plane: Plane, seen: Region, target: Target) -> tuple[str, ...]:
+    """What to know before using the scale of a plane; `seen`: where the target was."""
     notes = []
-    if not (seen[0] <= place[0] <= seen[0] + seen[2] and seen[1] <= place[1] <= seen[1] + seen[3]):
+    x, y = plane.place_x, plane.place_y
+    if not (seen[0] <= x <= seen[0] + seen[2] and seen[1] <= y <= seen[1] + seen[3]):
         notes.append(
             "The weld's place lies outside the target: the scale there is extrapolated. Move the target."
         )
-    if spread > _NOTABLE_SPREAD * mm_per_px:
+    if plane.most_mm_per_px - plane.least_mm_per_px > _NOTABLE_SPREAD * mm_per_px:
         notes.append(
             f"The view is tilted (about {plane.tilt_deg:.0f} degrees): over the region a pixel is"
             f" {plane.least_mm_per_px:.4g} to {plane.most_mm_per_px:.4g} mm, depending on place and direction. The"
@@ -127,31 +201,7 @@ def scale_from_target(
         )
     if target.u_pitch_mm == 0:
         notes.append("The target's pitch was taken as exact; give its uncertainty to have it in the budget.")
-    return Calibration.made(
-        mm_per_px,
-        "target",
-        Budget(tuple(parts)),
-        inputs={
-            **(inputs or {}),
-            "pattern": target.pattern,
-            "columns": target.columns,
-            "rows": target.rows,
-            "pitch_mm": target.pitch_mm,
-            "u_pitch_mm": target.u_pitch_mm,
-            "picture_px": f"{width} x {height}",
-        },
-        found={
-            "points": len(image),
-            "rms_px": rms,
-            "pitch_px": pitch_px,
-            "tilt_deg": plane.tilt_deg,
-            "least_mm_per_px": plane.least_mm_per_px,
-            "most_mm_per_px": plane.most_mm_per_px,
-        },
-        notes=tuple(notes),
-        plane=plane,
-        picture_px=(width, height),
-    )
+    return tuple(notes)
 
 
 def fit_plane(
@@ -228,11 +278,11 @@ def _surveyed(plane: Plane) -> Plane:
 def _check(
     place: tuple[float, float],
     region: Region,
-    view: tuple[int, int],
-    u_height_mm: float,
-    distance_mm: float | None,
+    view: Size,
+    placement: Placement,
 ) -> None:
     width, height = view
+    u_height_mm, distance_mm = placement.u_height_mm, placement.distance_mm
     if not (0 <= place[0] <= width - 1 and 0 <= place[1] <= height - 1):
         raise UsageError(f"the weld's place {place} px lies outside the picture of {width} x {height} px")
     x, y, w, h = region

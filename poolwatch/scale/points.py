@@ -5,15 +5,23 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from ..model.axes import Size
 from ..model.errors import MeasurementError, UsageError
-from .calibration import Calibration, Input, Line
+from .calibration import Calibration, Input, ScaleLine
 from .uncertainty import Budget, Contribution
 
 Point = tuple[float, float]
+# Points closer than so many standard uncertainties of their distance give no scale worth having.
+_LEAST_PX_IN_U = 10
+_ALONG_NOTE = "Two points cannot show a tilt of the camera: the scale holds along their line, at their place."
+_SCATTER_NOTE = (
+    "The pairs scatter by {:.2g} px, more than the {:g} px a coordinate that was given: the reading uncertainty was "
+    "enlarged. A tilted view does this too; a target photo would show it."
+)
 
 
 @dataclass(frozen=True)
@@ -36,6 +44,9 @@ class Pair:
     def px(self) -> float:
         """Distance in the image, px."""
         return math.dist(self.first, self.second)
+
+    def __str__(self) -> str:
+        return "{:g},{:g} to {:g},{:g} px: {:g} mm".format(*self.first, *self.second, self.mm)
 
 
 def scale_from_points(
@@ -75,59 +86,68 @@ def scale_from_points(
     ``scale = Σ px mm / Σ px²``. Where the pairs scatter more than `u_px` explains, the reading
     uncertainty is enlarged to what they show (GUM 4.2, type A with n − 1 degrees of freedom).
     """
-    if not pairs:
-        raise UsageError("no points were given; give at least one pair and its distance")
+    _check_given(pairs, u_px, u_mm)
     _check_inside(pairs, picture_px)
-    for name, value in (("u_px", u_px), ("u_mm", u_mm)):
-        if not (math.isfinite(value) and value >= 0):
-            raise UsageError(f"{name} must be a finite number of at least 0, got {value!r}")
     px = np.array([pair.px for pair in pairs])
     mm = np.array([pair.mm for pair in pairs])
-    if np.min(px) < 10 * math.sqrt(2) * u_px:
-        raise MeasurementError(
-            f"two points only {np.min(px):.3g} px apart, each uncertain by {u_px:g} px, give no scale worth having;"
-            " take points further apart"
-        )
     sum_px2 = float(px @ px)
     scale = float(px @ mm) / sum_px2
-    reading = scale * math.sqrt(2) * u_px / math.sqrt(sum_px2)
-    dof = math.inf
-    notes: list[str] = []
-    found: dict[str, Input] = {"pairs": len(pairs), "longest_px": float(px.max())}
-    if len(pairs) == 1:
-        found |= Line.between(pairs[0].first, pairs[0].second).noted()
-    if len(pairs) > 1:
-        scatter_px = math.sqrt(float(np.sum((px - mm / scale) ** 2)) / (len(pairs) - 1))
-        found["scatter_px"] = scatter_px
-        if scatter_px > math.sqrt(2) * u_px:
-            reading = scale * scatter_px / math.sqrt(sum_px2)
-            dof = len(pairs) - 1
-            notes.append(
-                f"The pairs scatter by {scatter_px:.2g} px, more than the {u_px:g} px a coordinate that was given:"
-                " the reading uncertainty was enlarged. A tilted view does this too; a target photo would show it."
-            )
-    distance = u_mm * float(px.sum()) / sum_px2
+    reading = _reading(pairs, scale, u_px)
     parts = (
-        Contribution("reading of the points", reading, dof),
-        Contribution("known distance", distance),
+        Contribution("reading of the points", scale * reading.px / math.sqrt(sum_px2), reading.dof),
+        Contribution("known distance", u_mm * float(px.sum()) / sum_px2),
     )
-    given: dict[str, Input] = {"u_px": u_px, "u_mm": u_mm}
-    for number, pair in enumerate(pairs, 1):
-        given[f"pair_{number}"] = "{:g},{:g} to {:g},{:g} px: {:g} mm".format(
-            *pair.first, *pair.second, pair.mm
-        )
+    given: dict[str, Input] = {
+        "u_px": u_px,
+        "u_mm": u_mm,
+        **{f"pair_{number}": str(pair) for number, pair in enumerate(pairs, 1)},
+    }
     return Calibration.made(
         scale,
         "points",
         Budget(parts),
         inputs={**(inputs or {}), **given},
-        found=found,
-        notes=(
-            *notes,
-            "Two points cannot show a tilt of the camera: the scale holds along their line, at their place.",
-        ),
+        found=reading.found,
+        notes=reading.notes,
         picture_px=picture_px,
     )
+
+
+class _Reading(NamedTuple):
+    """Uncertainty of a distance as read, px, its degrees of freedom, what was found, and what to know of it."""
+
+    px: float
+    dof: float
+    found: dict[str, Input]
+    notes: tuple[str, ...]
+
+
+def _reading(pairs: Sequence[Pair], scale: float, u_px: float) -> _Reading:
+    """How well the distances were read: as given, or worse where the pairs scatter more."""
+    given, note = math.sqrt(2) * u_px, _ALONG_NOTE
+    found: dict[str, Input] = {"pairs": len(pairs), "longest_px": max(pair.px for pair in pairs)}
+    if len(pairs) == 1:
+        found |= ScaleLine.between(pairs[0].first, pairs[0].second).noted()
+        return _Reading(given, math.inf, found, (note,))
+    misses = np.array([pair.px - pair.mm / scale for pair in pairs])
+    found["scatter_px"] = scatter = math.sqrt(float(np.sum(misses**2)) / (len(pairs) - 1))
+    if scatter <= given:
+        return _Reading(given, math.inf, found, (note,))
+    return _Reading(scatter, len(pairs) - 1, found, (_SCATTER_NOTE.format(scatter, u_px), note))
+
+
+def _check_given(pairs: Sequence[Pair], u_px: float, u_mm: float) -> None:
+    if not pairs:
+        raise UsageError("no points were given; give at least one pair and its distance")
+    for name, value in (("u_px", u_px), ("u_mm", u_mm)):
+        if not (math.isfinite(value) and value >= 0):
+            raise UsageError(f"{name} must be a finite number of at least 0, got {value!r}")
+    shortest = min(pair.px for pair in pairs)
+    if shortest < _LEAST_PX_IN_U * math.sqrt(2) * u_px:
+        raise MeasurementError(
+            f"two points only {shortest:.3g} px apart, each uncertain by {u_px:g} px, give no scale worth having;"
+            " take points further apart"
+        )
 
 
 def _check_inside(pairs: Sequence[Pair], picture_px: Size | None) -> None:

@@ -15,11 +15,13 @@ from numpy.typing import NDArray
 
 from ..model.axes import Size
 from ..model.errors import MeasurementError, UsageError
-from .calibration import Calibration, Input, Line
+from .calibration import Calibration, Input, ScaleLine
 from .uncertainty import Budget, Contribution
 
 Point = tuple[float, float]
 LEAST_MARKS = 8
+# A change of the period along the ruler, relative, that is worth a note.
+_NOTABLE_CHANGE = 0.02
 # A shift that finding the phase may leave at the ends of a graduation (uneven marks, vignetting), px.
 _PHASE_PX = 0.05
 
@@ -140,14 +142,6 @@ def scale_from_ruler(
         Contribution("pitch of the ruler", scale * u_pitch_mm / pitch_mm),
         Contribution("scale changing along the ruler", scale * abs(graduation.change) / 2 / math.sqrt(3)),
     )
-    notes = ["A ruler shows the scale along itself only: a tilt of the camera across it stays unseen."]
-    if abs(graduation.change) > 0.02:
-        notes.append(
-            f"The period changes by {100 * abs(graduation.change):.1f} % along the ruler: the view is tilted."
-            " A target photo would take that out."
-        )
-    if u_pitch_mm == 0:
-        notes.append("The ruler's pitch was taken as exact; give its uncertainty to have it in the budget.")
     return Calibration.made(
         scale,
         "ruler",
@@ -159,11 +153,24 @@ def scale_from_ruler(
             "period_px": graduation.period_px,
             "scatter_px": graduation.scatter_px,
             "change_along_line_percent": 100 * graduation.change,
-            **Line.between(graduation.start, graduation.end).noted(),
+            **ScaleLine.between(graduation.start, graduation.end).noted(),
         },
-        notes=tuple(notes),
+        notes=_notes(graduation, exact=u_pitch_mm == 0),
         picture_px=picture_px,
     )
+
+
+def _notes(graduation: Graduation, *, exact: bool) -> tuple[str, ...]:
+    """What to know before using the scale of a ruler; `exact`: its pitch was given without an uncertainty."""
+    notes = ["A ruler shows the scale along itself only: a tilt of the camera across it stays unseen."]
+    if abs(graduation.change) > _NOTABLE_CHANGE:
+        notes.append(
+            f"The period changes by {100 * abs(graduation.change):.1f} % along the ruler: the view is tilted."
+            " A target photo would take that out."
+        )
+    if exact:
+        notes.append("The ruler's pitch was taken as exact; give its uncertainty to have it in the budget.")
+    return tuple(notes)
 
 
 def _profile(

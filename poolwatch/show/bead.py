@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.files import written_whole
-from .canvas import Canvas
+from .canvas import FrameCanvas
 from .lettering import fitted, put_flat, width_of
 from .palette import FLAGGED, GREEN, INK, INK_QUIET, ORANGE, PANEL, PANEL_LIT, PARTICLE, POOL, bgr
 from .ticks import digits, nice_step
@@ -143,7 +143,7 @@ class _View:
 
 
 def _annotate(picture: Picture, bead: SeenBead, view: _View, *, bar_mm: float) -> None:
-    canvas = Canvas(picture, view.factor, pen=2, size=18, matrix=view.matrix)
+    canvas = FrameCanvas(picture, view.factor, pen=2, size=18, matrix=view.matrix)
     for points in bead.crests:
         canvas.path(points, ORANGE, pen=1, halo=False)
     for edge in (bead.left, bead.right):
@@ -156,7 +156,7 @@ def _annotate(picture: Picture, bead: SeenBead, view: _View, *, bar_mm: float) -
     for kind, first, last in bead.changes:
         x, y = middle[(first + last) // 2].tolist()
         up = float(np.linalg.norm(bead.left[first] - bead.right[first])) / 2 * view.factor + 24
-        canvas.write(kind, x, y, FLAGGED, anchor=(0.5, 0.5), offset=(0, -up), size=0.8, bold=True)
+        canvas.write(kind, (x, y), FLAGGED, anchor=(0.5, 0.5), offset=(0, -up), size=0.8, bold=True)
         canvas.path(bead.left[first : last + 1], FLAGGED, pen=2, halo=False)
     _scale_bar(picture, bead.mm_per_px / view.factor, bar_mm)
 

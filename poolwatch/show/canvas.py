@@ -19,7 +19,7 @@ _CORNERS = np.array([[-1, -1], [-1, 1], [1, -1], [1, 1]], np.int32)
 
 
 @dataclass(frozen=True)
-class Canvas:
+class FrameCanvas:
     """The enlarged picture, and how clip pixels map onto it.
 
     Attributes
@@ -108,8 +108,7 @@ class Canvas:
     def write(
         self,
         text: str,
-        x: float,
-        y: float,
+        place: tuple[float, float],
         colour: str,
         *,
         anchor: Anchor = (0, 0),
@@ -118,7 +117,7 @@ class Canvas:
         bold: bool = False,
     ) -> None:
         """Write at a clip point; `offset` is in picture px, `size` a share of the canvas's text height."""
-        left, top = self.at(np.array([x, y])) + offset
+        left, top = self.at(np.array(place)) + offset
         put_haloed(self.image, text, (left, top), max(9, round(self.size * size)), colour, anchor, bold)
 
 
@@ -129,7 +128,7 @@ class Painter(Protocol):
     def still(self) -> bool:
         """Whether the drawing does not depend on the frame."""
 
-    def draw(self, canvas: Canvas, frame: int) -> None:
+    def draw(self, canvas: FrameCanvas, frame: int) -> None:
         """Draw what belongs to a frame (its number in the file)."""
 
 
@@ -152,11 +151,11 @@ class StillLayer:
     """
 
     def __init__(
-        self, painters: Iterable[Painter], canvas: Canvas, place: tuple[int, int], width: int
+        self, painters: Iterable[Painter], canvas: FrameCanvas, place: tuple[int, int], width: int
     ) -> None:
         painters = list(painters)
         on_black, on_white = (
-            Canvas(np.full_like(canvas.image, ground), canvas.factor, canvas.pen, canvas.size)
+            FrameCanvas(np.full_like(canvas.image, ground), canvas.factor, canvas.pen, canvas.size)
             for ground in (0, 255)
         )
         for painter in painters:

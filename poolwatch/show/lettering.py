@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 from importlib.util import find_spec
 from pathlib import Path
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -103,9 +104,18 @@ def put_flat(
         image[cut[0], cut[1]] = _ramp(colour, ground)[mask[cut[2], cut[3]]]
 
 
+class Type(NamedTuple):
+    """How a line on plain ground is set: height of the letters, px, colours of letters and ground, weight."""
+
+    size: int
+    colour: str
+    ground: str
+    bold: bool = False
+
+
 @lru_cache(maxsize=2048)
-def _tile(letter: str, size: int, colour: str, ground: str, bold: bool) -> NDArray[np.uint8]:
-    return _ramp(colour, ground)[text_mask(letter, size, bold)]
+def _tile(letter: str, type: Type) -> NDArray[np.uint8]:
+    return _ramp(type.colour, type.ground)[text_mask(letter, type.size, type.bold)]
 
 
 def number_width(text: str, size: int, bold: bool = False) -> int:
@@ -117,11 +127,8 @@ def put_number(
     image: NDArray[np.uint8],
     text: str,
     place: tuple[float, float],
-    size: int,
-    colour: str,
-    ground: str,
+    type: Type,
     anchor: Anchor = (0, 0),
-    bold: bool = False,
     before: str | None = None,
 ) -> None:
     """Write like `put_flat`, letter by letter from memory: for text that changes with every frame.
@@ -130,21 +137,18 @@ def put_number(
     """
     if text == before:
         return
-    tiles = [_tile(letter, size, colour, ground, bold) for letter in text]
+    tiles = [_tile(letter, type) for letter in text]
     width = sum(tile.shape[1] for tile in tiles)
     height = tiles[0].shape[0] if tiles else 0
     left, top = round(place[0] - anchor[0] * width), round(place[1] - anchor[1] * height)
     if left < 0 or top < 0 or top + height > image.shape[0] or left + width > image.shape[1]:
-        put_flat(image, text, place, size, colour, ground, anchor, bold)
+        put_flat(image, text, place, type.size, type.colour, type.ground, anchor, type.bold)
         return
     kept = [False] * len(tiles)
     if before is not None and len(before) == len(text):
         kept = [old == new for old, new in zip(before, text, strict=True)]
-        if any(
-            tile.shape != _tile(old, size, colour, ground, bold).shape
-            for tile, old, same in zip(tiles, before, kept, strict=True)
-            if not same
-        ):
+        changed = ((tile, old) for tile, old, same in zip(tiles, before, kept, strict=True) if not same)
+        if any(tile.shape != _tile(old, type).shape for tile, old in changed):
             kept = [False] * len(tiles)
     for tile, same in zip(tiles, kept, strict=True):
         if not same:

@@ -7,18 +7,18 @@ import re
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, TypedDict
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ..footage import open_browser_video
+from ..footage import BrowserEncoding, open_browser_video
 from ..model.errors import ClipError, OutputError, UsageError
 from ..model.files import written_whole
 from ..model.flags import doubts
-from .canvas import Canvas, Painter, StillLayer
-from .lettering import fitted, number_width, put_flat, put_number, width_of
+from .canvas import FrameCanvas, Painter, StillLayer
+from .lettering import Type, fitted, number_width, put_flat, put_number, width_of
 from .painters import (
     AxesPainter,
     ExtentPainter,
@@ -35,18 +35,10 @@ from .segments import OverlayChoices, Segment, plan_overlay
 from .strip import StripChart
 from .tone import ToneCurve, toned
 
-
-class Encoding(TypedDict):
-    """Preset and quantiser of `open_browser_video`."""
-
-    preset: str
-    qp: int
-
-
 ReadFrames = Callable[[list[int]], Iterable[tuple[int, NDArray[Any]]]]
 """Gives frames of native depth with their numbers, in the order asked for; may leave some out."""
 
-ENCODING: Encoding = {"preset": "ultrafast", "qp": 27}
+ENCODING = BrowserEncoding(preset="ultrafast", qp=27)
 """How videos are coded: larger files than slower presets give, at a third of their time, since writing must not
 take longer than measuring. Grey values differ by about 2 of 255 (rms) from the painted picture."""
 _TALLEST = 1100
@@ -165,9 +157,8 @@ class OverlayPainter:
         rows, columns = self._picture
         top, left = self._top, self._left
         # Kept arrays: fresh ones of this size cost as much as filling them.
-        grey = cv2.resize(
-            toned(frame, self._table(frame.dtype)), (columns, rows), self._grey, interpolation=self._kind
-        )
+        tones = toned(frame, self._table(frame.dtype))
+        grey = cv2.resize(tones, (columns, rows), self._grey, interpolation=self._kind)
         if self._choices.plain_beside:
             image[top : top + rows, left : left + columns] = grey[..., None]
             top, left = self.annotated
@@ -196,8 +187,8 @@ class OverlayPainter:
         # Up to twice the size nobody tells them apart, and the linear one takes half the time.
         return cv2.INTER_LINEAR if self._factor <= 2 else cv2.INTER_CUBIC
 
-    def _canvas(self, image: NDArray[np.uint8]) -> Canvas:
-        return Canvas(image, self._factor, max(2, round(self._size / 11)), self._size)
+    def _canvas(self, image: NDArray[np.uint8]) -> FrameCanvas:
+        return FrameCanvas(image, self._factor, max(2, round(self._size / 11)), self._size)
 
     def _table(self, dtype: np.dtype[Any]) -> NDArray[np.uint8]:
         if dtype not in self._tables:
@@ -260,21 +251,18 @@ class OverlayPainter:
             image,
             self._time(number),
             (right, 0.25 * size),
-            round(1.3 * size),
-            INK,
-            PANEL,
+            Type(round(1.3 * size), INK, PANEL, bold=True),
             (1, 0),
-            True,
             stood,
         )
         words = _place_words(number, segment)
         stood = None if before is None else _place_words(before, segment)
-        put_number(image, words, (right, 2.0 * size), size, INK_QUIET, PANEL, (1, 0), before=stood)
+        put_number(image, words, (right, 2.0 * size), Type(size, INK_QUIET, PANEL), (1, 0), stood)
         if segment is not None and before is None:
             longest = _place_words(int(self._result.numbers[-1]), segment)
             room = self.width - number_width(longest, size) - round(4 * margin)
             caption = _fitted_caption(segment.caption, size, room)
-            put_number(image, caption, (margin, 2.0 * size), size, INK_QUIET, PANEL)
+            put_number(image, caption, (margin, 2.0 * size), Type(size, INK_QUIET, PANEL))
 
     def _time(self, number: int) -> str:
         return f"  t = {1e3 * number / self._result.record_rate_hz:.3f} ms"
@@ -292,7 +280,7 @@ def _place_words(number: int, segment: Segment | None) -> str:
     return f"   {slow}frame {number}"
 
 
-def write_overlay(
+def draw_overlay(
     path: str | Path,
     read: ReadFrames,
     result: ClipResult,
@@ -341,7 +329,7 @@ def write_overlay(
                     painter = OverlayPainter(result, (frame.shape[0], frame.shape[1]), choices)
                     size = (painter.width, painter.height)
                     video = stack.enter_context(
-                        open_browser_video(path, *size, choices.playback_rate_hz, **ENCODING)
+                        open_browser_video(path, *size, choices.playback_rate_hz, encoding=ENCODING)
                     )
                     out = np.empty((painter.height, painter.width, 3), np.uint8)
                 picture = painter.paint(frame, number, segment, out)
@@ -355,6 +343,11 @@ def write_overlay(
             raise ClipError(
                 f"{result.name}: none of the frames to show could be read; is the recording still there?"
             )
+    return _as_shown(planned, shown)
+
+
+def _as_shown(planned: Iterable[Segment], shown: Iterable[list[int]]) -> list[Segment]:
+    """Segments with the frames that were really shown; those without any are left out."""
     return [
         replace(segment, frames=np.array(frames, dtype=np.int64))
         for segment, frames in zip(planned, shown, strict=True)
@@ -362,7 +355,7 @@ def write_overlay(
     ]
 
 
-def write_still(
+def draw_still(
     path: str | Path,
     frame: NDArray[Any],
     number: int,

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from .canvas import Canvas
+from .canvas import FrameCanvas
 from .lettering import width_of
 from .palette import FLAGGED, GREY, INK, KEYHOLE, PARTICLE, POOL
 from .result import ClipResult
@@ -26,7 +26,7 @@ class OutlinePainter:
     result: ClipResult
     still: bool = False
 
-    def draw(self, canvas: Canvas, frame: int) -> None:
+    def draw(self, canvas: FrameCanvas, frame: int) -> None:
         """Draw the outline of a frame that was measured; nothing else is guessed."""
         row = self.result.row(frame)
         if row is None or self.result.status[row] != "ok":
@@ -45,7 +45,7 @@ class ExtentPainter:
     result: ClipResult
     still: bool = False
 
-    def draw(self, canvas: Canvas, frame: int) -> None:
+    def draw(self, canvas: FrameCanvas, frame: int) -> None:
         """Draw where the result has a front and a rear for the frame."""
         row = self.result.row(frame)
         if row is None:
@@ -65,7 +65,7 @@ class KeyholePainter:
     result: ClipResult
     still: bool = True
 
-    def draw(self, canvas: Canvas, frame: int) -> None:
+    def draw(self, canvas: FrameCanvas, frame: int) -> None:
         """Draw the region; it is fixed for the clip."""
         region = self.result.keyhole
         if region is None or region.shape[-2] < 3:
@@ -74,7 +74,7 @@ class KeyholePainter:
             self._ring(canvas, one)
 
     @staticmethod
-    def _ring(canvas: Canvas, region: NDArray[np.float64]) -> None:
+    def _ring(canvas: FrameCanvas, region: NDArray[np.float64]) -> None:
         ring = np.vstack([region, region[:1]])
         along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])
         dashes = max(6, 2 * round(along[-1] * canvas.factor / 24))
@@ -95,7 +95,7 @@ class AxesPainter:
     height: int
     still: bool = True
 
-    def draw(self, canvas: Canvas, frame: int) -> None:
+    def draw(self, canvas: FrameCanvas, frame: int) -> None:
         """Draw both axes across the picture."""
         axes = self.result.axes
         corners = axes.mm(
@@ -137,7 +137,7 @@ class AxesPainter:
                 reach = 8 + 0.5 * np.abs(side) @ (width_of(text, size), 0.8 * size)
                 offset = (float(side[0] * reach), float(side[1] * reach))
                 x, y = float(place[0]), float(place[1])
-                canvas.write(text, x, y, INK, anchor=(0.5, 0.5), offset=offset, size=0.8)
+                canvas.write(text, (x, y), INK, anchor=(0.5, 0.5), offset=offset, size=0.8)
 
 
 @dataclass(frozen=True)
@@ -149,13 +149,13 @@ class TravelPainter:
     height: int
     still: bool = True
 
-    def draw(self, canvas: Canvas, frame: int) -> None:
+    def draw(self, canvas: FrameCanvas, frame: int) -> None:
         """Draw the arrow and its name."""
         size = canvas.size / canvas.factor
         forward = np.array(self.result.axes.forward)
         left = np.array(self.result.axes.left)
         name = np.array([self.width - 0.8 * size, 0.7 * size])
-        canvas.write("travel", float(name[0]), float(name[1]), INK, anchor=(1, 0), size=0.8)
+        canvas.write("travel", (float(name[0]), float(name[1])), INK, anchor=(1, 0), size=0.8)
         centre = np.array([self.width - 2.4 * size, 0.7 * size + 1.2 * size + 1.3 * size * abs(forward[1])])
         tip, foot = centre + 1.3 * size * forward, centre - 1.3 * size * forward
         head = tip - 0.55 * size * forward
@@ -177,7 +177,7 @@ class ScalePainter:
     height: int
     still: bool = True
 
-    def draw(self, canvas: Canvas, frame: int) -> None:
+    def draw(self, canvas: FrameCanvas, frame: int) -> None:
         """Draw a bar of a round length near a seventh of the picture's width."""
         scale = self.result.axes.row_mm_per_px
         length = nice_step(self.width * scale / 10)
@@ -190,7 +190,7 @@ class ScalePainter:
             pen=canvas.pen + 1,
         )
         text = f"{digits(length, length)} {self.result.unit}"
-        canvas.write(text, (x + end) / 2, y, INK, anchor=(0.5, 1), offset=(0, -6), size=0.9)
+        canvas.write(text, ((x + end) / 2, y), INK, anchor=(0.5, 1), offset=(0, -6), size=0.9)
 
 
 @dataclass(frozen=True)
@@ -224,7 +224,7 @@ class ParticlePainter:
         last = np.array([piece[1][-1] for piece in pieces], dtype=np.int64)
         return pieces, first, last
 
-    def draw(self, canvas: Canvas, frame: int) -> None:
+    def draw(self, canvas: FrameCanvas, frame: int) -> None:
         """Draw every particle that is seen in the frame, with its last `TAIL` sightings."""
         pieces, first, last = self._tracks
         counted: list[NDArray[np.float64]] = []
@@ -244,7 +244,7 @@ class ParticlePainter:
             if number > 0:
                 canvas.ring(x, y, radius, PARTICLE)
                 offset = (radius + 4, -radius - 2)
-                canvas.write(str(number), x, y, INK, anchor=(0, 0.6), offset=offset, size=0.8)
+                canvas.write(str(number), (x, y), INK, anchor=(0, 0.6), offset=offset, size=0.8)
             else:
                 arm = radius / canvas.factor * 0.8
                 cross = [np.array([[x - arm, y - s * arm], [x + arm, y + s * arm]]) for s in (1, -1)]
@@ -258,16 +258,16 @@ class StatusPainter:
     result: ClipResult
     still: bool = False
 
-    def draw(self, canvas: Canvas, frame: int) -> None:
+    def draw(self, canvas: FrameCanvas, frame: int) -> None:
         """Write the status word in the top left corner unless it is ok; rim the picture as well."""
         row = self.result.row(frame)
         status = "not in frames.csv" if row is None else str(self.result.status[row])
         if status == "ok":
             return
-        picture = Canvas(canvas.image, 1.0, canvas.pen, canvas.size)
+        picture = FrameCanvas(canvas.image, 1.0, canvas.pen, canvas.size)
         height, width = canvas.image.shape[:2]
         rim = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]])
         picture.path(rim, FLAGGED, closed=True, pen=canvas.pen + 3, halo=False)
         inset = 0.7 * canvas.size
         words = status.replace("_", " ")
-        picture.write(f"✕ {words}: not measured", inset, inset, FLAGGED, size=1.1, bold=True)
+        picture.write(f"✕ {words}: not measured", (inset, inset), FLAGGED, size=1.1, bold=True)

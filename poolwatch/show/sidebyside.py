@@ -16,8 +16,8 @@ from ..footage import open_browser_video
 from ..model.errors import ClipError, UsageError
 from ..model.flags import doubts
 from ..model.settings import Settings
-from .canvas import Canvas, Painter
-from .lettering import fitted, put_flat, put_number, width_of
+from .canvas import FrameCanvas, Painter
+from .lettering import Type, fitted, put_flat, put_number, width_of
 from .overlay import ENCODING, ReadFrames
 from .painters import KeyholePainter, OutlinePainter, ParticlePainter, StatusPainter
 from .palette import FLAGGED, INK, INK_QUIET, PANEL, bgr
@@ -99,8 +99,10 @@ def write_side_by_side(
         if first is None:
             raise ClipError(f"{result.name}: its frames could not be read; is the recording still there?")
     shapes = [(first[1].shape[0], first[1].shape[1]) for first in firsts if first is not None]
-    sheet = Sheet([result for result, _ in clips], shapes, choices, slow)
-    with open_browser_video(path, sheet.width, sheet.height, choices.playback_rate_hz, **ENCODING) as video:
+    sheet = SideBySidePainter([result for result, _ in clips], shapes, choices, slow)
+    with open_browser_video(
+        path, sheet.width, sheet.height, choices.playback_rate_hz, encoding=ENCODING
+    ) as video:
         current = [first for first in firsts if first is not None]
         for count, time in enumerate(times):
             if count:
@@ -168,7 +170,7 @@ def _held(
             yield shown
 
 
-class Sheet:
+class SideBySidePainter:
     """Lays several clips out on one picture.
 
     Parameters
@@ -249,14 +251,16 @@ class Sheet:
             kind = cv2.INTER_CUBIC if self._scale(i) > 1 else cv2.INTER_AREA
             turned = cv2.warpAffine(grey, self._matrices[i], (columns, rows), flags=kind, borderValue=(0.0,))
             picture = cv2.cvtColor(turned, cv2.COLOR_GRAY2BGR)
-            canvas = Canvas(picture, self._scale(i), 2, _SIZE, self._matrices[i])
+            canvas = FrameCanvas(picture, self._scale(i), 2, _SIZE, self._matrices[i])
             if self._annotated:
                 for painter in self._painters[i]:
                     painter.draw(canvas, number)
             self._scale_bar(picture)
             image[top : top + rows, left : left + columns] = picture
         text = f"  t = {1e3 * time:.3f} ms"
-        put_number(image, text, (self.width - 12, _HEAD / 2), _SIZE + 6, INK, PANEL, (1, 0.5), True)
+        put_number(
+            image, text, (self.width - 12, _HEAD / 2), Type(_SIZE + 6, INK, PANEL, bold=True), (1, 0.5)
+        )
         return image
 
     @staticmethod
@@ -312,11 +316,11 @@ class Sheet:
     def _scale_bar(self, picture: NDArray[np.uint8]) -> None:
         length = nice_step(self.cell[1] / self.px_per_mm / 8)
         y, x = self.cell[0] - 18.0, 16.0
-        canvas = Canvas(picture, 1.0, 3, _SIZE)
+        canvas = FrameCanvas(picture, 1.0, 3, _SIZE)
         canvas.path(np.array([[x, y], [x + length * self.px_per_mm, y]]), INK)
         text = f"{digits(length, length)} {self._results[0].unit}"
         middle = x + length * self.px_per_mm / 2
-        canvas.write(text, middle, y, INK, anchor=(0.5, 1), offset=(0, -4), size=0.85)
+        canvas.write(text, (middle, y), INK, anchor=(0.5, 1), offset=(0, -4), size=0.85)
 
 
 def _title(result: ClipResult) -> str:

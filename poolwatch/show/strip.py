@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .lettering import number_width, put_flat, put_number, width_of
+from .lettering import Type, number_width, put_flat, put_number, width_of
 from .palette import FLAGGED, INK, INK_QUIET, KEYHOLE, PANEL, PANEL_LIT, PARTICLE, POOL, bgr
 from .result import ClipResult
 from .ticks import decimals, digits, nice_step, ticks
@@ -109,7 +109,7 @@ class StripChart:
                 rows = slice(place * self._lane_height + 1, (place + 1) * self._lane_height)
                 image[rows, self._values : self._left] = self._bright[rows, self._values : self._left]
                 stood = None
-            put_number(image, text, (right, middle), size, colour, PANEL, (1, 0.5), True, stood)
+            put_number(image, text, (right, middle), Type(size, colour, PANEL, bold=True), (1, 0.5), stood)
             if math.isfinite(value):
                 y = float(self._height_of(scaled, place, np.float64(value)))
                 cv2.circle(image, (at * 16, round(y * 16)), 5 * 16, bgr(colour), -1, cv2.LINE_AA, 4)

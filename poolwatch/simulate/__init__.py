@@ -17,12 +17,12 @@ if TYPE_CHECKING:
     from .presets import shape_scene as shape_scene
     from .scene import Scene as Scene
     from .scene import Weld as Weld
-    from .settings import Camera as Camera
-    from .settings import Keyhole as Keyhole
     from .settings import Lighting as Lighting
-    from .settings import Motion as Motion
-    from .settings import Pool as Pool
-    from .settings import Spatter as Spatter
+    from .settings import Modulation as Modulation
+    from .settings import SceneCamera as SceneCamera
+    from .settings import SceneKeyhole as SceneKeyhole
+    from .settings import ScenePool as ScenePool
+    from .settings import SceneSpatter as SceneSpatter
     from .settings import Tone as Tone
     from .simulation import Simulation as Simulation
     from .write import write_simulation as write_simulation
@@ -32,7 +32,10 @@ _HOME = {
         ("Bars", "Disturbances", "Flares", "Marks", "Plume", "Reflection", "Spots", "Trail"), "disturbances"
     ),
     **dict.fromkeys(("Scene", "Weld"), "scene"),
-    **dict.fromkeys(("Camera", "Keyhole", "Lighting", "Motion", "Pool", "Spatter", "Tone"), "settings"),
+    **dict.fromkeys(
+        ("SceneCamera", "SceneKeyhole", "Lighting", "Modulation", "ScenePool", "SceneSpatter", "Tone"),
+        "settings",
+    ),
     **dict.fromkeys(("SHAPES", "shape_scene"), "presets"),
     "Simulation": "simulation",
     "write_simulation": "write",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,7 @@ _DRAWS = 8
 
 
 @dataclass(frozen=True)
-class Particles:
+class ParticleBirths:
     """One row a particle, by birth. Image axes, px and s.
 
     Attributes
@@ -38,6 +39,10 @@ class Particles:
         As drawn; direction from forward, counter-clockwise as seen.
     landing_s
         Flight time until it lands, s; inf: never.
+    brightness
+        When it leaves, fraction of full scale.
+    shadow_x, shadow_y
+        How its shadow runs away from it, px/s.
     """
 
     birth_s: NDArray[np.float64]
@@ -50,6 +55,9 @@ class Particles:
     direction_deg: NDArray[np.float64]
     diameter_mm: NDArray[np.float64]
     landing_s: NDArray[np.float64]
+    brightness: NDArray[np.float64]
+    shadow_x: NDArray[np.float64]
+    shadow_y: NDArray[np.float64]
 
     def __len__(self) -> int:
         return len(self.birth_s)
@@ -85,7 +93,7 @@ def _births(scene: Scene, stop_s: float) -> NDArray[np.float64]:
     return times
 
 
-def particles(scene: Scene, line: Timeline) -> Particles:
+def particles(scene: Scene, line: Timeline) -> ParticleBirths:
     """Draw all particles of a scene."""
     spatter, camera, pool = scene.spatter, scene.camera, scene.pool
     birth = _births(scene, float(line.times_s[-1]))
@@ -106,16 +114,19 @@ def particles(scene: Scene, line: Timeline) -> Particles:
         diameter = spatter.diameter_mm * np.exp(spatter.diameter_sigma * ndtri(draws[:, 2]))
     u0 = (draws[:, 3] - 0.5) * 0.2 * width
     v0 = (draws[:, 4] - 0.5) * 0.3 * width
-    away = _exit(u0, v0, np.cos(angle), np.sin(angle), length, width, front, sway, pool.taper)
+    away = _exit(u0, v0, angle, _Outline(length, width, front, sway, pool.taper))
     u, v = u0 + away * np.cos(angle), v0 + away * np.sin(angle)
     ax, ay = forward(camera.direction_deg)
     px_s = speed / camera.mm_per_px
     lands = draws[:, 5] < spatter.landing_share
     flown = -spatter.landing_mm * np.log1p(-draws[:, 6])
     shown = birth - away / px_s if spatter.origin == "keyhole" else birth
+    dark = draws[:, 7] < spatter.dark_share
+    run = spatter.shadow_run * px_s * stream(scene.seed, "spatter", 3).random(len(birth))
+    toward_x, toward_y = forward(camera.direction_deg + spatter.shadow_deg)
     # Only a pool with the beam on throws particles.
     keep = (size > 0.5) & (at(line.beam.astype(np.float64)) > 0.5)
-    return Particles(
+    return ParticleBirths(
         birth_s=birth[keep],
         shown_s=shown[keep],
         x=(at(line.beam_x) + u * ax + v * ay)[keep],
@@ -126,27 +137,33 @@ def particles(scene: Scene, line: Timeline) -> Particles:
         direction_deg=((np.degrees(angle) + 180) % 360 - 180)[keep],
         diameter_mm=diameter[keep],
         landing_s=np.where(lands, flown / speed, np.inf)[keep],
+        brightness=np.where(dark, spatter.dark_brightness, spatter.brightness)[keep],
+        shadow_x=(run * toward_x)[keep],
+        shadow_y=(run * toward_y)[keep],
     )
 
 
+class _Outline(NamedTuple):
+    """The pool when each particle leaves: shape (n,) each, px from the beam; one taper."""
+
+    length: NDArray[np.float64]
+    width: NDArray[np.float64]
+    front: NDArray[np.float64]
+    sway: NDArray[np.float64]
+    taper: float
+
+
 def _exit(
-    u0: NDArray[np.float64],
-    v0: NDArray[np.float64],
-    cu: NDArray[np.float64],
-    cv: NDArray[np.float64],
-    length: NDArray[np.float64],
-    width: NDArray[np.float64],
-    front: NDArray[np.float64],
-    sway: NDArray[np.float64],
-    taper: float,
+    u0: NDArray[np.float64], v0: NDArray[np.float64], angle: NDArray[np.float64], pool: _Outline
 ) -> NDArray[np.float64]:
-    """Distance along each ray to its last crossing of the outline, px, shape (n,)."""
-    length = np.maximum(length, 1e-9)
+    """Distance along each ray, from (u0, v0) at `angle` to forward, to its last crossing of the outline, px, (n,)."""
+    cu, cv = np.cos(angle), np.sin(angle)
+    length, width = np.maximum(pool.length, 1e-9), pool.width
 
     def inside(s: NDArray[np.float64]) -> NDArray[np.bool_]:
         u, v = u0 + s * cu, v0 + s * cv
-        half = outline.half_width(u, length, width, front, taper)
-        return np.asarray(half > np.abs(v - sway * ((front - u) / length) ** 2))
+        half = outline.half_width(u, length, width, pool.front, pool.taper)
+        return np.asarray(half > np.abs(v - pool.sway * ((pool.front - u) / length) ** 2))
 
     steps = 256
     reach = length + width
@@ -163,7 +180,7 @@ def _exit(
 
 
 def places(
-    scene: Scene, line: Timeline, flying: Particles, who: NDArray[np.int64], times_s: NDArray[np.float64]
+    scene: Scene, line: Timeline, flying: ParticleBirths, who: NDArray[np.int64], times_s: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Centres of particles `who` at `times_s`, image x and y px, shapes (n,)."""
     spatter, camera = scene.spatter, scene.camera
@@ -188,7 +205,7 @@ def places(
     return place[0], place[1]
 
 
-def sightings(scene: Scene, line: Timeline, flying: Particles) -> Sightings:
+def sightings(scene: Scene, line: Timeline, flying: ParticleBirths) -> Sightings:
     """All streaks that touch the picture, until the particle has faded or left."""
     camera, spatter = scene.camera, scene.spatter
     rate, half = camera.rate_hz, camera.exposure_s / 2
@@ -205,7 +222,7 @@ def sightings(scene: Scene, line: Timeline, flying: Particles) -> Sightings:
         x0, y0 = places(scene, line, flying, active, begin)
         x1, y1 = places(scene, line, flying, active, end)
         age = np.maximum(t - flying.birth_s[active], 0)
-        bright = np.full(len(active), spatter.brightness)
+        bright = flying.brightness[active].copy()
         if spatter.fade_s:
             bright *= np.exp(-age / spatter.fade_s)
         bright *= np.exp(-np.maximum(age - flying.landing_s[active], 0) / LANDED_FADE_S)
@@ -215,7 +232,7 @@ def sightings(scene: Scene, line: Timeline, flying: Particles) -> Sightings:
             & (np.maximum(y0, y1) > -0.5 - radius) & (np.minimum(y0, y1) < camera.height - 0.5 + radius)
         )  # fmt: skip
         share = np.clip((end - begin) / (2 * half), 0, 1) if half else np.ones(len(active))
-        seen = touches & (bright >= FADED * spatter.brightness) & (moment < count)
+        seen = touches & (bright >= FADED * flying.brightness[active]) & (moment < count)
         drawn = seen & (share > 0)
         columns = (active * 1.0, moment * 1.0, x0, y0, x1, y1, bright, share)
         rows.append(np.stack([column[drawn] for column in columns]))
@@ -226,11 +243,17 @@ def sightings(scene: Scene, line: Timeline, flying: Particles) -> Sightings:
     return Sightings(table[0].astype(np.int64), table[1].astype(np.int64), *table[2:])
 
 
+def shadow_shift(flying: ParticleBirths, who: int, time_s: float) -> tuple[float, float]:
+    """How far the shadow of a particle is from it, image x and y px."""
+    age = max(min(time_s - float(flying.birth_s[who]), float(flying.landing_s[who])), 0.0)
+    return float(flying.shadow_x[who]) * age, float(flying.shadow_y[who]) * age
+
+
 _DISC = math.sqrt(1 / 64) * np.sqrt(np.arange(64) + 0.5)
 _TURN = np.arange(64) * math.pi * (3 - math.sqrt(5))
 
 
-def visible(scene: Scene, line: Timeline, flying: Particles, seen: Sightings) -> NDArray[np.float64]:
+def visible(scene: Scene, line: Timeline, flying: ParticleBirths, seen: Sightings) -> NDArray[np.float64]:
     """Share of each sighting's disc that is in the picture and outside the outline, times its exposure share."""
     share = np.empty(len(seen.moment))
     # In pieces, so that memory stays small in long clips.
@@ -241,7 +264,7 @@ def visible(scene: Scene, line: Timeline, flying: Particles, seen: Sightings) ->
 
 
 def _uncovered(
-    scene: Scene, line: Timeline, flying: Particles, seen: Sightings, piece: slice
+    scene: Scene, line: Timeline, flying: ParticleBirths, seen: Sightings, piece: slice
 ) -> NDArray[np.float64]:
     """Share of 64 points of each disc, even in area, that lies in the picture and outside the outline."""
     camera = scene.camera

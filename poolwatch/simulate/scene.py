@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from ..model.settings import Settings
 from .disturbances import Disturbances
-from .settings import Camera, Keyhole, Lighting, Pool, Spatter
+from .settings import Lighting, SceneCamera, SceneKeyhole, ScenePool, SceneSpatter
 
 
 class Weld(Settings):
@@ -57,10 +57,10 @@ class Scene(Settings):
     travel_speed_mm_s: float = Field(default=100.0, gt=0, le=1e5)
     welds: tuple[Weld, ...] = ()
     ramp_s: float = Field(default=2e-3, ge=0)
-    camera: Camera = Camera()
-    pool: Pool = Pool()
-    keyhole: Keyhole = Keyhole()
-    spatter: Spatter = Spatter()
+    camera: SceneCamera = SceneCamera()
+    pool: ScenePool = ScenePool()
+    keyhole: SceneKeyhole = SceneKeyhole()
+    spatter: SceneSpatter = SceneSpatter()
     lighting: Lighting = Lighting()
     disturbances: Disturbances = Disturbances()
 

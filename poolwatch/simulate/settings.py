@@ -32,7 +32,7 @@ class Tone(Settings):
     phase_deg: float = Field(default=0.0, ge=-360, le=360)
 
 
-class Motion(Settings):
+class Modulation(Settings):
     """How a quantity moves about its mean: tones, red noise and drift, all relative to the mean.
 
     Attributes
@@ -58,7 +58,7 @@ class Motion(Settings):
         return math.sqrt(sum(tone.amplitude**2 for tone in self.tones) / 2 + self.noise_sd**2)
 
 
-class Camera(Settings):
+class SceneCamera(Settings):
     """The camera: what it sees and how it spoils it.
 
     Attributes
@@ -133,7 +133,7 @@ class Camera(Settings):
         return ((1 << self.depth_bits) - 1) * self.grey_step
 
 
-class Pool(Settings):
+class ScenePool(Settings):
     """The pool: an egg to teardrop whose outline is known exactly (see `simulate.outline`).
 
     Attributes
@@ -166,10 +166,10 @@ class Pool(Settings):
     width_mm: float = Field(default=1.2, gt=0, le=1000)
     taper: float = Field(default=0.45, ge=0, le=0.95)
     front_share: float = Field(default=0.3, gt=0, lt=1)
-    length: Motion = Motion()
-    width: Motion = Motion()
-    front: Motion = Motion()
-    sway: Motion = Motion()
+    length: Modulation = Modulation()
+    width: Modulation = Modulation()
+    front: Modulation = Modulation()
+    sway: Modulation = Modulation()
     hot: float = Field(default=0.75, ge=0, le=100)
     rim: float = Field(default=0.3, ge=0, le=100)
     reach: float = Field(default=0.25, gt=0, le=10)
@@ -214,7 +214,7 @@ class Lighting(Settings):
     rim_shade: float = Field(default=0.45, ge=0, lt=1)
 
 
-class Keyhole(Settings):
+class SceneKeyhole(Settings):
     """The keyhole: one or more bright (or dark) spots at the beam.
 
     Attributes
@@ -235,7 +235,7 @@ class Keyhole(Settings):
 
     brightness: float = Field(default=0.95, ge=0, le=100)
     diameter_mm: float = Field(default=0.36, gt=0)
-    motion: Motion = Motion()
+    motion: Modulation = Modulation()
     spots_mm: tuple[tuple[float, float], ...] = ((0.0, 0.0),)
     collapses_per_s: float = Field(default=0.0, ge=0)
     collapse_times_s: tuple[float, ...] = ()
@@ -243,7 +243,7 @@ class Keyhole(Settings):
     collapse_s: float = Field(default=8e-4, gt=0)
 
 
-class Spatter(Settings):
+class SceneSpatter(Settings):
     """Particles thrown out of the pool.
 
     Attributes
@@ -272,6 +272,14 @@ class Spatter(Settings):
         Acceleration down the image, mm/s².
     landing_share, landing_mm
         Share that lands, and the mean distance flown; what has landed moves with the metal and fades fast.
+    dark_share, dark_brightness
+        Share of the particles that are darker than the rest, and their brightness: drops lit from behind or not at all.
+    half_lit
+        How far a disc's brightness changes toward the lamp and away from it, relative to its middle; 0 = even.
+    shadow, shadow_deg, shadow_run
+        Illuminated footage: share of the light that a particle's shadow takes, direction in which shadows fall
+        (degrees from forward, counter-clockwise as seen; the lamp is on the other side), and how far a shadow is from
+        its particle at most, relative to the distance flown, for particles rise differently.
     """
 
     rate_per_s: float = Field(default=0.0, ge=0, le=1e6)
@@ -290,3 +298,9 @@ class Spatter(Settings):
     gravity_mm_s2: float = 0.0
     landing_share: float = Field(default=0.0, ge=0, le=1)
     landing_mm: float = Field(default=2.0, gt=0)
+    dark_share: float = Field(default=0.0, ge=0, le=1)
+    dark_brightness: float = Field(default=0.05, gt=0, le=100)
+    half_lit: float = Field(default=0.0, ge=0, le=1)
+    shadow: float = Field(default=0.0, ge=0, lt=1)
+    shadow_deg: float = Field(default=120.0, ge=-360, le=360)
+    shadow_run: float = Field(default=0.3, ge=0, le=10)

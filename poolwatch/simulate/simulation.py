@@ -115,9 +115,12 @@ class Simulation:
         image = self._surface.solid(moment)
         if line.on[moment]:
             self._add_pool(image, moment)
-        for row in range(self._seen_from[moment], self._seen_from[moment + 1]):
+        rows = range(self._seen_from[moment], self._seen_from[moment + 1])
+        for row in rows if self.scene.kind == "illuminated" and self.scene.spatter.shadow else ():
+            self._shade(image, row)
+        for row in rows:
             patch, left, top = self._particle(row)
-            self._blend(image, patch, left, top, float(self._seen.brightness[row]))
+            self._blend(image, patch, left, top, self._lit(row, patch.shape, left, top))
         self._lights.add(image, moment)
         bars = self.scene.disturbances.bars
         if bars is not None and bars.width_px:
@@ -175,12 +178,13 @@ class Simulation:
         onto, cut = _overlap(patch, left, top, image)
         image[onto] += patch[cut]
 
-    def _particle(self, row: int) -> tuple[Image, int, int]:
-        """Coverage of one sighting at pixels, point spread included, and its upper left pixel."""
+    def _particle(self, row: int, shift: tuple[float, float] = (0.0, 0.0)) -> tuple[Image, int, int]:
+        """Coverage of one sighting, moved by so many px, at pixels, point spread included, and its upper left pixel."""
         seen, camera, fine = self._seen, self.scene.camera, self._fine
         radius = self._flying.diameter_mm[seen.particle[row]] / 2 / camera.mm_per_px
         pad = raster.margin(camera.psf_sigma_px) + radius
-        x0, x1, y0, y1 = seen.x0[row], seen.x1[row], seen.y0[row], seen.y1[row]
+        x0, x1 = seen.x0[row] + shift[0], seen.x1[row] + shift[0]
+        y0, y1 = seen.y0[row] + shift[1], seen.y1[row] + shift[1]
         left, top = math.floor(min(x0, x1) - pad), math.floor(min(y0, y1) - pad)
         right, bottom = math.ceil(max(x0, x1) + pad) + 1, math.ceil(max(y0, y1) + pad) + 1
         patch = raster.disc_streak(
@@ -190,12 +194,36 @@ class Simulation:
         pixels = raster.to_pixels(patch, self._taps, fine) * np.float32(seen.share[row])
         return pixels, left, top
 
+    def _shade(self, image: Image, row: int) -> None:
+        """Darken the metal where the shadow of one sighting falls, in place."""
+        seen = self._seen
+        time_s = float(seen.moment[row]) / self.scene.camera.rate_hz
+        shift = particles.shadow_shift(self._flying, int(seen.particle[row]), time_s)
+        patch, left, top = self._particle(row, shift)
+        onto, cut = _overlap(patch, left, top, image)
+        image[onto] *= 1 - np.float32(self.scene.spatter.shadow) * patch[cut]
+
+    def _lit(self, row: int, shape: tuple[int, ...], left: int, top: int) -> Image:
+        """Brightness of one sighting's disc at the pixels of its patch: more on the lamp's side."""
+        seen, spatter, camera = self._seen, self.scene.spatter, self.scene.camera
+        even = np.full(shape, seen.brightness[row], dtype=np.float32)
+        if not spatter.half_lit:
+            return even
+        radius = self._flying.diameter_mm[seen.particle[row]] / 2 / camera.mm_per_px
+        ax, ay = forward(camera.direction_deg + spatter.shadow_deg)
+        # Of a streak the middle counts.
+        x = left + np.arange(shape[1]) - (seen.x0[row] + seen.x1[row]) / 2
+        y = top + np.arange(shape[0]) - (seen.y0[row] + seen.y1[row]) / 2
+        toward = -(x[None, :] * ax + y[:, None] * ay) / max(radius, 0.5)
+        lit: Image = even * (1 + spatter.half_lit * np.clip(toward, -1, 1)).astype(np.float32)
+        return lit
+
     @staticmethod
-    def _blend(image: Image, patch: Image, left: int, top: int, brightness: float) -> None:
-        """Put an opaque disc of even brightness before what lies behind it."""
+    def _blend(image: Image, patch: Image, left: int, top: int, brightness: Image) -> None:
+        """Put an opaque disc before what lies behind it."""
         onto, cut = _overlap(patch, left, top, image)
         behind = image[onto]
-        behind += patch[cut] * (np.float32(brightness) - behind)
+        behind += patch[cut] * (brightness[cut] - behind)
 
     def outline(self, frame: int) -> NDArray[np.float64]:
         """Exact outline of a frame in image axes, closed polygon of shape (k, 2): x, y px; empty without a pool."""

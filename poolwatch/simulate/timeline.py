@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from . import outline
 from .scene import Scene
-from .settings import Motion
+from .settings import Modulation
 
 # One stream of random numbers for each purpose, so that a new disturbance does not change the others.
 STREAMS = {
@@ -76,7 +76,7 @@ def red_noise(rng: np.random.Generator, count: int, step_s: float, time_s: float
 
 
 def moved(
-    motion: Motion, times_s: NDArray[np.float64], step_s: float, rng: np.random.Generator
+    motion: Modulation, times_s: NDArray[np.float64], step_s: float, rng: np.random.Generator
 ) -> NDArray[np.float64]:
     """Relative departure from the mean at each time: tones + red noise + drift, shape of `times_s`."""
     out = np.zeros(len(times_s))
@@ -228,7 +228,7 @@ def timeline(scene: Scene) -> Timeline:
     step_s = 1 / camera.rate_hz
     times_s: NDArray[np.float64] = np.arange(count, dtype=np.float64) * step_s
 
-    def relative(motion: Motion, name: str) -> NDArray[np.float64]:
+    def relative(motion: Modulation, name: str) -> NDArray[np.float64]:
         # Never below a twentieth of the mean, whatever the noise does.
         return np.maximum(1 + moved(motion, times_s, step_s, stream(seed, name)), 0.05)
 
@@ -239,15 +239,11 @@ def timeline(scene: Scene) -> Timeline:
     front = mean_front * relative(pool.front, "front") * size
     sway = pool.width_mm / camera.mm_per_px * moved(pool.sway, times_s, step_s, stream(seed, "sway")) * size
     keyhole_relative, flare = _keyhole(scene, times_s, relative)
-    gain = np.full(count, camera.gain)
-    if spoil.flicker_sd:
-        gain *= np.maximum(1 + spoil.flicker_sd * stream(seed, "flicker").standard_normal(count), 0.01)
-    gain *= 1 - spoil.gain_fall * np.arange(count) / max(count - 1, 1)
-    shift = []
-    for name, drift in (("shake_x", spoil.drift_x_px), ("shake_y", spoil.drift_y_px)):
-        shift.append(drift * np.arange(count) / max(count - 1, 1))
-        if spoil.shake_px:
-            shift[-1] += spoil.shake_px * red_noise(stream(seed, name), count, step_s, spoil.shake_time_s)
+    gain = _gain(scene, count)
+    shift = [
+        _shift(scene, name, drift, count)
+        for name, drift in (("shake_x", spoil.drift_x_px), ("shake_y", spoil.drift_y_px))
+    ]
     ahead = forward(camera.direction_deg)
     middle = mean_front - pool.length_mm / camera.mm_per_px / 2
     beam = [(camera.width - 1) / 2 - middle * ahead[0], (camera.height - 1) / 2 - middle * ahead[1]]
@@ -282,6 +278,26 @@ def timeline(scene: Scene) -> Timeline:
     )
 
 
+def _gain(scene: Scene, count: int) -> NDArray[np.float64]:
+    """Factor on all light of each moment: the camera's, flicker and a fall over the clip."""
+    spoil = scene.disturbances
+    gain = np.full(count, scene.camera.gain)
+    if spoil.flicker_sd:
+        gain *= np.maximum(1 + spoil.flicker_sd * stream(scene.seed, "flicker").standard_normal(count), 0.01)
+    gain *= 1 - spoil.gain_fall * np.arange(count) / max(count - 1, 1)
+    return gain
+
+
+def _shift(scene: Scene, name: str, drift_px: float, count: int) -> NDArray[np.float64]:
+    """Drift and shake of the picture along one axis, px at each moment."""
+    spoil = scene.disturbances
+    shift: NDArray[np.float64] = drift_px * np.arange(count) / max(count - 1, 1)
+    if spoil.shake_px:
+        noise = red_noise(stream(scene.seed, name), count, 1 / scene.camera.rate_hz, spoil.shake_time_s)
+        shift += spoil.shake_px * noise
+    return shift
+
+
 def collapse_times(scene: Scene, stop_s: float) -> NDArray[np.float64]:
     """Middles of the keyhole's collapses up to a time, s, sorted."""
     random = poisson_times(stream(scene.seed, "collapses"), scene.keyhole.collapses_per_s, 0.0, stop_s)
@@ -289,7 +305,7 @@ def collapse_times(scene: Scene, stop_s: float) -> NDArray[np.float64]:
 
 
 def _keyhole(
-    scene: Scene, times_s: NDArray[np.float64], relative: Callable[[Motion, str], NDArray[np.float64]]
+    scene: Scene, times_s: NDArray[np.float64], relative: Callable[[Modulation, str], NDArray[np.float64]]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Keyhole brightness relative to its mean, and the height of flashes, 0 to 1."""
     keyhole, flares = scene.keyhole, scene.disturbances.flares

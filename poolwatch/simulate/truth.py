@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from . import outline, particles
-from .particles import Particles, Sightings
+from .particles import ParticleBirths, Sightings
 from .scene import Scene
 from .timeline import Timeline, forward
 
@@ -99,7 +99,9 @@ def _frame_of(line: Timeline, moments: NDArray[np.float64]) -> NDArray[np.float6
     return np.interp(moments, values, first)
 
 
-def spatter_table(scene: Scene, line: Timeline, flying: Particles, sighted: pd.DataFrame) -> pd.DataFrame:
+def spatter_table(
+    scene: Scene, line: Timeline, flying: ParticleBirths, sighted: pd.DataFrame
+) -> pd.DataFrame:
     """One row a particle.
 
     Columns: particle (from 1); birth_frame (with fraction: when its centre leaves the outline), birth_s; x_px,
@@ -123,7 +125,7 @@ def spatter_table(scene: Scene, line: Timeline, flying: Particles, sighted: pd.D
             "direction_deg": flying.direction_deg,
             "diameter_px": flying.diameter_mm / camera.mm_per_px,
             "diameter_mm": flying.diameter_mm,
-            "brightness": np.full(len(flying), scene.spatter.brightness),
+            "brightness": flying.brightness,
             "first_frame": seen["min"].to_numpy(),
             "last_frame": seen["max"].to_numpy(),
             "frames_seen": seen["count"].fillna(0).astype(int).to_numpy(),
@@ -132,7 +134,7 @@ def spatter_table(scene: Scene, line: Timeline, flying: Particles, sighted: pd.D
 
 
 def sightings_table(
-    scene: Scene, line: Timeline, flying: Particles, seen: Sightings, peaks: NDArray[np.float64]
+    scene: Scene, line: Timeline, flying: ParticleBirths, seen: Sightings, peaks: NDArray[np.float64]
 ) -> pd.DataFrame:
     """One row a particle and stored frame.
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from ..footage import FootageOptions, footage_format, write_frames
 from ..model.files import write_text
 from .scene import Scene
-from .settings import Motion
+from .settings import Modulation
 from .simulation import Simulation
 
 BLOCK = 32
@@ -151,7 +151,7 @@ def truth(sim: Simulation, clip: str) -> dict[str, Any]:
     }
 
 
-def _tones(motion: Motion) -> list[dict[str, Any]]:
+def _tones(motion: Modulation) -> list[dict[str, Any]]:
     return [tone.model_dump() for tone in motion.tones]
 
 
@@ -164,7 +164,7 @@ def _in_clip(time_s: pd.Series, values: pd.Series) -> dict[str, float | None]:
     return {"mean": float(y.mean()), "fluctuation": float(rest.std() / y.mean())}
 
 
-def _shared(one: Motion, other: Motion) -> float:
+def _shared(one: Modulation, other: Modulation) -> float:
     """Covariance of two motions: tones of the same frequency."""
     return sum(
         a.amplitude * b.amplitude / 2 * float(np.cos(np.radians(a.phase_deg - b.phase_deg)))

@@ -14,21 +14,25 @@ if TYPE_CHECKING:
     from .detecting import Waiting as Waiting
     from .detecting import detect as detect
     from .detecting import detect_waiting as detect_waiting
+    from .facts import SpatterLook as SpatterLook
     from .late import LateFits as LateFits
     from .late import Unsettled as Unsettled
     from .linking import Tracks as Tracks
     from .linking import link as link
-    from .look import SpatterLook as SpatterLook
     from .look import learn as learn
     from .settings import SpatterSettings as SpatterSettings
+    from .visibility import Smallest as Smallest
     from .visibility import drawn_into as drawn_into
     from .visibility import smallest_diameter as smallest_diameter
+    from .visibility import smallest_particle as smallest_particle
 
 _PLACES = {
     "Spatter": "counting",
     "particles": "counting",
     "drawn_into": "visibility",
+    "Smallest": "visibility",
     "smallest_diameter": "visibility",
+    "smallest_particle": "visibility",
     "detect": "detecting",
     "detect_waiting": "detecting",
     "Waiting": "detecting",
@@ -36,13 +40,14 @@ _PLACES = {
     "Unsettled": "late",
     "Tracks": "linking",
     "link": "linking",
-    "SpatterLook": "look",
+    "SpatterLook": "facts",
     "learn": "look",
     "SpatterSettings": "settings",
 }
 __all__ = [
-    "LateFits", "Spatter", "SpatterLook", "SpatterSettings", "Tracks", "Unsettled", "Waiting", "detect",
+    "LateFits", "Smallest", "Spatter", "SpatterLook", "SpatterSettings", "Tracks", "Unsettled", "Waiting", "detect",
     "detect_waiting", "drawn_into", "learn", "link", "particles", "smallest_diameter",
+    "smallest_particle",
 ]  # fmt: skip
 
 

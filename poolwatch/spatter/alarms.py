@@ -9,15 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from .detecting import detect
+from .facts import SpatterLook
 from .settings import SpatterSettings
-
-if TYPE_CHECKING:
-    from .look import SpatterLook
 
 # False sightings a frame that the linking sorts out without harm.
 _BEARABLE = 1.0
@@ -48,8 +46,6 @@ def alarm_factor(
     float
         1 where the noise model holds, as it does for footage that was not compressed with loss; at most 8.
     """
-    from .detecting import detect
-
     chosen = np.unique(np.linspace(0, len(sample) - 1, min(len(sample), _FRAMES)).astype(int))
     around = None if outlines is None else [np.asarray(outlines[k], dtype=np.float64) for k in chosen]
     turned = 2.0 * look.background[None] - sample[chosen].astype(np.float32)

@@ -1,19 +1,89 @@
-"""What the kernels that find particles are told of the clip, and the arrays that they work in."""
+"""What is known of a clip before particles are looked for, the same for kernels, and the arrays that they work in."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .sieve import BLOCK, Sieve
-
-if TYPE_CHECKING:
-    from .look import SpatterLook
+from ..model.pixels import Frames
+from .parameters import Pixels, pixels_for
+from .sieve import BLOCK, Sieve, sieve_of
 
 # A fit sees at most about this many pixels; a larger picture is thinned out evenly.
 FIT_PIXELS = 600
+
+
+@dataclass(frozen=True)
+class SpatterLook:
+    """What `learn` learned of a clip. Grey values are native, turned over where particles are dark.
+
+    Attributes
+    ----------
+    background
+        Learned ground, shape (h, w), float32, grey values.
+    threshold
+        Level that the smoothed picture must pass, above the ground, shape (h, w), float32.
+    read, shot
+        Noise variance of a pixel = read + shot · native grey value, squared grey values.
+    psf_sigma_px, psf_u_px
+        Standard deviation of the point spread without the pixel, and its standard uncertainty, px.
+    psf_source
+        ``given``, ``found`` (from particles of the sample) or, with too few of them, ``pool_edge`` or ``assumed``.
+    full_scale
+        Grey value that is brightness 1.
+    full_level
+        Working grey value from which a pixel counts as full.
+    detection_level
+        Standard deviations in `threshold`.
+    places
+        Rows and columns, shape (2, k), of pixels whose brightness tells a frame's overall gain; none where the clip
+        does not flicker.
+    black
+        Grey value without light.
+    sign, offset
+        Working grey = sign · native + offset.
+    even
+        One level of ground for the whole picture; what is deeper than `full_level` is flat.
+    flicker
+        Relative scatter of the overall gain over the sample.
+    """
+
+    background: NDArray[np.float32]
+    threshold: NDArray[np.float32]
+    read: float
+    shot: float
+    psf_sigma_px: float
+    psf_u_px: float
+    psf_source: str
+    full_scale: float
+    full_level: float
+    detection_level: float
+    places: NDArray[np.int64]
+    black: float
+    sign: float
+    offset: float
+    even: bool
+    flicker: float
+
+    @cached_property
+    def sieve(self) -> Sieve:
+        """Limits that tell quickly where nothing stands out."""
+        return sieve_of(self.background, self.threshold, self.black, self.offset, self.full_scale)
+
+    @property
+    def working_noise(self) -> tuple[float, float]:
+        """`read` and `shot` for working grey values: noise goes by the native one, turned over for dark particles."""
+        if self.sign < 0:
+            return self.read + self.shot * self.full_scale, -self.shot
+        return self.read, self.shot
+
+    def noise(self, grey: NDArray[np.floating] | float) -> NDArray[np.float64]:
+        """Standard deviation of a pixel at a native grey value."""
+        return np.asarray(np.sqrt(self.read + self.shot * np.maximum(grey, 0.0)))
 
 
 class Ground(NamedTuple):
@@ -25,6 +95,25 @@ class Ground(NamedTuple):
     offset: float
     even: bool
     full: float
+
+
+class Residual(NamedTuple):
+    """One frame of a block less its ground: what `filtering.residual_at` gives, pixel by pixel.
+
+    Attributes
+    ----------
+    frames, k
+        The block, and which frame of it.
+    ground
+        The learned ground of the clip.
+    gain
+        How many times as bright the frame's ground is.
+    """
+
+    frames: Frames
+    k: int
+    ground: Ground
+    gain: float
 
 
 class SpatterFacts(NamedTuple):
@@ -111,7 +200,7 @@ class Work(NamedTuple):
     shade: NDArray[np.float32]
     owner: NDArray[np.int32]
     pixels: NDArray[np.int32]
-    values: NDArray[np.float64]
+    values: Pixels
 
 
 def ground_of(look: SpatterLook) -> Ground:
@@ -166,5 +255,5 @@ def work_arrays(h: int, w: int) -> Work:
         shade=np.zeros(wide, dtype=np.float32),
         owner=np.zeros((h, w), dtype=np.int32),
         pixels=np.zeros(h * w, dtype=np.int32),
-        values=np.zeros((5, 8 * FIT_PIXELS)),
+        values=pixels_for(8 * FIT_PIXELS),
     )

@@ -8,9 +8,9 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from .facts import SpatterLook
 from .fitting import blur_of
 from .linking import Tracks
-from .look import SpatterLook
 from .paths import distance_outside, trace_back
 from .records import BORDER, CROWDED, RIM, SOFT, UNFITTED
 from .settings import SpatterSettings
@@ -31,6 +31,8 @@ REASONS: dict[str, str] = {
     "toward_pool": "flies toward the pool, not away from it",
     "not_from_pool": "its path does not lead back to the outline within its uncertainty",
     "late": "should have been seen for long on its way from the pool, but was not",
+    "shadow": "runs beside another that is brighter or darker: its shadow on the metal, or its own dark side",
+    "no_size": "in illuminated footage: its size cannot be told from 0, as that of a flicker",
     "bounced": "goes on where another track ended: a particle that bounced, counted once already",
 }
 
@@ -38,7 +40,7 @@ REASONS: dict[str, str] = {
 def judge(
     k: int,
     tracks: Tracks,
-    path: NDArray[np.float64],
+    path: np.void,
     sizes: Sizes,
     look: SpatterLook,
     outlines: Callable[[int], NDArray[np.floating]] | None,
@@ -47,8 +49,8 @@ def judge(
 ) -> tuple[str, float]:
     """Reason for which a track does not count ("" if it counts), and the frame at which it left the pool."""
     s = tracks.sightings[tracks.starts[k] : tracks.starts[k + 1]]
-    t0, x0, y0, vx, vy = path[:5]
-    u_v = float(np.hypot(path[7], path[8]))
+    t0, x0, y0, vx, vy = (path[name] for name in ("t0", "x0", "y0", "vx", "vy"))
+    u_v = float(np.hypot(path["u_vx"], path["u_vy"]))
     speed = float(np.hypot(vx, vy))
     first, last = int(s["frame"][0]), int(s["frame"][-1])
     length = speed * (last - first)
@@ -63,7 +65,7 @@ def judge(
         apart = float(np.hypot(vx - metal_px[0], vy - metal_px[1]))
         if apart < 3 * u_v + 0.15 + 0.3 * float(np.hypot(*metal_px)):
             return "with_metal", np.nan
-    if path[10] > max(1.0, 0.04 * length, 0.1 * diameter) or path[11] < 2.5:
+    if path["rms"] > max(1.0, 0.04 * length, 0.1 * diameter) or path["used"] < 2.5:
         return "not_straight", np.nan
     if _doubtful(s, settings):
         return "doubtful", np.nan
@@ -86,7 +88,7 @@ def judge(
     steps = np.linspace(0.0, 1.0, 9)[1:-1]
     if min(distance_outside(outline, fx + t * (lx - fx), fy + t * (ly - fy)) for t in steps) < -2.0:
         return "toward_pool", np.nan
-    perpendicular = float(np.hypot(path[5], path[6])) + u_v * (t0 - first + near_at)
+    perpendicular = float(np.hypot(path["u_x0"], path["u_y0"])) + u_v * (t0 - first + near_at)
     allowed = 0.5 * diameter + 2.0 * blur_of(look.psf_sigma_px) + 1.0 + 4.0 * perpendicular
     if not np.isfinite(back) or back < -2.0:
         if near > allowed:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -12,13 +11,14 @@ from numpy.typing import NDArray
 
 from ..model.pixels import by_depth
 from ..model.together import shares, together
-from .facts import facts_of, work_arrays
+from .alarms import alarm_factor
+from .facts import Residual, SpatterLook, facts_of, work_arrays
 from .filtering import above_ground, overall_gain, pool_spans, residual_of, smooth
 from .noise import ROUNDING, finest, noise_model, upper_spread
 from .ordering import sort_columns
+from .point_spread import find_point_spread, rough_sightings
 from .segmenting import prepare
 from .settings import SpatterSettings
-from .sieve import Sieve, sieve_of
 from .uncovered import uncovered_ground
 
 # Noise of the binomial 3x3 mean over that of a pixel: sqrt(sum of squared weights).
@@ -26,75 +26,6 @@ SMOOTHED_NOISE = 0.375
 _LATTICE = 4
 # Variance of a dark pixel up to which there is hardly any noise but that of rounding, squared grey values.
 _QUIET = 3 * ROUNDING
-
-
-@dataclass(frozen=True)
-class SpatterLook:
-    """What `learn` learned of a clip. Grey values are native, turned over where particles are dark.
-
-    Attributes
-    ----------
-    background
-        Learned ground, shape (h, w), float32, grey values.
-    threshold
-        Level that the smoothed picture must pass, above the ground, shape (h, w), float32.
-    read, shot
-        Noise variance of a pixel = read + shot · native grey value, squared grey values.
-    psf_sigma_px, psf_u_px
-        Standard deviation of the point spread without the pixel, and its standard uncertainty, px.
-    psf_source
-        ``given``, ``found`` (from particles of the sample) or, with too few of them, ``pool_edge`` or ``assumed``.
-    full_scale
-        Grey value that is brightness 1.
-    full_level
-        Working grey value from which a pixel counts as full.
-    detection_level
-        Standard deviations in `threshold`.
-    places
-        Rows and columns, shape (2, k), of pixels whose brightness tells a frame's overall gain; none where the clip
-        does not flicker.
-    black
-        Grey value without light.
-    sign, offset
-        Working grey = sign · native + offset.
-    even
-        One level of ground for the whole picture; what is deeper than `full_level` is flat.
-    flicker
-        Relative scatter of the overall gain over the sample.
-    """
-
-    background: NDArray[np.float32]
-    threshold: NDArray[np.float32]
-    read: float
-    shot: float
-    psf_sigma_px: float
-    psf_u_px: float
-    psf_source: str
-    full_scale: float
-    full_level: float
-    detection_level: float
-    places: NDArray[np.int64]
-    black: float
-    sign: float
-    offset: float
-    even: bool
-    flicker: float
-
-    @cached_property
-    def sieve(self) -> Sieve:
-        """Limits that tell quickly where nothing stands out."""
-        return sieve_of(self.background, self.threshold, self.black, self.offset, self.full_scale)
-
-    @property
-    def working_noise(self) -> tuple[float, float]:
-        """`read` and `shot` for working grey values: noise goes by the native one, turned over for dark particles."""
-        if self.sign < 0:
-            return self.read + self.shot * self.full_scale, -self.shot
-        return self.read, self.shot
-
-    def noise(self, grey: NDArray[np.floating] | float) -> NDArray[np.float64]:
-        """Standard deviation of a pixel at a native grey value."""
-        return np.asarray(np.sqrt(self.read + self.shot * np.maximum(grey, 0.0)))
 
 
 def learn(
@@ -173,16 +104,12 @@ def learn(
     if settings.background == "learned" and not dark and len(sample) >= 8 and read <= _QUIET:
         # Quiet places with hardly any noise: a codec or a clipped black took it away, and the model cannot speak for
         # the rest of the picture.
-        from .alarms import alarm_factor
-
         factor = alarm_factor(sample, outlines, look, settings)
         look = replace(
             look, threshold=look.threshold * np.float32(factor), detection_level=look.detection_level * factor
         )
     if settings.psf_sigma_px is not None:
         return look
-    from .point_spread import find_point_spread, rough_sightings
-
     rough = rough_sightings(sample, outlines, look, settings)
     if settings.background == "learned" and not dark and len(sample) >= 8:
         look = replace(look, background=uncovered_ground(sample, look.background, rough))
@@ -277,8 +204,9 @@ def _scatter(
         work, res = work_arrays(h, w), np.empty((h, w), dtype=np.float32)
         for i in some:
             gain = prepare(frames, i, outline_of(i), facts, work)
-            smooth(frames, i, facts.ground, gain, work.canvas, 0, h, 0, w)
-            residual_of(frames, i, facts.ground, gain, res)
+            residual = Residual(frames, i, facts.ground, gain)
+            smooth(residual, work.canvas, 0, h, 0, w)
+            residual_of(residual, res)
             seen[i] = work.canvas.picture[np.ix_(ys, xs)]
             above_ground(res, work.canvas.calm, ys, xs, raw[i])
             fine[i] = finest(res, ys, xs)

@@ -12,6 +12,7 @@ RIM = 4
 CROWDED = 8
 UNFITTED = 16
 SOFT = 32
+DARK = 64
 
 # 48 bytes: 200,000 frames with 20 sightings each take 190 MB.
 # `spread` is T = d²/16 + L²/24, half the trace of the picture's covariance without the point spread
@@ -58,7 +59,7 @@ SIGHTING_FIELDS: dict[str, str] = {
     "signal": "peak of the smoothed picture over its noise",
     "mark": (
         "bits: 1 saturated, 2 touches the border, 4 touches the pool's rim, 8 touches another, 16 "
-        "not fitted, 32 soft edge"
+        "not fitted, 32 soft edge, 64 darker than the ground"
     ),
 }
 

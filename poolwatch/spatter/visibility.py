@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .detecting import detect
+from .facts import SpatterLook
 from .fitting import blur_of
-from .look import SpatterLook
 from .paths import distance_outside
 from .profile import SHAPE, densities, disc_table, shape_of
-from .records import SATURATED
+from .records import SATURATED, UNFITTED
 from .settings import SpatterSettings
 
 # Frames of the sample that particles are drawn into, at most.
@@ -29,8 +29,42 @@ _DRAWN = 160
 _SHARE = 0.5
 # Times the detection level from which a sighting counts as clear: what a codec leaves hardly passes the level.
 _CLEAR = 2.4
+# Standard uncertainties of T above 0 from which a diameter can be measured; next diameter that is tried.
+_TOLD, _FINER = 2.0, 1.06
 # Surface brightness of a drawn particle where the clip shows none to go by, of full scale.
 _ASSUMED = 0.5
+
+
+class Smallest(NamedTuple):
+    """The smallest particle that a clip shows.
+
+    Attributes
+    ----------
+    diameter_px
+        Diameter at which half of the particles are tracked and a diameter can be measured; NaN where the clip shows not
+        even the largest tried, or has no room for any.
+    seen_px
+        Diameter at which half of them are tracked, whether or not it can be measured.
+    brightness
+        Surface brightness above the ground that they were drawn with, fraction of full scale.
+    """
+
+    diameter_px: float
+    seen_px: float
+    brightness: float
+
+
+class _Stage(NamedTuple):
+    """Frames that particles are drawn into, outlines and sightings in them, and what is drawn."""
+
+    frames: NDArray[Any]
+    around: list[NDArray[np.float64]] | None
+    seen: NDArray[np.void]
+    look: SpatterLook
+    settings: SpatterSettings
+    light: float
+    streak: float
+    rng: np.random.Generator
 
 
 def smallest_diameter(
@@ -42,11 +76,27 @@ def smallest_diameter(
     brightness: float | None = None,
     streak_px: float | None = None,
 ) -> float:
-    """Diameter at which half of the particles are tracked, px.
+    """`diameter_px` of `smallest_particle`."""
+    return smallest_particle(
+        sample, outlines, look, settings=settings, brightness=brightness, streak_px=streak_px
+    ).diameter_px
+
+
+def smallest_particle(
+    sample: NDArray[np.uint8] | NDArray[np.uint16],
+    outlines: Sequence[NDArray[np.floating]] | None,
+    look: SpatterLook,
+    *,
+    settings: SpatterSettings | None = None,
+    brightness: float | None = None,
+    streak_px: float | None = None,
+) -> Smallest:
+    """Diameter at which half of the particles are tracked and can be sized, px.
 
     Particles of graded size are drawn into frames of the sample, away from the pool and from each other, with
     their own shot noise, and looked for by `detect` as any other. The diameter is read off a logistic curve through
-    the shares found, where enough sightings are seen for half of the particles to be tracked.
+    the shares found, where enough sightings are seen for half of the particles to be tracked. A bright point is seen
+    however small it is: no diameter is claimed that cannot be told from 0 (see `_sized`).
 
     Parameters
     ----------
@@ -61,11 +111,6 @@ def smallest_diameter(
         own clear particles (saturated ones at full scale), or 0.5 where there are none.
     streak_px
         Length of the exposure streak of a usual particle; None: median of the clip's own sightings.
-
-    Returns
-    -------
-    float
-        NaN where the clip shows not even the largest tried, or has no room for any.
     """
     settings = settings or SpatterSettings()
     chosen = drawn_into(len(sample))
@@ -73,23 +118,23 @@ def smallest_diameter(
     around = None if outlines is None else [np.asarray(outlines[k], dtype=np.float64) for k in chosen]
     seen = detect(frames, around, look, settings)
     streak = streak_px if streak_px is not None else _usual_streak(seen, look)
-    light = brightness if brightness is not None else _usual_brightness(seen, look)
-    rng = np.random.default_rng(20_240_229)
+    light = brightness if brightness is not None else usual_brightness(seen, look)
+    light = _ASSUMED if math.isnan(light) else light
+    stage = _Stage(frames, around, seen, look, settings, light, streak, np.random.default_rng(20_240_229))
     low, high = 0, int(np.searchsorted(_LADDER, 0.7 * settings.max_diameter_px)) - 1
     if high < 1:
-        return math.nan
+        return Smallest(math.nan, math.nan, light)
     shares: dict[int, tuple[int, int]] = {}
 
     def share(step: int) -> float:
         if step not in shares:
-            shares[step] = _tried(
-                frames, around, look, settings, seen, float(_LADDER[step]), light, streak, rng
-            )
+            shares[step] = _tried(stage, float(_LADDER[step]))[:2]
         found, drawn = shares[step]
         return found / drawn if drawn else math.nan
 
     if not share(high) >= 0.5:
-        return math.nan
+        return Smallest(math.nan, math.nan, light)
+    largest = high
     # Halve down to the step, then look at its neighbours for the curve.
     while high - low > 1:
         middle = (low + high) // 2
@@ -99,7 +144,24 @@ def smallest_diameter(
             low = middle
     for step in range(max(low - 2, 0), min(high + 3, len(_LADDER))):
         share(step)
-    return _passing(shares)
+    tracked = _passing(shares)
+    return Smallest(_sized(stage, tracked, float(_LADDER[largest])), tracked, light)
+
+
+def _sized(stage: _Stage, tracked: float, largest: float) -> float:
+    """The least diameter from `tracked` on that can be told from 0, px; NaN if none is up to `largest`.
+
+    T = d²/16 of a track of as few sightings as it takes must be two of its standard uncertainties, that of the
+    point spread included, above 0.
+    """
+    look, diameter = stage.look, tracked
+    of_lens = 2.0 * look.psf_sigma_px * look.psf_u_px
+    while diameter <= largest:
+        u = _tried(stage, diameter, fitted=True).u_spread
+        if diameter**2 / 16.0 >= _TOLD * math.hypot(u / math.sqrt(stage.settings.min_sightings), of_lens):
+            return diameter
+        diameter *= _FINER
+    return math.nan
 
 
 def drawn_into(count: int) -> NDArray[np.intp]:
@@ -112,15 +174,15 @@ def _clear(seen: NDArray[np.void], look: SpatterLook) -> NDArray[np.void]:
     return np.asarray(seen[alone & (seen["signal"] > _CLEAR * look.detection_level)])
 
 
-def _usual_brightness(seen: NDArray[np.void], look: SpatterLook) -> float:
-    """Median surface brightness above the ground, fraction of full scale."""
+def usual_brightness(seen: NDArray[np.void], look: SpatterLook) -> float:
+    """Median surface brightness of a clip's clear particles above the ground, fraction of full scale; NaN: too few."""
     clear = _clear(seen, look)
     length2 = np.hypot(clear["streak_m"], clear["streak_n"])
     square = 16.0 * clear["spread"] - 2 / 3 * length2
     # The disc must be resolved for its surface to be known.
     sharp = square > (2 * blur_of(look.psf_sigma_px)) ** 2
     if sharp.sum() < 3:
-        return _ASSUMED
+        return math.nan
     surface = clear["flux"][sharp] / (np.pi / 4 * square[sharp]) / look.full_scale
     return float(np.clip(np.median(surface), 0.01, 1.0))
 
@@ -136,24 +198,23 @@ def _usual_streak(seen: NDArray[np.void], look: SpatterLook) -> float:
     return float(np.sqrt(np.median(told)))
 
 
-def _tried(
-    frames: NDArray[Any],
-    around: list[NDArray[np.float64]] | None,
-    look: SpatterLook,
-    settings: SpatterSettings,
-    seen: NDArray[np.void],
-    diameter: float,
-    light: float,
-    streak: float,
-    rng: np.random.Generator,
-) -> tuple[int, int]:
-    """Draw particles of one size into the frames; how many were found, and how many drawn."""
+class _Tried(NamedTuple):
+    """How many particles were found, how many drawn, and the median uncertainty of T of those that were fitted, px²."""
+
+    found: int
+    drawn: int
+    u_spread: float
+
+
+def _tried(stage: _Stage, diameter: float, *, fitted: bool = False) -> _Tried:
+    """Draw particles of one size into the frames, and look for them."""
+    frames, around, seen, look, settings, light, streak, rng = stage
     n, h, w = frames.shape
     each = max(1, _DRAWN // n)
     blur = blur_of(look.psf_sigma_px)
     reach = math.ceil(0.5 * diameter + 0.5 * streak + 4 * blur) + 2
     if h <= 2 * reach or w <= 2 * reach:
-        return 0, 0
+        return _Tried(0, 0, math.nan)
     table, shape = disc_table(), np.zeros(SHAPE)
     drawn: list[tuple[int, float, float]] = []
     pictures = frames.copy()
@@ -179,12 +240,14 @@ def _tried(
                 streak**2 * math.cos(turn), streak**2 * math.sin(turn), blur, shape,
             )  # fmt: skip
             _draw(pictures[k], look, shape, x, y, reach, light * np.pi / 4 * diameter**2, rng)
-    found = detect(pictures, around, look, settings, fitted=False)
-    hits = 0
+    found = detect(pictures, around, look, settings, fitted=fitted)
+    hits, spreads = 0, []
     for k, x, y in drawn:
         here = found[found["frame"] == k]
-        hits += bool((np.hypot(here["x"] - x, here["y"] - y) < max(2.0, 0.5 * diameter)).any())
-    return hits, len(drawn)
+        near = here[np.hypot(here["x"] - x, here["y"] - y) < max(2.0, 0.5 * diameter)]
+        hits += bool(len(near))
+        spreads += near["u_spread"][(near["mark"] & UNFITTED) == 0].tolist()
+    return _Tried(hits, len(drawn), float(np.median(spreads)) if spreads else math.inf)
 
 
 def _draw(

@@ -11,7 +11,8 @@ if TYPE_CHECKING:
     from .manifest import Manifest as Manifest
     from .manifest import read_manifest as read_manifest
     from .ranking import Ranking as Ranking
-    from .ranking import rank as rank
+    from .ranking import rank_shapes as rank_shapes
+    from .results import TrialResult as TrialResult
     from .rows import read_rows as read_rows
     from .run import TrialOptions as TrialOptions
     from .run import run_trial as run_trial
@@ -23,9 +24,10 @@ _ROOMS = {
     "RankSettings": "settings",
     "Ranking": "ranking",
     "TrialOptions": "run",
+    "TrialResult": "results",
     "compare": "comparison",
     "follow_trial": "follow",
-    "rank": "ranking",
+    "rank_shapes": "ranking",
     "read_manifest": "manifest",
     "read_rows": "rows",
     "run_trial": "run",
@@ -36,9 +38,10 @@ __all__ = [
     "RankSettings",
     "Ranking",
     "TrialOptions",
+    "TrialResult",
     "compare",
     "follow_trial",
-    "rank",
+    "rank_shapes",
     "read_manifest",
     "read_rows",
     "run_trial",

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from ..experiment.factors import ABSENT, period_of, wrapped
 from ..model.errors import UsageError
-from .sheet import Sheet, read_sheet, write_sheet
+from ..model.sheet import TableText, read_sheet, write_sheet
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -86,12 +86,14 @@ def fill_manifest(path: Path, figures: pd.DataFrame, *, replace: bool = False, e
             if not there or replace:
                 row[name] = measured
     if not count:
-        raise UsageError(f"{path}: no row has a beam shape {', '.join(map(repr, by_shape))}; give --name")
+        raise UsageError(
+            f"{path}: no row has a beam shape {', '.join(map(repr, by_shape))}; give --beam-shape"
+        )
     write_sheet(sheet, rows, columns)
     return Filled(count, tuple(differences))
 
 
-def _agree(sheet: Sheet, name: str, planned: str, measured: str | float) -> bool:
+def _agree(sheet: TableText, name: str, planned: str, measured: str | float) -> bool:
     """Whether a planned cell says what was measured; a length or share of 0 is that of a part that is absent."""
     if planned.lower() == ABSENT:
         return measured in (ABSENT, 0)

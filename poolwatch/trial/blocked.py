@@ -10,14 +10,14 @@ from numpy.typing import NDArray
 from ..experiment.comparing import draw_variances, holm, t_quantile, two_sided_p
 from ..experiment.logit import expit
 from .blocks import Layout
-from .scatter import Groups, Pairs, best_probability, compare_pairs, group_welds
 from .settings import RankSettings
+from .shape_means import Groups, Pairs, best_probability, compare_pairs, group_welds
 
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Comparison:
+class BlockedComparison:
     """What shapes can be told apart, blocks taken out.
 
     Attributes
@@ -42,7 +42,7 @@ class Comparison:
 
 def compare_in_blocks(
     layout: Layout, value: Floats, error: Floats, groups: Groups, settings: RankSettings
-) -> Comparison:
+) -> BlockedComparison:
     """Compare shapes that stand in blocks, crossed with them or within them.
 
     Crossed: least squares of shape + block on the logit scale. Each shape's residuals give its scatter, drawn towards
@@ -85,7 +85,7 @@ def compare_in_blocks(
     half = np.where(np.isnan(pairs.p), np.nan, half)
     middle = (mean[pairs.first] + mean[pairs.second]) / 2
     low, at, high = (_points(pairs.difference + step, middle) for step in (-half, 0.0, half))
-    return Comparison(pairs, best, low - at, high - at, units)
+    return BlockedComparison(pairs, best, low - at, high - at, units)
 
 
 def _points(difference: Floats, middle: Floats) -> Floats:

@@ -6,11 +6,11 @@ import contextlib
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
-from .. import __version__
-from ..model.crew import WORTH_S, Crew, Recruit, Signal, Work
+from ..model.crew import WORTH_S, Crew, CrewWork, HelperSignal, Recruit
 from ..model.errors import PoolwatchError, UsageError
 from ..model.processes import packed, unpacked
-from .pool import Event, Function, attempt
+from ..model.version import __version__
+from .process_pool import Event, Function, attempt
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -27,7 +27,7 @@ def run_tasks_on_cluster(function: Function, tasks: Sequence[Any], *, scheduler:
     Parameters
     ----------
     function, tasks
-        As in `poolwatch.trial.pool.ProcessPool`.
+        As in `poolwatch.trial.process_pool.ProcessPool`.
     scheduler
         Its address, such as ``tcp://10.0.0.5:8786``.
 
@@ -73,10 +73,10 @@ def _attempt(function: Function, task: Any, version: str) -> tuple[str, str]:
             "failed",
             f"a worker has poolwatch {__version__}, this machine {version}; install the same on both",
         )
-    return attempt(function, task, _Report())
+    return attempt(function, task, _ClusterReport())
 
 
-class _Report:
+class _ClusterReport:
     """Says nothing of progress; helpers are the other workers."""
 
     recruit: Recruit | None
@@ -94,7 +94,7 @@ class OnCluster(Crew):
     As many are out at a time as the other workers have threads.
     """
 
-    def __init__(self, work: Work) -> None:
+    def __init__(self, work: CrewWork) -> None:
         super().__init__(work)
         from distributed import get_client
 
@@ -120,17 +120,17 @@ class OnCluster(Crew):
     def answers(self, *, wait: bool) -> Iterator[tuple[int, Any]]:
         """See `Crew.answers`."""
         while self._free:
-            yield self._free.pop(), Signal.FREE
+            yield self._free.pop(), HelperSignal.FREE
         if wait and self._futures:
             self._await()
         for future in [one for one in self._futures if one.done()]:
             helper = self._futures.pop(future)
             if future.status != "finished":
-                yield helper, Signal.LOST
+                yield helper, HelperSignal.LOST
                 continue
             for answer in unpacked(future.result()):
                 yield helper, answer
-            yield helper, Signal.FREE
+            yield helper, HelperSignal.FREE
 
     def _await(self) -> None:
         """Wait for one of them, and let another task of the cluster have this one's place meanwhile."""
@@ -159,7 +159,7 @@ class OnCluster(Crew):
 
 def _run(work: bytes, task: tuple[Any, ...]) -> bytes:
     """A piece, measured by a worker of the cluster."""
-    job: Work = unpacked(work)
+    job: CrewWork = unpacked(work)
     try:
         return packed(list(job.run(*task)))
     finally:

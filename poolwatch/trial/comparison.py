@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 from ..experiment.limits import Limits
 from ..model.files import remove, write_text
 from ..model.table import csv_text
+from .comparability import check_comparability
 from .factors import FactorStudy, study_factors
-from .likewise import check_likeness
 from .outcomes import OutcomeStudy, study_outcomes
-from .ranking import Ranking, rank
+from .ranking import Ranking, rank_shapes
 from .settings import RankSettings
 
 if TYPE_CHECKING:
@@ -35,11 +35,14 @@ class Comparison:
         What the process factors do; None without ``factor_…`` columns.
     outcomes
         How laboratory results go with the index; None without ``outcome_…`` columns.
+    source
+        Which rows of a trial database they are, in words; empty where they are from none.
     """
 
     ranking: Ranking
     factors: FactorStudy | None = None
     outcomes: OutcomeStudy | None = None
+    source: str = ""
 
     @property
     def readings(self) -> tuple[str, ...]:
@@ -88,9 +91,9 @@ def compare(
     UsageError
         As for `poolwatch.trial.rank`.
     """
-    ranking = rank(scores, weights=weights, settings=settings, failed=failed)
+    ranking = rank_shapes(scores, weights=weights, settings=settings, failed=failed)
     # The rows that the ranking counts, in its order, with their index as compared.
-    counted = check_likeness(scores).rows
+    counted = check_comparability(scores).rows
     counted["stability_index"] = ranking.welds["stability_index"].to_numpy()
     names = [str(name) for name in scores]
     return Comparison(

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from ..experiment.factors import ABSENT
-from .facts import CONFIRMED, FACTS, ClipFacts, confirmed_by, refuted_facts
-from .sheet import Sheet
+from ..model.sheet import TableText
+from .facts import CONFIRMED, FACTS, StatedFacts, confirmed_by, refuted_facts
 
 # Values of one column that lie further apart than this are in different units, not in different trials.
 _UNIT_RATIO = {"record_rate_hz": 200.0, "mm_per_px": 100.0, "travel_speed_mm_s": 100.0, "exposure_s": 1000.0}
@@ -55,13 +55,13 @@ def in_words(problems: Sequence[Problem]) -> list[str]:
     ] + [problem.text for problem in problems if not problem.cell]
 
 
-def crosscheck(sheet: Sheet) -> list[Problem]:
+def crosscheck(sheet: TableText) -> list[Problem]:
     """All problems between rows."""
     units = list(_units(sheet))
     return [*_repeats(sheet), *_spellings(sheet), *units, *_facts(sheet, units)]
 
 
-def word_columns(sheet: Sheet, prefix: str) -> set[str]:
+def word_columns(sheet: TableText, prefix: str) -> set[str]:
     """Columns in which most filled cells are no numbers: words, not numbers with a fault."""
     words = set()
     for name in (name for name in sheet.columns if name.startswith(prefix)):
@@ -72,7 +72,7 @@ def word_columns(sheet: Sheet, prefix: str) -> set[str]:
     return words
 
 
-def _repeats(sheet: Sheet) -> Iterator[Problem]:
+def _repeats(sheet: TableText) -> Iterator[Problem]:
     clips: dict[str, list[int]] = defaultdict(list)
     welds: dict[tuple[str, ...], list[int]] = defaultdict(list)
     factors = [name for name in sheet.columns if name.startswith("factor_")]
@@ -97,7 +97,7 @@ def _repeats(sheet: Sheet) -> Iterator[Problem]:
             )
 
 
-def _spellings(sheet: Sheet) -> Iterator[Problem]:
+def _spellings(sheet: TableText) -> Iterator[Problem]:
     spellings: dict[str, dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
     for row, line in zip(sheet.rows, sheet.lines, strict=True):
         name = row["beam_shape"]
@@ -112,7 +112,7 @@ def _spellings(sheet: Sheet) -> Iterator[Problem]:
             )
 
 
-def _units(sheet: Sheet) -> Iterator[Problem]:
+def _units(sheet: TableText) -> Iterator[Problem]:
     for column, ratio in _UNIT_RATIO.items():
         values = [
             (value, line)
@@ -131,7 +131,7 @@ def _units(sheet: Sheet) -> Iterator[Problem]:
                 )
 
 
-def _facts(sheet: Sheet, units: Sequence[Problem]) -> Iterator[Problem]:
+def _facts(sheet: TableText, units: Sequence[Problem]) -> Iterator[Problem]:
     clips = []
     for row, line in zip(sheet.rows, sheet.lines, strict=True):
         factors = {name: text for name, text in row.items() if name.startswith("factor_")}
@@ -139,7 +139,7 @@ def _facts(sheet: Sheet, units: Sequence[Problem]) -> Iterator[Problem]:
         facts = {name: _number(sheet, row.get(name, "")) for name in FACTS}
         confirmed = confirmed_by(row.get(CONFIRMED, "")) is True
         known = {name: value for name, value in numbers.items() if value is not None}
-        clips.append(ClipFacts(facts, (row["beam_shape"], *factors.values()), known, confirmed))
+        clips.append(StatedFacts(facts, (row["beam_shape"], *factors.values()), known, confirmed))
         for name, value in facts.items():
             planned = known.get(f"factor_{name}")
             if value and planned and abs(value / planned - 1) > 0.02:
@@ -158,7 +158,7 @@ def _facts(sheet: Sheet, units: Sequence[Problem]) -> Iterator[Problem]:
             )
 
 
-def _number(sheet: Sheet, text: str) -> float | None:
+def _number(sheet: TableText, text: str) -> float | None:
     try:
         return sheet.number(text)
     except ValueError:

@@ -21,7 +21,7 @@ _SAME_RATIO = 0.02
 
 
 @dataclass(frozen=True)
-class ClipFacts:
+class StatedFacts:
     """What one row says.
 
     Attributes
@@ -42,7 +42,7 @@ class ClipFacts:
     confirmed: bool = False
 
 
-def refuted_facts(clips: Sequence[ClipFacts]) -> list[tuple[int, str, str]]:
+def refuted_facts(clips: Sequence[StatedFacts]) -> list[tuple[int, str, str]]:
     """Facts that stand alone against those of the other clips.
 
     Refuted is what lies five times above or below the middle value while at least two in three clips have about that
@@ -90,7 +90,7 @@ def _apart(a: float, b: float) -> float:
     return max(a / b, b / a)
 
 
-def _planned(fact: str, values: Mapping[int, float], clips: Sequence[ClipFacts]) -> bool:
+def _planned(fact: str, values: Mapping[int, float], clips: Sequence[StatedFacts]) -> bool:
     """Whether a factor varies in proportion to a fact."""
     names = {name for n in values for name in clips[n].factors}
     for name in names:

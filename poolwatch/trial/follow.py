@@ -15,9 +15,9 @@ from .crosschecks import in_words
 from .manifest import Entry, Manifest, read_manifest
 from .measurer import ClipMeasurer, Measurer
 from .notices import Announcer, FollowState, Notice, Notify
-from .resting import Resting, state_of_recording, state_of_text
 from .resume import MARK
 from .run import TrialOptions, TrialRun, open_trial
+from .settled_files import SettledFiles, state_of_recording, state_of_text
 
 if TYPE_CHECKING:
     from collections.abc import Hashable
@@ -91,6 +91,8 @@ def follow_trial(
     ------
     UsageError
         There is no manifest at the start, a setting is wrong, or the database holds another trial of this name.
+    OutputError
+        The output folder cannot be written at the start, or another process writes into it.
     """
     if not Path(manifest).exists():
         raise UsageError(f"{manifest}: no such file; check the path, and write the header line at least")
@@ -113,7 +115,7 @@ class _Day:
     ) -> None:
         self._path, self._trial = path, trial
         self._progress = progress
-        self._resting = Resting(pace.settle_s)
+        self._resting = SettledFiles(pace.settle_s)
         self._announce = Announcer(notify)
         self._sheet: Manifest | None = None
         # By clip: its row, what row and file were when it was handed to be measured, and what came of it.

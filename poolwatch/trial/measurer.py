@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from ..model.recording import Recording
-from .pool import Report
+from .process_pool import Report
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -149,7 +149,7 @@ class ClipMeasurer:
 
     def measure(self, job: Job, report: Report) -> None:
         """Measure a clip and write its folder."""
-        from ..measure import measure_clip, read_settings, recording_of
+        from ..measure import measure_clip, read_settings, recording_of, write_measurement
 
         settings = read_settings(job.settings)
         # What the manifest says goes before what the settings say of all clips.
@@ -162,7 +162,7 @@ class ClipMeasurer:
             workers=1,
             recruit=report.recruit,
         )
-        measurement.write(job.folder, overlay=job.overlay)
+        write_measurement(measurement, job.folder, overlay=job.overlay)
 
     def rescore(self, folder: Path, common: Common) -> pd.DataFrame:
         """The score row again."""

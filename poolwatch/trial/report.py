@@ -11,9 +11,9 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .. import __version__
-from ..model.files import write_text
-from .likewise import plain_number
+from ..model.files import remove, write_text
+from ..model.version import __version__
+from .comparability import plain_number
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from ..show.report import ClipEvidence, ClipPiece
     from .batch import Runner
     from .comparison import Comparison
-    from .pool import Report
+    from .process_pool import Report
     from .ranking import Ranking
     from .results import TrialResult
 
@@ -31,6 +31,34 @@ _WORTH_PROCESSES = 4
 _MARK = ".report.json"
 SIDE_BY_SIDE = "sidebyside.mp4"
 """A video of this name in the trial's folder is shown in its report."""
+
+
+def write_trial(result: TrialResult, *, report: bool = True, run: Runner | None = None) -> None:
+    """Write the tables of a trial, and its report unless it stands already and nothing changed.
+
+    Each file is replaced whole, so whoever reads one meanwhile sees the old or the new.
+
+    Parameters
+    ----------
+    result
+        The trial.
+    report
+        Whether a report is wanted; one of other tables is removed where it is not.
+    run
+        As for `write_report`.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be written.
+    """
+    folders = result.scores["folder"].astype(str)
+    current = report_is_current(result.out, result.tables(), folders) and result.measured == 0
+    result.write_tables()
+    if report and not current:
+        write_report(result, run)
+    elif not current:
+        remove(result.out / "report.html")
 
 
 def write_report(result: TrialResult, run: Runner | None = None) -> Path:

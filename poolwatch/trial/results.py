@@ -7,17 +7,16 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..model.files import remove
+from ..experiment.limits import PLAN_FILE
+from ..model.files import remove, write_text
 from ..model.table import csv_text
 from .comparison import Comparison, write_tables
 from .measurer import Common
 from .ranking import Ranking
-from .report import report_is_current, write_report
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from .batch import Runner
     from .factors import FactorStudy
     from .outcomes import OutcomeStudy
 
@@ -46,8 +45,12 @@ class TrialResult:
         Clips measured now, and finished before.
     failures
         Reason by clip, for those that could not be measured or scored.
+    pending
+        Welds of the manifest that are left out: not filled in, or without their recording.
     notes
         What to know before using the trial, one sentence each; the ranking's own are in `ranking`.
+    plan
+        Text of the ``plan.toml`` beside the manifest; empty where there is none.
     title, about
         Name of the trial and a sentence about it, for the report; the folder's name and nothing by default.
     """
@@ -62,6 +65,8 @@ class TrialResult:
     measured: int = 0
     resumed: int = 0
     failures: Mapping[str, str] = field(default_factory=dict)
+    pending: int = 0
+    plan: str = ""
     notes: tuple[str, ...] = field(default=())
     title: str = ""
     about: str = ""
@@ -88,28 +93,11 @@ class TrialResult:
             The folder cannot be written.
         """
         write_tables(self.out, self.tables())
-
-    def write(self, *, report: bool = True, run: Runner | None = None) -> None:
-        """Write the tables, and the report unless it stands already and nothing changed.
-
-        Each file is replaced whole, so whoever reads one meanwhile sees the old or the new.
-
-        Parameters
-        ----------
-        report
-            Whether a report is wanted; one of other tables is removed where it is not.
-        run
-            As for `write_report`.
-
-        Raises
-        ------
-        OutputError
-            The folder cannot be written.
-        """
-        folders = self.scores["folder"].astype(str)
-        current = report_is_current(self.out, self.tables(), folders) and self.measured == 0
-        self.write_tables()
-        if report and not current:
-            write_report(self, run)
-        elif not current:
-            remove(self.out / "report.html")
+        copy = self.out / PLAN_FILE
+        # Beside the scores, so that `rank` keeps to it, too.
+        if copy.resolve() == (self.manifest.parent / PLAN_FILE).resolve():
+            return
+        if self.plan:
+            write_text(copy, self.plan)
+        else:
+            remove(copy)

@@ -8,9 +8,9 @@ import json
 from pathlib import Path
 from typing import Any
 
-from .. import __version__
 from ..model.files import remove, write_text
 from ..model.recording import Recording
+from ..model.version import __version__
 from .measurer import Job
 
 MARK = ".finished.json"

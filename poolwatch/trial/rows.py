@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 from ..experiment.factors import ABSENT
 from ..model.errors import TableError, UsageError
+from ..model.sheet import TableText, read_sheet
 from ..model.table import Column
 from ..model.tables import SCORE
-from .sheet import Sheet, read_sheet
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -72,7 +72,27 @@ def read_rows(path: str | Path) -> pd.DataFrame:
     return frame
 
 
-def _rows(sheet: Sheet) -> list[tuple[dict[str, str], int]]:
+def completed(scores: pd.DataFrame) -> pd.DataFrame:
+    """Score rows with every column of one; other columns come after them. What is not given is missing.
+
+    Raises
+    ------
+    UsageError
+        A column that no row can do without is missing, or there is no row.
+    """
+    missing = [name for name in REQUIRED if name not in scores]
+    if missing or not len(scores):
+        raise UsageError(
+            f"score rows lack the column {missing[0]!r}" if missing else "there are no score rows"
+        )
+    known = SCORE.frame({name: scores[name] for name in SCORE.names if name in scores})
+    for name in scores:
+        if name not in SCORE.names:
+            known[name] = scores[name].to_numpy()
+    return known
+
+
+def _rows(sheet: TableText) -> list[tuple[dict[str, str], int]]:
     return list(zip(sheet.rows, sheet.lines, strict=True))
 
 
@@ -81,7 +101,7 @@ def _text(cell: str) -> str:
     return cell[1:] if cell[:1] == "'" and cell[1:2] and cell[1] in "=+-@\t\r" else cell
 
 
-def _value(sheet: Sheet, text: str, line: int, of: Column, problems: list[str]) -> float | None:
+def _value(sheet: TableText, text: str, line: int, of: Column, problems: list[str]) -> float | None:
     column = of.name
     if not text:
         return None
@@ -98,7 +118,7 @@ def _value(sheet: Sheet, text: str, line: int, of: Column, problems: list[str]) 
     return value
 
 
-def _interval_faults(sheet: Sheet, row: dict[str, str], line: int) -> list[str]:
+def _interval_faults(sheet: TableText, row: dict[str, str], line: int) -> list[str]:
     """What is wrong with an interval of the index that does not hold it."""
     names = ("stability_index_low", "stability_index", "stability_index_high")
     try:
@@ -114,7 +134,7 @@ def _interval_faults(sheet: Sheet, row: dict[str, str], line: int) -> list[str]:
     ]
 
 
-def _extra(sheet: Sheet, name: str) -> list[float | str | None] | list[str]:
+def _extra(sheet: TableText, name: str) -> list[float | str | None] | list[str]:
     """A column of factors or outcomes: numbers if every filled cell is one or says absent, else text."""
     try:
         return [

@@ -10,9 +10,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..experiment.limits import PLAN_FILE, read_limits
+from ..experiment.limits import PLAN_FILE, limits_of, read_limits, read_plan
 from ..model.errors import OutputError
 from ..model.files import write_text
+from ..model.locking import locked_folder
 from ..model.processes import usable_cores
 from .batch import BatchResult, ClipEvent, Progress, Runner, finished_away, measure_all, runner
 from .common import score_alike
@@ -20,8 +21,9 @@ from .comparison import compare
 from .crosschecks import in_words
 from .manifest import Manifest, nothing_there, read_manifest
 from .measurer import ClipMeasurer, Job, Measurer
+from .report import write_trial
 from .results import TrialResult
-from .settings import RankSettings
+from .settings import RankSettings, read_rank_settings
 
 if TYPE_CHECKING:
     from .store import Store
@@ -52,7 +54,7 @@ def run_trial(
     workers: int | None = None,
     scheduler: str | None = None,
     settings: str | Path | None = None,
-    rank_settings: RankSettings | None = None,
+    rank_settings: RankSettings | str | Path | None = None,
     overlay: bool = True,
     report: bool = True,
     store: str | None = None,
@@ -79,7 +81,7 @@ def run_trial(
     settings
         Settings file for clips whose row names none.
     rank_settings
-        How to compare; None for the defaults.
+        How to compare, or a TOML file with a table ``[rank]``; None for the defaults.
     overlay
         Whether to draw annotated videos.
     report
@@ -102,12 +104,31 @@ def run_trial(
         The manifest or a setting is wrong, or the database holds another trial of this name; nothing was measured.
     PoolwatchError
         No clip could be measured, or a result cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from poolwatch.simulate import shape_scene, write_simulation
+    >>> camera = {"width": 192, "height": 112, "mm_per_px": 0.03, "rate_hz": 10_000, "exposure_s": 2e-5}
+    >>> rows = ["clip,beam_shape,replicate,record_rate_hz,mm_per_px,travel_speed_mm_s,exposure_s"]
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     for shape in ("crescent", "single-spot"):
+    ...         clip = write_simulation(shape_scene(shape, frames=300, camera=camera), folder, name=shape)
+    ...         rows.append(f"{clip.name},{shape},1,10000,0.03,100,2e-5")
+    ...     manifest = Path(folder, "manifest.csv")
+    ...     _ = manifest.write_text("\\n".join(rows), encoding="utf-8")
+    ...     trial = run_trial(manifest, Path(folder, "out"), workers=1, overlay=False, report=False)
+    >>> trial.ranking.table["beam_shape"].to_list()
+    ['crescent', 'single-spot']
+    >>> trial.scores["stability_index"].between(0, 100).all()
+    np.True_
     """
     options = TrialOptions(
         workers=workers,
         scheduler=scheduler,
         settings=Path(settings) if settings is not None else None,
-        rank_settings=rank_settings,
+        rank_settings=read_rank_settings(rank_settings),
         overlay=overlay,
         report=report,
         store=store,
@@ -140,17 +161,20 @@ def run_trial(
 
 @contextlib.contextmanager
 def open_trial(out: str | Path, options: TrialOptions, measurer: Measurer) -> Iterator[TrialRun]:
-    """A trial ready to run: processes, weights and database; nothing is made or changed yet.
+    """A trial ready to run: processes, weights and database; its folder is held, nothing is written yet.
 
     Raises
     ------
     UsageError
         A setting is wrong, or the database holds another trial of this name.
+    OutputError
+        The folder cannot be written, or another process writes into it.
     """
     with runner(workers=options.workers, scheduler=options.scheduler) as run:
         trial = TrialRun(Path(out), options, measurer, run)
         trial.check()
-        yield trial
+        with locked_folder(out):
+            yield trial
 
 
 class TrialRun:
@@ -238,12 +262,14 @@ class TrialRun:
             ],
             columns=["clip", "beam_shape", "reason"],
         )
+        plan_file = manifest.path.parent / PLAN_FILE
+        plan = read_plan(plan_file)
         compared = compare(
             alike.scores,
             weights=self._weights,
             settings=self.options.rank_settings,
             failed=failed,
-            limits=read_limits(manifest.path.parent / PLAN_FILE),
+            limits=limits_of(plan, plan_file),
         )
         count = len(manifest.entries)
         left_out = (
@@ -263,6 +289,8 @@ class TrialRun:
             resumed=batch.resumed,
             failures=failures,
             notes=(*filter(None, [left_out]), *manifest.remarks, *alike.notes),
+            pending=manifest.rows - count,
+            plan=plan,
             title=self.options.title,
             about=self.options.about,
         )
@@ -276,14 +304,16 @@ class TrialRun:
         """Put the score rows into the database, and say what that came to."""
         assert self._database is not None
         self._check_name()
+        origin = self._identity(make=True)
         stored = self._database.add(
-            result.scores, trial=self.name, origin=self._identity(make=True), whole=True
+            result.scores, trial=self.name, origin=origin, plan=result.plan, whole=True
         )
         return f"{stored.words} in {self._database.name}"
 
     def write(self, result: TrialResult, *, report: bool = True) -> None:
         """Write the tables and the report."""
-        result.write(report=report and self.options.report, run=self._run if self.cores > 1 else None)
+        wanted = report and self.options.report
+        write_trial(result, report=wanted, run=self._run if self.cores > 1 else None)
 
     def _identity(self, *, make: bool = False) -> str:
         """What tells this trial from another of the same name: a number kept in its folder."""

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 from ..model.errors import OutputError, UsageError
 from ..model.tables import SCORE
-from .facts import CONFIRMED
 from .store_address import engine_of, secrets_of, without
-from .store_schema import KEY, SCORES, VALUES, prepare, tables, version_of
+from .store_rows import latest, rows_of, with_values
+from .store_schema import SCORES, TRIALS, VALUES, prepare, tables, version_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -113,7 +113,15 @@ class Store:
             "(--name), or, if it is the same, let it take that one's place (--replace-stored)"
         )
 
-    def add(self, scores: pd.DataFrame, *, trial: str = "", origin: str = "", whole: bool = False) -> Stored:
+    def add(
+        self,
+        scores: pd.DataFrame,
+        *,
+        trial: str = "",
+        origin: str = "",
+        plan: str = "",
+        whole: bool = False,
+    ) -> Stored:
         """Add score rows to a trial, or replace its rows of the same clip and settings: all, or on any fault none.
 
         Rows of other trials stay as they are, also those of the same welds.
@@ -126,6 +134,8 @@ class Store:
             Name of the trial.
         origin
             The trial's own number, for `check_name`.
+        plan
+            Text of its ``plan.toml``.
         whole
             Whether these are all rows of the trial: others of it are taken out.
 
@@ -145,7 +155,7 @@ class Store:
                 "store rows as poolwatch wrote them"
             )
         now = datetime.datetime.now(datetime.UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-        rows, values = _rows(scores, keys, now)
+        rows, values = rows_of(scores, keys, now)
         writing = self._engine.execution_options(writes=True)
         with self._faults("written"), writing.begin() as connection:
             prepare(connection)
@@ -160,7 +170,8 @@ class Store:
                 if content:
                     connection.execute(sa.insert(table), content)
             connection.execute(sa.delete(known.trials).where(known.trials.c.trial == trial))
-            connection.execute(sa.insert(known.trials).values(trial=trial, origin=origin, stored_at=now))
+            about = {"trial": trial, "origin": origin, "stored_at": now, "plan": plan}
+            connection.execute(sa.insert(known.trials).values(about))
         shared = {name: len(pairs & theirs) for name, theirs in sorted(before.items()) if pairs & theirs}
         return Stored(trial, len(rows), len(pairs - mine), len(gone), shared)
 
@@ -176,6 +187,28 @@ class Store:
         """
         with self._reading() as connection:
             return {name: len(pairs) for name, pairs in sorted(_pairs_by_trial(connection).items())}
+
+    def plans(self) -> dict[str, str]:
+        """Text of the ``plan.toml`` of each trial in the database that was stored with one, by name.
+
+        Raises
+        ------
+        OutputError
+            The database cannot be read.
+        UsageError
+            There is none, or it holds no scores.
+        """
+        import sqlalchemy as sa
+
+        with self._reading() as connection:
+            present = sa.inspect(connection)
+            if not present.has_table(TRIALS):
+                return {}
+            if "plan" not in {column["name"] for column in present.get_columns(TRIALS)}:
+                return {}
+            trials = tables().trials
+            found = connection.execute(sa.select(trials.c.trial, trials.c.plan)).all()
+        return {name: plan for name, plan in found if plan}
 
     def read(
         self, *, trial: str | Sequence[str] | None = None, settings_id: str | None = None
@@ -226,11 +259,11 @@ class Store:
         missing = sorted(set(wanted or ()) - set(trials))
         if not found or missing:
             raise UsageError(f"{self.name}: no such rows; trials in it: {', '.join(trials) or 'none'}")
-        kept = _latest(found)
+        kept = latest(found)
         frame = SCORE.frame([{name: row[name] for name in row if name in SCORE.names} for row in kept])
         frame["folder"] = [row["folder"] for row in kept]
         frame["trial"] = [row["trial"] or "" for row in kept]
-        return _with_values(frame, extra)
+        return with_values(frame, extra)
 
     def _is_there(self) -> bool:
         """Whether a database file is there: connecting to it would make an empty one."""
@@ -284,28 +317,6 @@ def open_store(address: str) -> Store:
     return Store(*engine_of(address))
 
 
-def _rows(
-    scores: pd.DataFrame, keys: Sequence[tuple[str, str, str]], now: str
-) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """Rows of the two tables."""
-    folders = scores["folder"] if "folder" in scores else [""] * len(scores)
-    rows = [
-        {name: _plain(value) for name, value in zip(SCORE.names, values, strict=True)}
-        | {"trial": key[0], "folder": folder, "stored_at": now}
-        for values, key, folder in zip(
-            scores[SCORE.names].itertuples(index=False, name=None), keys, folders, strict=True
-        )
-    ]
-    extra = [name for name in scores if name.startswith(("factor_", "outcome_")) or name == CONFIRMED]
-    values = [
-        dict(zip(KEY, key, strict=True)) | {"name": name} | _number_or_words(value)
-        for name in extra
-        for key, value in zip(keys, scores[name], strict=True)
-        if _plain(value) not in (None, "")
-    ]
-    return rows, values
-
-
 def _pairs_by_trial(connection: Connection) -> dict[str, set[tuple[str, str]]]:
     """Clip and settings of each weld, by trial."""
     import sqlalchemy as sa
@@ -326,44 +337,3 @@ def _delete(connection: Connection, table: Any, trial: str, pairs: set[tuple[str
     for begin in range(0, len(ordered), 200):
         mine = sa.tuple_(table.c.clip_id, table.c.settings_id).in_(ordered[begin : begin + 200])
         connection.execute(sa.delete(table).where(table.c.trial == trial, mine))
-
-
-def _latest(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
-    """One row a clip and settings, the one stored last, in the order given."""
-    chosen: dict[tuple[str, str], int] = {}
-    for n, row in enumerate(rows):
-        pair = (row["clip_id"], row["settings_id"])
-        if pair not in chosen or str(row["stored_at"]) > str(rows[chosen[pair]]["stored_at"]):
-            chosen[pair] = n
-    return [rows[n] for n in sorted(chosen.values())]
-
-
-def _with_values(frame: pd.DataFrame, extra: Sequence[dict[str, Any]]) -> pd.DataFrame:
-    """Columns of factors and outcomes; in the first version of the tables these belonged to no trial."""
-    pairs = list(zip(frame["clip_id"], frame["settings_id"], strict=True))
-    place = {(trial, *pair): n for n, (trial, pair) in enumerate(zip(frame["trial"], pairs, strict=True))}
-    first = {pair: n for n, pair in enumerate(pairs)}
-    cells: dict[str, list[float | str | None]] = {}
-    for row in extra:
-        pair = (row["clip_id"], row["settings_id"])
-        number = place.get((row["trial"], *pair)) if "trial" in row else first.get(pair)
-        if number is not None:
-            column = cells.setdefault(row["name"], [None] * len(frame))
-            column[number] = row["words"] if row["words"] is not None else row["number"]
-    for name in sorted(cells):
-        frame[name] = cells[name]
-    return frame
-
-
-def _plain(value: Any) -> Any:
-    """A value as a database takes it: no NaN, no NumPy types."""
-    if value is None or str(value) in ("nan", "<NA>"):
-        return None
-    return value.item() if hasattr(value, "item") else value
-
-
-def _number_or_words(value: Any) -> dict[str, Any]:
-    value = _plain(value)
-    if isinstance(value, str):
-        return {"number": None, "words": value}
-    return {"number": float(value), "words": None}

@@ -31,9 +31,10 @@ class Tables(NamedTuple):
         ``stored_at`` (UTC).
     values
         Factors, outcomes and confirmations: the key of the score row, ``name`` (with its prefix), ``number`` or
-        ``words``.
+        ``words``, ``place`` (of the column among those of its trial, from 0).
     trials
-        A row a trial: ``trial`` (its name), ``origin`` (the trial's own number), ``stored_at``.
+        A row a trial: ``trial`` (its name), ``origin`` (the trial's own number), ``stored_at``, ``plan`` (text of its
+        ``plan.toml``).
     version
         One row: the version of these tables.
     """
@@ -64,12 +65,13 @@ def tables() -> Tables:
             *(sa.Column(name, sa.Text, primary_key=True) for name in (*KEY, "name")),
             sa.Column("number", sa.Double),
             sa.Column("words", sa.Text),
+            sa.Column("place", sa.BigInteger),
         ),
         sa.Table(
             TRIALS,
             data,
             sa.Column("trial", sa.Text, primary_key=True),
-            *(sa.Column(name, sa.Text) for name in ("origin", "stored_at")),
+            *(sa.Column(name, sa.Text) for name in ("origin", "stored_at", "plan")),
         ),
         sa.Table(_VERSIONS, data, sa.Column("version", sa.BigInteger)),
     )
@@ -117,12 +119,13 @@ def prepare(connection: Connection) -> None:
         connection.execute(CreateTable(table, if_not_exists=True))
     if not connection.execute(sa.select(wanted.version.c.version)).first():
         connection.execute(sa.insert(wanted.version).values(version=VERSION))
-    # A later version may know more columns of a score row.
-    known = {column["name"] for column in sa.inspect(connection).get_columns(SCORES)}
-    for column in wanted.scores.columns:
-        if column.name not in known:
-            text = CreateColumn(column).compile(dialect=dialect)
-            connection.execute(sa.text(f"ALTER TABLE {SCORES} ADD COLUMN {text}"))
+    # A later version may know more columns.
+    for table in wanted:
+        known = {column["name"] for column in sa.inspect(connection).get_columns(table.name)}
+        for column in table.columns:
+            if column.name not in known:
+                text = CreateColumn(column).compile(dialect=dialect)
+                connection.execute(sa.text(f"ALTER TABLE {table.name} ADD COLUMN {text}"))
 
 
 def _from_1(connection: Connection, wanted: Tables) -> None:

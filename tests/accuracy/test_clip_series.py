@@ -162,6 +162,7 @@ def films(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("films")
 
 
+@pytest.mark.often("tones-half the rate", "tones-half the brightness", "tones-16 bit", "tones-as it is")
 @pytest.mark.parametrize(("weld", "way"), CASES)
 def test_variation_is_that_of_the_weld(films: Path, weld: str, way: str) -> None:
     base = told(films, weld, "as it is")
@@ -171,6 +172,7 @@ def test_variation_is_that_of_the_weld(films: Path, weld: str, way: str) -> None
         assert one.share / base[name].share == pytest.approx(1.0, abs=0.05), name
 
 
+@pytest.mark.often("tones-as it is", "half the brightness")
 @pytest.mark.parametrize(("weld", "way"), [case for case in CASES if "tones" in case.values[0]])
 def test_planted_tones_are_found(films: Path, weld: str, way: str) -> None:
     motions = WELDS[weld][2]

@@ -17,6 +17,7 @@ def clips(request):
     return [measured(seed, frames) for seed in range(9200, 9200 + count)]
 
 
+@pytest.mark.long
 def test_length_and_width_of_each(clips):
     for clip in clips:
         assert clip["ok"] == 1.0
@@ -26,6 +27,7 @@ def test_length_and_width_of_each(clips):
             assert clip[f"s{what}"] < 0.35, clip
 
 
+@pytest.mark.long
 def test_most_are_far_within_the_bar(clips):
     worse = [max(abs(clip["dl"]), abs(clip["dw"])) for clip in clips]
     assert np.median(worse) < 0.2

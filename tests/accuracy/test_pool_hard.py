@@ -23,6 +23,7 @@ def robust(error):
     return 1.4826 * np.median(np.abs(error - np.median(error)))
 
 
+@pytest.mark.often("camera0")
 @pytest.mark.parametrize("camera", CAMERAS)
 def test_flicker_gain_plume_shake_and_bad_frames(pool_scene, camera):
     scene = {
@@ -49,6 +50,7 @@ def test_flicker_gain_plume_shake_and_bad_frames(pool_scene, camera):
         assert np.mean(np.abs(error) > 1) < 0.02
 
 
+@pytest.mark.often("205")
 @pytest.mark.parametrize("seed", [204, 205])
 def test_puffs_at_the_rim_that_outshine_the_usual_level(pool_scene, seed):
     plume = {"brightness": 0.12, "size_mm": 0.3, "life_s": 0.003, "puffs": 4, "flicker_sd": 0.3}
@@ -95,6 +97,7 @@ def test_pool_that_dims_to_a_seventh(pool_scene):
     assert np.mean(np.abs(found.error("length")) > 1.5) < 0.03
 
 
+@pytest.mark.often("1.0-0.3-camera0", "2.0-0.6-camera1")
 @pytest.mark.parametrize("camera", CAMERAS)
 @pytest.mark.parametrize(("fade", "width"), [(1.0, 0.3), (2.0, 0.6)])
 def test_hot_trail_at_three_quarters_of_the_pool(pool_scene, camera, fade, width):
@@ -182,6 +185,7 @@ def test_rims_beyond_that_are_off_by_no_more_without_loss_and_known(pool_scene, 
         assert found.error(what).std() < 0.2, what
 
 
+@pytest.mark.often("camera2", "camera3")
 @pytest.mark.parametrize(
     ("taper", "camera", "bar"),
     [

@@ -57,6 +57,7 @@ def within_bars(ok: np.ndarray, along: np.ndarray, across: np.ndarray) -> None:
     assert across[ok].std() < 1.0
 
 
+@pytest.mark.often("fast, up", "flicker, shake, plume", "dim")
 @pytest.mark.parametrize(
     "scene",
     [
@@ -112,6 +113,7 @@ def test_riding_camera(scene):
     within_bars(ok, along, across)
 
 
+@pytest.mark.often("861")
 @pytest.mark.parametrize(
     ("seed", "taper", "bias", "camera"),
     [
@@ -133,6 +135,7 @@ def test_a_pointed_tail_is_no_bump(seed, taper, bias, camera):
     assert along[ok].std() < 1.5
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("seed", "standing", "rate"),
     [
@@ -152,6 +155,7 @@ def test_particles_on_the_rim_are_no_part_of_the_pool(seed, standing, rate):
     assert across[ok].std() < 0.75
 
 
+@pytest.mark.often("slow, slanted, spatter")
 @pytest.mark.parametrize(
     "scene",
     [
@@ -171,6 +175,7 @@ def test_standing_camera(scene):
     within_bars(ok, along, across)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("standing", [False, pytest.param(True, marks=pytest.mark.long)])
 def test_planted_tones_are_found(standing):
     frames = 400
@@ -198,6 +203,7 @@ def test_planted_tones_are_found(standing):
         assert found[line] == pytest.approx(planted[line], rel=0.1), name
 
 
+@pytest.mark.often("riding, 5 kHz")
 @pytest.mark.parametrize(
     ("seed", "speed", "tone", "camera"),
     [
@@ -220,6 +226,7 @@ def test_a_pool_that_draws_back_is_seen_short(seed, speed, tone, camera):
     assert along[short].mean() - along[long].mean() < 1.4
 
 
+@pytest.mark.often("slow", "fast, right")
 @pytest.mark.parametrize(
     ("seed", "camera", "speed", "ahead_px", "cut"),
     [

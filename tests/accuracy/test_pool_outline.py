@@ -15,6 +15,7 @@ MOTION = {
 }
 
 
+@pytest.mark.often("8 bit-scene0", "12 bit, slanted", "ellipse", "16 bit, back", "half as bright")
 @pytest.mark.parametrize(
     ("label", "scene"),
     [
@@ -96,6 +97,8 @@ def test_a_pool_cut_by_the_border_is_not_guessed(pool_scene):
     assert {p.status for p in found.pools} == {"cut_off"}
 
 
+@pytest.mark.long
+@pytest.mark.often("fine")
 @pytest.mark.parametrize(
     ("scene", "spatter"),
     [

@@ -10,9 +10,9 @@ import pytest
 from scipy.stats import t
 
 from poolwatch.trial import RankSettings
-from poolwatch.trial.blocked import Comparison, compare_in_blocks
+from poolwatch.trial.blocked import BlockedComparison, compare_in_blocks
 from poolwatch.trial.blocks import lay_out
-from poolwatch.trial.scatter import compare_pairs, group_welds, t_intervals
+from poolwatch.trial.shape_means import compare_pairs, group_welds, t_intervals
 
 QUICK = RankSettings(draws=1000)
 TRIALS = int(os.environ.get("POOLWATCH_BLOCK_TRIALS", "500"))
@@ -25,7 +25,7 @@ def stood(welds: Sequence[int], each: int = 1) -> tuple[np.ndarray, np.ndarray]:
     return np.repeat(np.arange(len(welds)), welds), np.concatenate([np.arange(n) // each for n in welds])
 
 
-def compared(shape: np.ndarray, block: np.ndarray, value: np.ndarray) -> Comparison:
+def compared(shape: np.ndarray, block: np.ndarray, value: np.ndarray) -> BlockedComparison:
     unknown = np.full(len(value), np.nan)
     groups = group_welds(shape, value, unknown, prior_df=QUICK.scatter_prior_df)
     return compare_in_blocks(
@@ -40,6 +40,7 @@ def draws(
     return np.asarray(scatter + between * rng.standard_normal(block.max() + 1)[block])
 
 
+@pytest.mark.often("sds4", "sds12")
 @pytest.mark.parametrize(
     ("sds", "welds", "each", "most"),
     [
@@ -84,6 +85,7 @@ def test_a_shape_that_stood_only_in_the_better_blocks_is_not_told_apart_for_it()
     assert plain / TRIALS > 0.1
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("shapes", "welds", "shift"), [pytest.param(2, 6, 1.85, marks=pytest.mark.long), (4, 4, 3.1)]
 )

@@ -1,7 +1,7 @@
 """Error rates, coverage and power of the ranking, on invented score rows with known truth.
 
-The default run draws from the functions that decide, and shows that `rank` decides as they do; ``-m long`` draws every row
-of the tables, and through `rank`.
+The default run draws from the functions that decide, and shows that `rank_shapes` decides as they do; ``-m long`` draws every row
+of the tables, and through `rank_shapes`.
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ import pytest
 from scipy import stats
 
 from poolwatch.experiment.logit import logit
-from poolwatch.trial import RankSettings, rank
-from poolwatch.trial.scatter import Groups, compare_pairs, group_welds, index_intervals, t_intervals
+from poolwatch.trial import RankSettings, rank_shapes
+from poolwatch.trial.shape_means import Groups, compare_pairs, group_welds, index_intervals, t_intervals
 from tests.trial.simulated import SHAPES, WEIGHT, desirability_draws, score_rows
 
 QUICK = RankSettings(draws=1000, weight_draws=100)
@@ -33,7 +33,7 @@ def test_a_ranking_from_tables_decides_as_the_functions_that_the_next_tests_draw
     apart = 0
     for levels in ([0.7] * 4, [0.4, 0.6, 0.8, 1.0], [0.3, 0.3, 0.9, 0.9]):
         rows = score_rows(rng, levels, 4)
-        ranking = rank(rows, settings=QUICK)
+        ranking = rank_shapes(rows, settings=QUICK)
         low, index, high = (logit(rows[f"stability_index{end}"].to_numpy()) for end in ("_low", "", "_high"))
         error = (high - low) / 2 / stats.norm.ppf(0.975)
         shapes = rows["beam_shape"].to_numpy()
@@ -48,18 +48,18 @@ def test_a_ranking_from_tables_decides_as_the_functions_that_the_next_tests_draw
 
 @pytest.mark.long
 def test_four_shapes_alike_are_told_apart_in_at_most_5_percent_of_200_trials() -> None:
-    """Through `rank`. The true rate is 4.0 % (next test), so one seed in six would give more than 10 by chance."""
+    """Through `rank_shapes`. The true rate is 4.0 % (next test), so one seed in six would give more than 10 by chance."""
     rng = np.random.default_rng(1)
     false = 0
     for _ in range(200):
-        ranking = rank(score_rows(rng, [0.7] * 4, 4), settings=QUICK)
+        ranking = rank_shapes(score_rows(rng, [0.7] * 4, 4), settings=QUICK)
         false += bool((ranking.pairs["told_apart"] == 1).any())
     assert false <= 10
 
 
 @pytest.mark.long
 def test_shapes_of_unequal_scatter_are_told_apart_in_at_most_5_percent_of_200_trials() -> None:
-    """Through `rank`, from tables: one shape scatters four times as much as the three others, means alike."""
+    """Through `rank_shapes`, from tables: one shape scatters four times as much as the three others, means alike."""
     rng = np.random.default_rng(41)
     sds = np.repeat([0.1, 0.1, 0.1, 0.4], 4)
     # The same mean logit for all: the desirabilities of a row are one value, scattered on the logit scale.
@@ -71,7 +71,7 @@ def test_shapes_of_unequal_scatter_are_told_apart_in_at_most_5_percent_of_200_tr
             rows[name] = d
         rows["stability_index"] = 100 * d
         rows["stability_index_low"], rows["stability_index_high"] = 100 * d - 1, 100 * d + 1
-        ranking = rank(rows, settings=QUICK)
+        ranking = rank_shapes(rows, settings=QUICK)
         assert ranking.table["clips"].tolist() == [4] * 4
         false += bool((ranking.pairs["told_apart"] == 1).any())
     # The true rate is 3.5 % (next tests).
@@ -90,6 +90,7 @@ def test_four_shapes_alike_over_6000_trials() -> None:
     assert false / 6000 <= 0.05
 
 
+@pytest.mark.often("sds0", "sds16", "sds18")
 @pytest.mark.parametrize(
     ("sds", "welds", "most"),
     [
@@ -146,13 +147,13 @@ def test_interval_of_a_shapes_mean_index_covers_in_92_to_98_percent(welds: int, 
 
 @pytest.mark.long
 def test_intervals_of_the_whole_ranking_cover() -> None:
-    """The same through `rank`, from tables, with two to six welds a shape in one trial."""
+    """The same through `rank_shapes`, from tables, with two to six welds a shape in one trial."""
     rng = np.random.default_rng(77)
     levels, welds = [0.3, 0.5, 0.8, 1.2, 2.0], [2, 3, 4, 5, 6]
     truth = [desirability_draws(rng, np.full(50_000, u), between=0.25)[1].mean() for u in levels]
     covered = []
     for _ in range(60):
-        table = rank(score_rows(rng, levels, welds, between=0.25), settings=QUICK).table.set_index(
+        table = rank_shapes(score_rows(rng, levels, welds, between=0.25), settings=QUICK).table.set_index(
             "beam_shape"
         )
         for shape, mean in zip(SHAPES, truth, strict=False):
@@ -181,7 +182,7 @@ def test_true_order_of_five_shapes_in_steps_of_1_4() -> None:
     for _ in range(40):
         levels = 0.4 * 1.4 ** np.arange(5)
         order = rng.permutation(5)
-        table = rank(score_rows(rng, list(levels[order]), 4), settings=QUICK).table
+        table = rank_shapes(score_rows(rng, list(levels[order]), 4), settings=QUICK).table
         names = np.array(["single-spot", "twin-spot", "flat-top", "crescent", "ring"])[
             np.argsort(levels[order])
         ]
@@ -198,7 +199,7 @@ def test_probability_of_being_best_is_a_probability() -> None:
     said, right = [], []
     for _ in range(100):
         levels = rng.lognormal(np.log(0.7), 0.12, 3)
-        table = rank(score_rows(rng, list(levels), 4), settings=QUICK).table
+        table = rank_shapes(score_rows(rng, list(levels), 4), settings=QUICK).table
         best = ("single-spot", "twin-spot", "flat-top")[int(np.argmin(levels))]
         said.append(table["probability_best"].max())
         right.append(table.loc[table["probability_best"].idxmax(), "beam_shape"] == best)

@@ -92,6 +92,7 @@ def order_found(place: Path, seed: int, shapes: int, welds: int, frames: int) ->
     )
 
 
+@pytest.mark.long
 def test_steadier_shape_comes_first_in_a_small_trial(tmp_path: Path) -> None:
     assert order_found(tmp_path, 3, shapes=2, welds=2, frames=500) > 0.999
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from poolwatch.plan.power import Comparison, welds_needed
+from poolwatch.plan.power import ComparisonDesign, welds_needed
 from poolwatch.trial import RankSettings
-from poolwatch.trial.scatter import compare_pairs, group_welds
+from poolwatch.trial.shape_means import compare_pairs, group_welds
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("shapes", "difference", "scatter", "within"),
     [
@@ -23,7 +24,7 @@ def test_power_with_the_welds_that_the_planner_advises(
     shapes: int, difference: float, scatter: float, within: float
 ) -> None:
     plan = welds_needed(
-        Comparison(shapes=shapes, scatter=scatter, within=within, trials=4000), difference, 0.8
+        ComparisonDesign(shapes=shapes, scatter=scatter, within=within, trials=4000), difference, 0.8
     )
     low, high = (np.log(i / (100 - i)) for i in (50 - difference / 2, 50 + difference / 2))
     middle = [0.0] * (shapes - 2)

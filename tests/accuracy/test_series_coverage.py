@@ -186,6 +186,7 @@ class Weld:
         }
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("weld", "seed"),
     [
@@ -208,6 +209,7 @@ def test_index_is_covered(weld: Weld, seed: int) -> None:
     assert 0.92 <= hit / 300 <= 0.98
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("spatter", "most"), [(0.0, 1.0), pytest.param(2.0, 0.99, marks=pytest.mark.long)])
 def test_a_clip_without_an_event_can_only_be_worse_than_it_looks(spatter: float, most: float) -> None:
     # No particle seen cannot show that none would come: the interval reaches down to what 2.5 particles would give. So

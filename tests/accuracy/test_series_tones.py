@@ -78,6 +78,7 @@ def test_several_tones_on_red_noise_with_measurement_noise() -> None:
             assert near.amplitude == pytest.approx(a, rel=0.05)
 
 
+@pytest.mark.often("600-0.9")
 @pytest.mark.parametrize(("n", "phi"), [(600, 0.0), (600, 0.9), (2500, 0.6), (2500, 0.97)])
 def test_false_alarms_stay_below_the_stated_level(n: int, phi: float) -> None:
     settings = StabilitySettings.checked({"spectrum": {"false_alarm": 0.03}}, where="test")

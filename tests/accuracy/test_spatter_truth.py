@@ -49,6 +49,7 @@ def test_sizes_speeds_and_mass(busy: Clip) -> None:
     assert 0.6 < ((table.speed - table.speed_true) / table.speed_u).std() < 1.4
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("format", "options"),
     [("mp4-h264", {"quality": 24}), pytest.param("avi-mjpeg", {"jpeg_quality": 8}, marks=pytest.mark.long)],
@@ -78,6 +79,7 @@ def test_streaks_five_diameters_long() -> None:
     assert np.median(table.diameter / table.diameter_true) == pytest.approx(1, abs=0.03)
 
 
+@pytest.mark.long
 def test_exposure_is_found_from_streaks() -> None:
     spatter = {**ORDINARY, "rate_per_s": 1500.0}
     found = measure(
@@ -88,6 +90,7 @@ def test_exposure_is_found_from_streaks() -> None:
     assert found.spatter.exposure.share2**0.5 == pytest.approx(0.6, abs=0.03)
 
 
+@pytest.mark.often("1", "2")
 @pytest.mark.parametrize("kind", range(len(EVIL) + 1))
 def test_nothing_but_what_looks_like_it(kind: int) -> None:
     found = measure(evil(kind, frames=150, seed=110 + kind))

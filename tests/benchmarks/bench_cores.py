@@ -30,7 +30,7 @@ from poolwatch.measure import MeasureSettings, gather
 from poolwatch.measure.look import ClipLook, look_at
 from poolwatch.measure.settings import recording_of
 from poolwatch.model import crew
-from poolwatch.model.crew import Signal
+from poolwatch.model.crew import HelperSignal
 from poolwatch.model.processes import usable_cores
 from poolwatch.simulate import Scene, Simulation
 
@@ -42,7 +42,7 @@ RESULTS = Path(__file__).with_name("RESULTS.md")
 RELIEF = Path(__file__).resolve().parents[3] / "shared" / "footage" / "relief.py"
 FACTS = {"record_rate_hz": 1e4, "mm_per_px": 0.02, "travel_speed_mm_s": 100.0, "exposure_s": 4e-5}
 KINDS = ("npy", "mp4-h264", "avi-mjpeg", "ffv1-groups")
-ONCE = 500
+ONCE = 250
 TICK = os.sysconf("SC_CLK_TCK")
 
 
@@ -162,9 +162,9 @@ def measure(path: Path, look: ClipLook, workers: int) -> tuple[float, float, flo
         warm: set[int] = set()
         while len(warm) < workers - 1:
             for helper, answer in self._crew.answers(wait=False):
-                if answer is Signal.FREE and helper in free:
+                if answer is HelperSignal.FREE and helper in free:
                     warm.add(helper)
-                elif answer is Signal.FREE:
+                elif answer is HelperSignal.FREE:
                     # Its kernels are loaded by the first frames that it measures.
                     free.add(helper)
                     self._crew.begin(helper, (0, 64))
@@ -201,7 +201,7 @@ def measure(path: Path, look: ClipLook, workers: int) -> tuple[float, float, flo
 
 def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
-    options.add_argument("--frames", type=int, default=4000, help="of a clip; 500 of them over and over")
+    options.add_argument("--frames", type=int, default=4000, help="of a clip; 250 of them over and over")
     options.add_argument("--rounds", type=int, default=3)
     options.add_argument("--workers", default=None, help="such as 1,2,4; default: up to the cores there are")
     options.add_argument("--scenes", default=";".join(SCENES), help="separated by ;")

@@ -22,7 +22,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "show"))
 from conftest import DrawnClip
 
-from poolwatch.show.overlay import OverlayPainter, write_overlay
+from poolwatch.show.overlay import OverlayPainter, draw_overlay
 from poolwatch.show.segments import OverlayChoices, plan_overlay
 from poolwatch.show.tone import ToneCurve, toned
 
@@ -67,7 +67,7 @@ def main() -> None:
                 painter.paint(frame, number, segment, out)
 
         def overlay(choices=choices) -> None:
-            write_overlay(path, lambda numbers: ((n, frames[n]) for n in numbers), result, choices)
+            draw_overlay(path, lambda numbers: ((n, frames[n]) for n in numbers), result, choices)
 
         size = f"{painter.width}x{painter.height}"
         jobs |= {f"painting {size}": paint, f"overlay {size}, painted and written": overlay}

@@ -11,12 +11,13 @@ import pandas as pd
 import pytest
 
 from poolwatch.cli.main import main
+from poolwatch.model.bead_tables import BEAD
 from poolwatch.model.flags import BEAD_FLAGS
+from poolwatch.model.sheet import read_sheet
 from poolwatch.model.table import write_csv
-from poolwatch.model.tables import BEAD, SCORE
+from poolwatch.model.tables import SCORE
 from poolwatch.simulate.weld_photo import write_weld
 from poolwatch.simulate.weld_scene import Bead, Sheet, WeldScene
-from poolwatch.trial.sheet import read_sheet
 
 MM = 0.04
 
@@ -119,6 +120,24 @@ def test_manifest_is_filled_and_never_written_over_in_silence(weld, tmp_path, ca
     assert run(*options, "--replace") == 0
     assert "(1 written over)" in capsys.readouterr().err
     assert manifest.read_text() == before
+
+
+def test_what_is_filled_in_while_photos_are_measured_stays(weld, tmp_path, monkeypatch) -> None:
+    import poolwatch.measure.bead as bead
+
+    manifest = tmp_path / "manifest.csv"
+    manifest.write_text(f"clip,beam_shape,bead_photo\n,flat-top,{weld[0]}\n")
+    measure = bead.measure_bead_photo
+
+    def slow(*given, **more):
+        manifest.write_text(f"clip,beam_shape,bead_photo\nb.avi,crescent,\na.avi,flat-top,{weld[0]}\n")
+        return measure(*given, **more)
+
+    monkeypatch.setattr(bead, "measure_bead_photo", slow)
+    assert run("--mm-per-px", MM, "--manifest", manifest) == 0
+    sheet = pd.read_csv(manifest)
+    assert sheet["clip"].tolist() == ["b.avi", "a.avi"]
+    assert sheet["outcome_bead_width_mean_mm"].notna().tolist() == [False, True]
 
 
 def test_manifest_of_a_spreadsheet_stays_readable(weld, tmp_path, capsys) -> None:

@@ -55,6 +55,7 @@ def test_refreshed_bit_by_bit_there_is_but_one_keyframe(tmp_path: Path, ending: 
         assert reader.pieces(7) == [(0, FRAMES)]
 
 
+@pytest.mark.often("bframes=3", "b-pyramid=strict")
 @pytest.mark.parametrize(
     "parameters", ["bframes=2", "bframes=3:open-gop=1", "bframes=5:b-pyramid=strict", "bframes=0"]
 )

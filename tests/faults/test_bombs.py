@@ -17,6 +17,7 @@ from tests.faults import bombs
 ROOT = Path(__file__).resolve().parents[2]
 
 
+@pytest.mark.long
 @pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="memory is limited as Linux does it")
 def test_every_bomb_is_answered_within_400_mb(tmp_path: Path) -> None:
     said = bombs.write_all(tmp_path)

@@ -94,7 +94,7 @@ def test_a_frame_out_of_range_is_wrong_usage(tmp_path: Path, capsys: pytest.Capt
     assert main(["measure", str(clip), "--out", str(tmp_path / "out"), *given]) == 0
     capsys.readouterr()
     assert main(["overlay", str(tmp_path / "out" / "clip"), "--still", "60"]) == 2
-    assert "--still 60: the clip has frames 0 to 59; give one of them" in capsys.readouterr().err
+    assert "frame 60: the clip has frames 0 to 59; give one of them" in capsys.readouterr().err
     assert main(["overlay", str(tmp_path / "out" / "clip"), "--still", "59"]) == 0
 
 
@@ -181,6 +181,7 @@ def test_messages_stay_short(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     assert len(capsys.readouterr().err) < 400
 
 
+@pytest.mark.often("cp1252")
 @pytest.mark.parametrize("encoding", ["cp1252", "cp437"])
 def test_a_terminal_of_few_letters_gets_the_nearest_ones(encoding: str, tmp_path: Path) -> None:
     command = "from poolwatch.cli.main import console; console()"

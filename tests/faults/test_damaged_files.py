@@ -39,6 +39,7 @@ def test_no_damaged_file_is_answered_wrongly(place: Path, lot: int) -> None:
     assert words.count("flagged") + words.count("refused") > len(words) / 5
 
 
+@pytest.mark.often("raw", "mp4-h264", "avi-ffv1", "hdf5")
 @pytest.mark.parametrize("kind", sorted(KINDS))
 def test_inspect_says_it_in_words(place: Path, kind: str, capsys: pytest.CaptureFixture[str]) -> None:
     step = len(KINDS)

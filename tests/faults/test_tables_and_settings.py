@@ -25,7 +25,7 @@ from poolwatch.model.table import csv_text
 from poolwatch.model.tables import SCORE
 from poolwatch.scale.file import read_calibration
 from poolwatch.simulate import Scene
-from poolwatch.trial import rank, read_rows
+from poolwatch.trial import rank_shapes, read_rows
 from poolwatch.trial.manifest import read_manifest
 from poolwatch.trial.settings import read_rank_settings
 from tests.trial.simulated import score_rows
@@ -278,7 +278,7 @@ def test_score_rows(changes: list[tuple[int, str, str]], tmp_path: Path) -> None
     with refused_or_read(path, UsageError):
         rows = read_rows(path)
         with contextlib.suppress(PoolwatchError):  # ranking may refuse what reading lets through
-            ranking = rank(rows)
+            ranking = rank_shapes(rows)
             index = ranking.table["stability_index"].dropna()
             assert index.between(0, 100).all()
             assert ranking.table["clips"].sum() + len(ranking.excluded) == len(rows)

@@ -14,7 +14,14 @@ import pytest
 import tifffile
 from numpy.typing import NDArray
 
-from poolwatch.footage import FORMATS, FootageOptions, footage_format, open_browser_video, write_frames
+from poolwatch.footage import (
+    FORMATS,
+    BrowserEncoding,
+    FootageOptions,
+    footage_format,
+    open_browser_video,
+    write_frames,
+)
 from poolwatch.footage.raw_layout import Packing, RawLayout, pack, unpack
 from poolwatch.model.errors import OutputError, UsageError
 
@@ -162,7 +169,7 @@ def test_packing_there_and_back(packing: str, bits: int, width: int) -> None:
 def test_browser_video(tmp_path: Path, order: Any, size: tuple[int, int]) -> None:
     colours = [(255, 0, 0), (0, 255, 0), (0, 0, 255), (200, 100, 50), (255, 255, 255), (0, 0, 0)]
     path = tmp_path / "a.mp4"
-    with open_browser_video(path, *size, 30, order=order, crf=4) as video:
+    with open_browser_video(path, *size, 30, encoding=BrowserEncoding(order=order, crf=4)) as video:
         for colour in colours:
             for _ in range(4):
                 video.write(np.full((size[1], size[0], 3), colour[:: 1 if order == "rgb" else -1], np.uint8))
@@ -187,7 +194,7 @@ def test_browser_video_jumps_are_short(tmp_path: Path, every: int) -> None:
     rng = np.random.default_rng(3)
     still = rng.integers(0, 256, (48, 64, 3), np.uint8)
     path = tmp_path / "a.mp4"
-    with open_browser_video(path, 64, 48, 30, keyframe_every=every) as video:
+    with open_browser_video(path, 64, 48, 30, encoding=BrowserEncoding(keyframe_every=every)) as video:
         for _ in range(70):
             video.write(still)
     with av.open(str(path)) as container:
@@ -213,7 +220,7 @@ def test_browser_video_wrong_use(tmp_path: Path) -> None:
         pass
     with (
         pytest.raises(UsageError, match=r"every 1 or more frames, got 0"),
-        open_browser_video(tmp_path / "a.mp4", 8, 8, keyframe_every=0),
+        open_browser_video(tmp_path / "a.mp4", 8, 8, encoding=BrowserEncoding(keyframe_every=0)),
     ):
         pass
     assert not list(tmp_path.iterdir())

@@ -18,9 +18,12 @@ def checked(clip, draw, rows, written, tmp_path):
 
 
 @pytest.mark.slow
-def test_bias_and_limits_are_inside_their_intervals_as_often_as_they_should(invented, written, tmp_path):
+def test_bias_and_limits_are_inside_their_intervals_as_often_as_they_should(
+    invented, written, tmp_path, many
+):
+    runs = 200 if many else 40
     inside = {"bias": [], "limits": []}
-    for seed in range(200):
+    for seed in range(runs):
         rng = np.random.default_rng(10_000 + seed)
         bias, tool, hand = rng.uniform(-1, 1, 2), rng.uniform(0.1, 1), rng.uniform(0.2, 1.5)
         clip = invented(seed=seed, bias=tuple(bias), tool_sd=tool)
@@ -33,8 +36,10 @@ def test_bias_and_limits_are_inside_their_intervals_as_often_as_they_should(inve
             inside["bias"].append(got.bias.low <= true <= got.bias.high)
             inside["limits"].append(got.lower.low <= true - reach <= got.lower.high)
             inside["limits"].append(got.upper.low <= true + reach <= got.upper.high)
-    assert 0.93 <= np.mean(inside["bias"]) <= 0.97
-    assert 0.93 <= np.mean(inside["limits"]) <= 0.97
+    # Of few runs three standard deviations.
+    low, high = (0.93, 0.97) if many else (0.85, 1.0)
+    assert low <= np.mean(inside["bias"]) <= high
+    assert low <= np.mean(inside["limits"]) <= high
 
 
 @pytest.mark.parametrize(

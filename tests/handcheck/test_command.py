@@ -13,12 +13,14 @@ import pytest
 from poolwatch.cli.main import main
 from poolwatch.handcheck.page import write_page
 from poolwatch.handcheck.sampling import draw_frames
-from poolwatch.measure import measure_clip, read_measurement, rewrite_clip_overlay, write_clip_report
+from poolwatch.measure import measure_clip, read_measurement, write_clip_report, write_overlay
 from poolwatch.measure.result import STALE_CHECK, read_run
 from poolwatch.model.tables import RANKING
 from poolwatch.show.report import ClipPiece, TrialEvidence, trial_report
 from poolwatch.simulate import Scene, write_simulation
 from poolwatch.trial.report import clip_evidence
+
+pytestmark = pytest.mark.slow
 
 SCENE = {
     "frames": 300,
@@ -130,7 +132,7 @@ def test_result_goes_into_run_and_report(folder, written, tmp_path, capsys):
     assert "Checked by hand on 20 frames" in report
     assert report.count("frames in which tool and hand differ most") >= 4
     # Another video leaves the check where it is.
-    rewrite_clip_overlay(read_measurement(folder), folder)
+    write_overlay(folder)
     assert read_run(folder)["handcheck"] == check
 
 
@@ -165,6 +167,7 @@ def test_measuring_again_drops_the_check_and_says_so(kept, folder, written, tmp_
     assert read_run(folder)["warnings"] == []
 
 
+@pytest.mark.often("clip_id")
 @pytest.mark.parametrize("name", ["clip_id", "settings_id", "poolwatch"])
 def test_a_check_of_another_measurement_is_not_shown(folder, written, tmp_path, name):
     marks = marked(folder, written, tmp_path / "1.csv")

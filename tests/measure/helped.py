@@ -14,9 +14,11 @@ from poolwatch.footage import FORMATS, FootageOptions, write_frames
 from poolwatch.measure import MeasureSettings, gather
 from poolwatch.measure.look import ClipLook, look_at
 from poolwatch.measure.settings import recording_of
+from poolwatch.model.crew import HelperSignal
 from poolwatch.simulate import Scene, Simulation
 
 FACTS = {"record_rate_hz": 10_000.0, "mm_per_px": 0.02, "travel_speed_mm_s": 100.0}
+SETTINGS = MeasureSettings(spatter_in_illuminated=True)
 FRAMES = 260
 # A picture that comes again, black, and black again: in the middle, and wherever pieces of 20 or 26 frames meet.
 REPEATS = (1, 20, 26, 40, 41, 52, 100, 104, 120, 121, 122, 130, 156, 180, 208, 240)
@@ -67,17 +69,16 @@ class Case(NamedTuple):
 
     def gathered(self, **how: Any) -> gather.Gathered:
         with open_clip(self.path) as reader:
-            return gather.gather(reader, self.look, MeasureSettings(), **how)
+            return gather.gather(reader, self.look, SETTINGS, **how)
 
 
 def case_of(path: Path) -> Case:
-    settings = MeasureSettings()
     with open_clip(path) as reader:
-        return Case(path, look_at(reader, recording_of(settings, FACTS, where="test"), settings))
+        return Case(path, look_at(reader, recording_of(SETTINGS, FACTS, where="test"), SETTINGS))
 
 
 def with_helpers(case: Case, count: int, **how: Any) -> tuple[gather.Gathered, set[int]]:
-    """Gathered once so many helpers are at work; and who they were."""
+    """Gathered once so many helpers are free, each of which takes a piece; and who they were."""
     begun: set[int] = set()
     run, least = gather._Gathering.run, gather._LEAST
 
@@ -91,10 +92,16 @@ def with_helpers(case: Case, count: int, **how: Any) -> tuple[gather.Gathered, s
 
         self._crew.begin = noted
         self._crew.expect(10.0)
+        # Nobody begins before all are there: a quick one would leave nothing to the others.
+        free: set[int] = set()
         deadline = time.monotonic() + 120
-        while len(begun) < count and time.monotonic() < deadline:
-            self._serve(wait=False)
+        while len(free) < count and time.monotonic() < deadline:
+            free.update(
+                helper for helper, said in self._crew.answers(wait=False) if said is HelperSignal.FREE
+            )
             time.sleep(0.02)
+        for helper in sorted(free):
+            self._give(helper)
         return run(self)
 
     gather._Gathering.run, gather._LEAST = waiting, 30  # type: ignore[method-assign]

@@ -15,6 +15,7 @@ CAMERA = {"width": 320, "height": 192}
 POOL = {"length_mm": 1.4, "width_mm": 0.8}
 
 
+@pytest.mark.often("camera0", "camera4")
 @pytest.mark.parametrize(
     ("black", "camera", "flagged"),
     [

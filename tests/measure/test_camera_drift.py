@@ -11,7 +11,8 @@ import pytest
 from poolwatch.clips import open_clip
 from poolwatch.measure.camera_drift import camera_drift
 from poolwatch.model.errors import MeasurementError, UsageError
-from poolwatch.scale.travel import Drift, motion_in_clip, scale_from_travel
+from poolwatch.scale.clip_motion import motion_in_clip
+from poolwatch.scale.travel import Drift, Travel, scale_from_travel
 from poolwatch.simulate import Scene, write_simulation
 
 pytestmark = pytest.mark.slow
@@ -54,9 +55,7 @@ def seen(tmp_path, seed, direction, drift, **parts):
 def scaled(motion, drift, speed=60.0):
     return scale_from_travel(
         motion,
-        record_rate_hz=5000.0,
-        travel_speed_mm_s=speed,
-        u_travel_speed_mm_s=0.0,
+        Travel(5000.0, speed, 0.0),
         view=VIEW,
         drift=drift,
     )
@@ -82,6 +81,7 @@ def test_drift_of_the_camera_is_taken_out_of_the_scale(tmp_path, seed, direction
     assert not any("drifts in the picture" in note for note in plain.notes)
 
 
+@pytest.mark.long
 def test_a_camera_at_rest_keeps_its_scale_and_says_how_well_that_is_known(tmp_path):
     motion, found = seen(tmp_path, 64, 30.0, (0.0, 0.0))
     assert found is not None
@@ -91,6 +91,7 @@ def test_a_camera_at_rest_keeps_its_scale_and_says_how_well_that_is_known(tmp_pa
     assert not any("drifts in the picture" in note for note in made.notes)
 
 
+@pytest.mark.long
 def test_a_growing_pool_widens_the_uncertainty(tmp_path):
     grows = {**MOTION, "length": {**MOTION["length"], "drift": 0.2}}
     motion, found = seen(tmp_path, 65, 0.0, (0.0, 0.0), pool=grows)

@@ -17,6 +17,8 @@ from poolwatch.model.recording import Recording
 from poolwatch.model.table import csv_text
 from poolwatch.model.tables import FRAMES, SCORE, SPATTER, SPECTRA
 
+pytestmark = pytest.mark.slow
+
 
 def truth(clip):
     return pd.read_csv(clip.parent / "truth_frames.csv"), pd.read_csv(clip.parent / "truth_spatter.csv")
@@ -83,7 +85,7 @@ def test_spectrum_integrates_to_the_variance(measured):
     assert total == pytest.approx(row["pool_length_cv"] * row["pool_length_mean_mm"], rel=0.05)
 
 
-@pytest.mark.slow
+@pytest.mark.often("3-17")
 @pytest.mark.parametrize(("workers", "block"), [(1, 64), (3, 17), (2, 500)])
 def test_workers_and_blocks_change_no_digit(weld_clip, measured, facts, workers, block):
     again = poolwatch.measure_clip(weld_clip, workers=workers, block_size=block, **facts)
@@ -91,7 +93,8 @@ def test_workers_and_blocks_change_no_digit(weld_clip, measured, facts, workers,
         assert csv_text(getattr(again, name)) == csv_text(getattr(measured, name)), name
 
 
-@pytest.mark.slow
+@pytest.mark.long
+@pytest.mark.often("avi-ffv1")
 @pytest.mark.parametrize("format_name", ["tiff-lzw", "npy", "avi-ffv1", "hdf5"])
 def test_another_container_changes_no_digit(weld_clip, measured, facts, tmp_path, format_name):
     from poolwatch.footage import FORMATS
@@ -107,7 +110,7 @@ def test_another_container_changes_no_digit(weld_clip, measured, facts, tmp_path
     assert csv_text(again.score.drop(columns=strip)) == csv_text(measured.score.drop(columns=strip))
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_8_bits_kept_in_16_change_no_digit(weld_clip, measured, facts, tmp_path):
     with open_clip(weld_clip) as reader:
         frames = np.concatenate([block.frames for block in reader.blocks()])
@@ -131,7 +134,6 @@ def test_written_and_read_back(measured, tmp_path):
     assert not list(folder.glob("*.partial*"))
 
 
-@pytest.mark.slow
 def test_run_again_from_its_own_provenance(weld_clip, measured, tmp_path):
     folder = measured.write(tmp_path / "weld")
     run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
@@ -166,7 +168,6 @@ def test_outline_lies_where_the_pool_is(measured):
     assert outline[:, 0].min() == pytest.approx(row["pool_rear_mm"], abs=0.03)
 
 
-@pytest.mark.slow
 def test_a_playback_rate_given_for_the_record_rate_is_pointed_out(weld_clip, measured, facts):
     """At 25 Hz nothing of a pool's fluctuation is seen, whatever the figures say."""
     assert "record_rate_low" not in measured.flags

@@ -7,7 +7,7 @@ import pytest
 import poolwatch
 from poolwatch.measure import MeasureSettings
 from poolwatch.measure.inspection import inspect_clip
-from poolwatch.measure.lie import Lie
+from poolwatch.measure.orientation import Orientation
 from poolwatch.model.errors import MeasurementError
 from poolwatch.model.recording import Recording
 from poolwatch.pool.settings import PoolSettings
@@ -49,6 +49,7 @@ def clips(tmp_path_factory):
     }
 
 
+@pytest.mark.often("riding-metal", "glowing-pool")
 @pytest.mark.parametrize(("name", "source"), [("riding", "metal"), ("standing", "pool"), ("glowing", "pool")])
 def test_a_direction_that_was_not_given_is_found(clips, name, source):
     found = poolwatch.measure_clip(clips[name], **RATE, **SCALED)
@@ -66,6 +67,7 @@ def test_a_direction_that_was_not_given_is_found(clips, name, source):
     assert given.run["axes"]["direction_deg"] == 130.0
 
 
+@pytest.mark.often("145.0-riding", "145.0-glowing")
 @pytest.mark.parametrize("name", ["riding", "standing", "glowing"])
 @pytest.mark.parametrize("wrong", [pytest.param(40.0, marks=pytest.mark.long), 145.0])
 def test_a_wrong_direction_is_flagged_and_not_called_a_wrong_scale(clips, name, wrong):
@@ -75,6 +77,7 @@ def test_a_wrong_direction_is_flagged_and_not_called_a_wrong_scale(clips, name, 
     assert found.run["axes"]["direction_deg"] == wrong
 
 
+@pytest.mark.long
 def test_a_wide_uncertainty_of_the_scale_excuses_it(clips):
     facts = {**RATE, "travel_speed_mm_s": 90.0, "travel_direction_deg": 130.0, "mm_per_px": 0.033}
     assert "scale_disagrees" in poolwatch.measure_clip(clips["riding"], **facts).flags
@@ -99,6 +102,7 @@ def riding_glow(tmp_path_factory):
     return made(tmp_path_factory.mktemp("lie"), "glowing", False, -140.0)
 
 
+@pytest.mark.often("None", "40.0", "-132")
 @pytest.mark.parametrize(
     ("given", "askew"), [(None, True), (-140.0, False), (-132.0, False), (40.0, True), (-100.0, True)]
 )
@@ -117,11 +121,11 @@ def test_a_pool_wider_than_long_is_believed_where_the_direction_was_given(riding
     facts = {**RATE, **SCALED}
     given = poolwatch.measure_clip(riding_glow, **facts, travel_direction_deg=-50.0)
     assert "pool_askew" not in given.flags
-    turned = Lie(90.0, 1.5, True)
+    turned = Orientation(90.0, 1.5, True)
     assert turned.contradicts(Recording(**facts))
     assert not turned.contradicts(Recording(**facts, travel_direction_deg=0.0))
-    assert not Lie(45.0, 1.1, True).contradicts(Recording(**facts))
-    assert not Lie(180.0, 1.5, False).contradicts(Recording(**facts))
+    assert not Orientation(45.0, 1.1, True).contradicts(Recording(**facts))
+    assert not Orientation(180.0, 1.5, False).contradicts(Recording(**facts))
 
 
 def test_particles_switched_off_are_said_not_to_be_looked_for(clips):
@@ -130,6 +134,7 @@ def test_particles_switched_off_are_said_not_to_be_looked_for(clips):
     assert found.score["spatter_count"].isna().all()
 
 
+@pytest.mark.long
 def test_footage_forced_against_the_pictures_is_flagged(clips, tmp_path):
     def forced(kind):
         return MeasureSettings(pool=PoolSettings(footage=kind))

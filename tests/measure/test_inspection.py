@@ -47,6 +47,7 @@ def numbers(text: str) -> list[float]:
     return [float(word) for word in text.replace("%", " ").split() if word.replace(".", "", 1).isdigit()]
 
 
+@pytest.mark.often("90.0-30.0")
 @pytest.mark.parametrize(("across", "direction"), [(0.0, 0.0), (0.0, 90.0), (90.0, 30.0)])
 def test_motion_in_a_tilted_view_is_told_as_the_camera_sees_it(tmp_path, across, direction):
     # Tilted by 40° about an axis at `across` degrees in the picture, 0.02 mm a px along it.
@@ -92,6 +93,7 @@ def test_illuminated_footage_is_judged_by_its_metal(tmp_path):
     assert float(degrees) == pytest.approx(20, abs=0.3)
     assert found["travel direction"].verdict == "fact"
     assert "not looked for" in found["smallest particle"].value
+    assert "spatter_in_illuminated" in found["smallest particle"].change
 
 
 def test_what_was_given_is_held_against_the_metal(tmp_path):
@@ -105,6 +107,7 @@ def test_what_was_given_is_held_against_the_metal(tmp_path):
     assert "one of the three is wrong" in wrong["metal"].change
 
 
+@pytest.mark.long
 def test_faint_texture_and_too_short_clips_are_said(tmp_path):
     faint = made(
         tmp_path / "faint", lighting={"texture": 0.02, "ripple_marks": 0.02}, camera={"read_noise": 0.01}
@@ -140,6 +143,7 @@ def test_a_metal_that_moves_half_as_far_as_was_said_is_not_fit(tmp_path):
     assert told(clip, unsure)["metal"].verdict == "good"
 
 
+@pytest.mark.often("1-fair", "30-poor")
 @pytest.mark.parametrize(("doubled", "verdict"), [(0, "good"), (1, "fair"), (6, "fair"), (30, "poor")])
 def test_repeated_frames_are_judged_by_their_share(tmp_path, doubled, verdict):
     """Of 600 frames: one that the camera repeated is left out and no harm; one in twenty is another frame rate."""

@@ -8,9 +8,12 @@ import pytest
 import poolwatch
 from poolwatch.simulate import Scene, write_simulation
 
+pytestmark = pytest.mark.slow
+
 COUNTED = ["pool_front_mm", "pool_rear_mm", "pool_centre_x_mm", "pool_centre_y_mm"]
 
 
+@pytest.mark.often("pool1")
 @pytest.mark.parametrize(
     ("pool", "camera", "keyhole"),
     [
@@ -49,6 +52,7 @@ def test_columns_that_rest_on_the_keyhole_are_empty(tmp_path, pool, camera, keyh
     assert np.isfinite(score["stability_index"])
 
 
+@pytest.mark.long
 def test_nothing_is_weighed_without_a_scale(tmp_path):
     scene = {"frames": 120, "seed": 58, "spatter": {"rate_per_s": 1500}}
     clip = write_simulation(Scene.checked(scene, where="test"), tmp_path, format="npy")

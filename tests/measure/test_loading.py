@@ -44,6 +44,25 @@ def test_scipy_waits_until_it_is_needed_and_numba_lacks_nothing() -> None:
 
 
 @pytest.mark.slow
+def test_what_an_older_release_left_compiled_is_compiled_anew(tmp_path: Path) -> None:
+    (tmp_path / "kernels.py").write_text(
+        "from numba import njit\n\n@njit(cache=True)\ndef kernel(given):\n    return given.value\n"
+    )
+    for taken in ("Before", "After"):
+        (tmp_path / "taken.py").write_text(
+            f"from typing import NamedTuple\nclass {taken}(NamedTuple):\n    value: float\n"
+        )
+        code = (
+            "from poolwatch.measure.loading import numba_loading\nwith numba_loading():\n    pass\n"
+            f"from taken import {taken}\nfrom kernels import kernel\nprint(kernel({taken}(2.5)))"
+        )
+        done = subprocess.run(
+            [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False
+        )
+        assert done.stdout == "2.5\n", done.stderr
+
+
+@pytest.mark.slow
 def test_the_first_look_does_not_hang_on_its_threads(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     scene = {
         "frames": 60,

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from poolwatch.cli.main import main
-from poolwatch.measure import read_measurement, write_clip_report, write_clip_stills
+from poolwatch.measure import read_measurement, write_clip_report, write_clip_stills, write_measurement
 from poolwatch.measure.pages import clip_evidence
 from poolwatch.model.errors import ClipError
 from poolwatch.show.segments import OverlayChoices, pack_segments, plan_overlay, unpack_segments
@@ -22,7 +22,7 @@ pytestmark = pytest.mark.slow
 @pytest.fixture(scope="module")
 def folder(measured, tmp_path_factory):
     """The clip's folder with its video and page."""
-    folder = measured.write(tmp_path_factory.mktemp("pages") / "weld", overlay=True)
+    folder = write_measurement(measured, tmp_path_factory.mktemp("pages") / "weld")
     write_clip_report(measured, folder)
     return folder
 
@@ -77,6 +77,7 @@ def test_worst_moment_is_the_furthest_measured_frame(measured, folder):
     assert evidence.still is not None
 
 
+@pytest.mark.long
 def test_overlay_with_other_choices_keeps_run_and_page_true(measured, folder, tmp_path):
     copy = tmp_path / "weld"
     shutil.copytree(folder, copy)

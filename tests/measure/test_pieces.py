@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -19,15 +20,17 @@ from poolwatch.clips.reader import BaseReader
 from poolwatch.measure import MeasureSettings, gather
 from poolwatch.measure.piece import Ends, Part, PieceWork
 from poolwatch.model import crew
-from poolwatch.model.crew import Crew, Signal, Work
+from poolwatch.model.crew import Crew, CrewWork, HelperSignal
 from poolwatch.model.errors import ClipError
 from tests.measure.helped import FRAMES, Case, case_of, columns, drawn, with_helpers
+
+pytestmark = pytest.mark.slow
 
 
 class InTurns(Crew):
     """Helpers in this process, whose work goes on in any order, and of whom some get lost."""
 
-    def __init__(self, work: Work, seed: int, lost: float = 0.05) -> None:
+    def __init__(self, work: CrewWork, seed: int, lost: float = 0.05) -> None:
         super().__init__(work)
         self.rng, self.lost = np.random.default_rng(seed), lost
         self.free, self.runs, self.begun = [0, 1, 2], {}, 0  # type: ignore[var-annotated]
@@ -38,19 +41,19 @@ class InTurns(Crew):
 
     def answers(self, *, wait: bool) -> Iterator[tuple[int, Any]]:
         if self.free and self.rng.random() < 0.7:
-            yield self.free.pop(), Signal.FREE
+            yield self.free.pop(), HelperSignal.FREE
         for helper in self.rng.permutation(list(self.runs)).tolist():
             while helper in self.runs and (wait or self.rng.random() < 0.6):
                 if self.rng.random() < self.lost:
                     del self.runs[helper]
                     self.free.append(helper)
-                    yield helper, Signal.LOST
+                    yield helper, HelperSignal.LOST
                     break
                 try:
                     yield helper, next(self.runs[helper])
                 except StopIteration:
                     del self.runs[helper]
-                    yield helper, Signal.FREE
+                    yield helper, HelperSignal.FREE
 
     def _post(self, helper: int, *message: Any) -> None: ...
 
@@ -96,6 +99,7 @@ def same(one: gather.Gathered, other: gather.Gathered) -> None:
     assert one.findings == other.findings
 
 
+@pytest.mark.often("glowing-avi-mjpeg-0", "glowing-mp4-h264-lossless-1", "illuminated-mp4-h264-lossless-2")
 @pytest.mark.parametrize("seed", range(4))
 def test_pieces_and_helpers_change_no_digit(
     seed: int, case: Case, whole: gather.Gathered, monkeypatch: pytest.MonkeyPatch
@@ -104,7 +108,7 @@ def test_pieces_and_helpers_change_no_digit(
     monkeypatch.setattr(gather, "_MOST", (20, 26, 90, 40)[seed])
     crews: list[InTurns] = []
 
-    def recruit(work: Work) -> Crew:
+    def recruit(work: CrewWork) -> Crew:
         crews.append(InTurns(work, seed))
         return crews[-1]
 
@@ -117,6 +121,7 @@ def test_ffv1_is_cut_at_the_keyframes_of_its_groups(tmp_path: Path) -> None:
         assert [start for start, _ in reader.pieces(1000)] == list(range(0, FRAMES, 12))
 
 
+@pytest.mark.often("glowing-mp4-h264-lossless", "illuminated-mp4-h264-lossless")
 def test_no_frame_is_decoded_twice(case: Case, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(gather, "_LEAST", 20)
     times = np.zeros(FRAMES, dtype=int)
@@ -131,6 +136,7 @@ def test_no_frame_is_decoded_twice(case: Case, monkeypatch: pytest.MonkeyPatch) 
     assert (times[: len(found.status)] == 1).all()
 
 
+@pytest.mark.long
 def test_damage_at_the_ends_of_pieces_is_named_alike(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = drawn("glowing", "mkv-ffv1", tmp_path)
     data = bytearray(path.read_bytes())
@@ -155,10 +161,10 @@ def test_of_several_pieces_that_cannot_be_read_the_first_is_named(
     monkeypatch.setattr(gather, "_LEAST", 20)
     measure = PieceWork.measure
 
-    def failing(self: PieceWork, reader: Any, start: int, stop: int) -> Iterator[Part | Ends]:
+    def failing(self: PieceWork, reader: Any, start: int, stop: int, **how: Any) -> Iterator[Part | Ends]:
         if start >= 100:
             raise ClipError(f"frame {start} cannot be read")
-        yield from measure(self, reader, start, stop)
+        yield from measure(self, reader, start, stop, **how)
 
     monkeypatch.setattr(PieceWork, "measure", failing)
     monkeypatch.setattr(gather, "_MOST", 20)
@@ -166,14 +172,14 @@ def test_of_several_pieces_that_cannot_be_read_the_first_is_named(
         plain.gathered(recruit=lambda work: InTurns(work, seed))
 
 
-@pytest.mark.slow
+@pytest.mark.often("illuminated-mp4-h264-lossless")
 def test_processes_give_the_same(case: Case, whole: gather.Gathered, monkeypatch: pytest.MonkeyPatch) -> None:
     found, begun = with_helpers(case, 2, workers=3)
     assert begun == {0, 1}
     same(whole, found)
 
 
-@pytest.mark.slow
+@pytest.mark.often("SIGKILL")
 @pytest.mark.parametrize("how", ["SIGKILL", "SIGSTOP"])
 def test_what_a_lost_helper_had_in_hand_is_measured_here(
     how: str, plain: Case, monkeypatch: pytest.MonkeyPatch
@@ -190,6 +196,23 @@ def test_what_a_lost_helper_had_in_hand_is_measured_here(
     found, begun = with_helpers(plain, 2, workers=3)
     assert begun == {0, 1}
     same(one, found)
+
+
+def test_a_clip_in_one_piece_is_decoded_ahead(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    case = case_of(drawn("glowing", "npy", tmp_path))
+    one = case.gathered(size=16)
+    monkeypatch.setattr(BaseReader, "pieces", lambda self, count: [(0, FRAMES)])
+    threads: set[str] = set()
+    count = BaseReader._block
+
+    def noted(self: BaseReader, *block: Any) -> Any:
+        threads.add(threading.current_thread().name)
+        return count(self, *block)
+
+    monkeypatch.setattr(BaseReader, "_block", noted)
+    same(one, case.gathered(workers=3, size=16))
+    assert len(threads) == 1
+    assert threading.current_thread().name not in threads
 
 
 def test_where_no_process_can_be_started_all_is_measured_here(

@@ -12,6 +12,7 @@ import pytest
 from poolwatch.cli.main import main
 from poolwatch.measure import MeasureSettings, read_settings
 from poolwatch.measure.score import score
+from poolwatch.measure.score_basis import ScoreBasis
 from poolwatch.measure.settings import recording_of
 from poolwatch.model.data import data_folder
 from poolwatch.model.errors import UsageError
@@ -111,7 +112,7 @@ def test_an_index_of_fewer_parts_says_so(leave_out: tuple[str, ...], partial: bo
     )
     found = score(
         frames, spatter, recording, read_settings(None).stability,
-        min_diameter_mm=0.02, density_kg_m3=6900.0, leave_out=leave_out,
+        ScoreBasis(min_diameter_mm=0.02, density_kg_m3=6900.0, leave_out=leave_out),
     )  # fmt: skip
     assert ("index_partial" in found.flags) is partial
 

@@ -100,6 +100,7 @@ def test_a_stop_before_the_start_is_refused_before_any_work():
         MeasureSettings.checked({"stability": {"steady": {"start_s": 0.02, "stop_s": 0.01}}}, where="here")
 
 
+@pytest.mark.long
 def test_how_the_weld_that_was_scored_looks_is_what_counts(tmp_path):
     steady = pictures(400, 6, 0.02)
     dim = (pictures(200, 7, 0.02) * 0.7).astype(steady.dtype)

@@ -80,6 +80,7 @@ TURNS = {
 }
 
 
+@pytest.mark.often("half a turn", "mirrored top to bottom")
 @pytest.mark.parametrize("how", sorted(TURNS))
 def test_turned_with_its_direction(how: str, frames: Frames, plain: Measurement, tmp_path: Path) -> None:
     turn, direction = TURNS[how]
@@ -113,6 +114,7 @@ def test_gain_halved(frames: Frames, plain: Measurement, tmp_path: Path) -> None
     assert row(found)["keyhole_brightness_mean"] == pytest.approx(mean / 2, rel=0.02)
 
 
+@pytest.mark.long
 def test_offset_added(frames: Frames, plain: Measurement, tmp_path: Path) -> None:
     # A black level raises brightness, so that its share of fluctuation falls; the outline stays where it is.
     halved = np.rint(frames / 2).astype(np.uint8)
@@ -128,6 +130,7 @@ def test_offset_added(frames: Frames, plain: Measurement, tmp_path: Path) -> Non
     assert b["keyhole_brightness_mean"] == pytest.approx(a["keyhole_brightness_mean"] + 20 / 255, abs=0.004)
 
 
+@pytest.mark.long
 def test_cropped(frames: Frames, plain: Measurement, tmp_path: Path) -> None:
     region = (8, 8, 152, 88)
     found = measure(tmp_path, frames, {"view": {"region": region}})
@@ -204,6 +207,7 @@ def lit(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return write_simulation(Scene.checked(scene, where="test"), tmp_path_factory.mktemp("lit"), format="npy")
 
 
+@pytest.mark.often("said0", "said2")
 @pytest.mark.parametrize(
     ("said", "flagged"),
     [

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Iterator
 
 import pytest
 
-from poolwatch.model.together import Later, shares, together
+from poolwatch.model.together import Later, ahead, shares, together
 
 
 def test_results_come_in_the_order_of_the_pieces() -> None:
@@ -34,6 +35,27 @@ def test_shares_hold_every_number_once(count: int) -> None:
     runs = shares(count)
     assert [k for run in runs for k in run] == list(range(count))
     assert all(len(run) for run in runs)
+
+
+def test_what_comes_ahead_comes_in_order_and_ends_with_an_error_of_its_own() -> None:
+    begun = []
+
+    def steps() -> Iterator[int]:
+        for k in range(3):
+            begun.append(threading.current_thread())
+            yield k
+        raise ValueError("no more")
+
+    came = []
+    with pytest.raises(ValueError, match="no more"):
+        for step in ahead(steps()):
+            came.append(step)
+    assert came == [0, 1, 2]
+    got = ahead(steps())
+    assert [next(got), next(got)] == [0, 1]
+    got.close()
+    assert threading.current_thread() not in begun
+    assert not any(thread.is_alive() for thread in begun)
 
 
 def test_a_later_value_is_worked_out_once() -> None:

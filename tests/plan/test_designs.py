@@ -97,7 +97,7 @@ def test_central_composite_is_the_published_one(factors: int, alpha: float) -> N
     assert runs_of(plan) == sorted([*corners, *axes, *[(0.0,) * factors] * 5])
     inscribed = np.array(runs_of(central_composite(ranges(factors))))
     assert np.abs(inscribed).max() == 1.0
-    faced = np.array(runs_of(central_composite(ranges(factors), axial="faced")))
+    faced = np.array(runs_of(central_composite(ranges(factors), axial="face-centred")))
     assert set(np.unique(faced)) == {-1.0, 0.0, 1.0}
 
 
@@ -262,11 +262,14 @@ def test_designs_refuse_what_they_cannot_hold() -> None:
         full_factorial(parse_factors([f"f{n}=1,2,3,4,5,6,7,8,9" for n in range(5)]))
 
 
-def test_candidates_with_cells_beyond_the_header_are_said_or_taken(tmp_path: Path) -> None:
+def test_candidates_are_read_as_a_spreadsheet_saves_them(tmp_path: Path) -> None:
     table = tmp_path / "runs.csv"
-    table.write_text("power_kw,gas\n2,argon,note\n3,helium\n", encoding="utf-8")
     factors = parse_factors(["power_kw=2..4", "gas=argon,helium"])
+    table.write_bytes("power_kw;gas\r\n2,5;argon\r\n;;\r\n3;helium\r\n".encode("utf-16"))
     assert read_candidates(table, factors) == [
-        {"power_kw": 2.0, "gas": "argon"},
+        {"power_kw": 2.5, "gas": "argon"},
         {"power_kw": 3.0, "gas": "helium"},
     ]
+    table.write_text("power_kw,gas\n2,argon,note\n3,helium\n", encoding="utf-8")
+    with pytest.raises(UsageError, match="line 2 has more cells than the header"):
+        read_candidates(table, factors)

@@ -17,7 +17,7 @@ from poolwatch.model.table import write_csv
 from poolwatch.model.tables import SCORE
 from poolwatch.plan.pilot import Z95, points_to_logit, read_pilot, scatter_from_points, scatter_in_points
 from poolwatch.plan.power import (
-    Comparison,
+    ComparisonDesign,
     detectable,
     first_pair_apart,
     power,
@@ -26,11 +26,11 @@ from poolwatch.plan.power import (
 from poolwatch.trial.blocked import compare_in_blocks
 from poolwatch.trial.blocks import lay_out
 from poolwatch.trial.rows import read_rows
-from poolwatch.trial.scatter import compare_pairs, group_welds
 from poolwatch.trial.settings import RankSettings
+from poolwatch.trial.shape_means import compare_pairs, group_welds
 
 
-def told_by_ranking(comparison: Comparison, value: np.ndarray) -> bool:
+def told_by_ranking(comparison: ComparisonDesign, value: np.ndarray) -> bool:
     """Whether the ranking tells shapes 0 and 1 apart; `value` has shape (shapes, welds)."""
     k, n = value.shape
     groups = group_welds(
@@ -42,7 +42,7 @@ def told_by_ranking(comparison: Comparison, value: np.ndarray) -> bool:
     return bool(compare_pairs(groups).apart(k, RankSettings().alpha)[0, 1])
 
 
-def told_in_blocks(comparison: Comparison, value: np.ndarray) -> bool:
+def told_in_blocks(comparison: ComparisonDesign, value: np.ndarray) -> bool:
     """The same where each column of `value` is a block; what blocks differ by is large."""
     k, n = value.shape
     within = np.full(k * n, comparison.within or np.nan)
@@ -55,10 +55,11 @@ def told_in_blocks(comparison: Comparison, value: np.ndarray) -> bool:
 
 
 def test_the_planner_plans_for_the_ranking_as_it_comes() -> None:
-    assert Comparison(scatter=1).prior_df == RankSettings().scatter_prior_df
-    assert Comparison(scatter=1).alpha == RankSettings().alpha
+    assert ComparisonDesign(scatter=1).prior_df == RankSettings().scatter_prior_df
+    assert ComparisonDesign(scatter=1).alpha == RankSettings().alpha
 
 
+@pytest.mark.often("4-5-")
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("shapes", "welds", "scatter", "within", "difference", "around"),
@@ -72,7 +73,7 @@ def test_the_planner_plans_for_the_ranking_as_it_comes() -> None:
 def test_power_is_that_of_the_ranking_on_2000_simulated_trials(
     shapes: int, welds: int, scatter: float, within: float, difference: float, around: float
 ) -> None:
-    comparison = Comparison(shapes=shapes, scatter=scatter, within=within, around=around)
+    comparison = ComparisonDesign(shapes=shapes, scatter=scatter, within=within, around=around)
     rng = np.random.default_rng(977)
     ends = logit([around + difference / 2, around - difference / 2])
     means = np.concatenate([ends, np.full(shapes - 2, ends.mean())])
@@ -97,7 +98,7 @@ def test_power_is_that_of_the_ranking_on_2000_simulated_trials(
 def test_power_in_blocks_is_that_of_the_ranking_on_600_simulated_trials(
     shapes: int, welds: int, within: float, difference: float
 ) -> None:
-    comparison = Comparison(shapes=shapes, scatter=0.25, within=within, blocked=True)
+    comparison = ComparisonDesign(shapes=shapes, scatter=0.25, within=within, blocked=True)
     rng = np.random.default_rng(978)
     ends = logit([50 + difference / 2, 50 - difference / 2])
     means = np.concatenate([ends, np.full(shapes - 2, ends.mean())])
@@ -115,7 +116,7 @@ def test_power_in_blocks_is_that_of_the_ranking_on_600_simulated_trials(
 def test_each_decision_in_blocks_is_the_rankings() -> None:
     rng = np.random.default_rng(6)
     for shapes, welds, within in [(2, 3, 0.0), (4, 3, 0.0), (5, 4, 0.9)]:
-        comparison = Comparison(shapes=shapes, scatter=1, within=within, blocked=True)
+        comparison = ComparisonDesign(shapes=shapes, scatter=1, within=within, blocked=True)
         value = rng.standard_normal((150, shapes, welds)) + np.linspace(1.5, -1.5, shapes)[:, None]
         mean = value.mean(axis=2)
         left = value - mean[:, :, None]
@@ -196,7 +197,7 @@ def test_the_command_plans_in_blocks(capsys: pytest.CaptureFixture[str]) -> None
 def test_each_decision_is_the_rankings() -> None:
     rng = np.random.default_rng(5)
     for shapes, welds, within in [(2, 2, 0.0), (4, 3, 0.0), (5, 4, 0.9), (3, 6, 0.5)]:
-        comparison = Comparison(shapes=shapes, scatter=1, within=within)
+        comparison = ComparisonDesign(shapes=shapes, scatter=1, within=within)
         value = rng.standard_normal((300, shapes, welds)) + np.linspace(1, -1, shapes)[:, None]
         mean = value.mean(axis=2)
         squares = ((value - mean[:, :, None]) ** 2).sum(axis=2)
@@ -207,7 +208,7 @@ def test_each_decision_is_the_rankings() -> None:
 
 def test_two_shapes_with_a_common_variance_have_the_power_of_the_t_test() -> None:
     """Noncentral t, 2 n - 2 degrees of freedom (textbook; SciPy's nct)."""
-    comparison = Comparison(scatter=0.2, prior_df=1e9)
+    comparison = ComparisonDesign(scatter=0.2, prior_df=1e9)
     shift = 2 * points_to_logit(6, 50)
     n = 6
     df, centre = 2 * n - 2, shift / (0.2 * np.sqrt(2 / n))
@@ -217,14 +218,14 @@ def test_two_shapes_with_a_common_variance_have_the_power_of_the_t_test() -> Non
 
 
 def test_welds_needed_and_difference_told_are_each_others_inverse() -> None:
-    comparison = Comparison(shapes=4, scatter=0.25, around=60, trials=5000)
+    comparison = ComparisonDesign(shapes=4, scatter=0.25, around=60, trials=5000)
     plan = welds_needed(comparison, 11, 0.8)
     assert plan.power >= 0.8 > plan.by_welds[plan.welds - 1]
     assert detectable(comparison, plan.welds, 0.8) <= 11 < detectable(comparison, plan.welds - 1, 0.8)
 
 
 def test_more_shapes_and_more_scatter_need_more_welds() -> None:
-    base = Comparison(shapes=2, scatter=0.2, trials=4000)
+    base = ComparisonDesign(shapes=2, scatter=0.2, trials=4000)
     few = welds_needed(base, 10).welds
     assert welds_needed(base.model_copy(update={"shapes": 6}), 10).welds > few
     assert welds_needed(base.model_copy(update={"scatter": 0.4}), 10).welds > 2 * few
@@ -232,13 +233,13 @@ def test_more_shapes_and_more_scatter_need_more_welds() -> None:
 
 def test_impossible_wishes_are_refused_with_what_would_do() -> None:
     with pytest.raises(UsageError, match=r"200 welds tell 1\.4 points: ask for a larger difference"):
-        welds_needed(Comparison(scatter=points_to_logit(5, 50), trials=2000), 1)
+        welds_needed(ComparisonDesign(scatter=points_to_logit(5, 50), trials=2000), 1)
     with pytest.raises(UsageError, match="plan 2 or more"):
-        power(Comparison(scatter=0.2), 10, 1)
+        power(ComparisonDesign(scatter=0.2), 10, 1)
     with pytest.raises(UsageError, match="ask for less than 5 points"):
-        power(Comparison(scatter=0.2, around=95), 30, 4)
+        power(ComparisonDesign(scatter=0.2, around=95), 30, 4)
     with pytest.raises(UsageError, match="plan more welds"):
-        detectable(Comparison(shapes=8, scatter=3, trials=1000), 2)
+        detectable(ComparisonDesign(shapes=8, scatter=3, trials=1000), 2)
 
 
 def score_rows(

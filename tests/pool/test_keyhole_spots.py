@@ -13,6 +13,7 @@ from poolwatch.simulate import Scene, Simulation
 pytestmark = pytest.mark.slow
 
 
+@pytest.mark.often("spots2")
 @pytest.mark.parametrize(
     ("spots", "direction", "scale"),
     [

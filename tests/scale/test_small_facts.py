@@ -14,7 +14,7 @@ from poolwatch.scale.compare import compare
 from poolwatch.scale.file import _check_in_view
 from poolwatch.scale.motion import Motion, _with_gradient
 from poolwatch.scale.target import blobs
-from poolwatch.scale.travel import scale_from_travel
+from poolwatch.scale.travel import Travel, scale_from_travel
 
 
 def test_limit_of_two_scales_with_few_degrees_of_freedom() -> None:
@@ -34,9 +34,7 @@ def moving(explained: float) -> Motion:
 def test_few_tiles_that_follow_are_said(explained: float, said: bool) -> None:
     made = scale_from_travel(
         moving(explained),
-        record_rate_hz=1000.0,
-        travel_speed_mm_s=20.0,
-        u_travel_speed_mm_s=0.1,
+        Travel(1000.0, 20.0, 0.1),
         view=(120, 80),
     )
     assert made.scale.mm_per_px == pytest.approx(0.025)

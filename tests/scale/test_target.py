@@ -12,7 +12,7 @@ from poolwatch.model.errors import ClipError, MeasurementError, UsageError
 from poolwatch.scale.calibration import Lens, Plane, undistorted
 from poolwatch.scale.lens import calibrate_lens
 from poolwatch.scale.photo import read_photo
-from poolwatch.scale.plane import ellipse_centres, fit_plane, scale_from_target
+from poolwatch.scale.plane import Placement, ellipse_centres, fit_plane, scale_from_target
 from poolwatch.scale.target import Sighting, Target, find_target
 
 VIEW = (512, 400)
@@ -210,16 +210,16 @@ def test_place_and_region_must_lie_in_the_picture():
     target = Target("checkerboard", 8, 6, 1.0)
     sighting = Sighting(centres_of(truth, target.points_mm), np.empty(0))
     with pytest.raises(UsageError, match="outside the picture"):
-        scale_from_target(sighting, target, VIEW, place=(600, 10))
+        scale_from_target(sighting, target, VIEW, Placement(place=(600, 10)))
     # The middle of the last pixel is the last place.
-    scale_from_target(sighting, target, VIEW, place=(VIEW[0] - 1, VIEW[1] - 1))
+    scale_from_target(sighting, target, VIEW, Placement(place=(VIEW[0] - 1, VIEW[1] - 1)))
     for place in ((VIEW[0] - 0.5, 10), (10, VIEW[1] - 0.5), (-0.5, 10)):
         with pytest.raises(UsageError, match="outside the picture"):
-            scale_from_target(sighting, target, VIEW, place=place)
+            scale_from_target(sighting, target, VIEW, Placement(place=place))
     with pytest.raises(UsageError, match="does not lie in the picture"):
-        scale_from_target(sighting, target, VIEW, region=(0, 0, 600, 10))
+        scale_from_target(sighting, target, VIEW, Placement(region=(0, 0, 600, 10)))
     with pytest.raises(UsageError, match="needs the distance"):
-        scale_from_target(sighting, target, VIEW, u_height_mm=0.1)
+        scale_from_target(sighting, target, VIEW, Placement(u_height_mm=0.1))
 
 
 def test_an_unreadable_photo_is_named(tmp_path):

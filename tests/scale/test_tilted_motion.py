@@ -13,10 +13,11 @@ from poolwatch.cli.main import main
 from poolwatch.model.axes import PoolAxes
 from poolwatch.model.errors import UsageError
 from poolwatch.scale.calibration import Calibration, Plane
+from poolwatch.scale.clip_motion import motion_in_clip
 from poolwatch.scale.compare import compare_calibrations
 from poolwatch.scale.file import read_scale, write_scale
 from poolwatch.scale.points import Pair, scale_from_points
-from poolwatch.scale.travel import motion_in_clip, scale_from_travel
+from poolwatch.scale.travel import Travel, scale_from_travel
 from poolwatch.scale.uncertainty import Budget, Contribution
 
 pytestmark = pytest.mark.slow
@@ -55,9 +56,7 @@ def target(to_image: np.ndarray, size: float = 1.0, u: float = 2e-3) -> Calibrat
 
 def travelled(pictures: np.ndarray, tilt: Calibration | None = None) -> Calibration:
     motion = motion_in_clip(lambda numbers: pictures[list(numbers)], 0, len(pictures))
-    return scale_from_travel(
-        motion, record_rate_hz=RATE, travel_speed_mm_s=SPEED, u_travel_speed_mm_s=0.0, view=VIEW, tilt=tilt
-    )
+    return scale_from_travel(motion, Travel(RATE, SPEED, 0.0), view=VIEW, tilt=tilt)
 
 
 @pytest.mark.parametrize(("tilt", "turn", "heading"), [(40, 0, 90), (35, 90, 20), (30, 40, -130)])

@@ -10,14 +10,14 @@ import pytest
 
 from poolwatch.model.axes import PoolAxes
 from poolwatch.model.errors import ClipError, UsageError
-from poolwatch.show.canvas import Canvas, StillLayer
+from poolwatch.show.canvas import FrameCanvas, StillLayer
 from poolwatch.show.lettering import width_of
 from poolwatch.show.overlay import (
     OverlayPainter,
     _fitted_caption,
+    draw_overlay,
+    draw_still,
     enlargement,
-    write_overlay,
-    write_still,
 )
 from poolwatch.show.painters import AxesPainter, KeyholePainter, ScalePainter
 from poolwatch.show.palette import FLAGGED, KEYHOLE, PARTICLE, POOL, bgr
@@ -105,7 +105,7 @@ def test_still_layer_equals_painting_every_frame(clip):
         KeyholePainter(clip.result),
         ScalePainter(clip.result, 512, 256),
     ]
-    direct = Canvas(ground.copy(), 2.0)
+    direct = FrameCanvas(ground.copy(), 2.0)
     for painter in painters:
         painter.draw(direct, 0)
     layered = np.zeros((600, 1024, 3), np.uint8)
@@ -200,7 +200,7 @@ def test_every_frame_part_and_slow_motion(clip):
 def test_written_video_plays_what_was_planned(drawn, tmp_path):
     clip = drawn(shape=(64, 128), frames=50, name="<script>alert(1)</script>", bad=(20,))
     calls = []
-    segments = write_overlay(
+    segments = draw_overlay(
         tmp_path / "overlay.mp4",
         lambda numbers: clip.read([n for n in numbers if n != 30]),
         clip.result,
@@ -221,7 +221,7 @@ def test_written_video_plays_what_was_planned(drawn, tmp_path):
 
 def test_no_frame_to_read_is_said(clip, tmp_path):
     with pytest.raises(ClipError, match="none of the frames to show could be read"):
-        write_overlay(tmp_path / "overlay.mp4", lambda numbers: iter(()), clip.result)
+        draw_overlay(tmp_path / "overlay.mp4", lambda numbers: iter(()), clip.result)
     assert not list(tmp_path.iterdir())
 
 
@@ -245,7 +245,7 @@ def test_plain_picture_beside(clip):
 
 
 def test_still_is_a_png_of_the_painted_frame(clip, tmp_path):
-    write_still(tmp_path / "still.png", clip.frame(40), 40, clip.result)
+    draw_still(tmp_path / "still.png", clip.frame(40), 40, clip.result)
     # For slides: larger than in a video.
     found = cv2.imread(str(tmp_path / "still.png"))
     np.testing.assert_array_equal(found, picture(clip, 40, min_width=1440)[1])
@@ -259,7 +259,7 @@ def test_scale_bar_of_a_tilted_view_is_as_long_as_it_says(clip):
 
     drawn = {}
 
-    class Sheet(Canvas):
+    class Sheet(FrameCanvas):
         def strokes(self, paths, *args, **more):
             drawn["bar"] = np.asarray(paths[0])
 

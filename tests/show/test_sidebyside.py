@@ -8,7 +8,7 @@ import pytest
 
 from poolwatch.model.errors import UsageError
 from poolwatch.show.palette import POOL, bgr
-from poolwatch.show.sidebyside import Sheet, SideBySideChoices, common_times, write_side_by_side
+from poolwatch.show.sidebyside import SideBySideChoices, SideBySidePainter, common_times, write_side_by_side
 
 
 def cells(sheet, image):
@@ -28,7 +28,7 @@ def test_same_millimetres_whatever_scale_direction_and_depth(drawn):
         drawn(frames=40, shape=(512, 1024), mm_per_px=0.01, direction=180, dtype=np.uint16, unsteadiness=0.0),
         drawn(frames=40, shape=(512, 512), mm_per_px=0.02, direction=90, unsteadiness=0.0),
     ]
-    sheet = Sheet([c.result for c in clips], [c.shape for c in clips], SideBySideChoices(), 100.0)
+    sheet = SideBySidePainter([c.result for c in clips], [c.shape for c in clips], SideBySideChoices(), 100.0)
     boxes = [outline_box(cell) for cell in cells(sheet, sheet.paint([(5, c.frame(5)) for c in clips], 0.0))]
     for clip, box in zip(clips, boxes, strict=True):
         assert box[1] - box[0] == pytest.approx(clip.length_px[5] * clip.mm * sheet.px_per_mm, abs=5)

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from poolwatch.spatter import learn
+from poolwatch.spatter.facts import SpatterLook
 from poolwatch.spatter.linking import Tracks
-from poolwatch.spatter.look import SpatterLook
 from poolwatch.spatter.records import BORDER, RIM, SIGHTING, UNFITTED
 from poolwatch.spatter.settings import SpatterSettings
 from poolwatch.spatter.sizing import find_sizes

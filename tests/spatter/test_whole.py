@@ -80,6 +80,7 @@ def test_empty_clip_gives_empty_tables(ordinary: Measured) -> None:
     assert list(found.particles.columns) == list(COLUMNS)
 
 
+@pytest.mark.long
 def test_shadows_on_a_bright_ground_are_the_same_particles() -> None:
     flights = shower(20, 80, seed=9)
     settings = SpatterSettings(polarity="dark")

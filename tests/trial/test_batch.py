@@ -15,7 +15,7 @@ import pytest
 
 from poolwatch.model.errors import OutputError, PoolwatchError, UsageError
 from poolwatch.model.table import csv_text
-from poolwatch.trial import rank, read_rows
+from poolwatch.trial import rank_shapes, read_rows
 from poolwatch.trial.batch import ClipEvent
 from poolwatch.trial.results import TrialResult
 from poolwatch.trial.run import run_trial
@@ -59,7 +59,7 @@ def test_a_trial_from_manifest_to_files(tmp_path: Path) -> None:
 
 def test_rank_from_scores_csv_gives_the_trials_ranking(tmp_path: Path) -> None:
     result = trial(lay_out(tmp_path, ordinary()), tmp_path / "out")
-    again = rank(read_rows(tmp_path / "out" / "scores.csv"))
+    again = rank_shapes(read_rows(tmp_path / "out" / "scores.csv"))
     pd.testing.assert_frame_equal(again.table, result.ranking.table, rtol=1e-6)
 
 
@@ -133,6 +133,7 @@ def test_an_overlay_asked_for_later_is_made(tmp_path: Path) -> None:
     assert trial(manifest, tmp_path / "out", overlay=False).measured == 0
 
 
+@pytest.mark.long
 def test_a_video_drawn_again_costs_no_measuring(tmp_path: Path) -> None:
     """`poolwatch overlay` in a clip's folder writes the video and run.json again; figures stay as they are."""
     manifest = lay_out(tmp_path, ordinary(1))
@@ -243,7 +244,7 @@ def test_formula_like_words_stay_text_in_every_csv(tmp_path: Path) -> None:
     for path in (tmp_path / "out").glob("*.csv"):
         for line in path.read_text().splitlines():
             assert not any(cell.strip('"').startswith("=") for cell in line.split(","))
-    assert "=cmd()" in rank(read_rows(tmp_path / "out" / "scores.csv")).table["beam_shape"].tolist()
+    assert "=cmd()" in rank_shapes(read_rows(tmp_path / "out" / "scores.csv")).table["beam_shape"].tolist()
 
 
 def test_out_that_is_a_file_is_refused_in_one_line(tmp_path: Path) -> None:
@@ -278,6 +279,7 @@ def start(place: Path, manifest: Path, out: Path) -> subprocess.Popen[bytes]:
     )
 
 
+@pytest.mark.long
 @pytest.mark.slow
 @pytest.mark.parametrize("runs", [5, pytest.param(20, marks=pytest.mark.long)])
 def test_killed_at_random_moments_the_end_is_the_same(runs: int, tmp_path: Path) -> None:

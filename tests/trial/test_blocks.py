@@ -9,10 +9,10 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from poolwatch.trial import Ranking, RankSettings, rank
-from poolwatch.trial.blocked import Comparison, compare_in_blocks
+from poolwatch.trial import Ranking, RankSettings, rank_shapes
+from poolwatch.trial.blocked import BlockedComparison, compare_in_blocks
 from poolwatch.trial.blocks import Layout, block_labels, lay_out
-from poolwatch.trial.scatter import group_welds
+from poolwatch.trial.shape_means import group_welds
 from tests.trial.simulated import score_rows
 
 # Montgomery D. C., Design and Analysis of Experiments, chapter 4: vascular grafts, four extrusion pressures in six
@@ -42,7 +42,7 @@ def compared(
     value: np.ndarray,
     prior_df: float = 3.0,
     error: float = np.nan,
-) -> tuple[Layout, Comparison]:
+) -> tuple[Layout, BlockedComparison]:
     shape = np.asarray(shape)
     order = np.argsort(shape, kind="stable")
     within = np.full(len(value), error)
@@ -52,7 +52,7 @@ def compared(
     return layout, compare_in_blocks(layout, value, within, groups, settings)
 
 
-def table(values: np.ndarray, prior_df: float = 1e12) -> tuple[Layout, Comparison]:
+def table(values: np.ndarray, prior_df: float = 1e12) -> tuple[Layout, BlockedComparison]:
     shape, block = np.nonzero(~np.isnan(values))
     return compared(shape, block, values[shape, block], prior_df)
 
@@ -218,7 +218,10 @@ def told(ranking: Ranking) -> list[int]:
 
 def test_days_that_differ_no_longer_hide_a_difference() -> None:
     rows = trial(lift=1.5)
-    with_days, without = rank(rows, settings=QUICK), rank(rows.drop(columns="factor_block"), settings=QUICK)
+    with_days, without = (
+        rank_shapes(rows, settings=QUICK),
+        rank_shapes(rows.drop(columns="factor_block"), settings=QUICK),
+    )
     assert told(with_days) == [1, 1, 1]
     assert told(without) == [0, 0, 0]
     assert with_days.table["group"].tolist() == ["a", "b", "c"]
@@ -239,13 +242,13 @@ def test_a_shape_that_missed_the_good_days_is_not_put_behind_for_it() -> None:
     kept = rows[~((rows["beam_shape"] == "single-spot") & good)].reset_index(drop=True)
     left = int((kept["beam_shape"] == "single-spot").sum())
     assert 0 < left < 4
-    plain = rank(kept.drop(columns="factor_block"), settings=QUICK).table
-    moved = rank(kept, settings=QUICK)
+    plain = rank_shapes(kept.drop(columns="factor_block"), settings=QUICK).table
+    moved = rank_shapes(kept, settings=QUICK)
     assert plain["beam_shape"][0] != "single-spot"
     assert moved.table["beam_shape"].tolist() == ["single-spot", "twin-spot", "flat-top"]
     assert moved.pairs["difference_low"][1] > 0
     assert any("stand in them unequally" in note for note in moved.notes)
-    whole = rank(rows, settings=QUICK).table.set_index("beam_shape")["stability_index"]
+    whole = rank_shapes(rows, settings=QUICK).table.set_index("beam_shape")["stability_index"]
     gaps = moved.table.set_index("beam_shape")["stability_index"]
     assert gaps["single-spot"] - gaps["flat-top"] == pytest.approx(
         whole["single-spot"] - whole["flat-top"], abs=3
@@ -255,7 +258,7 @@ def test_a_shape_that_missed_the_good_days_is_not_put_behind_for_it() -> None:
 def test_what_blocks_cannot_tell_is_said() -> None:
     rows = trial()
     rows["factor_block"] = np.where(rows["beam_shape"] == "flat-top", "sheet 2", rows["factor_block"].str[-1])
-    apart = rank(rows, settings=QUICK)
+    apart = rank_shapes(rows, settings=QUICK)
     pairs = apart.pairs.set_index(["shape_a", "shape_b"])
     assert pairs["told_apart"].isna().tolist() == [False, True, True]
     assert any("single-spot and twin-spot; flat-top" in note for note in apart.notes)
@@ -263,13 +266,13 @@ def test_what_blocks_cannot_tell_is_said() -> None:
     assert "told apart from every other" not in apart.reading
     assert apart.table["probability_best"].isna().all()
     rows["factor_block"] = rows["beam_shape"]
-    nested = rank(rows, settings=QUICK)
+    nested = rank_shapes(rows, settings=QUICK)
     assert nested.pairs["told_apart"].isna().all()
     assert nested.table["group"].tolist() == ["a"] * 3
     assert any("no two shapes share a day" in note for note in nested.notes)
     some = trial()
     some.loc[[0, 5], "factor_block"] = None
-    named = rank(some, settings=QUICK).notes
+    named = rank_shapes(some, settings=QUICK).notes
     assert any(f"{some['clip'][0]}, {some['clip'][5]}" in note and "no block" in note for note in named)
 
 
@@ -277,12 +280,12 @@ def test_notes_count_blocks_where_blocks_are_what_counts() -> None:
     """Two sheets a shape, two welds a sheet, shapes far apart; then one of the shapes alone."""
     rows = score_rows(np.random.default_rng(4), [0.3, 0.9], 4, between=0.01)
     rows["factor_block"] = [f"{shape} {n // 2 % 2}" for n, shape in enumerate(rows["beam_shape"])]
-    ranking = rank(rows, settings=QUICK)
+    ranking = rank_shapes(rows, settings=QUICK)
     assert told(ranking) == [1]
     (few,) = [note for note in ranking.notes if note.startswith("few ")]
     assert few.startswith("few blocks (down to 2 of a shape)")
     assert "5 blocks of every shape" in few
-    alone = rank(rows[rows["beam_shape"] == rows["beam_shape"][0]], settings=QUICK)
+    alone = rank_shapes(rows[rows["beam_shape"] == rows["beam_shape"][0]], settings=QUICK)
     (said,) = [note for note in alone.notes if note.startswith("blocks:")]
     assert "each block counts once" in said
     assert "between shapes" not in said
@@ -298,7 +301,10 @@ def test_blocks_that_say_nothing_change_nothing(labels: str) -> None:
         "none left": ["a", "p", "q", "r", "a", "b", "s", "t", "b", "u", "v", "w"],
         "missing": [None] * 12,
     }[labels]
-    with_them, without = rank(rows, settings=QUICK), rank(rows.drop(columns="factor_block"), settings=QUICK)
+    with_them, without = (
+        rank_shapes(rows, settings=QUICK),
+        rank_shapes(rows.drop(columns="factor_block"), settings=QUICK),
+    )
     pd.testing.assert_frame_equal(with_them.table, without.table, check_exact=True)
     pd.testing.assert_frame_equal(with_them.pairs, without.pairs, check_exact=True)
     said = [note for note in with_them.notes if note.startswith("blocks:")]

@@ -106,6 +106,7 @@ def test_a_scheduler_that_does_not_answer_is_said_on_one_line(
     assert "\n" not in str(caught.value)
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_pieces_of_a_clip_measured_by_the_cluster_change_no_digit(scheduler: str, tmp_path: Path) -> None:
     path = helped.drawn("glowing", "npy", tmp_path)

@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from poolwatch.model.errors import TableError
-from poolwatch.trial import rank, read_manifest
-from poolwatch.trial.facts import ClipFacts, refuted_facts
+from poolwatch.trial import rank_shapes, read_manifest
+from poolwatch.trial.facts import StatedFacts, refuted_facts
 from tests.trial.simulated import score_rows
 
 HEADER = "clip,beam_shape,replicate,record_rate_hz,mm_per_px,travel_speed_mm_s"
@@ -18,9 +18,9 @@ HEADER = "clip,beam_shape,replicate,record_rate_hz,mm_per_px,travel_speed_mm_s"
 
 def clips(
     rates: list[float], settings: list[object] | None = None, factors: list[float] | None = None
-) -> list[ClipFacts]:
+) -> list[StatedFacts]:
     return [
-        ClipFacts(
+        StatedFacts(
             {"record_rate_hz": rate},
             (settings[n] if settings else "x",),
             {"factor_rate_khz": factors[n]} if factors else {},
@@ -50,14 +50,14 @@ def test_what_a_factor_plans_is_not() -> None:
 def test_welds_of_one_setting_refute_each_other() -> None:
     speeds, settings = [10.0, 10.0, 1.0, 100.0, 100.0, 100.0], ["slow"] * 3 + ["fast"] * 3
     found = refuted_facts(
-        [ClipFacts({"travel_speed_mm_s": v}, (s,)) for v, s in zip(speeds, settings, strict=True)]
+        [StatedFacts({"travel_speed_mm_s": v}, (s,)) for v, s in zip(speeds, settings, strict=True)]
     )
     assert [n for n, _, _ in found] == [2]
 
 
 def test_a_planned_speed_is_refuted_neither_by_the_other_settings() -> None:
     speeds = [10.0, 10.0, 40.0, 40.0, 120.0, 120.0]
-    assert refuted_facts([ClipFacts({"travel_speed_mm_s": v}, (v,)) for v in speeds]) == []
+    assert refuted_facts([StatedFacts({"travel_speed_mm_s": v}, (v,)) for v in speeds]) == []
 
 
 @pytest.fixture
@@ -113,19 +113,19 @@ def rows(flags: dict[int, str]) -> pd.DataFrame:
 
 @pytest.mark.parametrize("flag", ["scale_disagrees", "direction_disagrees", "footage_disagrees"])
 def test_a_clip_whose_facts_the_footage_refutes_does_not_count(flag: str) -> None:
-    ranking = rank(rows({2: f"{flag} no_material"}))
+    ranking = rank_shapes(rows({2: f"{flag} no_material"}))
     assert ranking.excluded["clip"].tolist() == ["single-spot_3.avi"]
     reason = ranking.excluded["reason"][0]
     assert reason.startswith(f"{flag}: ")
     assert "mend it and measure again" in reason
     assert ranking.table["clips"].sum() == 7
     confirmed = rows({2: flag}).assign(facts_confirmed=["", "", "yes"] + [""] * 5)
-    assert not len(rank(confirmed).excluded)
+    assert not len(rank_shapes(confirmed).excluded)
 
 
 def test_rows_out_of_a_database_are_held_to_it_too() -> None:
     """One rate ten times too low no longer drags the band of all clips down: it is not counted, by name."""
     scores = rows({}).assign(record_rate_hz=[10_000.0] * 7 + [1_000.0])
-    ranking = rank(scores)
+    ranking = rank_shapes(scores)
     assert ranking.excluded["clip"].tolist() == ["twin-spot_4.avi"]
     assert ranking.excluded["reason"][0].startswith("record_rate_hz: 1000 Hz where most")

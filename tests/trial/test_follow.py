@@ -17,11 +17,14 @@ import pytest
 
 from poolwatch.cli.main import main
 from poolwatch.model.errors import OutputError, TableError
+from poolwatch.model.locking import locked_folder
 from poolwatch.trial.follow import FollowPace, follow_trial
 from poolwatch.trial.notices import FollowState, Notice
-from poolwatch.trial.resting import Resting, state_of_recording
 from poolwatch.trial.run import TrialOptions, run_trial
+from poolwatch.trial.settled_files import SettledFiles, state_of_recording
 from tests.trial.invented import InventedMeasurer, recording
+
+pytestmark = pytest.mark.slow
 
 HEADER = "clip,beam_shape,replicate,record_rate_hz,mm_per_px"
 PACE = FollowPace(poll_s=0.05, settle_s=0.3)
@@ -186,6 +189,7 @@ def test_a_file_that_rests_but_does_not_open_is_waited_for(tmp_path: Path) -> No
     assert log(tmp_path) == ["crescent-1.avi"]
 
 
+@pytest.mark.often("cut quote", "gone")
 @pytest.mark.parametrize(
     "broken",
     [
@@ -245,6 +249,7 @@ def test_a_copy_of_a_clip_is_no_second_weld(tmp_path: Path) -> None:
         day.until(day.measured(2), "both are measured")
 
 
+@pytest.mark.often("True")
 @pytest.mark.parametrize("whole", [True, False])
 def test_a_recording_that_went_away_while_it_was_measured_is_tried_again(tmp_path: Path, whole: bool) -> None:
     """A network folder that drops out, with the manifest on it or without."""
@@ -364,6 +369,7 @@ def test_an_interrupt_while_tables_are_written_leaves_them_of_one_comparison(
     assert len(pd.read_csv(tmp_path / "out" / "pairs.csv")) == 1
 
 
+@pytest.mark.long
 def test_whoever_reads_meanwhile_sees_a_whole_table(tmp_path: Path) -> None:
     rows = [filled(row) for row in planned(welds=3)]
     manifest, out = save(tmp_path, rows), tmp_path / "out"
@@ -397,7 +403,7 @@ def test_rows_go_into_a_database_as_they_come(tmp_path: Path) -> None:
 
 def test_a_file_rests_by_this_machines_clock_alone(tmp_path: Path) -> None:
     now = 0.0
-    resting = Resting(10.0, clock=lambda: now)
+    resting = SettledFiles(10.0, clock=lambda: now)
     path = tmp_path / "a.avi"
     assert state_of_recording(path) is None
     path.touch()
@@ -469,7 +475,6 @@ def wait_for(done: Callable[[], bool], process: subprocess.Popen[str], timeout: 
         time.sleep(0.05)
 
 
-@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="signals of a POSIX system")
 def test_killed_and_started_again_then_ended_politely(tmp_path: Path) -> None:
     rows = [filled(row) for row in planned(welds=2)]
@@ -505,7 +510,7 @@ def test_killed_and_started_again_then_ended_politely(tmp_path: Path) -> None:
         assert (out / name).read_bytes() == (tmp_path / "whole" / name).read_bytes()
 
 
-@pytest.mark.slow
+@pytest.mark.often("2")
 @pytest.mark.skipif(os.name != "posix", reason="signals of a POSIX system")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_ended_in_the_middle_of_a_clip(tmp_path: Path, number: signal.Signals) -> None:
@@ -552,6 +557,39 @@ def test_a_half_filled_manifest_measures_what_is_there(
     ]
     assert "6 of the 9 welds of the manifest are compared" in " ".join(out.split())
     assert len(pd.read_csv(tmp_path / "o" / "scores.csv")) == 6
+    arguments = ["trial", str(manifest), "--out", str(tmp_path / "o"), "--no-report", "--workers", "1"]
+    assert main([*arguments, "--strict"]) == 1
+    assert "3 of 9 welds were not measured; 3 are not filled in" in capsys.readouterr().err.splitlines()[-1]
+
+
+@pytest.mark.parametrize(("failed", "to_come", "code"), [(0, 0, 0), (1, 0, 1), (0, 2, 1)])
+def test_a_day_that_lacks_welds_ends_strictly_with_1(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    failed: int,
+    to_come: int,
+    code: int,
+) -> None:
+    state = FollowState(9, 9 - failed - to_come, failed)
+    monkeypatch.setattr("poolwatch.trial.follow.follow_trial", lambda *given, **more: state)
+    arguments = ["trial", str(save(tmp_path, [])), "--out", str(tmp_path / "o"), "--follow"]
+    assert main(arguments) == 0
+    assert main([*arguments, "--strict"]) == code
+    last = capsys.readouterr().err.splitlines()[-1]
+    assert ("so the ranking lacks" in last) == bool(code)
+
+
+def test_a_second_run_into_the_same_folder_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    manifest, out = save(tmp_path, []), tmp_path / "o"
+    with locked_folder(out):
+        for more in ([], ["--follow"]):
+            assert main(["trial", str(manifest), "--out", str(out), *more]) == 1
+            said = capsys.readouterr().err.splitlines()
+            assert len(said) == 1
+            assert "another poolwatch (process" in said[0]
 
 
 def test_problems_are_listed_one_a_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

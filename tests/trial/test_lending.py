@@ -7,10 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from poolwatch.trial.pool import ProcessPool
+from poolwatch.trial.process_pool import ProcessPool
 from tests.measure import helped
 
 
+@pytest.mark.long
+@pytest.mark.often("npy")
 @pytest.mark.slow
 @pytest.mark.parametrize("form", ["npy", "avi-mjpeg"])
 def test_pieces_measured_by_idle_processes_change_no_digit(form: str, tmp_path: Path) -> None:

@@ -7,9 +7,11 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from poolwatch.model.tables import INDEX_PARTS
-from poolwatch.trial.outcomes import _corrected, least_correlation, rank_correlation, study_outcomes
+from poolwatch.trial.outcomes import least_correlation, rank_correlation, study_outcomes
+from tests.trial.bars import exact_p, false_readings, null_trial
 from tests.trial.simulated import score_rows
+
+pytestmark = pytest.mark.slow
 
 # Law-school pairs: Efron, The Jackknife, the Bootstrap and Other Resampling Plans, SIAM 1982 (values from memory;
 # the published r = 0.776 comes back from them).
@@ -67,32 +69,29 @@ def test_an_interval_that_cannot_be_given_is_not_given() -> None:
         assert np.isnan(high)
 
 
-def null_trial(rng: np.random.Generator, welds: int) -> pd.DataFrame:
-    """Scores of shapes that differ, and nine laboratory results that have nothing to do with them."""
-    rows = score_rows(rng, (0.4, 0.7, 1.2), welds)
-    return rows.assign(**{f"outcome_o{k}": rng.normal(0, 1, len(rows)) for k in range(9)})
+@pytest.mark.parametrize("welds", [2, 4])
+def test_p_of_many_measures_at_once_is_that_of_each(welds: int) -> None:
+    rows = null_trial(np.random.default_rng(1), welds)
+    measures, outcomes = rows[["stability_index", "d_keyhole"]], rows[["outcome_o0", "outcome_o1"]]
+    found = exact_p(measures.to_numpy(), outcomes.to_numpy())
+    for k, y in enumerate(outcomes):
+        for n, x in enumerate(measures):
+            assert found[k, n] == rank_correlation(rows[x].to_numpy(), rows[y].to_numpy())[3]
 
 
 def test_nine_outcomes_that_mean_nothing_hold_a_reading_in_one_of_twenty_trials_at_most(
     many: bool,
 ) -> None:
-    """1,000 trials of 12 welds, or 150; p from SciPy (Student's approximation), corrected as the table's."""
-    rng = np.random.default_rng(8)
-    trials = 1000 if many else 150
-    held, measures = 0, ["stability_index", *INDEX_PARTS]
-    for _ in range(trials):
-        rows = null_trial(rng, 4)
-        columns = ["stability_index", *(f"d_{part}" for part in INDEX_PARTS)]
-        both = stats.spearmanr(rows[columns].to_numpy(), rows.filter(like="outcome_").to_numpy())
-        p = both.pvalue[: len(columns), len(columns) :].T.ravel()
-        found = _corrected([{"p": one, "measure": name} for one, name in zip(p, measures * 9, strict=True)])
-        held += bool((found <= 0.05).any())
-    assert held / trials <= 0.05 + 2 * np.sqrt(0.05 * 0.95 / trials)
+    trials = 1000 if many else 60
+    # Six welds: p over all orders; twelve: over random ones.
+    for welds in (2, 4):
+        held = false_readings(trials, welds).mean()
+        assert held <= 0.05 + 2 * np.sqrt(0.05 * 0.95 / trials)
 
 
 def test_readings_go_by_the_correction(many: bool) -> None:
-    """The whole study: a second a trial, so 100 null trials or eight; `test_nine_outcomes…` takes 1,000."""
-    trials = 100 if many else 8
+    """The whole study: a second a trial, so 100 null trials or four; `test_nine_outcomes…` takes 1,000."""
+    trials = 100 if many else 4
     rng = np.random.default_rng(9)
     held = 0
     for _ in range(trials):
@@ -102,7 +101,7 @@ def test_readings_go_by_the_correction(many: bool) -> None:
     assert held / trials <= (0.05 + 2 * np.sqrt(0.05 * 0.95 / trials) if many else 0.25)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_interval_covers() -> None:
     """95 % intervals over 200 samples of 12 welds with a known rank correlation."""
     r = 0.6

@@ -13,7 +13,7 @@ from poolwatch.model.tables import SCORE
 from poolwatch.show.report.figures import index_words
 from poolwatch.simulate import Scene, write_simulation
 from poolwatch.trial import report
-from poolwatch.trial.pool import ProcessPool
+from poolwatch.trial.process_pool import ProcessPool
 from poolwatch.trial.report import SIDE_BY_SIDE, write_report
 from poolwatch.trial.run import run_trial
 
@@ -67,6 +67,7 @@ def test_a_clip_shows_its_figures_as_compared(trial: tuple[Path, Path]) -> None:
         assert f"index {index_words(row)}" in section[0]
 
 
+@pytest.mark.long
 def test_clips_drawn_in_processes_give_the_same_page(
     trial: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -85,6 +86,7 @@ def test_clips_drawn_in_processes_give_the_same_page(
     assert page(out) == alone
 
 
+@pytest.mark.long
 def test_side_by_side_is_taken_up_when_it_is_there(trial: tuple[Path, Path]) -> None:
     manifest, out = trial
     stamp = (out / "report.html").stat().st_mtime_ns

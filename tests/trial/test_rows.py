@@ -9,7 +9,9 @@ import pytest
 from poolwatch.cli.main import main
 from poolwatch.model.errors import UsageError
 from poolwatch.model.table import csv_text, write_csv
-from poolwatch.trial import rank, read_rows
+from poolwatch.model.tables import SCORE
+from poolwatch.trial import rank_shapes, read_rows
+from poolwatch.trial.rows import completed
 from tests.trial.simulated import score_rows
 
 
@@ -29,8 +31,8 @@ def test_saved_again_by_a_spreadsheet_with_semicolons_and_decimal_commas(tmp_pat
     rows.to_csv(
         tmp_path / "b.csv", sep=";", decimal=",", index=False, encoding="utf-8-sig", float_format="%.9g"
     )
-    assert csv_text(rank(read_rows(tmp_path / "a.csv")).table) == csv_text(
-        rank(read_rows(tmp_path / "b.csv")).table
+    assert csv_text(rank_shapes(read_rows(tmp_path / "a.csv")).table) == csv_text(
+        rank_shapes(read_rows(tmp_path / "b.csv")).table
     )
 
 
@@ -56,7 +58,7 @@ def test_of_many_faults_the_first_are_listed(tmp_path: Path) -> None:
 def test_three_columns_are_enough(tmp_path: Path) -> None:
     path = tmp_path / "s.csv"
     path.write_text("clip,beam_shape,stability_index\na,x,70\nb,x,72\nc,y,40\nd,y,41\n")
-    table = rank(read_rows(path)).table
+    table = rank_shapes(read_rows(path)).table
     assert table["beam_shape"].tolist() == ["x", "y"]
     assert table["group"].tolist() == ["a", "b"]
 
@@ -78,7 +80,7 @@ def test_bad_rows_are_refused(tmp_path: Path, text: str, words: str | None) -> N
     path = tmp_path / "s.csv"
     path.write_text(text)
     with pytest.raises(UsageError, match=words or "outside 0 to 1"):
-        rank(read_rows(path))
+        rank_shapes(read_rows(path))
 
 
 def test_command_ranks_and_writes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -97,3 +99,16 @@ def test_command_puts_bad_input_on_one_line(tmp_path: Path, capsys: pytest.Captu
     shown = capsys.readouterr().err
     assert shown.count("\n") == 1
     assert "no such file" in shown
+
+
+def test_a_table_of_rows_may_lack_all_but_three_columns():
+    rows = pd.DataFrame(
+        {"clip": ["a", "b"], "beam_shape": ["x", "y"], "stability_index": [60.0, 40.0], "seam": [1, 2]}
+    )
+    whole = completed(rows)
+    assert [*whole] == [*SCORE.names, "seam"]
+    assert whole["pool_length_cv"].isna().all()
+    with pytest.raises(UsageError, match="lack the column 'beam_shape'"):
+        completed(rows.drop(columns="beam_shape"))
+    with pytest.raises(UsageError, match="no score rows"):
+        completed(rows.iloc[:0])

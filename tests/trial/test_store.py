@@ -20,6 +20,8 @@ from poolwatch.trial.store import Store, open_store
 from poolwatch.trial.store_address import is_store
 from tests.trial.simulated import score_rows
 
+pytestmark = pytest.mark.slow
+
 TABLES = ("poolwatch_scores", "poolwatch_values", "poolwatch_trials", "poolwatch_schema")
 
 
@@ -106,6 +108,44 @@ def test_what_goes_in_comes_out(store: Store) -> None:
     back = store.read()
     order = scores.sort_values(["beam_shape", "replicate"]).reset_index(drop=True)
     pd.testing.assert_frame_equal(back[list(order)], order, check_dtype=False, rtol=1e-12)
+
+
+def test_columns_keep_their_order_and_those_that_are_empty_yet(store: Store) -> None:
+    scores = rows()[[*rows().columns[:-3]]]
+    scores = scores.assign(factor_z=1.0, outcome_rm=[None] * 6, factor_a=["x"] * 6)
+    store.add(scores, trial="t1")
+    names = [name for name in store.read() if name.startswith(("factor_", "outcome_"))]
+    assert names == ["factor_z", "outcome_rm", "factor_a"]
+    assert store.read()["outcome_rm"].isna().all()
+
+
+def test_rank_keeps_to_the_plan_that_is_stored_with_the_trial(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Steadier the higher both settings are; the corner where both are high cannot be welded."""
+    runs = [(a, b) for a in (1, 2, 3) for b in (1, 2, 3)] * 2
+    index = [20 + 8 * a + 8 * b + (-1) ** n + n % 3 for n, (a, b) in enumerate(runs)]
+    scores = score_rows(np.random.default_rng(1), (1.0,), 18).assign(
+        folder="", stability_index=index, factor_b=[b for _, b in runs], factor_a=[a for a, _ in runs]
+    )
+    scores[[name for name in scores if name.startswith("d_")]] = np.nan
+    plan = 'forbid = ["a=2.5..3 b=2.5..3"]\n[factors]\na = { range = [1, 3] }\nb = { range = [1, 3] }\n'
+    store = open_store(str(tmp_path / "t.db"))
+    store.add(scores, trial="planned", plan=plan)
+    store.add(scores, trial="free")
+
+    def advised(*trials: str) -> pd.DataFrame:
+        arguments = [word for trial in trials for word in ("--trial", trial)]
+        out = tmp_path / "-".join(trials)
+        assert main(["rank", str(tmp_path / "t.db"), *arguments, "--out", str(out), "--no-report"]) == 0
+        return pd.read_csv(out / "next_welds.csv")
+
+    free = advised("free")
+    assert [name for name in free if name.startswith("factor_")] == ["factor_b", "factor_a"]
+    assert ((free["factor_a"] > 2.5) & (free["factor_b"] > 2.5)).any()
+    for planned in (advised("planned"), advised("planned", "free")):
+        assert len(planned)
+        assert not ((planned["factor_a"] >= 2.5) & (planned["factor_b"] >= 2.5)).any()
 
 
 def test_same_clip_and_settings_again_updates_its_row(store: Store) -> None:
@@ -296,9 +336,13 @@ def test_columns_that_an_older_version_did_not_know_are_added(store: Store) -> N
     store.add(rows())
     with store._engine.begin() as connection:
         connection.execute(sa.text("ALTER TABLE poolwatch_scores DROP COLUMN d_keyhole"))
+        connection.execute(sa.text("ALTER TABLE poolwatch_values DROP COLUMN place"))
+        connection.execute(sa.text("ALTER TABLE poolwatch_trials DROP COLUMN plan"))
     assert store.read()["d_keyhole"].isna().all()
-    store.add(rows())
+    assert store.plans() == {}
+    store.add(rows(), plan="forbid = []")
     assert store.read()["d_keyhole"].notna().all()
+    assert store.plans() == {"": "forbid = []"}
 
 
 @pytest.mark.parametrize("tail", ["@127.0.0.1:1/none", "@127.0.0.1:1/none?connect_timeout=2"])

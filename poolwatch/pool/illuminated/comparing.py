@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from .evidence import SOFT
 from .metal import Box, Field, read_at, register
+from .soft_light import add_soft_light
 
 # Side of the square over which a comparison is judged, px: a pixel and two to either side, written out in `_rank`.
 WINDOW = 5
@@ -208,6 +209,7 @@ def compare_all(
     solid: NDArray[np.uint8],
     metal_px: tuple[float, float],
     noise: tuple[float, float],
+    veil: bool,
     step: int,
     pairs: Pairs,
     agreeing: int,
@@ -218,11 +220,15 @@ def compare_all(
     """
     value, weight = prepared(frames[index], box, noise[0], noise[1])
     comparisons = nothing_compared(value.shape[0], value.shape[1])
+    variance = noise[0] + noise[1] * value.mean()
     used = 0
     for other in others:
         dx, dy, gain, alike = motion_between(frames, index, other, box, solid, metal_px, noise, step, pairs)
         if alike:
             read, valid = read_at(frames[other], box, dx, dy)
+            if veil:
+                add_soft_light(value, read, valid, gain, variance)
+                gain = 1.0
             judge(value, weight, read, valid, gain, comparisons)
             used += 1
     window, alone = agreed(comparisons, agreeing)

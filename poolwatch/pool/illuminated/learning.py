@@ -333,7 +333,7 @@ def _outlined(
     """Outline in one picture with what is known so far."""
     window, alone = field
     weight = evidence.weight_of(window, bright)
-    neck = neck_of(math.sqrt(float((distances(before, bright.shape) > 0).sum())))  # type: ignore[arg-type]
+    neck = neck_of(math.sqrt(float((distances(before, bright.shape) > 0).sum())))
     contour, _ = contour_of(liquid_in(weight), neck, pointed=pointed)
     if len(contour) < 3:
         raise MeasurementError(

@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import cv2
 import jinja2
 import numpy as np
-from markupsafe import Markup
 from numpy.typing import NDArray
 
 from ...model.axes import PoolAxes
 from ...model.files import write_text
+from ..pages import data_url, template_environment, template_file
 from ..tone import ToneCurve, toned
 
+_PACKAGE = "poolwatch.show.marking"
 _EDGE_WORDS = {
     "glowing": (
         "The edge is where brightness falls off most steeply at the rim of the bright pool.",
@@ -139,23 +138,12 @@ def _address(picture: NDArray[Any], tone: ToneCurve, *, lossy: bool = False) -> 
     grey = toned(picture, tone.table(picture.dtype))
     kind = "jpeg" if lossy else "png"
     options = [cv2.IMWRITE_JPEG_QUALITY, _NEIGHBOUR_QUALITY] if lossy else [cv2.IMWRITE_PNG_COMPRESSION, 9]
-    data = cv2.imencode(f".{kind}", grey, options)[1].tobytes()
-    return f"data:image/{kind};base64," + base64.b64encode(data).decode("ascii")
+    return data_url(cv2.imencode(f".{kind}", grey, options)[1].tobytes(), kind)
 
 
 @lru_cache(maxsize=1)
 def _environment() -> jinja2.Environment:
-    made = jinja2.Environment(
-        loader=jinja2.PackageLoader("poolwatch.show.marking", "templates"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    templates = resources.files("poolwatch.show.marking").joinpath("templates")
-    style, tools, script = (
-        Markup(templates.joinpath(name).read_text(encoding="utf-8"))
-        for name in ("marking.css", "tools.js", "marking.js")
-    )
-    made.globals.update(style=style, tools=tools, script=script)
+    made = template_environment(_PACKAGE)
+    for name, file in (("style", "marking.css"), ("tools", "tools.js"), ("script", "marking.js")):
+        made.globals[name] = template_file(_PACKAGE, file)
     return made

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...model.axes import PoolAxes
-from ..canvas import Canvas
+from ..canvas import FrameCanvas
 from ..overlay import enlargement
 from ..palette import INK, PANEL, POOL, YELLOW, bgr
 from ..tone import ToneCurve, toned
@@ -53,7 +53,7 @@ def differing_picture(shown: DifferingFrame, axes: PoolAxes, tone: ToneCurve) ->
     size = (round(width * factor), round(height * factor))
     grey = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_LINEAR), np.uint8)
     image = np.ascontiguousarray(np.repeat(grey[..., None], 3, axis=2))
-    canvas = Canvas(image, factor, pen=2, size=18)
+    canvas = FrameCanvas(image, factor, pen=2, size=18)
     if len(shown.outline):
         canvas.path(shown.outline, POOL, closed=True)
     for ends in shown.ends:
@@ -61,10 +61,10 @@ def differing_picture(shown: DifferingFrame, axes: PoolAxes, tone: ToneCurve) ->
     for ring in shown.traced:
         canvas.path(ring, YELLOW, closed=True, pen=1)
     strip = np.full((58, size[0], 3), bgr(PANEL), np.uint8)
-    words = Canvas(strip, 1.0, size=18)
-    words.write(shown.words, 10, 8, INK)
-    words.write("solid: measured", 10, 32, POOL)
-    words.write("dashed: marked by hand", 190, 32, YELLOW)
+    words = FrameCanvas(strip, 1.0, size=18)
+    words.write(shown.words, (10, 8), INK)
+    words.write("solid: measured", (10, 32), POOL)
+    words.write("dashed: marked by hand", (190, 32), YELLOW)
     return np.vstack([strip, image])
 
 

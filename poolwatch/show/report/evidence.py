@@ -28,7 +28,7 @@ class ClipEvidence:
     video
         Path of its overlay relative to the report, with ``/``; empty where there is none.
     segments
-        What the overlay shows, as `write_overlay` gave it.
+        What the overlay shows, as `draw_overlay` gave it.
     space_time
         Brightness along the middle line, where it was gathered.
     excluded

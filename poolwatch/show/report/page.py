@@ -2,28 +2,27 @@
 
 from __future__ import annotations
 
-import base64
 import io
 import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib import resources
 from typing import Any
 from urllib.parse import quote
 
 import cv2
 import jinja2
 import numpy as np
-from markupsafe import Markup
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 from PIL import Image
 
 from ...model.flags import FLAGS, STATUSES
+from ..pages import data_url, template_environment, template_file
 from ..stills.style import figure_pixels
 
+_PACKAGE = "poolwatch.show.report"
 _SHOWN_DPI = 110.0
 _GREYS = 96
 CAUTIONS = (
@@ -39,17 +38,11 @@ CAUTIONS = (
 @lru_cache(maxsize=1)
 def environment() -> jinja2.Environment:
     """Templates with everything escaped that is not explicitly markup."""
-    made = jinja2.Environment(
-        loader=jinja2.PackageLoader("poolwatch.show.report", "templates"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    made = template_environment(_PACKAGE)
     made.filters["pretty"] = pretty
     made.filters["url"] = relative_url
     made.globals.update(flag_words=FLAGS, status_words=STATUSES, cautions=CAUTIONS)
-    made.globals.update(style=_asset("page.css"), script=_asset("page.js"))
+    made.globals.update(style=template_file(_PACKAGE, "page.css"), script=template_file(_PACKAGE, "page.js"))
     return made
 
 
@@ -85,7 +78,7 @@ def picture(figure: Figure, *, dpi: float = 110.0, narrow: Figure | None = None)
     small.save(out, "PNG", compress_level=7)
     width, height = (round(side * _SHOWN_DPI / dpi) for side in small.size)
     on_phone = None if narrow is None else picture(narrow, dpi=dpi)
-    return Picture(_inside(out.getvalue(), "png"), width, height, on_phone)
+    return Picture(data_url(out.getvalue(), "png"), width, height, on_phone)
 
 
 def _palette(pixels: NDArray[np.uint8]) -> Image.Image:
@@ -107,11 +100,7 @@ def photograph(image: NDArray[np.uint8], width: int = 720) -> Picture:
     height = round(image.shape[0] * width / image.shape[1])
     small = cv2.resize(image, (width, height), interpolation=cv2.INTER_AREA)
     data = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 82])[1]
-    return Picture(_inside(data.tobytes(), "jpeg"), width, height)
-
-
-def _inside(data: bytes, kind: str) -> str:
-    return f"data:image/{kind};base64," + base64.b64encode(data).decode("ascii")
+    return Picture(data_url(data.tobytes(), "jpeg"), width, height)
 
 
 def relative_url(path: str) -> str:
@@ -153,8 +142,3 @@ def with_interval(value: Any, low: Any, high: Any) -> str:
         return number(value)
     half = (float(high) - float(low)) / 4
     return f"{number(value, half)} ({number(low, half)} to {number(high, half)})"
-
-
-def _asset(name: str) -> Markup:
-    text = resources.files("poolwatch.show.report").joinpath("templates", name).read_text(encoding="utf-8")
-    return Markup(text)

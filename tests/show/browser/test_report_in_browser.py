@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from poolwatch.model.tables import RANKING
-from poolwatch.show.overlay import OverlayChoices, OverlayPainter, write_overlay
+from poolwatch.show.overlay import OverlayChoices, OverlayPainter, draw_overlay
 from poolwatch.show.report import ClipEvidence, TrialEvidence, clip_report, trial_report
 from poolwatch.show.report import clip as clip_page
 from poolwatch.show.stills.outline import gather_space_time
@@ -30,7 +30,7 @@ def one_clip(drawn, tmp_path_factory):
     folder = tmp_path_factory.mktemp("clip")
     clip = drawn(name=NASTY, shape=(64, 128), frames=900, bad=(450,), seed=21)
     (folder / "a #1 50%?").mkdir()
-    segments = write_overlay(
+    segments = draw_overlay(
         folder / "a #1 50%?" / "overlay.mp4", clip.read, clip.result, OverlayChoices(max_seconds=10)
     )
     still = OverlayPainter(clip.result, clip.shape).paint(clip.frame(300), 300)
@@ -189,6 +189,7 @@ def test_without_its_video_the_page_says_so(page, drawn, tmp_path):
     assert page.js("getComputedStyle(document.querySelector('.gone')).display") != "none"
 
 
+@pytest.mark.long
 def test_forty_clips_open_fast_and_stay_light(page, trial):
     assert os.path.getsize(trial) < 15e6
     seconds = page.open(trial)
@@ -214,7 +215,7 @@ def test_hostile_names_do_no_harm(page, trial):
 
 def test_first_screen_is_the_ranking_and_its_reading(page, trial):
     page.open(trial)
-    for what in (".reading", "section img", "caption"):
+    for what in (".reading", "section img", ".caption"):
         top = page.js(f"document.querySelector('{what}').getBoundingClientRect().top")
         assert 0 < top < 900, what
 

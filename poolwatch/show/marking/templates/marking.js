@@ -281,12 +281,7 @@
     show();
   }
   function save() {
-    const name = "handcheck-" + data.clip.replace(/[^A-Za-z0-9_-]+/g, "-") + "-" + sheet.person.replace(/[^A-Za-z0-9_-]+/g, "-") + "-round" + sheet.round + ".csv";
-    const link = document.createElement("a"), address = URL.createObjectURL(new Blob([markedCsv(data, sheet, order)], { type: "text/csv" }));
-    link.href = address;
-    link.download = name;
-    link.click();
-    setTimeout(function () { URL.revokeObjectURL(address); }, 10000);
+    const name = download(data.clip, sheet, markedCsv(data, sheet, order));
     byId("saved").textContent = "Saved as " + name + " where this browser puts downloads.";
   }
   function begin(person, round, outline) {
@@ -360,12 +355,8 @@
     stage.setPointerCapture(event.pointerId);
     down.set(event.pointerId, { start: at(event), last: at(event), cursor: cursor });
     if (down.size === 1) moved = false;
-    if (down.size === 2) { moved = true; pinch = spread(); }
+    if (down.size === 2) { moved = true; pinch = fingersApart(down); }
   });
-  function spread() {
-    const [a, b] = Array.from(down.values()).map(function (d) { return d.last; });
-    return { gap: Math.hypot(a[0] - b[0], a[1] - b[1]), middle: [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2] };
-  }
   stage.addEventListener("pointermove", function (event) {
     const s = at(event), finger = event.pointerType === "touch", d = down.get(event.pointerId);
     if (!d) {
@@ -376,7 +367,7 @@
     d.last = s;
     if (Math.hypot(s[0] - d.start[0], s[1] - d.start[1]) > 5) moved = true;
     if (down.size === 2 && pinch) {
-      const now = spread();
+      const now = fingersApart(down);
       pan(now.middle[0] - pinch.middle[0], now.middle[1] - pinch.middle[1]);
       zoom(now.gap / Math.max(pinch.gap, 1), now.middle);
       pinch = now;

@@ -96,3 +96,20 @@ function markedCsv(data, sheet, frames) {
   }
   return [MARK_COLUMNS].concat(rows).map(function (row) { return row.map(cell).join(","); }).join("\n") + "\n";
 }
+
+function download(clip, sheet, text) {
+  const word = function (name) { return name.replace(/[^A-Za-z0-9_-]+/g, "-"); };
+  const name = "handcheck-" + word(clip) + "-" + word(sheet.person) + "-round" + sheet.round + ".csv";
+  const link = document.createElement("a"), address = URL.createObjectURL(new Blob([text], { type: "text/csv" }));
+  link.href = address;
+  link.download = name;
+  link.click();
+  setTimeout(function () { URL.revokeObjectURL(address); }, 10000);
+  return name;
+}
+
+// Two fingers on the stage: their gap and the middle between them, screen px.
+function fingersApart(down) {
+  const [a, b] = Array.from(down.values()).map(function (d) { return d.last; });
+  return { gap: Math.hypot(a[0] - b[0], a[1] - b[1]), middle: [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2] };
+}

@@ -1,0 +1,91 @@
+"""What `poolwatch rank`, `trial` and `demo` print: the ranking, effects, what to weld next."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Hashable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from ..trial import Ranking
+    from ..trial.comparison import Comparison
+
+
+def show_ranking(ranking: Ranking) -> None:
+    """Print the ranking, its reading and what to know before using it."""
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    console = Console()
+    table = Table(box=None, pad_edge=False)
+    table.add_column("rank", justify="right")
+    table.add_column("beam shape", overflow="fold")
+    table.add_column("welds", justify="right")
+    table.add_column("index", justify="right")
+    table.add_column("95 % interval", justify="right")
+    table.add_column("group")
+    table.add_column("best", justify="right")
+    table.add_column("order holds", justify="right")
+    for row in ranking.table.itertuples():
+        table.add_row(
+            str(row.rank),
+            escape(row.beam_shape),
+            str(row.clips),
+            _number(row.stability_index, "{:.1f}"),
+            _number(row.stability_index_low, "{:.1f}") + " to " + _number(row.stability_index_high, "{:.1f}"),
+            row.group or "–",
+            _chance(row.probability_best),
+            _number(row.order_holds, "{:.0%}"),
+        )
+    console.print(table)
+    console.print()
+    console.print(escape(ranking.reading))
+    remarks = [f"{r.beam_shape}: {r.remarks}" for r in ranking.table.itertuples() if r.remarks]
+    excluded = [f"not counted: {row.clip}: {row.reason}" for row in ranking.excluded.itertuples()]
+    for line in [*ranking.notes, *remarks, *excluded]:
+        console.print("- " + escape(line))
+    console.print(
+        "A steady pool is no proof of a sound weld: judge welds by your local codes and licensed practice."
+    )
+
+
+def show_studies(compared: Comparison, notes: Sequence[str] = ()) -> None:
+    """Print what factors and outcomes say, and notes."""
+    from rich.console import Console
+    from rich.markup import escape
+
+    console = Console()
+    for reading in compared.readings:
+        console.print()
+        console.print(escape(reading))
+    if compared.factors is not None and len(compared.factors.next_welds):
+        console.print()
+        console.print("What to weld next (mean index ± standard uncertainty; 95 % of welds):")
+        settings = Counter(_setting(weld) for weld in compared.factors.next_welds.to_dict("records"))
+        for setting, times in settings.items():
+            console.print("  " + escape(setting + (f", {times} welds" if times > 1 else "")))
+    for line in [*compared.remarks, *notes]:
+        console.print("- " + escape(line))
+
+
+def _setting(weld: Mapping[Hashable, Any]) -> str:
+    """A setting to weld next in one line."""
+    named = (
+        f"{str(name).removeprefix('factor_')} {value if isinstance(value, str) else f'{value:.4g}'}"
+        for name, value in weld.items()
+        if name == "beam_shape" or str(name).startswith("factor_")
+    )
+    expected = f"{weld['predicted']:.0f} ± {weld['predicted_u']:.0f}; {weld['weld_low']:.0f} to {weld['weld_high']:.0f}"
+    return f"{', '.join(named)}: {expected}"
+
+
+def _chance(value: float) -> str:
+    """A probability from random draws, which never make anything certain or impossible."""
+    if value > 0.995:
+        return ">99%"
+    return "<1%" if value < 0.005 else _number(value, "{:.0%}")
+
+
+def _number(value: float, form: str) -> str:
+    return "–" if value != value else form.format(value)

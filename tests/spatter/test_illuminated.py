@@ -1,0 +1,118 @@
+"""Particles in lit footage, part by part: residuals, shadows."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+from poolwatch.measure.residuals import residuals_of
+from poolwatch.pool.illuminated.neighbours import Registering
+from poolwatch.spatter import Tracks
+from poolwatch.spatter.illuminated import Contrast, stand_out
+from poolwatch.spatter.illuminated.ground import MIDDLE, UNIT
+from poolwatch.spatter.illuminated.shadows import shadows
+from poolwatch.spatter.records import DARK, SIGHTING
+
+FULL = 255.0
+CONTRAST = Contrast(read=2.0, shot=0.03, scale=UNIT / FULL)
+
+
+def plainly(frame, near, contrast):
+    """`stand_out` in plain NumPy: the middle two of four, by sorting."""
+    two = np.sort(near.astype(np.float64), axis=0)[1:3]
+    ground, apart = two.mean(axis=0), 0.5 * (two[1] - two[0])
+    noise = np.sqrt(contrast.read + contrast.shot * np.maximum(ground, 0))
+    dead = np.clip(2 * (apart - 1.5 * noise), 0, apart)
+    dead += 5 * noise * np.pad(np.zeros((frame.shape[0] - 4, frame.shape[1] - 4)), 2, constant_values=1)
+    above = frame - ground
+    size = np.where(apart < 2e5, np.maximum(np.abs(above) - dead, 0), 0)
+    return np.clip(MIDDLE + contrast.scale * np.sign(above) * size, 0, 65535)
+
+
+def test_residuals_are_what_plain_numpy_gives():
+    rng = np.random.default_rng(5)
+    frame = rng.integers(0, 256, (40, 70)).astype(np.uint8)
+    near = (frame + rng.normal(0, 6, (4, 40, 70))).astype(np.float32)
+    near[0, :10], near[1, 5:20], near[2, 8:15, 30:] = -1e6, 1e6, 1e6
+    near[:, 25:28, 3:9] = rng.normal(100, 40, (4, 3, 6))
+    out = np.empty(frame.shape, dtype=np.uint16)
+    stand_out(frame, near, CONTRAST, out)
+    assert np.abs(out - plainly(frame, near, CONTRAST)).max() < 1.01
+
+
+def moving(n, step, draw):
+    """Frames of a textured sheet that moves by `step` a frame, `draw(frame, k)` upon each."""
+    rng = np.random.default_rng(8)
+    sheet = ndimage.gaussian_filter(rng.normal(size=(160, 260)), 1.6)
+    sheet = 100 + 25 * sheet / sheet.std()
+    rows, cols = np.mgrid[0:80, 0:120].astype(float)
+    frames = []
+    for k in range(n):
+        one = ndimage.map_coordinates(sheet, [rows + 40 - step[1] * k, cols + 70 - step[0] * k], order=5)
+        frames.append(draw(one, k) + rng.normal(0, 1.5, one.shape))
+    return np.clip(np.rint(frames), 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize(("step", "tone"), [((0.43, -0.21), 220.0), ((0.0, 0.0), 10.0)])
+def test_marks_on_the_metal_vanish_and_what_flies_over_it_stays(step, tone):
+    rows, cols = np.mgrid[0:80, 0:120].astype(float)
+
+    def disc(one, k):
+        cover = np.clip(4.5 - np.hypot(cols - 20 - 5 * k, rows - 20 - 2 * k), 0, 1)
+        return one + cover * (tone - one)
+
+    frames = moving(17, step, disc)
+    how = Registering(lag=3, metal_px=step, noise=(4.5, 0.0), step=3)
+    seen = residuals_of(frames, [8], how, Contrast(2.25, 0.0, UNIT / FULL))[0]
+    grey = (seen - MIDDLE) * FULL / UNIT
+    inside = np.hypot(cols - 60, rows - 36) < 3
+    outside = (np.hypot(cols - 60, rows - 36) > 7) & (cols > 4) & (cols < 115) & (rows > 4) & (rows < 75)
+    plain = frames[8].astype(float)
+    behind = moving(17, step, lambda one, k: one)[8].astype(float)
+    assert np.abs(grey - (plain - behind))[inside].mean() < 3.0
+    assert grey[inside].mean() * (tone - 100) > 0
+    # Noise of a frame and of the mean of the middle two of four: texture of 25 grey values leaves no more.
+    assert grey[outside].std() < 2.2
+
+
+def track(first, last, place, velocity, *, dark, flux=2000.0):
+    out = np.zeros(last - first, dtype=SIGHTING)
+    out["frame"] = np.arange(first, last)
+    out["x"] = place[0] + velocity[0] * (out["frame"] - first)
+    out["y"] = place[1] + velocity[1] * (out["frame"] - first)
+    out["spread"], out["flux"], out["mark"] = 36 / 16, flux, DARK if dark else 0
+    return out
+
+
+def joined(*parts):
+    starts = np.append(0, np.cumsum([len(part) for part in parts])).astype(np.int64)
+    return Tracks(np.concatenate(parts), starts, np.ones(100, dtype=np.bool_), 0)
+
+
+def test_a_dark_thing_beside_another_is_its_shadow():
+    bright = track(5, 25, (50, 50), (5, 2), dark=False)
+    beside = track(6, 25, (58, 54), (5, 2), dark=True)
+    running_away = track(5, 25, (52, 51), (5.6, 2.5), dark=True)
+    assert shadows(joined(bright, beside)).tolist() == [False, True]
+    assert shadows(joined(bright, running_away)).tolist() == [False, True]
+    # Of two dark ones the paler is the shadow, whichever is first.
+    deep, pale = (
+        track(5, 25, (50, 50), (5, 2), dark=True),
+        track(5, 25, (57, 53), (5, 2), dark=True, flux=900.0),
+    )
+    assert shadows(joined(deep, pale)).tolist() == [False, True]
+    assert shadows(joined(pale, deep)).tolist() == [True, False]
+
+
+def test_others_are_no_shadows():
+    bright = track(5, 25, (50, 50), (5, 2), dark=False)
+    across = track(5, 25, (52, 90), (5, -2), dark=True)
+    later = track(23, 40, (150, 90), (5, 2), dark=True)
+    far = track(5, 25, (50, 150), (5, 2), dark=True)
+    second = track(5, 25, (56, 54), (5, 2), dark=False)
+    small = track(5, 25, (58, 54), (5, 2), dark=True)
+    small["spread"] = 9 / 16
+    apart = track(5, 25, (80, 50), (5.2, 2), dark=True)
+    for other in (across, later, far, second, small, apart):
+        assert not shadows(joined(bright, other)).any()
