@@ -38,8 +38,8 @@ REACH = 3
 # Texture makes the brightness of neighbouring pixels alike: what tone says of a normal counts for less than what motion
 # says, whose noise is new in each pixel; and on the normals along which a contour is followed, which are further apart.
 _NORMAL, _FIRST_NORMAL = 0.25, 1.0
-# What motion says at the edge counts for so much. With less of it lengths are less too short where tone shows the rim, and
-# widths too large where it shows less.
+# What motion says at the edge counts for so much. With less of it lengths are less too short where tone shows the rim,
+# and widths too large where it shows less.
 _MOTION = 1.0
 # How far the first fit looks from the coarse contour, px.
 FIRST_SEARCH = 8
