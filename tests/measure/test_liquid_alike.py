@@ -26,7 +26,7 @@ def test_how_alike_they_are() -> None:
         # As many pixels of each share of what rigid motion leaves unexplained.
         both = np.repeat(bright[:, None, :], BINS, axis=1)
         counts = Counts(both, even, bright, 30.0)
-        return learn_evidence(counts, 1.0, tones, (0.0, 0.0)).alike
+        return learn_evidence(counts, 1.0, tones).alike
 
     assert alike(0, 0) == pytest.approx(0.5)
     # Two bells of one width whose middles are 2 standard deviations apart: 16 % lie beyond the middle between them.

@@ -115,7 +115,7 @@ def tones(liquid: float, metal: float, texture: float) -> tuple[RimTone, RimTone
 @pytest.mark.parametrize(("liquid", "change"), [(0.4, 8.0), (0.6, 20.0), (0.95, 12.0)])
 def test_the_place_of_a_blurred_edge_does_not_hang_on_the_contrast(sigma, liquid, change):
     counts = counts_of(liquid, 1.0, 0.12, change)
-    tables = learn_evidence(counts, sigma, tones(liquid, 1.0, 0.12), (10.0, 10.0))
+    tables = learn_evidence(counts, sigma, tones(liquid, 1.0, 0.12))
     yy, xx = np.mgrid[:100, :120]
     inside = ndtr((25.3 - np.hypot(xx - 60, yy - 50)) / sigma)
     radii = []
@@ -219,7 +219,7 @@ def test_a_pointed_tail_stays_where_bumps_are_shaved_off():
 
 def test_evidence_is_silent_where_nothing_is_known():
     counts = counts_of(1.0, 1.0, 0.1, 10.0)
-    tables = learn_evidence(counts, 1.0, tones(1.0, 1.0, 0.1), (0.0, 0.0))
+    tables = learn_evidence(counts, 1.0, tones(1.0, 1.0, 0.1))
     frame = np.full((20, 30), 100, dtype=np.uint8)
     nothing = np.full((20, 30), 2.0, dtype=np.float32)
     weight, bright = weigh(frame, (0, 20, 0, 30), nothing, 1.0, (100.0, 0.0, 0.0), tables.by_both)

@@ -203,17 +203,12 @@ class RimEdge(NamedTuple):
 
     Attributes
     ----------
-    ahead, aside
+    share
         Cost of the unexplained share of a single pixel at each distance from the edge, from far outside to far inside,
-        shape (bins, distances): where the metal crosses the edge from frame to frame, and where it slides along it.
-    slide_x, slide_y
-        Its length times the cosine to a normal is how far the first of these holds, 1 at most.
+        shape (bins, distances).
     rim
         What tone says.
     """
 
-    ahead: NDArray[np.float32]
-    aside: NDArray[np.float32]
-    slide_x: float
-    slide_y: float
+    share: NDArray[np.float32]
     rim: Rim
