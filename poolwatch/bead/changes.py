@@ -6,7 +6,7 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 
 from .facts import Change, Edges, Floats, Mask, Strip
-from .tracing import aligned
+from .looks import sample
 
 # A change is this many robust standard deviations, and this share, off the usual.
 _SIGMAS, _SHARE = 5.0, 0.08
@@ -19,7 +19,7 @@ def tone_along(strip: Strip, edges: Edges) -> Floats:
     width = float(np.median(edges.width[edges.judged]))
     places = np.arange(-0.2 * width, 0.2 * width + 0.1)
     grey = strip.light.mean(axis=2)
-    middle = aligned(grey, strip.rows(edges.centre), -1, places).mean(axis=0)
+    middle = sample(grey, strip.rows(edges.centre), -1, places)[..., 0].mean(axis=0)
     return np.asarray(uniform_filter1d(middle.astype(np.float64), max(3, int(0.35 * width))))
 
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Sequence
 from dataclasses import replace
-from functools import cache
 
 import cv2
 import numpy as np
@@ -12,20 +12,21 @@ from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from ..model.errors import MeasurementError
 from .facts import Edge, Edges, Floats, Image, Mask, Strip
+from .looks import alike
+from .profile import EdgeProfile, Profile, fit_profiles, fit_texture
 from .straight import even_light
-from .tracing import best_path, trace_edge
+from .tracing import SMOOTHING, Trace, best_path, trace_edge
 
 # Width of the bead in the strip that its slow course is followed in, px.
 _COURSE_PX = 40.0
-# Averagings along the bead that are tried until noise moves an edge by little: so many px, or so
-# much of the width; by tone and by texture.
-_TRIES = ((False, 0.7), (False, 2.0), (False, 5.0), (True, 5.0), (False, 12.0), (True, 12.0))
-_CALM, _CALM_SHARE = 0.7, 0.01
-# Roughness, whose noise is no plain noise, must be so much calmer than tone to be chosen.
-_MUCH_CALMER = 0.4
-# Edges by tone that noise moves by more than this, px, are compared with those by roughness. Where these lie out
-# further by so many px, the former count as so much noisier.
-_DOUBT, _OUTSIDE_PX, _INSIDE = 0.35, 1.2, 5.0
+# Columns over which texture is told from tone that changes along the bead, standard deviation in px.
+_FINE = 4.0
+# Edges that tone places less surely than this, px, are placed by texture where that is surer.
+_VAGUE = 0.5
+# Standard deviations by which brightness differs where colour is left out.
+_BY_BRIGHTNESS = 4.0
+# Least uncertainty of where in its spread an edge lies, as a share of that.
+_LEAST_BIAS_U = 0.05
 # Share of the usual difference from the sheet below which a column does not show the bead.
 _LEAST_LEVEL = 0.15
 # Share of the usual step below which a column does not show the edge.
@@ -40,28 +41,70 @@ def find_edges(strip: Strip) -> tuple[Strip, Edges]:
     MeasurementError
         They are not seen along a length of three widths.
     """
-    width = strip.axis.width
     centre, half, contrast = _slow_course(strip)
     even = even_light(strip, centre, half)
-    best: tuple[float, Edge, Edge, bool] | None = None
-
-    @cache
-    def rough() -> tuple[Edge, Edge]:
-        return _pair(even, centre, half, True, min(5.0, 0.3 * width))
-
-    for by_texture, smoothing in _tries(width):
-        left, right = _pair(even, centre, half, by_texture, smoothing)
-        unrest = max(_unrest(left), _unrest(right))
-        if not by_texture and unrest > _DOUBT and _inside_the_rough(left, right, rough()):
-            unrest *= _INSIDE
-        if best is None or unrest < (_MUCH_CALMER if by_texture and not best[3] else 0.8) * best[0]:
-            best = unrest, left, right, by_texture
-        if best[0] < max(_CALM, _CALM_SHARE * width):
-            break
-    assert best is not None
-    _, left, right, by_texture = best
+    width = 2 * float(np.median(half))
+    room = float(np.clip(0.4 * width, 6, 40))
+    deep = float(np.round(np.clip(0.35 * width, 6, 12)))
+    traces = tuple(
+        trace_edge(even.light, strip.rows(place), inward, room=room, deep=deep)
+        for inward, place in ((1, centre + half), (-1, centre - half))
+    )
+    placed, by_texture = _placed(traces)
+    left, right = (
+        Edge(
+            place - inward * (trace.place + profile.offset),
+            trace.step,
+            trace.noise,
+            profile.blur,
+            max(profile.offset_u, _LEAST_BIAS_U * profile.blur),
+            SMOOTHING,
+        )
+        for trace, profile, inward, place in zip(
+            traces, placed, (1, -1), (centre + half, centre - half), strict=True
+        )
+    )
     seen = _seen(strip, left, right, width) & (contrast > _LEAST_LEVEL)
     return even, Edges(left, right, seen, _judged(seen, left, right, width), by_texture)
+
+
+def _placed(traces: Sequence[Trace]) -> tuple[tuple[EdgeProfile, ...], bool]:
+    """Where the edges lie in what was followed: by tone and by texture, each as far as it is certain."""
+    profiles, textures = [], []
+    for trace in traces:
+        colours = trace.profile[:, trace.step > _LEAST_STEP]
+        grey = colours.mean(axis=2)
+        tone = _brightness(grey) if _differs(grey) else _colour(colours)
+        pieces = max(tone.shape[1] / alike(tone, 1), 2.0)
+        profiles.append(Profile(tone.mean(axis=1), tone.std(axis=1) / math.sqrt(pieces)))
+        fine = grey - gaussian_filter1d(grey, _FINE, axis=1)
+        variance = (1.4826 * np.median(np.abs(fine), axis=1)) ** 2 + 1e-8
+        textures.append(fit_texture(trace.places, variance, pieces=max(fine.shape[1] / alike(fine, 1), 2.0)))
+    toned = fit_profiles(traces[0].places, profiles)
+    # Tone is the better measure; texture, whose grain need not be alike up to the edge, is one where tone shows little.
+    by_texture = max(one.offset_u for one in toned) > _VAGUE and max(one.offset_u for one in textures) < max(
+        one.offset_u for one in toned
+    )
+    return (tuple(textures) if by_texture else toned), by_texture
+
+
+def _differs(grey: Image) -> bool:
+    """Whether brightness alone shows the edge: JPEG keeps colour at half the resolution and mixes it across edges."""
+    bead, sheet = grey[-3:], grey[:3]
+    spread = math.sqrt((float(bead.var()) + float(sheet.var())) / 2)
+    return abs(float(bead.mean() - sheet.mean())) > _BY_BRIGHTNESS * spread
+
+
+def _brightness(grey: Image) -> Floats:
+    low, high = float(grey[:3].mean()), float(grey[-3:].mean())
+    return np.asarray((grey.astype(np.float64) - low) / (high - low))
+
+
+def _colour(colours: Image) -> Floats:
+    channels = colours.shape[2]
+    return np.asarray(
+        colours @ _telling(colours[-3:].reshape(-1, channels), colours[:3].reshape(-1, channels))
+    )
 
 
 def _slow_course(strip: Strip) -> tuple[Floats, Floats, Floats]:
@@ -85,25 +128,6 @@ def _slow_course(strip: Strip) -> tuple[Floats, Floats, Floats]:
     return wide[0], wide[1], wide[2]
 
 
-def _unrest(edge: Edge) -> float:
-    """Standard deviation of an edge's noise where it is seen, px, in spite of a few gone astray."""
-    low, high = np.percentile(edge.noise[edge.step > 0.5], [16, 84])
-    return float(high - low) / 2
-
-
-def _inside_the_rough(left: Edge, right: Edge, rough: tuple[Edge, Edge]) -> bool:
-    """Whether an edge seen by tone runs inside what is rough like the bead: it follows a ripple or the crown."""
-    if max(_unrest(rough[0]), _unrest(rough[1])) > _CALM:
-        return False
-    off = (rough[0].left - left.left, right.left - rough[1].left)
-    shown = (left.step > 0.5) & (right.step > 0.5)
-    return bool(max(float(np.mean(one[shown])) for one in off) > _OUTSIDE_PX)
-
-
-def _tries(width: float) -> Iterator[tuple[bool, float]]:
-    return ((rough, smoothing) for rough, smoothing in _TRIES if smoothing <= max(2.0, 0.3 * width))
-
-
 def _features(strip: Strip) -> Image:
     """Light of each channel, and roughness, averaged a little: shape (rows, columns, k)."""
     light = cv2.GaussianBlur(strip.light, (0, 0), 1.5).reshape(*strip.light.shape)
@@ -117,16 +141,11 @@ def _roughness(grey: Image) -> Image:
     return np.asarray(np.abs(grey - cv2.GaussianBlur(grey, (0, 0), 1.2)))
 
 
-def _telling(features: Image, inner: Mask, outer: Mask) -> Floats:
-    """Weights of the features that tell bead from sheet best (Fisher 1936), so that bead minus sheet is 1."""
-    bead, sheet = features[inner].astype(np.float64), features[outer].astype(np.float64)
-    apart = bead.mean(axis=0) - sheet.mean(axis=0)
-    within = (np.cov(bead.T) + np.cov(sheet.T)) / 2 if features.shape[2] > 1 else np.array([[1.0]])
-    within = (
-        np.atleast_2d(within)
-        + 1e-9 * np.eye(features.shape[2])
-        + np.diag(np.diag(np.atleast_2d(within))) * 0.05
-    )
+def _telling(bead: Floats | Image, sheet: Floats | Image) -> Floats:
+    """Weights of the features (n, k) that tell bead from sheet best (Fisher 1936), so that bead minus sheet is 1."""
+    apart = bead.mean(axis=0, dtype=np.float64) - sheet.mean(axis=0, dtype=np.float64)
+    within = np.atleast_2d(np.cov(bead.T) + np.cov(sheet.T)) / 2
+    within = within + 1e-9 * np.eye(len(apart)) + np.diag(np.diag(within)) * 0.05
     weights = np.linalg.solve(within, apart)
     return np.asarray(weights / max(float(weights @ apart), 1e-12))
 
@@ -151,7 +170,7 @@ def courses(strip: Strip, centre: Floats, half: Floats) -> tuple[Floats, Floats,
     width = 2 * float(np.median(half))
     features = _features(strip)
     inner, outer = _zones(strip, centre, half, 0.3)
-    value = features @ _telling(features, inner, outer).astype(np.float32)
+    value = features @ _telling(features[inner], features[outer]).astype(np.float32)
     value = gaussian_filter1d(value, max(2.0, 0.15 * width), axis=1)
     rows = np.arange(strip.light.shape[0])[:, None]
     out = []
@@ -178,27 +197,6 @@ def _level(strip: Strip, value: Image, middle: Floats, width: float) -> Floats:
     return np.asarray(
         uniform_filter1d(apart / (abs(usual) + 1e-9) * np.sign(usual or 1.0), max(3, int(0.5 * width)))
     )
-
-
-def _pair(
-    strip: Strip, centre: Floats, half: Floats, by_texture: bool, smoothing: float
-) -> tuple[Edge, Edge]:
-    """Both edges by tone or by texture, px to the left of the axis."""
-    width = 2 * float(np.median(half))
-    inner, outer = _zones(strip, centre, half, min(0.3, 3 / (0.5 * width)))
-    if by_texture:
-        part = _roughness(strip.light.mean(axis=2))
-        level = float(part[outer].mean())
-        part = (part - level) / (float(part[inner].mean()) - level)
-    else:
-        part = strip.light @ _telling(strip.light, inner, outer).astype(np.float32)
-    room = float(np.clip(0.4 * width, 6, 40))
-    deep = float(np.clip(0.35 * width, 6, 16))
-    edges = []
-    for inward, place in ((1, centre + half), (-1, centre - half)):
-        edge = trace_edge(part, strip.rows(place), inward, room=room, smoothing=smoothing, deep=deep)
-        edges.append(replace(edge, left=place - inward * edge.left))
-    return edges[0], edges[1]
 
 
 def _seen(strip: Strip, left: Edge, right: Edge, width: float) -> Mask:

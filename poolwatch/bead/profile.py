@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from scipy.optimize import least_squares
@@ -12,12 +14,24 @@ from scipy.special import erf
 from .facts import Floats
 
 _SQRT2 = math.sqrt(2)
-# A dark or bright line inside the edge is believed where it takes so much of the misfit away.
-_LINE_GAIN = 0.1
-# Lenses, sharpening and JPEG bend a step by up to this share of its height; no line is seen in that.
+# Lenses, sharpening and JPEG bend a step by up to this share of its height.
 _BENT = 0.015
-# Least misfit (half the mean square, in those) at which a line is tried.
-_MISFIT = 0.03
+# A step is fitted up to so many spreads inside the edge: a line along the edge or ripples further in are no part of it.
+_INSIDE = 2.5
+# Standard deviations of the point spread that are tried, px.
+_LEAST_BLUR, _MOST_BLUR = 0.4, 4.0
+# Parameters of an edge: place, low, slope, high, climb.
+_EACH = 5
+# Where in the rise of the variance the edge of a texture lies, in spreads of that rise, and its standard uncertainty:
+# half way up for grain far finer than the point spread, 0.68 before that for grain far coarser.
+_TEXTURE_EARLIER, _TEXTURE_U = 0.34, 0.68 / math.sqrt(12)
+
+
+class Profile(NamedTuple):
+    """Mean across an edge and its standard uncertainty, shape (k,)."""
+
+    mean: Floats
+    u: Floats
 
 
 @dataclass(frozen=True)
@@ -44,70 +58,87 @@ def step(x: Floats, blur: float) -> Floats:
     return np.asarray(0.5 * (1 + erf(x / (_SQRT2 * blur))))
 
 
-def fit_profile(x: Floats, mean: Floats, u: Floats) -> EdgeProfile:
-    """Fit a spread step with sloping sides; with a line along its inside where one is seen.
+def fit_profiles(x: Floats, profiles: Sequence[Profile]) -> tuple[EdgeProfile, ...]:
+    """Fit spread steps with sloping sides that share one point spread.
 
     Parameters
     ----------
     x
         Places across, px, positive into the bead.
-    mean, u
-        Mean profile there and its standard uncertainty.
+    profiles
+        One of each edge.
     """
-    height = float(np.mean(mean[-3:]) - np.mean(mean[:3])) or 1e-6
-    scale = np.maximum(u, _BENT * abs(height) + 1e-6)
-    plain = least_squares(
-        lambda p: (_plain(x, p) - mean) / scale,
-        [0.0, 1.2, float(mean[0]), 0.0, float(mean[-1]), 0.0],
-        bounds=([x[0], 0.4, -np.inf, -np.inf, -np.inf, -np.inf], [x[-1], 0.4 * len(x), *[np.inf] * 4]),
-    )
-    best, offset, blur = plain, float(plain.x[0]), float(plain.x[1])
-    for depth in (-0.3, 0.3) if plain.cost > _MISFIT * len(x) else ():
-        begin = [
-            float(plain.x[0]) - 1.0,
-            1.2,
-            float(mean[0]),
-            0.0,
-            float(mean[-1]),
-            0.0,
-            depth * abs(float(mean[-1])),
-            2.5,
+    wide = _steps(x, profiles)
+    used = x <= np.clip(_INSIDE * wide[0].blur, 3.0, x[-1])
+    return _steps(x[used], [Profile(one.mean[used], one.u[used]) for one in profiles])
+
+
+def _steps(x: Floats, profiles: Sequence[Profile]) -> tuple[EdgeProfile, ...]:
+    """Fit them to all places."""
+    starts = range(1, 1 + _EACH * len(profiles), _EACH)
+    first, low, high = [1.2], [_LEAST_BLUR], [_MOST_BLUR]
+    scales = []
+    for mean, u in profiles:
+        ends = float(np.mean(mean[:3])), float(np.mean(mean[-3:]))
+        scales.append(np.maximum(u, _BENT * abs(ends[1] - ends[0]) + 1e-6))
+        first += [0.0, ends[0], 0.0, ends[1], 0.0]
+        low += [float(x[0]), *[-np.inf] * 4]
+        high += [float(x[-1]), *[np.inf] * 4]
+
+    def misfit(p: Floats) -> Floats:
+        parts = [
+            (_edge(x, float(p[0]), p[k : k + _EACH]) - one.mean) / scale
+            for k, one, scale in zip(starts, profiles, scales, strict=True)
         ]
-        lined = least_squares(
-            lambda p: (_lined(x, p) - mean) / scale,
-            begin,
-            bounds=(
-                [x[0], 0.4, -np.inf, -np.inf, -np.inf, -np.inf, -np.inf, 0.8],
-                [x[-1], 4.0, *[np.inf] * 5, 0.5 * x[-1] + 1],
-            ),
-            x_scale="jac",
-        )
-        if (
-            lined.cost < min(_LINE_GAIN * plain.cost, best.cost)
-            and abs(lined.x[0] - plain.x[0]) < 0.8 * x[-1]
-        ):
-            best, offset, blur = lined, float(lined.x[0]), float(lined.x[1])
-    jacobian = best.jac
-    spread = float(np.sqrt(2 * best.cost / max(1, len(x) - len(best.x))))
-    covariance = np.linalg.pinv(jacobian.T @ jacobian)
-    return EdgeProfile(offset, math.sqrt(max(covariance[0, 0], 0.0)) * max(1.0, spread), blur)
+        return np.concatenate(parts)
 
-
-def _plain(x: Floats, p: Floats) -> Floats:
-    place, blur, low, slope, high, climb = p
-    share = step(x - place, blur)
-    return np.asarray(
-        (1 - share) * (low + slope * np.minimum(x - place, 0))
-        + share * (high + climb * np.maximum(x - place, 0))
+    found = least_squares(misfit, first, bounds=(low, high), x_scale="jac")
+    spread = max(1.0, 2 * float(found.cost) / (len(x) * len(profiles) - len(first)))
+    variance = np.maximum(np.diag(np.linalg.pinv(found.jac.T @ found.jac)), 0.0) * spread
+    return tuple(
+        EdgeProfile(float(found.x[k]), math.sqrt(float(variance[k])), float(found.x[0])) for k in starts
     )
 
 
-def _lined(x: Floats, p: Floats) -> Floats:
-    """A step with a line that fades as a Gaussian half from the edge into the bead, spread with it."""
-    depth, wide = p[6], p[7]
-    blur = p[1]
-    total = math.hypot(blur, wide)
-    # A half Gaussian through a Gaussian spread: product of a Gaussian and an error function.
-    inner = (x - p[0]) * wide / (_SQRT2 * blur * total)
-    line = wide / total * np.exp(-0.5 * ((x - p[0]) / total) ** 2) * 0.5 * (1 + erf(inner))
-    return np.asarray(_plain(x, p[:6]) + depth * line)
+def _edge(x: Floats, blur: float, p: Floats) -> Floats:
+    """A step whose sides slope."""
+    place, low, slope, high, climb = p
+    off = x - place
+    share = step(off, blur)
+    return np.asarray(
+        (1 - share) * (low + slope * np.minimum(off, 0)) + share * (high + climb * np.maximum(off, 0))
+    )
+
+
+def fit_texture(x: Floats, variance: Floats, *, pieces: float) -> EdgeProfile:
+    """Fit the rise of the variance from sheet to bead.
+
+    Parameters
+    ----------
+    x
+        Places across, px, positive into the bead.
+    variance
+        Variance of the texture there.
+    pieces
+        Independent values that each was taken from.
+    """
+    low, high = float(np.median(variance[: len(x) // 4])), float(np.median(variance[-len(x) // 4 :]))
+    if high < 1.5 * low:
+        return EdgeProfile(0.0, float(np.ptp(x)), 1.0)
+
+    def misfit(p: Floats) -> Floats:
+        model = p[2] + (p[3] - p[2]) * step(x - p[0], p[1])
+        return np.asarray(np.log(variance / np.maximum(model, 1e-12)) * math.sqrt(pieces / 2))
+
+    found = least_squares(
+        misfit,
+        [0.0, 0.8, low, high],
+        bounds=([x[0], 0.3, 1e-9, 1e-9], [x[-1], _MOST_BLUR, np.inf, np.inf]),
+        x_scale="jac",
+    )
+    spread = max(1.0, math.sqrt(2 * found.cost / (len(x) - 4)))
+    u = math.sqrt(max(float(np.linalg.pinv(found.jac.T @ found.jac)[0, 0]), 0.0)) * spread
+    rise = float(found.x[1])
+    return EdgeProfile(
+        float(found.x[0]) - _TEXTURE_EARLIER * rise, math.hypot(u, _TEXTURE_U * rise), _SQRT2 * rise
+    )

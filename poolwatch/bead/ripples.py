@@ -15,7 +15,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter
 
 from .facts import Edges, Floats, Ripples, Strip
-from .tracing import aligned
+from .looks import sample
 
 PeakTest = Callable[[Floats], tuple[float, ...]]
 """From a row of values one px apart to the frequencies (1/px) that stand out of red noise, strongest first."""
@@ -58,7 +58,7 @@ def _rows(strip: Strip, edges: Edges, part: slice, blur: float) -> tuple[Floats,
     half = float(np.median(edges.width[part])) / 2
     reach = _USED * half
     places = np.arange(-reach, reach + 0.01, max(1.0, half / 40))
-    straight = aligned(grey, strip.rows(centre), -1, places)[:, part].astype(np.float64)
+    straight = sample(grey, strip.rows(centre), -1, places)[:, part, 0].astype(np.float64)
     slow = gaussian_filter1d(straight, 0.6 * half * 2, axis=1)
     rest = straight / np.maximum(slow, 1e-3) - 1
     limit = 4 * 1.4826 * np.median(np.abs(rest)) + 1e-6

@@ -62,14 +62,14 @@ def command(photos: tuple[Path, ...], **given: Any) -> None:
 
     With a travel speed the ripples give a rate, speed / spacing (common practice, no source).
 
-    No verdict on soundness: quality levels of laser-beam welds (ISO 13919-1, -2) are applied by people who look at
-    the weld itself and at sections and tests of it; ISO 5817 excludes beam welding.
+    No verdict on soundness: quality levels of laser-beam welds (ISO 13919-1, -2) are applied by people. They look at
+    the weld itself, and at sections and tests of it. ISO 5817 excludes beam welding.
 
     \b
     poolwatch bead weld-1.jpg weld-2.jpg --mm-per-px 20um --out bead.csv --details bead
     poolwatch bead --scale photo.toml --manifest manifest.csv --scores trial
     """
-    from ..measure.bead_shown import in_words
+    from ..measure.bead_pictures import in_words
     from ..model.bead_tables import BEAD
     from ..model.flags import BEAD_FLAGS
     from ..model.table import write_csv
@@ -305,7 +305,7 @@ def _details_of(folder: Path, photos: tuple[Path, ...]) -> list[Path]:
 
 def _write_details(folder: Path, measured: dict[Path, BeadPhoto]) -> None:
     from ..measure.bead import bead_along
-    from ..measure.bead_shown import bead_picture, beads_side_by_side
+    from ..measure.bead_pictures import bead_picture, beads_side_by_side
     from ..model.table import write_csv
     from ..show.bead import write_picture
 

@@ -61,7 +61,7 @@ _RECORDING_OPTIONS = (
         "exposure_s",
         type=Amount("s"),
         metavar="S",
-        help="Exposure of a frame, s: tells fast particles' streaks from their size.",
+        help="Exposure of a frame, s: needed to separate a fast particle's streak from its size.",
     ),
     click.option(
         "--material",
@@ -131,7 +131,7 @@ def command(
         --travel-speed 100 --exposure 4e-5 --material austenitic-stainless
     """
     from ..measure import read_settings, recording_of
-    from ..measure.keeping import refuse_other_recording
+    from ..measure.result_folder import refuse_other_recording
     from ..model.errors import MeasurementError, PoolwatchError
     from ..model.files import check_folder
     from .progress import compile_once

@@ -6,7 +6,6 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from .beside import write_clips_side_by_side as write_clips_side_by_side
     from .clip import measure_clip as measure_clip
     from .compiling import compile_kernels as compile_kernels
     from .compiling import is_compiled as is_compiled
@@ -24,6 +23,7 @@ if TYPE_CHECKING:
     from .settings import MeasureSettings as MeasureSettings
     from .settings import read_settings as read_settings
     from .settings import recording_of as recording_of
+    from .side_by_side import write_clips_side_by_side as write_clips_side_by_side
 
 _PLACES = {
     "Inspection": "inspection",
@@ -40,7 +40,7 @@ _PLACES = {
     "write_clip_overlay": "overlay",
     "write_clip_report": "pages",
     "write_clip_stills": "pages",
-    "write_clips_side_by_side": "beside",
+    "write_clips_side_by_side": "side_by_side",
     "write_measurement": "overlay",
     "write_overlay": "overlay",
     "write_overlay_still": "overlay",

@@ -25,7 +25,7 @@ from ..model.tables import SCORE
 from .assembly import Gathered
 from .clip_flags import look_flags, reading_flags, recording_flags
 from .convert import axes_of, frames_table, picture_flags
-from .drops import find_drops
+from .dropped_frames import find_drops
 from .frames import BLIND
 from .gather import Progress, gather
 from .jumps import mark_jumps

@@ -48,7 +48,7 @@ def look_flags(look: ClipLook) -> set[str]:
     flags = motion_flags(look.pool, look.heading, look.recording)
     if look.direction_found:
         flags.add("direction_found")
-    if look.lie is not None and look.lie.contradicts(look.recording):
+    if look.orientation is not None and look.orientation.contradicts(look.recording):
         flags.add("pool_askew")
     if look.kind_seen is not None:
         flags.add("footage_disagrees")

@@ -12,10 +12,10 @@ from ..pool import Pool, PoolLook
 from ..pool.illuminated import IlluminatedLook
 from ..spatter import Smallest
 from .convert import BLACK_SHARE
-from .cures import cure_of
-from .finding import Finding, Verdict
+from .findings import Finding, Verdict
 from .heading import OTHER_DEG, Heading
-from .lie import ASKEW_DEG, Lie
+from .orientation import ASKEW_DEG, Orientation
+from .status_remedies import remedy_of
 from .view import View
 
 
@@ -33,7 +33,7 @@ def pool_finding(look: PoolLook | IlluminatedLook, pools: Sequence[Pool], view: 
         + ("; it wanders: standing camera" if look.moves else ""),
         "good" if share >= 0.9 and 2 * off <= len(pools) else "fair" if share >= 0.5 else "poor",
         ", ".join(f"{n} {w}" for w, n in counts.items() if w != "ok"),
-        cure_of({w: n for w, n in counts.items() if share < 0.9 and w not in ("dark", "no_pool")} or counts)
+        remedy_of({w: n for w, n in counts.items() if share < 0.9 and w not in ("dark", "no_pool")} or counts)
         if share < 0.9 or 2 * off > len(pools)
         else "",
     )
@@ -68,7 +68,7 @@ def heading_finding(heading: Heading | None, recording: Recording | None) -> lis
     ]
 
 
-def lie_finding(lie: Lie | None, recording: Recording | None) -> list[Finding]:
+def lie_finding(lie: Orientation | None, recording: Recording | None) -> list[Finding]:
     """Whether a pool that shows no motion lies along the travel direction."""
     known = recording or Recording(record_rate_hz=1.0)
     given = "travel_direction_deg" in known.model_fields_set

@@ -12,7 +12,7 @@ from ..pool import Pool, PoolLook, find_pools, learn_pool
 from ..pool.look import NO_NOISE
 from ..pool.tail import NARROW, EdgeSharpness, edges_of, end_width
 from .convert import EDGE_CLIPPED
-from .finding import Finding
+from .findings import Finding
 from .heading import heading_of, with_heading
 from .inspect_common import (
     black_finding,
@@ -22,8 +22,8 @@ from .inspect_common import (
     size_finding,
     smallest_finding,
 )
-from .lie import lie_of
 from .look import black_share, sample_of
+from .orientation import orientation_of
 from .settings import MeasureSettings
 from .view import View
 
@@ -59,7 +59,7 @@ def glowing_findings(
     good = [p for p in pools if p.status == "ok"]
     found = [pool_finding(look, pools, view), *heading_finding(heading, recording)]
     if heading is None:
-        found += lie_finding(lie_of(look, good), recording)
+        found += lie_finding(orientation_of(look, good), recording)
     found.append(black_finding(black_share(sample, pools)))
     if good:
         found += [size_finding(good, recording), *_pool_findings(look, good, full)]

@@ -13,7 +13,7 @@ import numpy as np
 from ..clips import Reader, open_clip, repeated
 from ..model.recording import Recording
 from ..pool.kind import Kind
-from .finding import Finding, Verdict
+from .findings import Finding, Verdict
 from .heading import metal_of
 from .inspect_glowing import glowing_findings
 from .inspect_illuminated import illuminated_findings
@@ -96,7 +96,7 @@ def inspect_clip(
     ...     clip = write_simulation(scene, folder, format="npy")
     ...     found = inspect_clip(clip, record_rate_hz=10_000, mm_per_px=0.025)
     >>> [f"{f.name}: {f.value}" for f in found.findings if f.name in ("picture", "frames")]
-    ['picture: 192 x 112 px', 'frames: 60']
+    ['picture: 192 x 112 px', 'frames: 60 decoded, the header says 60']
     """
     settings = read_settings(settings)
     if recording is None:

@@ -41,7 +41,8 @@ def _outdated_as_missing() -> None:
 
     def forgiving(self: IndexDataCacheFile) -> dict[object, str]:
         try:
-            return load(self)
+            known: dict[object, str] = load(self)
+            return known
         except (AttributeError, ImportError):
             return {}
 

@@ -20,7 +20,7 @@ from ..pool.kind import Kind, footage_kind
 from ..pool.tail import EdgeSharpness, edges_of, end_width
 from ..spatter import Smallest, SpatterLook, drawn_into, learn, smallest_particle
 from .heading import Heading, heading_of, metal_of, with_heading
-from .lie import Lie, lie_of
+from .orientation import Orientation, orientation_of
 from .settings import MeasureSettings
 from .view import View, view_of
 
@@ -69,7 +69,7 @@ class ClipLook:
         Width of the narrower end of a glowing pool, in spreads of its edge; NaN where not known.
     edges
         How the brightness falls at the ends of a glowing pool and along its outline; NaN where not known.
-    lie
+    orientation
         How a glowing pool lies in the picture; None where it is not known or something that moves tells the direction.
     direction_found
         Whether the direction of travel was found in the clip.
@@ -93,7 +93,7 @@ class ClipLook:
     recording: Recording
     end_width: float = float("nan")
     edges: EdgeSharpness = field(default_factory=EdgeSharpness)
-    lie: Lie | None = None
+    orientation: Orientation | None = None
     direction_found: bool = False
     kind_seen: Kind | None = None
     residual: ResidualLook | None = None
@@ -257,7 +257,7 @@ def _look_at_glowing(
         black_share=black_share(sample, found),
         heading=heading,
         recording=recording,
-        lie=lie_of(pool, good) if heading is None else None,
+        orientation=orientation_of(pool, good) if heading is None else None,
         end_width=end_width([p.vertices for p in good], along, across, pool.sigma),
         edges=edges_of(sample, outlines, along, pool.sigma),
     )

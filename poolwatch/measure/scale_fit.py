@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ..model.errors import MeasurementError
 from ..model.recording import Recording
-from .finding import Finding
+from .findings import Finding
 
 # What may lie between the picture of a scale and that of a clip.
 _CURE = (

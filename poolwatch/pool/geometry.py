@@ -15,17 +15,6 @@ SHARP, VAGUE = 0.02, 0.05
 
 
 @njit(cache=True, nogil=True)
-def signed_area(x: NDArray[np.float64], y: NDArray[np.float64]) -> float:
-    """Area of a closed polygon; positive when it runs clockwise as seen in the image (y down)."""
-    total = 0.0
-    n = x.size
-    for i in range(n):
-        j = i + 1 if i + 1 < n else 0
-        total += x[i] * y[j] - x[j] * y[i]
-    return 0.5 * total
-
-
-@njit(cache=True, nogil=True)
 def area_centroid(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float, float]:
     """Area, and centroid of the area, of a closed polygon."""
     n = x.size

@@ -7,13 +7,13 @@ G.4.1 (effective degrees of freedom), H.3 (least-squares line).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..model.errors import MeasurementError, UsageError
+from ..model.errors import UsageError
 
 
 @dataclass(frozen=True)
@@ -118,78 +118,3 @@ def propagate(
         low[i] -= step
         jacobian[:, i] = (np.atleast_1d(function(high)) - np.atleast_1d(function(low))) / (high[i] - low[i])
     return result, jacobian @ cov @ jacobian.T
-
-
-@dataclass(frozen=True)
-class Line:
-    """A straight line ``y = intercept + slope (x - x0)`` fitted by ordinary least squares.
-
-    Attributes
-    ----------
-    intercept, slope
-        The line.
-    u_intercept, u_slope, correlation
-        Their standard uncertainties and correlation, from the residuals.
-    residual_sd
-        Standard deviation of the residuals.
-    dof
-        Points minus two.
-    x0
-        Where the intercept is taken.
-    """
-
-    intercept: float
-    slope: float
-    u_intercept: float
-    u_slope: float
-    correlation: float
-    residual_sd: float
-    dof: int
-    x0: float = 0.0
-
-    def at(self, x: float) -> tuple[float, float]:
-        """Value of the line at `x` and its standard uncertainty (GUM H.3.4)."""
-        along = x - self.x0
-        variance = (
-            self.u_intercept**2
-            + (along * self.u_slope) ** 2
-            + 2 * along * self.u_intercept * self.u_slope * self.correlation
-        )
-        return self.intercept + self.slope * along, math.sqrt(max(variance, 0.0))
-
-
-def fit_line(x: Sequence[float] | NDArray[np.float64], y: ArrayLike, x0: float = 0.0) -> Line:
-    """Fit a straight line by least squares, every y with the same unknown scatter (GUM H.3).
-
-    Parameters
-    ----------
-    x, y
-        Points, shape (n,), n at least 3.
-    x0
-        Where the intercept is taken.
-
-    Raises
-    ------
-    MeasurementError
-        Fewer than three points, all at one x, or a value that is not finite.
-    """
-    x_values = np.asarray(x, dtype=np.float64)
-    y_values = np.asarray(y, dtype=np.float64)
-    if x_values.ndim != 1 or x_values.shape != y_values.shape:
-        raise ValueError(f"x and y must have the same shape (n,), got {x_values.shape} and {y_values.shape}")
-    n = x_values.size
-    if n < 3 or not (np.isfinite(x_values).all() and np.isfinite(y_values).all()):
-        raise MeasurementError(f"a line with its uncertainty needs 3 finite points, got {n}")
-    centre = x_values.mean()
-    spread = float(np.sum((x_values - centre) ** 2))
-    if spread == 0:
-        raise MeasurementError("a line needs points at different x; all are the same")
-    slope = float(np.sum((x_values - centre) * (y_values - y_values.mean())) / spread)
-    middle = float(y_values.mean())
-    residuals = y_values - middle - slope * (x_values - centre)
-    sd = math.sqrt(float(residuals @ residuals) / (n - 2))
-    u_slope = sd / math.sqrt(spread)
-    lever = x0 - centre
-    u_intercept = math.hypot(sd / math.sqrt(n), lever * u_slope)
-    correlation = lever * u_slope / u_intercept if u_intercept > 0 else 0.0
-    return Line(middle + slope * lever, slope, u_intercept, u_slope, correlation, sd, n - 2, x0)

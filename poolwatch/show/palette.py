@@ -9,7 +9,6 @@ from __future__ import annotations
 from functools import lru_cache
 
 BLACK = "#000000"
-WHITE = "#ffffff"
 ORANGE = "#e69f00"
 SKY = "#56b4e9"
 GREEN = "#009e73"
@@ -28,7 +27,6 @@ PANEL, PANEL_LIT = "#15181c", "#22272e"
 INK, INK_QUIET = "#f2f4f6", "#a9b1ba"
 PAPER_INK, PAPER_QUIET, PAPER_LINE = "#1d232a", "#5a636e", "#d5dae0"
 
-SERIES = (SKY, ORANGE, GREEN, PURPLE, YELLOW, VERMILLION)
 SERIES_ON_PAPER = (BLUE, "#b87400", "#007d5b", "#a8477f", "#6b6300", "#b84a00")
 
 

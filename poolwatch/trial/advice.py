@@ -20,10 +20,17 @@ if TYPE_CHECKING:
 
 LEVEL = 0.05
 """Chance with which settings are advised where no factor does anything."""
+# An improvement below this share of the scatter of a weld is none that anybody could show by welding.
+_LEAST_GAIN = 0.01
 COLUMNS = ["predicted", "predicted_u", "weld_low", "weld_high", "expected_improvement"]
 _NAMES_ONLY = (
     "the shapes differ by name alone, so nothing says which further one to weld: give what makes them as factor "
     "columns, such as the power shares and widths that `poolwatch beam` writes"
+)
+
+_NO_MORE = (
+    "within what was tried hardly any further setting is expected to be better than those advised: better ones may lie "
+    "beyond, in wider ranges or in another factor"
 )
 
 
@@ -34,6 +41,7 @@ def advise(
 
     Each is where the expected improvement over the best setting tried is largest, with the settings before it taken
     as welded: they make the model surer and leave its prediction. So one setting may come twice: to be welded twice.
+    Where hardly any is expected there are fewer than `count`.
 
     Returns
     -------
@@ -43,7 +51,7 @@ def advise(
         ``expected_improvement`` (index points of the mean over the best setting tried); empty where too little is
         known.
     remarks
-        Why it is empty.
+        Why it is empty, or has fewer rows.
     """
     import pandas as pd
 
@@ -61,7 +69,8 @@ def advise(
         low, high = weld_interval(model, posterior, run)
         mean, error = model.predict(model.matrix([run]))
         made.append([*(run[factor.name] for factor in named), mean[0], error[0], low, high, gain])
-    return pd.DataFrame(made, columns=table.columns), []
+    table = pd.DataFrame(made, columns=table.columns)
+    return table, [_NO_MORE] if len(table) < count else []
 
 
 def weld_interval(model: FactorModel, posterior: Posterior, run: Run) -> tuple[float, float]:
@@ -96,12 +105,13 @@ def _why_not(model: FactorModel) -> str:
 def improvements(
     model: FactorModel, region: Region, posterior: Posterior, count: int
 ) -> list[tuple[dict[str, Value], float]]:
-    """The setting predicted best, then those with the largest expected improvement; and how large it is.
+    """The setting predicted best, then those with the largest expected improvement, if any; and how large it is.
 
     The fit chooses the first and overrates it; what may be expected of it and of the others is the posterior's.
 
     References
     ----------
+    Jones D. R., Schonlau M., Welch W. J. 1998, see `poolwatch.trial.posterior`, for ending where little is expected.
     Ginsbourger D., Le Riche R., Carraro L. 2010, doi:10.1007/978-3-642-10701-6_6, for several at once.
     """
     candidates = [*region.candidates, best_setting(model, region)]
@@ -112,6 +122,8 @@ def improvements(
     for _ in range(count):
         gain = posterior.improvement(apart)
         place = int(np.argmax(gain)) if found else len(rows) - 1
+        if found and gain[place] < _LEAST_GAIN * np.sqrt(model.variance):
+            break
         found.append((candidates[place], float(gain[place])))
         posterior = posterior.with_weld(rows[place])
     return found

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from ..model.errors import MeasurementError, UsageError
 from .common import find_common, needs_rescoring
-from .likewise import check_likeness
+from .comparability import check_comparability
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,19 +39,19 @@ def scored_alike(folders: Sequence[str | Path]) -> tuple[pd.DataFrame, str]:
     import pandas as pd
 
     from ..measure import rescore
-    from ..measure.beside import rows_as_compared
+    from ..measure.side_by_side import rows_as_compared
 
     rows = rows_as_compared(folders)
     try:
         # A shape without a name is no reason here: nothing is averaged.
-        likeness = check_likeness(rows.assign(beam_shape=rows["beam_shape"].replace("", "?")))
+        comparability = check_comparability(rows.assign(beam_shape=rows["beam_shape"].replace("", "?")))
     except UsageError as error:
         return rows, str(error)
-    if len(likeness.excluded):
-        first = likeness.excluded.iloc[0]
+    if len(comparability.excluded):
+        first = comparability.excluded.iloc[0]
         return rows, f"{first['clip']}: {first['reason']}"
-    common, _ = find_common(likeness.rows)
-    if not any(needs_rescoring(row, common) for _, row in likeness.rows.iterrows()):
+    common, _ = find_common(comparability.rows)
+    if not any(needs_rescoring(row, common) for _, row in comparability.rows.iterrows()):
         return rows, ""
     if common.band_hz is None:
         return rows, "they share no band of frequencies"

@@ -16,7 +16,7 @@ from ..model.processes import usable_cores
 from .cluster import run_tasks_on_cluster
 from .manifest import Entry, Manifest
 from .measurer import Job, Measurer
-from .pool import Event, Function, ProcessPool, Report
+from .process_pool import Event, Function, ProcessPool, Report
 from .resume import clip_id_of, is_finished, job_key, mark_finished, unmark
 
 # A process whose trial was killed is gone within this time, s.
@@ -133,16 +133,7 @@ def measure_all(
         Two rows name the same recording, or a settings file is wrong; nothing was measured.
     """
     tell = progress or _silent
-    jobs: dict[str, Job] = {}
-    failures: dict[str, str] = {}
-    for entry in manifest.entries:
-        try:
-            jobs[entry.clip] = _job(entry, out, measurer, settings, overlay)
-        except UsageError:
-            raise
-        except (PoolwatchError, OSError) as error:
-            failures[entry.clip] = " ".join(str(error).split())
-    _refuse_same_recording(manifest, jobs)
+    jobs, failures = _jobs(manifest, out, measurer, settings, overlay=overlay)
     total = sum(job.size for job in jobs.values()) or 1
     for clip, message in failures.items():
         tell(ClipEvent(clip, "failed", 1.0, 0.0, message))
@@ -160,16 +151,30 @@ def measure_all(
     measured = 0
     for event in run(partial(measure_one, measurer), todo):
         job = todo[event.task]
-        share = (
-            event.done / event.total
-            if event.kind == "frames" and event.total
-            else float(event.kind != "started")
-        )
+        counted = event.kind == "frames" and event.total
+        share = event.done / event.total if counted else float(event.kind != "started")
         tell(ClipEvent(job.name, event.kind, share, job.size / total, event.message))
         if event.kind == "failed":
             failures[job.name] = event.message
         measured += event.kind == "done"
     return BatchResult(jobs, failures, measured, len(jobs) - len(todo))
+
+
+def _jobs(
+    manifest: Manifest, out: Path, measurer: Measurer, settings: Path | None, *, overlay: bool
+) -> tuple[dict[str, Job], dict[str, str]]:
+    """What there is to measure, by clip, and why other clips cannot be."""
+    jobs: dict[str, Job] = {}
+    failures: dict[str, str] = {}
+    for entry in manifest.entries:
+        try:
+            jobs[entry.clip] = _job(entry, out, measurer, settings, overlay)
+        except UsageError:
+            raise
+        except (PoolwatchError, OSError) as error:
+            failures[entry.clip] = " ".join(str(error).split())
+    _refuse_same_recording(manifest, jobs)
+    return jobs, failures
 
 
 def finished_away(

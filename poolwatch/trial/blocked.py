@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from ..experiment.comparing import draw_variances, holm, t_quantile, two_sided_p
 from ..experiment.logit import expit
 from .blocks import Layout
-from .scatter import Groups, Pairs, best_probability, compare_pairs, group_welds
 from .settings import RankSettings
+from .shape_means import Groups, Pairs, best_probability, compare_pairs, group_welds
 
 Floats = NDArray[np.float64]
 

@@ -10,7 +10,7 @@ from ..model.crew import WORTH_S, Crew, CrewWork, HelperSignal, Recruit
 from ..model.errors import PoolwatchError, UsageError
 from ..model.processes import packed, unpacked
 from ..model.version import __version__
-from .pool import Event, Function, attempt
+from .process_pool import Event, Function, attempt
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -27,7 +27,7 @@ def run_tasks_on_cluster(function: Function, tasks: Sequence[Any], *, scheduler:
     Parameters
     ----------
     function, tasks
-        As in `poolwatch.trial.pool.ProcessPool`.
+        As in `poolwatch.trial.process_pool.ProcessPool`.
     scheduler
         Its address, such as ``tcp://10.0.0.5:8786``.
 

@@ -18,11 +18,11 @@ from ..model.files import write_text
 from ..model.table import csv_text
 from ..model.tables import INDEX_PARTS, SCORE
 from .batch import BatchResult, Runner
+from .comparability import check_comparability, plain_number
 from .facts import CONFIRMED
-from .likewise import check_likeness, plain_number
 from .manifest import Entry, Manifest
 from .measurer import Common, Job, Measurer
-from .pool import Report
+from .process_pool import Report
 from .resume import MARK
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ class ScoredAlike:
     ----------
     scores
         One row a measured clip, in the order of the manifest, columns of `SCORE`, then ``folder``, factors and
-        outcomes. Scored alike, but for clips that cannot stand beside the others (see `check_likeness`).
+        outcomes. Scored alike, but for clips that cannot stand beside the others (see `check_comparability`).
     common
         What they were scored in.
     notes
@@ -73,7 +73,7 @@ def score_alike(manifest: Manifest, batch: BatchResult, measurer: Measurer, run:
     jobs = [batch.jobs[entry.clip] for entry in measured]
     cells = [_cells(job.folder / "score.csv") for job in jobs]
     rows = _labelled(cells, measured)
-    comparable = check_likeness(rows).rows
+    comparable = check_comparability(rows).rows
     common, notes = find_common(comparable)
     unlike = [
         entry.folder in set(comparable["folder"]) and needs_rescoring(rows.iloc[place], common)

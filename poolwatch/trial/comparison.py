@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 from ..experiment.limits import Limits
 from ..model.files import remove, write_text
 from ..model.table import csv_text
+from .comparability import check_comparability
 from .factors import FactorStudy, study_factors
-from .likewise import check_likeness
 from .outcomes import OutcomeStudy, study_outcomes
 from .ranking import Ranking, rank_shapes
 from .settings import RankSettings
@@ -93,7 +93,7 @@ def compare(
     """
     ranking = rank_shapes(scores, weights=weights, settings=settings, failed=failed)
     # The rows that the ranking counts, in its order, with their index as compared.
-    counted = check_likeness(scores).rows
+    counted = check_comparability(scores).rows
     counted["stability_index"] = ranking.welds["stability_index"].to_numpy()
     names = [str(name) for name in scores]
     return Comparison(

@@ -15,9 +15,9 @@ from .crosschecks import in_words
 from .manifest import Entry, Manifest, read_manifest
 from .measurer import ClipMeasurer, Measurer
 from .notices import Announcer, FollowState, Notice, Notify
-from .resting import Resting, state_of_recording, state_of_text
 from .resume import MARK
 from .run import TrialOptions, TrialRun, open_trial
+from .settled_files import SettledFiles, state_of_recording, state_of_text
 
 if TYPE_CHECKING:
     from collections.abc import Hashable
@@ -115,7 +115,7 @@ class _Day:
     ) -> None:
         self._path, self._trial = path, trial
         self._progress = progress
-        self._resting = Resting(pace.settle_s)
+        self._resting = SettledFiles(pace.settle_s)
         self._announce = Announcer(notify)
         self._sheet: Manifest | None = None
         # By clip: its row, what row and file were when it was handed to be measured, and what came of it.

@@ -226,59 +226,24 @@ def _entry(
     for column in REQUIRED:
         if not row.cells[column]:
             row.empty(column)
-    values: dict[str, Any] = {name: row.number(name) for name in NUMBERS}
-    values |= {name: row.cells.get(name, "") for name in ("beam_shape", "replicate")}
-    values["material"] = row.cells.get("material") or None
     path = row.file("clip", folder_allowed=True)
-    _scale(row, values, scales)
-    if values["material"]:
-        try:
-            material(values["material"])
-        except UsageError as error:
-            row.fault("material", str(error))
+    recording = _recording(row, scales)
     settings_path = row.file("settings")
     if settings_path and check_settings:
-        if settings_path not in settings:
-            try:
-                check_settings(settings_path)
-                settings[settings_path] = None
-            except UsageError as error:
-                settings[settings_path] = str(error)
-        if settings[settings_path]:
-            row.fault("settings", str(settings[settings_path]))
+        _check_settings(row, settings_path, settings, check_settings)
     confirmed = confirmed_by(row.cells.get(CONFIRMED, ""))
     if confirmed is None:
         row.fault(CONFIRMED, f"{row.cells[CONFIRMED]!r} is neither yes nor no")
-    factors: dict[str, float | str | None] = {
-        name: ABSENT
-        if text.lower() == ABSENT
-        else (text or None)
-        if name in word_factors
-        else row.number(name)
+    factors = {
+        name: _level(row, name, text, words=name in word_factors)
         for name, text in row.cells.items()
         if name.startswith("factor_")
     }
     outcomes = {name: row.number(name) for name in row.cells if name.startswith("outcome_")}
-    if (
-        values["exposure_s"]
-        and values["record_rate_hz"]
-        and values["exposure_s"] * values["record_rate_hz"] > 1.001
-    ):
-        row.fault(
-            "exposure_s",
-            f"{values['exposure_s']:g} s is longer than the time between frames at "
-            f"{values['record_rate_hz']:g} Hz; the exposure is in seconds",
-        )
-    # A rate that is missing or no number was complained of above; the others are held to their range all the same.
-    given = {"record_rate_hz": 1.0} | {name: value for name, value in values.items() if value is not None}
-    try:
-        recording = Recording.checked(given, where=f"row {row.line}")
-    except UsageError as error:
-        row.problems.append(Problem(str(error), (row.line,)))
     if path is None and row.cells["clip"]:
         # Not there: where it would be.
         path = row.sheet.path.parent / PureWindowsPath(row.cells["clip"]).as_posix()
-    if path is None or any(not problem.clip for problem in row.problems[before:]):
+    if path is None or recording is None or any(not problem.clip for problem in row.problems[before:]):
         return None
     return Entry(
         row.cells["clip"],
@@ -291,6 +256,53 @@ def _entry(
         bool(confirmed),
         row.line,
     )
+
+
+def _level(row: _ManifestRow, name: str, text: str, *, words: bool) -> float | str | None:
+    """Level of a factor: a number, a word where the factor has words, or that the part is absent."""
+    if text.lower() == ABSENT:
+        return ABSENT
+    return text or None if words else row.number(name)
+
+
+def _check_settings(
+    row: _ManifestRow, path: Path, known: dict[Path, str | None], check: Callable[[Path], Any]
+) -> None:
+    """Complain of a settings file that is wrong; `known` holds what was found of those checked before."""
+    if path not in known:
+        try:
+            check(path)
+            known[path] = None
+        except UsageError as error:
+            known[path] = str(error)
+    if known[path]:
+        row.fault("settings", str(known[path]))
+
+
+def _recording(row: _ManifestRow, scales: dict[Path, Any]) -> Recording | None:
+    """Facts about the recording; None where one of them is wrong."""
+    values: dict[str, Any] = {name: row.number(name) for name in NUMBERS}
+    values |= {name: row.cells.get(name, "") for name in ("beam_shape", "replicate")}
+    values["material"] = row.cells.get("material") or None
+    _scale(row, values, scales)
+    if values["material"]:
+        try:
+            material(values["material"])
+        except UsageError as error:
+            row.fault("material", str(error))
+    exposure_s, rate_hz = values["exposure_s"], values["record_rate_hz"]
+    if exposure_s and rate_hz and exposure_s * rate_hz > 1.001:
+        row.fault(
+            "exposure_s",
+            f"{exposure_s:g} s is longer than the time between frames at {rate_hz:g} Hz; the exposure is in seconds",
+        )
+    # A rate that is missing or no number was complained of above; the others are held to their range all the same.
+    given = {"record_rate_hz": 1.0} | {name: value for name, value in values.items() if value is not None}
+    try:
+        return Recording.checked(given, where=f"row {row.line}")
+    except UsageError as error:
+        row.problems.append(Problem(str(error), (row.line,)))
+        return None
 
 
 def _scale(row: _ManifestRow, values: dict[str, Any], scales: dict[Path, Any]) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from ..model.recording import Recording
-from .pool import Report
+from .process_pool import Report
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -178,11 +178,8 @@ def rank_correlation(x: Floats, y: Floats) -> tuple[float, float, float, float]:
     rho = float(_rho(rankdata(x), rankdata(y)))
     if len(x) < _LEAST_FOR_INTERVAL or abs(rho) > 1 - 1e-9:
         return rho, np.nan, np.nan, _p_of_order(x, y, rho)
-    rng = np.random.default_rng(_SEED)
-    count = len(x)
-    drawn = rng.integers(0, count, (_RESAMPLES, count))
     with np.errstate(invalid="ignore", divide="ignore"):
-        sample = _rho(rankdata(x[drawn], axis=1), rankdata(y[drawn], axis=1))
+        sample = _rho(_resampled_ranks(x.tobytes()), _resampled_ranks(y.tobytes()))
     left = _left_out(x, y)
     sample = np.sort(sample[~np.isnan(sample)])
     left = left[~np.isnan(left)]
@@ -194,6 +191,17 @@ def rank_correlation(x: Floats, y: Floats) -> tuple[float, float, float, float]:
     z = shift + norm.ppf([0.025, 0.975])
     low, high = np.quantile(sample, norm.cdf(shift + z / (1 - bend * z)))
     return rho, float(min(low, rho)), float(max(high, rho)), _p_of_order(x, y, rho)
+
+
+# A measure is held against all outcomes, and an outcome against all measures.
+@lru_cache(maxsize=64)
+def _resampled_ranks(values: bytes) -> Floats:
+    """Ranks of resampled values, shape (resamples, n); of so many values the same welds each time."""
+    from scipy.stats import rankdata
+
+    numbers = np.frombuffer(values)
+    drawn = np.random.default_rng(_SEED).integers(0, len(numbers), (_RESAMPLES, len(numbers)))
+    return np.asarray(rankdata(numbers[drawn], axis=1))
 
 
 def _left_out(x: Floats, y: Floats) -> Floats:

@@ -12,7 +12,7 @@ from ..model.errors import UsageError
 from ..model.files import remove
 from .comparison import Comparison, compare, write_tables
 from .report import write_ranking_report
-from .rows import read_rows
+from .rows import completed, read_rows
 from .settings import RankSettings, read_rank_settings
 from .store_address import is_store
 
@@ -35,7 +35,8 @@ def rank(
     Parameters
     ----------
     scores
-        Score rows, columns of `poolwatch.model.tables.SCORE`; or a ``scores.csv``; or the address of a trial database,
+        Score rows, columns of `poolwatch.model.tables.SCORE`, of which ``clip``, ``beam_shape`` and ``stability_index``
+        are needed; or a ``scores.csv``; or the address of a trial database,
         such as ``sqlite:///trials.db``.
     out
         Folder for ``ranking.csv``, the other tables and ``report.html``; None: nothing is written.
@@ -112,7 +113,7 @@ def _rows(scores: pd.DataFrame | str | Path, trials: Sequence[str], settings_id:
             "a trial and settings_id can be chosen only in a trial database (--trial, --settings-id)"
         )
     if not isinstance(scores, (str, Path)):
-        return _Rows(scores)
+        return _Rows(completed(scores))
     return _Rows(read_rows(scores), limits=read_limits(Path(scores).parent / PLAN_FILE))
 
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,13 +11,14 @@ from numpy.typing import NDArray
 
 from ..experiment.logit import logit
 from ..model.tables import RANKING
-from .blocked import compare_in_blocks
+from .blocked import BlockedComparison, compare_in_blocks
 from .blocks import Kind, Layout, block_labels, block_notes, lay_out
+from .comparability import Comparability, check_comparability
 from .index import desirabilities, order_under_weights, part_weights, weighted_index
 from .letters import group_letters
-from .likewise import Likeness, check_likeness
 from .reading import read_ranking
-from .scatter import (
+from .settings import RankSettings
+from .shape_means import (
     Groups,
     Pairs,
     best_probability,
@@ -28,7 +29,6 @@ from .scatter import (
     own_intervals,
     within_weld_error,
 )
-from .settings import RankSettings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -112,13 +112,11 @@ def rank_shapes(
     settings = settings or RankSettings()
     given = weights is not None or settings.weights is not None
     weights = weights or settings.weights or default_weights()
-    likeness = check_likeness(scores)
+    comparability = check_comparability(scores)
     if failed is not None and len(failed):
-        import pandas as pd
-
-        likeness = replace(likeness, excluded=pd.concat([failed, likeness.excluded], ignore_index=True))
-    rows = likeness.rows
-    notes = list(likeness.notes)
+        comparability = comparability.without(failed)
+    rows = comparability.rows
+    notes = list(comparability.notes)
     parts, values, left_out = desirabilities(rows)
     index = _index(rows, parts, values, left_out, weights, notes, given=given)
     value = logit(index)
@@ -138,19 +136,7 @@ def rank_shapes(
     blocked = None
     if layout.kind != "none":
         blocked = compare_in_blocks(layout, value, error, groups, settings)
-    if groups.replicated or groups.count.max() > 1:
-        low, high = index_intervals(blocked.units if blocked else groups, means, settings.confidence)
-    else:
-        alone = rows.iloc[by_rank]
-        low, high = own_intervals(
-            value[by_rank],
-            alone["stability_index"],
-            alone["stability_index_low"],
-            alone["stability_index_high"],
-            settings.confidence,
-        )
-        # The logit of an index at an end of the scale stops short of it.
-        low, high = np.minimum(low, means), np.maximum(high, means)
+    low, high = _intervals(rows.iloc[by_rank], value[by_rank], means, groups, blocked, settings.confidence)
     tests = blocked.pairs if blocked else compare_pairs(groups)
     apart = tests.apart(len(groups.names), settings.alpha)
     outlier_p = outlying(shapes, value)
@@ -169,12 +155,10 @@ def rank_shapes(
             if blocked
             else best_probability(groups, settings.draws, settings.seed),
             "order_holds": _order_holds(place, values, settings, layout),
-            "remarks": _remarks(groups, likeness, welds),
+            "remarks": _remarks(groups, comparability, welds),
         }
     )
-    if left_out:
-        words = ", ".join(part.replace("_", " ") for part in left_out)
-        notes.append(f"left out of the index for all clips, because some cannot give it: {words}")
+    notes += _left_out_note(left_out)
     notes += block_notes(layout, rows["clip"].tolist(), order)
     part_table, share = _parts(order, place, parts, values, weights)
     pairs = _pair_table(order, means, low, high, tests, settings, groups.replicated)
@@ -184,8 +168,34 @@ def rank_shapes(
     notes += _copies(rows, index, groups)
     if (pairs["told_apart"] == 1).any() and not layout.paired:
         notes += _few_welds(blocked.units if blocked else groups, settings.alpha, layout.kind)
-    reading = read_ranking(table, pairs, share, welds, likeness.excluded, replicated=groups.replicated)
-    return Ranking(table, pairs, part_table, share, welds, likeness.excluded, left_out, tuple(notes), reading)
+    reading = read_ranking(table, pairs, share, welds, comparability.excluded, replicated=groups.replicated)
+    return Ranking(
+        table, pairs, part_table, share, welds, comparability.excluded, left_out, tuple(notes), reading
+    )
+
+
+def _intervals(
+    rows: pd.DataFrame,
+    value: Floats,
+    means: Floats,
+    groups: Groups,
+    blocked: BlockedComparison | None,
+    confidence: float,
+) -> tuple[Floats, Floats]:
+    """Interval of each shape's mean index; rows and their logits in the order of the ranking."""
+    if groups.replicated or groups.count.max() > 1:
+        return index_intervals(blocked.units if blocked else groups, means, confidence)
+    index, below, above = (rows[f"stability_index{end}"] for end in ("", "_low", "_high"))
+    low, high = own_intervals(value, index, below, above, confidence)
+    # The logit of an index at an end of the scale stops short of it.
+    return np.minimum(low, means), np.maximum(high, means)
+
+
+def _left_out_note(parts: Sequence[str]) -> list[str]:
+    if not parts:
+        return []
+    words = ", ".join(part.replace("_", " ") for part in parts)
+    return [f"left out of the index for all clips, because some cannot give it: {words}"]
 
 
 def default_weights() -> dict[str, float]:
@@ -340,7 +350,7 @@ def _pair_table(
     )
 
 
-def _remarks(groups: Groups, likeness: Likeness, welds: pd.DataFrame) -> list[str]:
+def _remarks(groups: Groups, comparability: Comparability, welds: pd.DataFrame) -> list[str]:
     remarks = []
     for shape, count in zip(groups.names, groups.count, strict=True):
         said = []
@@ -350,11 +360,11 @@ def _remarks(groups: Groups, likeness: Likeness, welds: pd.DataFrame) -> list[st
         mine = welds.index[welds["beam_shape"] == shape]
         said += [f"{welds['clip'][n]} stands outside the others" for n in mine if welds["outlying"][n]]
         said += [
-            f"{welds['clip'][n]}: {', '.join(likeness.clip_remarks[n])}"
+            f"{welds['clip'][n]}: {', '.join(comparability.clip_remarks[n])}"
             for n in mine
-            if n in likeness.clip_remarks
+            if n in comparability.clip_remarks
         ]
-        gone = likeness.excluded.loc[likeness.excluded["beam_shape"] == shape, "clip"].tolist()
+        gone = comparability.excluded.loc[comparability.excluded["beam_shape"] == shape, "clip"].tolist()
         said += [f"excluded: {', '.join(gone)}"] if gone else []
         remarks.append("; ".join(said))
     return remarks

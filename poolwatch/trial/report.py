@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..model.files import remove, write_text
 from ..model.version import __version__
-from .likewise import plain_number
+from .comparability import plain_number
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from ..show.report import ClipEvidence, ClipPiece
     from .batch import Runner
     from .comparison import Comparison
-    from .pool import Report
+    from .process_pool import Report
     from .ranking import Ranking
     from .results import TrialResult
 

@@ -72,6 +72,26 @@ def read_rows(path: str | Path) -> pd.DataFrame:
     return frame
 
 
+def completed(scores: pd.DataFrame) -> pd.DataFrame:
+    """Score rows with every column of one; other columns come after them. What is not given is missing.
+
+    Raises
+    ------
+    UsageError
+        A column that no row can do without is missing, or there is no row.
+    """
+    missing = [name for name in REQUIRED if name not in scores]
+    if missing or not len(scores):
+        raise UsageError(
+            f"score rows lack the column {missing[0]!r}" if missing else "there are no score rows"
+        )
+    known = SCORE.frame({name: scores[name] for name in SCORE.names if name in scores})
+    for name in scores:
+        if name not in SCORE.names:
+            known[name] = scores[name].to_numpy()
+    return known
+
+
 def _rows(sheet: TableText) -> list[tuple[dict[str, str], int]]:
     return list(zip(sheet.rows, sheet.lines, strict=True))
 

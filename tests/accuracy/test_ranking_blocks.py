@@ -12,7 +12,7 @@ from scipy.stats import t
 from poolwatch.trial import RankSettings
 from poolwatch.trial.blocked import BlockedComparison, compare_in_blocks
 from poolwatch.trial.blocks import lay_out
-from poolwatch.trial.scatter import compare_pairs, group_welds, t_intervals
+from poolwatch.trial.shape_means import compare_pairs, group_welds, t_intervals
 
 QUICK = RankSettings(draws=1000)
 TRIALS = int(os.environ.get("POOLWATCH_BLOCK_TRIALS", "500"))

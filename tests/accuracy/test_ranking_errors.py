@@ -12,7 +12,7 @@ from scipy import stats
 
 from poolwatch.experiment.logit import logit
 from poolwatch.trial import RankSettings, rank_shapes
-from poolwatch.trial.scatter import Groups, compare_pairs, group_welds, index_intervals, t_intervals
+from poolwatch.trial.shape_means import Groups, compare_pairs, group_welds, index_intervals, t_intervals
 from tests.trial.simulated import SHAPES, WEIGHT, desirability_draws, score_rows
 
 QUICK = RankSettings(draws=1000, weight_draws=100)

@@ -7,7 +7,7 @@ import pytest
 
 from poolwatch.plan.power import ComparisonDesign, welds_needed
 from poolwatch.trial import RankSettings
-from poolwatch.trial.scatter import compare_pairs, group_welds
+from poolwatch.trial.shape_means import compare_pairs, group_welds
 
 
 @pytest.mark.long

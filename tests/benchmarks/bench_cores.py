@@ -42,7 +42,7 @@ RESULTS = Path(__file__).with_name("RESULTS.md")
 RELIEF = Path(__file__).resolve().parents[3] / "shared" / "footage" / "relief.py"
 FACTS = {"record_rate_hz": 1e4, "mm_per_px": 0.02, "travel_speed_mm_s": 100.0, "exposure_s": 4e-5}
 KINDS = ("npy", "mp4-h264", "avi-mjpeg", "ffv1-groups")
-ONCE = 500
+ONCE = 250
 TICK = os.sysconf("SC_CLK_TCK")
 
 
@@ -201,7 +201,7 @@ def measure(path: Path, look: ClipLook, workers: int) -> tuple[float, float, flo
 
 def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
-    options.add_argument("--frames", type=int, default=4000, help="of a clip; 500 of them over and over")
+    options.add_argument("--frames", type=int, default=4000, help="of a clip; 250 of them over and over")
     options.add_argument("--rounds", type=int, default=3)
     options.add_argument("--workers", default=None, help="such as 1,2,4; default: up to the cores there are")
     options.add_argument("--scenes", default=";".join(SCENES), help="separated by ;")

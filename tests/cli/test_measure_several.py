@@ -9,7 +9,7 @@ import pytest
 
 from poolwatch.cli.main import main
 from poolwatch.measure import read_measurement
-from poolwatch.measure.keeping import refuse_other_recording
+from poolwatch.measure.result_folder import refuse_other_recording
 from poolwatch.model.errors import UsageError
 from poolwatch.simulate import Scene, write_simulation
 

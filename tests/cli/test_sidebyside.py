@@ -106,7 +106,7 @@ def test_order_reaches_the_drawing(folders, tmp_path, monkeypatch, order):
 
 
 def test_clips_of_a_trial_show_the_figures_that_its_report_shows(folders, tmp_path):
-    from poolwatch.measure.beside import _read
+    from poolwatch.measure.side_by_side import _read
 
     trial = tmp_path / "trial"
     shutil.copytree(folders[0], trial / "w1")

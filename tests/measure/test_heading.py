@@ -7,7 +7,7 @@ import pytest
 import poolwatch
 from poolwatch.measure import MeasureSettings
 from poolwatch.measure.inspection import inspect_clip
-from poolwatch.measure.lie import Lie
+from poolwatch.measure.orientation import Orientation
 from poolwatch.model.errors import MeasurementError
 from poolwatch.model.recording import Recording
 from poolwatch.pool.settings import PoolSettings
@@ -121,11 +121,11 @@ def test_a_pool_wider_than_long_is_believed_where_the_direction_was_given(riding
     facts = {**RATE, **SCALED}
     given = poolwatch.measure_clip(riding_glow, **facts, travel_direction_deg=-50.0)
     assert "pool_askew" not in given.flags
-    turned = Lie(90.0, 1.5, True)
+    turned = Orientation(90.0, 1.5, True)
     assert turned.contradicts(Recording(**facts))
     assert not turned.contradicts(Recording(**facts, travel_direction_deg=0.0))
-    assert not Lie(45.0, 1.1, True).contradicts(Recording(**facts))
-    assert not Lie(180.0, 1.5, False).contradicts(Recording(**facts))
+    assert not Orientation(45.0, 1.1, True).contradicts(Recording(**facts))
+    assert not Orientation(180.0, 1.5, False).contradicts(Recording(**facts))
 
 
 def test_particles_switched_off_are_said_not_to_be_looked_for(clips):

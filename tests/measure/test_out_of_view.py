@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from poolwatch import measure_clip
-from poolwatch.measure.cures import cure_of
 from poolwatch.measure.inspection import inspect_clip
 from poolwatch.measure.settings import MeasureSettings
+from poolwatch.measure.status_remedies import remedy_of
 from poolwatch.model.errors import MeasurementError
 from poolwatch.model.recording import Recording
 from poolwatch.simulate import Scene, Simulation
@@ -79,8 +79,8 @@ def test_a_doubled_picture_of_the_pool_still_is(tmp_path):
 
 
 def test_cures_follow_the_commonest_word():
-    assert cure_of({"ok": 90, "blown": 3, "hidden": 7}).startswith("keep plume")
-    assert cure_of({"ok": 90}) == ""
+    assert remedy_of({"ok": 90, "blown": 3, "hidden": 7}).startswith("keep plume")
+    assert remedy_of({"ok": 90}) == ""
 
 
 def test_what_cannot_be_told_is_not_told(tmp_path):

@@ -97,7 +97,7 @@ def test_central_composite_is_the_published_one(factors: int, alpha: float) -> N
     assert runs_of(plan) == sorted([*corners, *axes, *[(0.0,) * factors] * 5])
     inscribed = np.array(runs_of(central_composite(ranges(factors))))
     assert np.abs(inscribed).max() == 1.0
-    faced = np.array(runs_of(central_composite(ranges(factors), axial="faced")))
+    faced = np.array(runs_of(central_composite(ranges(factors), axial="face-centred")))
     assert set(np.unique(faced)) == {-1.0, 0.0, 1.0}
 
 

@@ -26,8 +26,8 @@ from poolwatch.plan.power import (
 from poolwatch.trial.blocked import compare_in_blocks
 from poolwatch.trial.blocks import lay_out
 from poolwatch.trial.rows import read_rows
-from poolwatch.trial.scatter import compare_pairs, group_welds
 from poolwatch.trial.settings import RankSettings
+from poolwatch.trial.shape_means import compare_pairs, group_welds
 
 
 def told_by_ranking(comparison: ComparisonDesign, value: np.ndarray) -> bool:

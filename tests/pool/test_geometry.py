@@ -11,7 +11,7 @@ from skimage.draw import polygon2mask
 from skimage.measure import regionprops
 
 from poolwatch.model.axes import PoolAxes
-from poolwatch.pool.geometry import SHARP, area_centroid, extents, signed_area
+from poolwatch.pool.geometry import SHARP, area_centroid, extents
 
 
 def ellipse(a, b, angle_deg=0.0, n=400, cx=0.0, cy=0.0):
@@ -67,10 +67,3 @@ def test_noisy_vertices_do_not_reach_too_far():
     assert np.mean(found) == pytest.approx(60, abs=0.03)
     naive = np.mean([(x + rng.normal(0, 0.1, 192)).max() for _ in range(200)])
     assert naive > 60.05
-
-
-def test_signed_area_tells_the_sense():
-    x, y = ellipse(3, 1)
-    # 9.4247780: ellipse a = 3, b = 1 (closed form pi a b); clockwise as seen, for y points down.
-    assert signed_area(x, y) == pytest.approx(9.4247780, rel=1e-3)
-    assert signed_area(x[::-1].copy(), y[::-1].copy()) == pytest.approx(-9.4247780, rel=1e-3)

@@ -11,7 +11,6 @@ from scale_scenes import Sheet, weld_clip
 from poolwatch.model.errors import MeasurementError, UsageError
 from poolwatch.scale.clip_motion import motion_in_clip
 from poolwatch.scale.motion import rigid_motion
-from poolwatch.scale.register import Reference, register
 from poolwatch.scale.travel import Travel, scale_from_travel
 
 
@@ -158,52 +157,3 @@ def test_arrays_that_do_not_fit_are_refused():
             rigid_motion(weld_clip(5, n=10, height=96, width=128, speed_px=1.0, direction_deg=0)),
             Travel(1000, math.nan),
         )
-
-
-@pytest.mark.parametrize(
-    ("seed", "reach", "contrast", "noise"), [(1, 0.6, 0.08, 0.02), (2, 14.0, 0.04, 0.02)]
-)
-def test_registration_finds_shake_to_a_twentieth_of_a_pixel(seed, reach, contrast, noise):
-    rng = np.random.default_rng(seed)
-    n, height, width = 24, 144, 208
-    sheet = Sheet(seed)
-    true = rng.uniform(-reach, reach, (n, 2))
-    true[0] = 0
-    frames = np.empty((n, height, width), dtype=np.uint8)
-    for i in range(n):
-        grey = (0.4 + contrast * sheet.at(height, width, *true[i])) * (1 + 0.06 * rng.standard_normal())
-        frames[i] = np.clip(np.rint(255 * (grey + noise * rng.standard_normal((height, width)))), 0, 255)
-    # A restless pool, and one black frame.
-    frames[:, 50:90, 80:140] = rng.integers(60, 255, (n, 40, 60))
-    frames[7] = 2
-    mask = np.zeros((height, width), dtype=bool)
-    mask[45:95, 75:145] = True
-    reference = Reference.made(frames[0], mask)
-    found = register(frames, reference)
-    seen = np.arange(n) != 7
-    error = (found.shifts - true)[seen]
-    assert np.abs(error).max() < 0.05
-    assert np.isnan(found.shifts[7]).all()
-    z = error[1:] / found.u[seen][1:]
-    assert 0.5 < math.sqrt(float((z**2).mean())) < 1.8
-    # A frame's shift does not depend on the frames beside it.
-    alone = register(frames[5:6], reference)
-    np.testing.assert_array_equal(alone.shifts[0], found.shifts[5])
-    assert np.array_equal(register(frames[3:5], frames[0], mask).shifts, found.shifts[3:5])
-
-
-def test_shake_of_a_riding_camera_is_what_exceeds_the_travel():
-    rng = np.random.default_rng(91)
-    n, height, width = 16, 128, 208
-    sheet = Sheet(91)
-    travel = np.arange(n)[:, None] * np.array([-2.3, 0.8])
-    shake = 0.6 * rng.standard_normal((n, 2))
-    shake[0] = 0
-    frames = np.empty((n, height, width), dtype=np.uint8)
-    for i in range(n):
-        grey = 0.4 + 0.06 * sheet.at(height, width, *(travel + shake)[i])
-        frames[i] = np.clip(np.rint(255 * (grey + 0.02 * rng.standard_normal((height, width)))), 0, 255)
-    found = register(frames, Reference.made(frames[0]), expected=travel)
-    assert np.abs(found.shifts - travel - shake).max() < 0.05
-    with pytest.raises(UsageError, match="expected shifts must have shape"):
-        register(frames, frames[0], expected=travel[:3])

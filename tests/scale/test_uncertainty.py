@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-from poolwatch.model.errors import MeasurementError, UsageError
-from poolwatch.scale.uncertainty import Budget, Contribution, coverage_factor, fit_line, propagate
+from poolwatch.model.errors import UsageError
+from poolwatch.scale.uncertainty import Budget, Contribution, coverage_factor, propagate
 
 
 def test_end_gauge_budget_of_gum_h1():
@@ -65,40 +64,6 @@ def test_correlated_resistance_and_reactance_of_gum_h2():
     )
 
 
-def test_thermometer_line_of_gum_h3():
-    # JCGM 100:2008, H.3, table H.6: readings and observed corrections, degrees Celsius; reference 20.
-    reading = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
-    correction = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
-    line = fit_line(reading, correction, x0=20.0)
-    assert line.intercept == pytest.approx(-0.1712, abs=5e-5)
-    assert line.u_intercept == pytest.approx(0.0029, abs=5e-5)
-    assert line.slope == pytest.approx(0.00218, abs=5e-6)
-    assert line.u_slope == pytest.approx(0.00067, abs=5e-6)
-    assert line.correlation == pytest.approx(-0.930, abs=5e-4)
-    assert line.residual_sd == pytest.approx(0.0035, abs=5e-5)
-    value, u = line.at(30.0)
-    assert value == pytest.approx(-0.1494, abs=5e-5)
-    assert u == pytest.approx(0.0041, abs=5e-5)
-
-
-def test_certified_line_norris_of_nist():
-    # NIST StRD linear regression set Norris, as shipped in the scipy wheel; certified values from the file's head.
-    import scipy.stats
-
-    path = Path(scipy.stats.__file__).parent / "tests" / "data" / "nist_linregress" / "Norris.dat"
-    if not path.is_file():
-        pytest.skip("this scipy was built without its test data")
-    rows = [line.split() for line in path.read_text(encoding="latin-1").splitlines()[60:] if line.strip()]
-    y, x = np.array(rows, dtype=float).T
-    assert len(x) == 36
-    line = fit_line(x, y)
-    assert line.intercept == pytest.approx(-0.262323073774029, rel=1e-9)
-    assert line.slope == pytest.approx(1.00211681802045, rel=1e-12)
-    assert line.u_intercept == pytest.approx(0.232818234301152, rel=1e-9)
-    assert line.u_slope == pytest.approx(0.429796848199937e-03, rel=1e-9)
-    assert line.residual_sd == pytest.approx(0.884796396144373, rel=1e-9)
-
-
 def test_infinite_degrees_of_freedom_give_the_normal_factor():
     assert Budget((Contribution("a", 3.0), Contribution("b", 4.0))).u == pytest.approx(5.0)
     # 1.959964: two-sided 95 % point of the standard normal.
@@ -112,11 +77,3 @@ def test_infinite_degrees_of_freedom_give_the_normal_factor():
 def test_a_contribution_must_be_a_number(u):
     with pytest.raises(UsageError, match="uncertainty of height: must be a finite number"):
         Contribution("height", u)
-
-
-@pytest.mark.parametrize(
-    ("x", "y"), [([1, 2], [1, 2]), ([1, 1, 1], [1, 2, 3]), ([1, 2, 3], [1, math.nan, 2])]
-)
-def test_a_line_without_enough_points_is_refused(x, y):
-    with pytest.raises(MeasurementError, match="line"):
-        fit_line(x, y)

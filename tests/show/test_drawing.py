@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from poolwatch.show.lettering import fitted, put_flat, put_haloed, put_number, text_mask, width_of
+from poolwatch.show.lettering import Type, fitted, put_flat, put_haloed, put_number, text_mask, width_of
 from poolwatch.show.palette import FLAGGED, INK, KEYHOLE, PANEL, PARTICLE, POOL, SERIES_ON_PAPER, bgr
 from poolwatch.show.strip import StripChart
 from poolwatch.show.ticks import digits, nice_step, ticks
@@ -99,9 +99,9 @@ def test_digits_have_one_width_and_names_are_shortened():
 def test_writing_letter_by_letter_equals_writing_at_once_where_digits_stand():
     one, other = (np.full((40, 200, 3), bgr(PANEL), np.uint8) for _ in range(2))
     put_flat(one, "8", (100, 5), 20, INK, PANEL)
-    put_number(other, "8", (100, 5), 20, INK, PANEL)
+    put_number(other, "8", (100, 5), Type(20, INK, PANEL))
     np.testing.assert_array_equal(one, other)
-    put_number(other, "123456789", (-40, -3), 20, INK, PANEL)  # partly outside: cut, not refused
+    put_number(other, "123456789", (-40, -3), Type(20, INK, PANEL))  # partly outside: cut, not refused
 
 
 @pytest.mark.parametrize("ground", [0, 128, 255])

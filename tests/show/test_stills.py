@@ -26,7 +26,7 @@ from poolwatch.show.stills.trial import (
     plain,
     ranking_figure,
 )
-from poolwatch.show.stills.write import write_clip_stills, write_trial_stills
+from poolwatch.show.stills.write import write_clip_stills
 
 PNG, SVG = b"\x89PNG", b"<?xml"
 
@@ -207,7 +207,7 @@ def test_empty_tables_say_so_and_do_not_fail(drawn, trial):
 
 
 @pytest.mark.slow
-def test_all_stills_are_written(clip, trial, tmp_path):
+def test_all_stills_are_written(clip, tmp_path):
     (tmp_path / "clip").mkdir()
     (tmp_path / "clip" / "middle_line.png").write_bytes(b"from frames that are gone")
     written = write_clip_stills(tmp_path / "clip", clip.result)
@@ -219,5 +219,3 @@ def test_all_stills_are_written(clip, trial, tmp_path):
     ]
     assert all(path.is_file() for path in written)
     assert not (tmp_path / "clip" / "middle_line.png").exists()
-    written = write_trial_stills(tmp_path / "trial", *trial)
-    assert {p.stem for p in written} == {"ranking", "factors", "outcomes"}

@@ -12,7 +12,7 @@ from scipy import stats
 from poolwatch.trial import Ranking, RankSettings, rank_shapes
 from poolwatch.trial.blocked import BlockedComparison, compare_in_blocks
 from poolwatch.trial.blocks import Layout, block_labels, lay_out
-from poolwatch.trial.scatter import group_welds
+from poolwatch.trial.shape_means import group_welds
 from tests.trial.simulated import score_rows
 
 # Montgomery D. C., Design and Analysis of Experiments, chapter 4: vascular grafts, four extrusion pressures in six

@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 
 from poolwatch.experiment.limits import Forbidden, Limits
+from poolwatch.trial.advice import _NO_MORE
 from poolwatch.trial.factors import study_factors
 from poolwatch.trial.posterior import mean_of_positive
 from poolwatch.trial.surface import Surface
@@ -178,7 +179,7 @@ def test_tread_surface_is_the_published_one() -> None:
         {name: [row[k] for row in TREAD] for k, name in enumerate(("x1", "x2", "x3"))}, [r[3] for r in TREAD]
     )
     surface, remarks = surface_of(scores)
-    assert remarks == ()
+    assert not [remark for remark in remarks if remark != _NO_MORE]
     assert surface is not None
     scale = np.array([1, *[1.633] * 3, *[1.633**2] * 6])
     found = dict(zip(surface.terms, surface.coefficients / scale, strict=True))
@@ -303,7 +304,7 @@ def test_next_welds_stay_in_range_and_expect_what_the_surface_says() -> None:
     index = 60 - 12 * ((power - 2200) / 1000) ** 2 + np.tile([0, 3], 10) + rng.normal(0, 1, 20)
     study = study_factors(welds(columns, index))
     chosen = study.next_welds
-    assert len(chosen) == 3
+    assert 1 <= len(chosen) <= 3
     assert chosen["factor_power"].between(1000, 3000).all()
     assert set(chosen["factor_gas"]) == {"n2"}
     assert study.surface is not None
@@ -326,7 +327,7 @@ def test_curvature_is_in_the_effects_and_hides_nothing() -> None:
     assert effects.loc["b", "p_holm"] < 0.01
     assert study.surface is not None
     assert study.surface.best["a"] == pytest.approx(0, abs=0.15)
-    assert study.next_welds["factor_b"].tolist() == [1.0] * 3
+    assert set(study.next_welds["factor_b"]) == {1.0}
     assert "a² (ends against the middle)" in study.reading
 
 
@@ -372,8 +373,8 @@ def test_effects_and_predictions_are_those_of_statsmodels() -> None:
     assert advised["predicted"] == pytest.approx(reference["mean"])
     assert advised["predicted_u"] == pytest.approx(reference["mean_se"])
     assert advised["weld_high"] == pytest.approx(reference["obs_ci_upper"])
-    # The lower end is further down by what the choice of the best overrates, little where effects are large.
-    assert 0 <= reference["obs_ci_lower"] - advised["weld_low"] < 1
+    # The lower end is further down by what the choice of the best overrates: within the prediction's 95 %.
+    assert 0 <= reference["obs_ci_lower"] - advised["weld_low"] < 2 * reference["mean_se"]
 
 
 def test_nearly_collinear_factors_are_named_and_advice_keeps_to_their_line() -> None:
@@ -397,7 +398,7 @@ def test_corners_of_a_composite_design_are_not_advised() -> None:
     power, speed = 2000 + 500 * x[:, 0], 100 + 20 * x[:, 1]
     index = 50 + 8 * x[:, 0] + 8 * x[:, 1] + np.random.default_rng(24).normal(0, 1, 12)
     advised = study_factors(welds({"power": list(power), "speed": list(speed)}, index)).next_welds
-    assert len(advised) == 3
+    assert 1 <= len(advised) <= 3
     reach = np.hypot((advised["factor_power"] - 2000) / 500, (advised["factor_speed"] - 100) / 20)
     assert (reach < 1.08).all()
 
@@ -411,7 +412,7 @@ def test_a_pair_that_the_plan_forbids_is_not_advised() -> None:
     ]
     columns: dict[str, list[object]] = {"a": [a for a, _ in rows], "b": [b for _, b in rows]}
     study = study_factors(welds(columns, index), limits=limits)
-    assert len(study.next_welds) == 3
+    assert 1 <= len(study.next_welds) <= 3
     assert not ((study.next_welds["factor_a"] >= 1.5) & (study.next_welds["factor_b"] >= 1.5)).any()
 
 
@@ -455,7 +456,7 @@ def test_a_part_that_comes_and_goes_with_no_other_factor_is_a_factor_of_its_own(
     effects = study.effects.set_index("term")
     assert effects.loc["ring_diameter_mm (there or not)", "effect"] == pytest.approx(8, abs=1)
     assert effects.loc["ring_diameter_mm", "effect"] == pytest.approx(4, abs=1)
-    assert study.next_welds["factor_ring_diameter_mm"].tolist() == [1.2] * 3
+    assert set(study.next_welds["factor_ring_diameter_mm"]) == {1.2}
 
 
 def test_a_setting_advised_twice_is_expected_alike_both_times() -> None:
@@ -467,6 +468,16 @@ def test_a_setting_advised_twice_is_expected_alike_both_times() -> None:
     assert settings.size().max() > 1
     for name in ("predicted", "predicted_u"):
         assert settings[name].max().equals(settings[name].min())
+
+
+def test_where_nothing_better_is_expected_nothing_more_is_advised() -> None:
+    """Steadier by far the higher both are: the best corner was welded, and nothing inside comes near it."""
+    runs = [(a, b) for a in (1, 2, 3) for b in (1, 2, 3)] * 2
+    rng = np.random.default_rng(12)
+    index = [20 + 8 * a + 8 * b + rng.normal(0, 1) for a, b in runs]
+    study = study_factors(welds({"a": [a for a, _ in runs], "b": [b for _, b in runs]}, index))
+    assert study.next_welds[["factor_a", "factor_b"]].to_numpy().tolist() == [[3, 3]]
+    assert any("better ones may lie beyond" in remark for remark in study.remarks)
 
 
 def test_too_few_settings_suggest_nothing_and_say_so() -> None:

@@ -20,8 +20,8 @@ from poolwatch.model.errors import OutputError, TableError
 from poolwatch.model.locking import locked_folder
 from poolwatch.trial.follow import FollowPace, follow_trial
 from poolwatch.trial.notices import FollowState, Notice
-from poolwatch.trial.resting import Resting, state_of_recording
 from poolwatch.trial.run import TrialOptions, run_trial
+from poolwatch.trial.settled_files import SettledFiles, state_of_recording
 from tests.trial.invented import InventedMeasurer, recording
 
 pytestmark = pytest.mark.slow
@@ -403,7 +403,7 @@ def test_rows_go_into_a_database_as_they_come(tmp_path: Path) -> None:
 
 def test_a_file_rests_by_this_machines_clock_alone(tmp_path: Path) -> None:
     now = 0.0
-    resting = Resting(10.0, clock=lambda: now)
+    resting = SettledFiles(10.0, clock=lambda: now)
     path = tmp_path / "a.avi"
     assert state_of_recording(path) is None
     path.touch()

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from poolwatch.trial.pool import ProcessPool
+from poolwatch.trial.process_pool import ProcessPool
 from tests.measure import helped
 
 

@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from poolwatch.trial.outcomes import least_correlation, rank_correlation, study_outcomes
-from tests.trial.bars import false_readings, null_trial
+from tests.trial.bars import exact_p, false_readings, null_trial
 from tests.trial.simulated import score_rows
 
 pytestmark = pytest.mark.slow
@@ -67,6 +67,16 @@ def test_an_interval_that_cannot_be_given_is_not_given() -> None:
         _, low, high, _ = rank_correlation(x, y)
         assert np.isnan(low)
         assert np.isnan(high)
+
+
+@pytest.mark.parametrize("welds", [2, 4])
+def test_p_of_many_measures_at_once_is_that_of_each(welds: int) -> None:
+    rows = null_trial(np.random.default_rng(1), welds)
+    measures, outcomes = rows[["stability_index", "d_keyhole"]], rows[["outcome_o0", "outcome_o1"]]
+    found = exact_p(measures.to_numpy(), outcomes.to_numpy())
+    for k, y in enumerate(outcomes):
+        for n, x in enumerate(measures):
+            assert found[k, n] == rank_correlation(rows[x].to_numpy(), rows[y].to_numpy())[3]
 
 
 def test_nine_outcomes_that_mean_nothing_hold_a_reading_in_one_of_twenty_trials_at_most(

@@ -13,7 +13,7 @@ from poolwatch.model.tables import SCORE
 from poolwatch.show.report.figures import index_words
 from poolwatch.simulate import Scene, write_simulation
 from poolwatch.trial import report
-from poolwatch.trial.pool import ProcessPool
+from poolwatch.trial.process_pool import ProcessPool
 from poolwatch.trial.report import SIDE_BY_SIDE, write_report
 from poolwatch.trial.run import run_trial
 

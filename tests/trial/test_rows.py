@@ -9,7 +9,9 @@ import pytest
 from poolwatch.cli.main import main
 from poolwatch.model.errors import UsageError
 from poolwatch.model.table import csv_text, write_csv
+from poolwatch.model.tables import SCORE
 from poolwatch.trial import rank_shapes, read_rows
+from poolwatch.trial.rows import completed
 from tests.trial.simulated import score_rows
 
 
@@ -97,3 +99,16 @@ def test_command_puts_bad_input_on_one_line(tmp_path: Path, capsys: pytest.Captu
     shown = capsys.readouterr().err
     assert shown.count("\n") == 1
     assert "no such file" in shown
+
+
+def test_a_table_of_rows_may_lack_all_but_three_columns():
+    rows = pd.DataFrame(
+        {"clip": ["a", "b"], "beam_shape": ["x", "y"], "stability_index": [60.0, 40.0], "seam": [1, 2]}
+    )
+    whole = completed(rows)
+    assert [*whole] == [*SCORE.names, "seam"]
+    assert whole["pool_length_cv"].isna().all()
+    with pytest.raises(UsageError, match="lack the column 'beam_shape'"):
+        completed(rows.drop(columns="beam_shape"))
+    with pytest.raises(UsageError, match="no score rows"):
+        completed(rows.iloc[:0])

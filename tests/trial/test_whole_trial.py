@@ -115,7 +115,7 @@ def test_from_plan_to_advice(many: bool, tmp_path: Path, capsys: pytest.CaptureF
     assert effects.loc["tail_direction_deg", "effect_low"] > 0
     assert effects.loc["ring_diameter_mm", "p_holm"] > 0.05
     advised = study.next_welds
-    assert len(advised) == 3
+    assert 1 <= len(advised) <= 3
     for row in advised.to_dict("records"):
         share, length = float(row["factor_ring_share"]), float(row["factor_tail_length_mm"])
         assert share == 0 or length == 0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy as np
 from ..model.errors import UsageError
 from ..model.flags import FLAGS
 from .facts import CONFIRMED, FACTS, StatedFacts, confirmed_by, refuted_facts
-from .stray import stray_welds
+from .picture_outliers import stray_welds
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -62,7 +62,7 @@ GRAVE = (
 
 
 @dataclass(frozen=True)
-class Likeness:
+class Comparability:
     """What of a trial can be compared.
 
     Attributes
@@ -82,8 +82,14 @@ class Likeness:
     notes: tuple[str, ...]
     clip_remarks: dict[int, tuple[str, ...]]
 
+    def without(self, failed: pd.DataFrame) -> Comparability:
+        """The same with clips that have no row among those excluded: ``clip``, ``beam_shape``, ``reason``."""
+        import pandas as pd
 
-def check_likeness(scores: pd.DataFrame) -> Likeness:
+        return replace(self, excluded=pd.concat([failed, self.excluded], ignore_index=True))
+
+
+def check_comparability(scores: pd.DataFrame) -> Comparability:
     """Sort out score rows that cannot stand beside the others, and name what differs between the rest.
 
     Refused, by name: rows without an index; rows whose facts the footage or the other clips refute, unless a column
@@ -138,7 +144,9 @@ def check_likeness(scores: pd.DataFrame) -> Likeness:
         flagged = kept["flags"].str.split().map(lambda words, flag=flag: flag in words)
         if flagged.any():
             notes.append(f"{_clips(kept, flagged)}: {FLAGS[flag]}")
-    return Likeness(kept, excluded, tuple(notes), {place: tuple(words) for place, words in remarks.items()})
+    return Comparability(
+        kept, excluded, tuple(notes), {place: tuple(words) for place, words in remarks.items()}
+    )
 
 
 def _refute(rows: pd.DataFrame, reasons: pd.Series) -> None:

@@ -10,13 +10,13 @@ import pytest
 import poolwatch
 from poolwatch.clips import open_clip
 from poolwatch.footage import write_frames
-from poolwatch.measure.drops import Drops, by_particles, by_ways
+from poolwatch.measure.dropped_frames import DroppedFrames, by_particles, by_ways
 from poolwatch.simulate import Scene, write_simulation
 
 
 def flights(
     rng: np.random.Generator, count: int, dropped: tuple[int, ...], noise: float, drag: float = 0.0
-) -> Drops:
+) -> DroppedFrames:
     """Tracks of `count` particles over 200 frames of the weld; frames in `dropped` (numbers in the weld) are lost."""
     kept = np.setdiff1d(np.arange(200), dropped)
     particle, frame, places = [], [], []
@@ -54,8 +54,8 @@ def test_one_particle_alone_is_no_proof_and_none_tells_nothing() -> None:
     assert (alone.judged_by, alone.after) == ("particles", ())
     twice = by_particles(np.repeat([0, 1], 12), np.tile(frame, 2), np.concatenate([places, places[:, ::-1]]))
     assert twice.after == (5,)
-    assert by_particles(np.empty(0), np.empty(0, np.int64), np.empty((0, 2))) == Drops()
-    assert by_particles(np.arange(3), np.arange(3), np.zeros((3, 2))) == Drops()
+    assert by_particles(np.empty(0), np.empty(0, np.int64), np.empty((0, 2))) == DroppedFrames()
+    assert by_particles(np.arange(3), np.arange(3), np.zeros((3, 2))) == DroppedFrames()
 
 
 def test_two_wisps_that_stumble_alike_are_no_proof() -> None:
@@ -156,8 +156,8 @@ def test_metal_that_is_lost_for_some_frames_is_no_drop() -> None:
     rng = np.random.default_rng(3)
     ways = 1.0 + 0.1 * rng.standard_normal(200)
     ways[[60, 140]] = 3.05, 1.95
-    assert by_ways(ways) == Drops("metal", (60, 140), (2, 1))
+    assert by_ways(ways) == DroppedFrames("metal", (60, 140), (2, 1))
     # Two whole numbers among odd ways: a shower that was followed instead of the sheet.
     ways[100:104] = 2.98, 2.4, 3.02, 1.6
-    assert by_ways(ways) == Drops("metal", (60, 140), (2, 1))
-    assert by_ways(np.full(200, np.nan)) == Drops()
+    assert by_ways(ways) == DroppedFrames("metal", (60, 140), (2, 1))
+    assert by_ways(np.full(200, np.nan)) == DroppedFrames()

@@ -11,7 +11,7 @@ from scipy import stats
 
 from poolwatch.experiment.comparing import holm
 from poolwatch.experiment.logit import expit, logit
-from poolwatch.trial.scatter import (
+from poolwatch.trial.shape_means import (
     Groups,
     best_probability,
     compare_pairs,

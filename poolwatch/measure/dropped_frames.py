@@ -31,7 +31,7 @@ _MOST = 6
 
 
 @dataclass(frozen=True)
-class Drops:
+class DroppedFrames:
     """Places where frames are missing.
 
     Attributes
@@ -49,7 +49,7 @@ class Drops:
     count: tuple[int, ...] = ()
 
 
-def find_drops(look: ClipLook, tracks: pd.DataFrame, ways: Floats, skip: NDArray[np.bool_]) -> Drops:
+def find_drops(look: ClipLook, tracks: pd.DataFrame, ways: Floats, skip: NDArray[np.bool_]) -> DroppedFrames:
     """Look for frames that the camera or a converter left out without a trace in the file.
 
     Parameters
@@ -70,7 +70,7 @@ def find_drops(look: ClipLook, tracks: pd.DataFrame, ways: Floats, skip: NDArray
     """
     if isinstance(look.pool, IlluminatedLook):
         if look.pool.standing or math.hypot(*look.pool.metal_px) < _LEAST_METAL_PX:
-            return Drops()
+            return DroppedFrames()
         onward = np.append(ways[1:], np.nan)
         return by_ways(np.where(skip | np.append(skip[1:], True), np.nan, onward))
     ordered = tracks.sort_values(["particle", "frame"], kind="stable")
@@ -78,7 +78,7 @@ def find_drops(look: ClipLook, tracks: pd.DataFrame, ways: Floats, skip: NDArray
     return by_particles(ordered["particle"].to_numpy(), ordered["frame"].to_numpy(dtype=np.int64), places)
 
 
-def by_particles(particle: NDArray[np.generic], frame: NDArray[np.int64], places: Floats) -> Drops:
+def by_particles(particle: NDArray[np.generic], frame: NDArray[np.int64], places: Floats) -> DroppedFrames:
     """Places where particles in flight all jump by the same whole number of steps.
 
     Parameters
@@ -89,7 +89,7 @@ def by_particles(particle: NDArray[np.generic], frame: NDArray[np.int64], places
         x and y, px, shape (n, 2).
     """
     if len(frame) < 2:
-        return Drops()
+        return DroppedFrames()
     same = particle[1:] == particle[:-1]
     gap = np.where(same, np.diff(frame), 1)
     length = np.where(same, np.hypot(*np.diff(places, axis=0).T), np.nan)
@@ -100,7 +100,7 @@ def by_particles(particle: NDArray[np.generic], frame: NDArray[np.int64], places
         steps = np.rint(more)
         jumps = tells & (steps >= 1) & (np.abs(more - steps) < _NEAR)
     if not tells.any():
-        return Drops()
+        return DroppedFrames()
     passing = np.bincount(frame[:-1][tells])
     after, count = [], []
     for place in np.unique(frame[:-1][jumps]):
@@ -110,7 +110,7 @@ def by_particles(particle: NDArray[np.generic], frame: NDArray[np.int64], places
         if alike >= _WITNESSES and alike >= _SHARE * passing[place]:
             after.append(int(place))
             count.append(most)
-    return Drops("particles", tuple(after), tuple(count))
+    return DroppedFrames("particles", tuple(after), tuple(count))
 
 
 def _usual(step: Floats, track: NDArray[np.int64]) -> Floats:
@@ -157,7 +157,7 @@ def metal_ways(frames: Grey, first: int, good: NDArray[np.bool_], pool: Illumina
     return ways
 
 
-def by_ways(ways: Floats) -> Drops:
+def by_ways(ways: Floats) -> DroppedFrames:
     """Places where metal moves on by whole frames' ways more than usual, and as usual before and behind.
 
     Where a dense shower or a puff is taken for metal for some frames, ways are odd one after the other, and some
@@ -170,7 +170,7 @@ def by_ways(ways: Floats) -> Drops:
     """
     known = np.isfinite(ways)
     if known.sum() < 8:
-        return Drops()
+        return DroppedFrames()
     usual = float(np.median(ways[known]))
     spread = 1.4826 * float(np.median(np.abs(ways[known] - usual)))
     more = ways - usual
@@ -181,7 +181,7 @@ def by_ways(ways: Floats) -> Drops:
     hit[1:] &= ~odd[:-1]
     hit[:-1] &= ~odd[1:]
     after = np.flatnonzero(hit)
-    return Drops("metal", tuple(after.tolist()), tuple(int(round(m)) for m in more[after]))
+    return DroppedFrames("metal", tuple(after.tolist()), tuple(int(round(m)) for m in more[after]))
 
 
 def _way(here: Grey, there: Grey, pool: IlluminatedLook, step: float) -> float:

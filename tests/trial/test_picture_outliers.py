@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from poolwatch.trial.picture_outliers import stray_welds
 from poolwatch.trial.ranking import rank_shapes
-from poolwatch.trial.stray import stray_welds
 from tests.trial.simulated import score_rows
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 _SIDECAR_ENDING = ".toml"
 
 
-class Resting:
+class SettledFiles:
     """Watches files by looking again and again, which works over a network folder, too.
 
     Only this machine's clock counts: times that a file server states may be off.

@@ -22,7 +22,7 @@ _AHEAD = 0.05
 
 
 @dataclass(frozen=True)
-class Lie:
+class Orientation:
     """Long axis of a pool in the picture.
 
     Attributes
@@ -64,7 +64,7 @@ class Lie:
         return self.front_known and math.cos(math.radians(direction - self.deg)) < 0
 
 
-def lie_of(pool: PoolLook, good: Sequence[Pool]) -> Lie | None:
+def orientation_of(pool: PoolLook, good: Sequence[Pool]) -> Orientation | None:
     """The long axis of the pools that were looked at; None where there are none.
 
     Parameters
@@ -90,4 +90,4 @@ def lie_of(pool: PoolLook, good: Sequence[Pool]) -> Lie | None:
     ahead = math.cos(turn) * (pool.keyhole.x - pool.x) + math.sin(turn) * (pool.keyhole.y - pool.y)
     known = pool.keyhole.seen and abs(ahead) > _AHEAD * 4 * math.sqrt(middle + spread)
     deg = -math.degrees(turn) + (180.0 if known and ahead < 0 else 0.0)
-    return Lie((deg + 180.0) % 360.0 - 180.0, math.sqrt((middle + spread) / (middle - spread)), known)
+    return Orientation((deg + 180.0) % 360.0 - 180.0, math.sqrt((middle + spread) / (middle - spread)), known)
