@@ -24,10 +24,10 @@ _FULL = 255.0
 def is_compiled() -> bool:
     """Whether this machine's cache holds the kernels; True where there is no cache to look into."""
     from ..pool.edge import refine
-    from ..spatter.following import follow
+    from ..spatter.tracking import track_sightings
     from ..spatter.window import window
 
-    for kernel in (refine, follow, window):
+    for kernel in (refine, track_sightings, window):
         where = getattr(getattr(kernel, "stats", None), "cache_path", None)
         if not where:  # Compiling is switched off.
             return True

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -76,11 +77,7 @@ def frames_table(
     if look.pool.moves:
         beam_x = beam_x + f["x"] - look.pool.x
         beam_y = beam_y + f["y"] - look.pool.y
-    brightness = f["keyhole"] / full_scale
-    blind = f["keyhole_clipped"] > _BLIND
-    brightness[blind] = np.nan
-    if blind.sum() > _BLIND_FRAMES * max(ok.sum(), 1):
-        brightness[:] = np.nan
+    brightness = _keyhole_brightness(f, ok, full_scale)
     area = f["keyhole_area"] * mm**2
     if not keyhole.seen:
         # Nor have pool axes an origin then.
@@ -110,6 +107,18 @@ def frames_table(
             "keyhole_saturated": f["keyhole_clipped"],
         }
     )
+
+
+def _keyhole_brightness(
+    figures: Mapping[str, NDArray[np.float64]], ok: NDArray[np.bool_], full_scale: float
+) -> NDArray[np.float64]:
+    """Mean brightness of the keyhole region; NaN where it is clipped, or everywhere where that is so too often."""
+    brightness = figures["keyhole"] / full_scale
+    blind = figures["keyhole_clipped"] > _BLIND
+    brightness[blind] = np.nan
+    if blind.sum() > _BLIND_FRAMES * max(ok.sum(), 1):
+        brightness[:] = np.nan
+    return brightness
 
 
 def picture_flags(frames: pd.DataFrame, look: ClipLook, axes: PoolAxes) -> set[str]:

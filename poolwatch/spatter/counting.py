@@ -113,7 +113,7 @@ def particles(
     s, starts, n = tracks.sightings, tracks.starts, len(tracks)
     flights = find_flights(tracks, look)
     path = flights.path
-    velocity = path[:, 3:5]
+    velocity = np.column_stack([path["vx"], path["vy"]])
     sizes = find_sizes(tracks, velocity, look, exposure_frames)
     reason: list[str] = []
     left = np.full(n, np.nan)
@@ -158,7 +158,7 @@ def particles(
 
 def _chains(
     tracks: Tracks,
-    path: NDArray[np.float64],
+    path: NDArray[np.void],
     left: NDArray[np.float64],
     reasons: NDArray[np.object_],
     ends: NDArray[np.object_],
@@ -173,7 +173,7 @@ def _chains(
     a, b = starts[:-1], starts[1:] - 1
     first, last = s["frame"][a], s["frame"][b]
     order = np.argsort(first, kind="stable")
-    speed = np.hypot(path[:, 3], path[:, 4])
+    speed = np.hypot(path["vx"], path["vy"])
     for k in np.flatnonzero((ends == "faded") | (ends == "merged")):
         if reasons[k] in ("slow", "with_metal", "diffuse"):
             continue
@@ -194,7 +194,7 @@ def _chains(
 
 def _table(
     tracks: Tracks,
-    path: NDArray[np.float64],
+    path: NDArray[np.void],
     sizes: Sizes,
     left: NDArray[np.float64],
     reasons: NDArray[np.object_],
@@ -204,11 +204,11 @@ def _table(
 
     s, starts = tracks.sightings, tracks.starts
     a, b = starts[:-1], starts[1:] - 1
-    vx, vy = path[:, 3], path[:, 4]
+    vx, vy = path["vx"], path["vy"]
     speed = np.hypot(vx, vy)
     ux, uy = vx / np.maximum(speed, 1e-12), vy / np.maximum(speed, 1e-12)
-    u_speed = np.sqrt((ux * path[:, 7]) ** 2 + (uy * path[:, 8]) ** 2)
-    u_across = np.sqrt((uy * path[:, 7]) ** 2 + (ux * path[:, 8]) ** 2)
+    u_speed = np.sqrt((ux * path["u_vx"]) ** 2 + (uy * path["u_vy"]) ** 2)
+    u_across = np.sqrt((uy * path["u_vx"]) ** 2 + (ux * path["u_vy"]) ** 2)
     peak = np.maximum.reduceat(s["peak"].astype(np.float64), a) if len(a) else np.zeros(0)
     return pd.DataFrame(
         {
@@ -233,7 +233,7 @@ def _table(
     )
 
 
-def _ends(tracks: Tracks, path: NDArray[np.float64], sizes: Sizes, look: SpatterLook) -> NDArray[np.object_]:
+def _ends(tracks: Tracks, path: NDArray[np.void], sizes: Sizes, look: SpatterLook) -> NDArray[np.object_]:
     """How each track ended (words in `ENDS`)."""
     s, starts = tracks.sightings, tracks.starts
     h, w = look.background.shape
@@ -246,7 +246,7 @@ def _ends(tracks: Tracks, path: NDArray[np.float64], sizes: Sizes, look: Spatter
     for k in range(len(tracks)):
         last = s[starts[k + 1] - 1]
         t = int(last["frame"])
-        vx, vy = path[k, 3], path[k, 4]
+        vx, vy = path["vx"][k], path["vy"][k]
         reach = 0.5 * (sizes.diameter[k] if np.isfinite(sizes.diameter[k]) else 0.0) + 2.0
         x, y = float(last["x"]) + 1.5 * vx, float(last["y"]) + 1.5 * vy
         if x < reach or y < reach or x > w - 1 - reach or y > h - 1 - reach or last["mark"] & BORDER:

@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 
 from ..model.pixels import by_depth
 from ..model.together import shares, together
-from .concluding import MARK, SIGNAL, Regions, conclude, longest
+from .estimates import ESTIMATE, Regions, conclude, imaging_of, limits_of
 from .facts import FIT_PIXELS, SpatterLook, facts_of, work_arrays
-from .fitting import PARAMETERS, blur_of
+from .parameters import PARAMETERS, pixels_at, pixels_for
 from .records import SATURATED, SIGHTING
-from .searching import FitLimits, found_arrays, packed, search
+from .searching import Scene, found_arrays, packed, search
 from .settings import SpatterSettings
 
 # Regions in a frame that there is room for at first.
@@ -24,6 +24,8 @@ _ROOM = 64
 _HELD = 100_000
 # Times the detection level below which a fit is put off: clearer sightings hardly ever turn out to be none.
 _FAINT = 2.0
+# What fits into half precision, rounded down.
+_HALF_MOST = 60_000.0
 # Arrays of this thread, for its next block: to get them from the system costs a twentieth of the search.
 _kept = threading.local()
 
@@ -145,18 +147,15 @@ def _of_run(
     """Sightings in the frames of a run, some frames at a time, and which of them wait for their fit."""
     h, w = frames.shape[1:]
     pictures = by_depth(frames[run.start : run.stop])
-    blur = blur_of(look.psf_sigma_px)
-    read, shot = look.working_noise
+    imaging = imaging_of(look)
     # Not left there: should the search fail, what it was in the middle of is gone with them.
     own, _kept.work = getattr(_kept, "work", None), None
     if own is None or own.owner.shape != (h, w):
         own = work_arrays(h, w)
     # No room for pixels, no fit.
-    work = own if fitted else own._replace(values=own.values[:, :0].copy())
-    limits = FitLimits(
-        float(read), float(shot), float(blur), float(settings.max_diameter_px), float(longest(settings, blur))
-    )
-    facts = facts_of(look, settings.pool_margin_px + 3.0 * blur)
+    work = own if fitted else own._replace(values=pixels_for(0))
+    facts = facts_of(look, settings.pool_margin_px + 3.0 * imaging.blur)
+    scene = Scene(facts, imaging, limits_of(settings, imaging.blur))
     around = packed(None if outlines is None else outlines[run.start : run.stop], len(run))
     found = found_arrays(_ROOM, _ROOM * FIT_PIXELS // 4)
     parts: list[Regions] = []
@@ -164,13 +163,14 @@ def _of_run(
     done: list[tuple[NDArray[np.void], Waiting]] = []
     i = held = 0
     while i < len(run):
-        i, n, used = search(pictures, i, around, facts, limits, work, found)
-        if n > len(found[0]) or used > found[1].shape[1]:
-            found = found_arrays(max(2 * n, len(found[0])), max(2 * used, found[1].shape[1]))
+        i, n, used = search(pictures, i, around, scene, work, found)
+        regions, room = found.counts.size, found.pixels.x.size
+        if n > regions or used > room:
+            found = found_arrays(max(2 * n, regions), max(2 * used, room))
             continue
         if n:
-            starts = np.append(0, np.cumsum(found[2][:n]))
-            parts.append(Regions(found[0][:n].copy(), found[1][:, :used].copy(), starts))
+            starts = np.append(0, np.cumsum(found.counts[:n]))
+            parts.append(Regions(found.known[:n].copy(), pixels_at(found.pixels, slice(used)), starts))
             numbers += [run.start + i] * n
             held += used
         if held > _HELD:
@@ -189,8 +189,8 @@ def _concluded(
     """Sightings of some frames from their regions; those that stand out by less than `faint` and are whole wait."""
     regions = Regions.joined(parts)
     known = regions.known
-    late = (known[:, SIGNAL] < faint) & (np.diff(regions.starts) > PARAMETERS)
-    late &= (known[:, MARK].astype(np.int64) & SATURATED) == 0
+    late = (known["signal"] < faint) & (np.diff(regions.starts) > PARAMETERS)
+    late &= (known["mark"] & SATURATED) == 0
     rows, fits = conclude(regions, ~late, look, settings)
     sightings, broken = records_of(rows[fits], np.array(numbers)[fits])
     # What is too large or not finite is left out, and those after it move up.
@@ -200,16 +200,14 @@ def _concluded(
 
 
 def records_of(
-    rows: NDArray[np.float64], frames: NDArray[np.integer] | list[int]
+    rows: NDArray[np.void], frames: NDArray[np.integer] | list[int]
 ) -> tuple[NDArray[np.void], NDArray[np.bool_]]:
-    """Records (dtype `records.SIGHTING`) of what the kernels found, and which rows are not finite and left out."""
+    """Records (dtype `records.SIGHTING`) of estimates (`estimates.ESTIMATE`), and which are not finite and left out."""
     out = np.zeros(len(rows), dtype=SIGHTING)
     out["frame"] = frames
-    for j, name in enumerate(SIGHTING.names[1:]):  # type: ignore[index]
-        kind = SIGHTING[name]
-        if kind == np.dtype("<f2"):
-            out[name] = np.clip(rows[:, j], -60000.0, 60000.0)
-        else:
-            out[name] = rows[:, j]
-    broken: NDArray[np.bool_] = ~np.all(np.isfinite(rows), axis=1)
+    broken = np.zeros(len(rows), dtype=np.bool_)
+    for name in ESTIMATE.names:  # type: ignore[union-attr]
+        values = rows[name]
+        broken |= ~np.isfinite(values)
+        out[name] = np.clip(values, -_HALF_MOST, _HALF_MOST) if SIGHTING[name] == np.float16 else values
     return out[~broken], broken

@@ -9,6 +9,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..model.pixels import Frames
+from .parameters import Pixels, pixels_for
 from .sieve import BLOCK, Sieve, sieve_of
 
 # A fit sees at most about this many pixels; a larger picture is thinned out evenly.
@@ -95,6 +97,25 @@ class Ground(NamedTuple):
     full: float
 
 
+class Residual(NamedTuple):
+    """One frame of a block less its ground: what `filtering.residual_at` gives, pixel by pixel.
+
+    Attributes
+    ----------
+    frames, k
+        The block, and which frame of it.
+    ground
+        The learned ground of the clip.
+    gain
+        How many times as bright the frame's ground is.
+    """
+
+    frames: Frames
+    k: int
+    ground: Ground
+    gain: float
+
+
 class SpatterFacts(NamedTuple):
     """Parts of `SpatterLook` in types that Numba takes; see there.
 
@@ -179,7 +200,7 @@ class Work(NamedTuple):
     shade: NDArray[np.float32]
     owner: NDArray[np.int32]
     pixels: NDArray[np.int32]
-    values: NDArray[np.float64]
+    values: Pixels
 
 
 def ground_of(look: SpatterLook) -> Ground:
@@ -234,5 +255,5 @@ def work_arrays(h: int, w: int) -> Work:
         shade=np.zeros(wide, dtype=np.float32),
         owner=np.zeros((h, w), dtype=np.int32),
         pixels=np.zeros(h * w, dtype=np.int32),
-        values=np.zeros((5, 8 * FIT_PIXELS)),
+        values=pixels_for(8 * FIT_PIXELS),
     )

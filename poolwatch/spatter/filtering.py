@@ -6,8 +6,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from ..model.pixels import Frames
-from .facts import Canvas, Ground, SpatterFacts
+from .facts import Canvas, Ground, Residual, SpatterFacts
 from .ordering import middle_of
 from .sieve import BLOCK
 
@@ -24,7 +23,7 @@ def pool_spans(outline: NDArray, margin: float, left: NDArray, right: NDArray) -
     h = left.size
     left[:] = 2**30
     right[:] = -1
-    k = outline.shape[0]
+    k = len(outline)
     if k == 0:
         return
     x0, y0 = outline[0, 0], outline[0, 1]
@@ -49,14 +48,15 @@ def pool_spans(outline: NDArray, margin: float, left: NDArray, right: NDArray) -
 
 
 @njit(cache=True, nogil=True)
-def residual_at(frames: Frames, k: int, ground: Ground, gain: float, y: int, x: int) -> float:
-    """Grey value of frame `k` above the learned ground at one pixel.
+def residual_at(residual: Residual, y: int, x: int) -> float:
+    """Grey value of a frame above the learned ground at one pixel.
 
     Sign and offset turn a dark scene bright; the gain makes the learned ground as bright as the frame's.
     """
-    narrow, wide = frames
-    s, o, g, b0 = _scale(ground, gain)
-    seen = np.float32(narrow[k, y, x]) if narrow.shape[0] > 0 else np.float32(wide[k, y, x])
+    narrow, wide = residual.frames
+    k, ground = residual.k, residual.ground
+    s, o, g, b0 = _scale(ground, residual.gain)
+    seen = np.float32(narrow[k, y, x]) if len(narrow) > 0 else np.float32(wide[k, y, x])
     return float(np.float32(s * seen + o - (g * ground.background[y, x] + b0)))
 
 
@@ -85,11 +85,12 @@ def _lift(
 
 
 @njit(cache=True, nogil=True)
-def residual_of(frames: Frames, k: int, ground: Ground, gain: float, out: NDArray) -> None:  # type: ignore[type-arg]
-    """`residual_at` for a whole frame, shape (h, w)."""
-    for y in range(out.shape[0]):
-        for x in range(out.shape[1]):
-            out[y, x] = residual_at(frames, k, ground, gain, y, x)
+def residual_of(residual: Residual, out: NDArray) -> None:  # type: ignore[type-arg]
+    """`residual_at` for a whole frame into `out`, shape (h, w)."""
+    h, w = out.shape
+    for y in range(h):
+        for x in range(w):
+            out[y, x] = residual_at(residual, y, x)
 
 
 @njit(cache=True, nogil=True)
@@ -218,26 +219,25 @@ def above_ground(
 
 
 @njit(cache=True, nogil=True)
-def smooth(
-    frames: Frames, k: int, ground: Ground, gain: float, canvas: Canvas, y0: int, y1: int, x0: int, x1: int
-) -> None:
+def smooth(residual: Residual, canvas: Canvas, y0: int, y1: int, x0: int, x1: int) -> None:
     """Binomial 3x3 mean of the residual less its slow part, into rows `y0` to `y1` and columns `x0` to `x1` (excluded)
-    of the picture; far below 0 where hidden, and no higher than full on an even ground.
+    of `canvas.picture`; far below 0 where hidden, and no higher than full on an even ground.
     """
+    narrow, wide = residual.frames
+    k, ground = residual.k, residual.ground
     h, w = ground.background.shape
-    narrow, wide = frames
-    scale = _scale(ground, gain)
+    scale = _scale(ground, residual.gain)
     first, last = max(x0 - 1, 0), min(x1 + 1, w)
     column = canvas.lines[3, : x1 - x0 + 2]
     sixteenth, two = np.float32(0.0625), np.float32(2.0)
-    rows, spread_row = canvas.calm.shape[0], -1
+    rows, spread_row = len(canvas.calm), -1
     low, high = canvas.lines[4, : x1 - x0], canvas.lines[5, : x1 - x0]
     for y in range(y0 - 1, y1 + 1):
         # Beyond the border the outermost pixels go on.
         at = min(max(y, 0), h - 1)
         line = canvas.lines[(y + 1) % 3, : x1 - x0 + 2]
         middle, learned = line[first - x0 + 1 : last - x0 + 1], ground.background[at, first:last]
-        if narrow.shape[0] > 0:
+        if len(narrow) > 0:
             _lift(narrow[k, at, first:last], learned, scale, middle)
         else:
             _lift(wide[k, at, first:last], learned, scale, middle)
@@ -271,32 +271,25 @@ def smooth(
 
 
 @njit(cache=True, nogil=True)
-def smooth_block(frames: Frames, k: int, ground: Ground, gain: float, canvas: Canvas, i: int, j: int) -> None:
-    """`smooth` for one block."""
+def smooth_block(residual: Residual, canvas: Canvas, i: int, j: int) -> None:
+    """`smooth` for one block, which is marked in `canvas.ready`."""
     canvas.ready[i, j] = True
-    h, w = ground.background.shape
+    h, w = residual.ground.background.shape
     y0, x0 = i * BLOCK, j * BLOCK
-    smooth(frames, k, ground, gain, canvas, y0, min(h, y0 + BLOCK), x0, min(w, x0 + BLOCK))
+    smooth(residual, canvas, y0, min(h, y0 + BLOCK), x0, min(w, x0 + BLOCK))
 
 
 @njit(cache=True, nogil=True)
-def smoothed_at(
-    frames: Frames,
-    k: int,
-    ground: Ground,
-    gain: float,
-    calm: NDArray,  # type: ignore[type-arg]
-    y: int,
-    x: int,
-) -> float:
+def smoothed_at(residual: Residual, calm: NDArray, y: int, x: int) -> float:  # type: ignore[type-arg]
     """`smooth` at one pixel."""
+    ground = residual.ground
     h, w = ground.background.shape
     total = 0.0
     for dy in range(-1, 2):
         for dx in range(-1, 2):
             weight = (2 - abs(dy)) * (2 - abs(dx))
             there, across = min(max(y + dy, 0), h - 1), min(max(x + dx, 0), w - 1)
-            total += weight * residual_at(frames, k, ground, gain, there, across)
+            total += weight * residual_at(residual, there, across)
     value = total / 16.0 - level_at(calm, y, x)
     return float(min(value, ground.full) if ground.even else value)
 

@@ -7,387 +7,370 @@ wings are missing, and what is left of its edge looks too sharp.
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from .least_squares import Equations, inverse, solve
 from .lights import BY_M, BY_N, BY_T, BY_X, BY_Y, LIGHT, LIGHTS, lights
+from .parameters import (
+    FLUX,
+    GROUND,
+    PARAMETERS,
+    SPREAD,
+    STREAK_M,
+    STREAK_N,
+    Imaging,
+    Pixels,
+    X,
+    Y,
+)
 from .profile import INVERSE, PIXEL_VARIANCE, RADIUS, SHAPE, shape_of, slopes_of
 
-PARAMETERS = 7
+# Steps of a fit at most.
 _ROUNDS = 25
 # Shares of the fall of chi-square that a step promised, above which the next may go further and below which it may not.
 _KEPT, _BROKEN = 0.75, 0.5
-# Fall of chi-square, which moves by 1 for a standard error, that ends a fit.
+# Fall of chi-square, which moves by 1 for a standard error, that ends a fit; the share of it that each unit of
+# chi-square adds.
 _ROUGHLY, CLOSELY = 0.3, 0.01
+_RELATIVE = 1e-2
 # Mean squared misfit, in noise, of what is no particle at all: not worth more rounds.
 _HOPELESS = 100.0
 # From this share of pixels at black the ground may lie below it, …
 _CUT_SHARE = 0.25
 # … by about this share of the particle's height.
 _CUT_DEPTH = 0.1
+# Grey values: a pixel this far above black may show black, by rounding.
+_ROUNDED = 0.5
+# Damping of the first step, the least, the least after a step that went too far, and the one that ends a fit.
+_FIRST_DAMPING, _LEAST_DAMPING, _RAISED_DAMPING, _MOST_DAMPING = 1e-2, 1e-7, 1e-2, 1e5
+# A fit of a soft edge gives this share of the disc's variance to the blur, and must leave less than this share of the
+# disc's chi-square and three standard deviations less of it.
+_SOFTENED, _SOFT_SHARE, _SOFT_GAIN = 0.7, 0.9, 9.0
+
+
+class Problem(NamedTuple):
+    """What a descent at a given noise goes by.
+
+    Attributes
+    ----------
+    table, blur
+        See `Imaging`.
+    pixels
+        Pixels of the sighting.
+    veil
+        By how much the ground is brighter than at the particle's centre, grey values, one for each pixel.
+    variance
+        Noise of each pixel, squared grey values.
+    ground_sd
+        How well the ground is known beforehand, grey values.
+    """
+
+    table: NDArray[np.float32]
+    blur: float
+    pixels: Pixels
+    veil: NDArray[np.float64]
+    variance: NDArray[np.float64]
+    ground_sd: float
 
 
 @njit(cache=True, nogil=True)
-def _solve(a: NDArray, b: NDArray, x: NDArray, n: int) -> bool:  # type: ignore[type-arg]
-    """Solve the first `n` of a symmetric positive system by Cholesky; `a` is overwritten. False where not positive."""
-    for i in range(n):
-        for j in range(i + 1):
-            s = a[i, j]
-            for k in range(j):
-                s -= a[i, k] * a[j, k]
-            if i == j:
-                if s <= 0.0:
-                    return False
-                a[i, i] = math.sqrt(s)
-            else:
-                a[i, j] = s / a[j, j]
-    for i in range(n):
-        s = b[i]
-        for k in range(i):
-            s -= a[i, k] * x[k]
-        x[i] = s / a[i, i]
-    for i in range(n - 1, -1, -1):
-        s = x[i]
-        for k in range(i + 1, n):
-            s -= a[k, i] * x[k]
-        x[i] = s / a[i, i]
-    return True
+def equations_for() -> Equations:
+    """Room for the equations of a fit."""
+    return Equations(np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS))
 
 
 @njit(cache=True, nogil=True)
-def inverse(a: NDArray, out: NDArray) -> bool:  # type: ignore[type-arg]
-    """Inverse of a symmetric positive matrix, scaled first so that units do not matter."""
-    n = a.shape[0]
-    scale = np.empty(n)
-    for i in range(n):
-        if a[i, i] <= 0.0:
-            return False
-        scale[i] = 1.0 / math.sqrt(a[i, i])
-    work = np.empty((n, n))
-    unit, x = np.zeros(n), np.empty(n)
-    for k in range(n):
-        for i in range(n):
-            for j in range(n):
-                work[i, j] = a[i, j] * scale[i] * scale[j]
-            work[i, i] *= 1.0 + 1e-10
-            unit[i] = 0.0
-        unit[k] = 1.0
-        if not _solve(work, unit, x, n):
-            return False
-        for i in range(n):
-            out[i, k] = x[i] * scale[i] * scale[k]
-    return True
+def _begin(p: NDArray[np.float64], ground_sd: float, equations: Equations) -> None:
+    """Write the equations of what is known of the ground beforehand."""
+    matrix, vector = equations
+    for a in range(PARAMETERS):
+        vector[a] = 0.0
+        for b in range(PARAMETERS):
+            matrix[a, b] = 0.0
+    matrix[GROUND, GROUND] = 1.0 / ground_sd**2
+    vector[GROUND] = -p[GROUND] / ground_sd**2
 
 
 @njit(cache=True, nogil=True)
 def _normal_equations(
-    table: NDArray,  # type: ignore[type-arg]
-    xs: NDArray,  # type: ignore[type-arg]
-    ys: NDArray,  # type: ignore[type-arg]
-    values: NDArray,  # type: ignore[type-arg]
-    veils: NDArray,  # type: ignore[type-arg]
-    variance: NDArray,  # type: ignore[type-arg]
-    limits: NDArray,  # type: ignore[type-arg]
-    floors: NDArray,  # type: ignore[type-arg]
-    blur: float,
-    ground_sd: float,
-    cut_sd: float,
-    p: NDArray,  # type: ignore[type-arg]
-    jtj: NDArray,  # type: ignore[type-arg]
-    jtr: NDArray,  # type: ignore[type-arg]
-    slopes: bool,
+    problem: Problem, cut_sd: float, p: NDArray[np.float64], equations: Equations, slopes: bool
 ) -> tuple[float, int]:
-    """Chi-square, count of pixels that bear on it, and (where asked) the normal equations at `p`.
+    """Chi-square, count of pixels that bear on it, and (where asked) the normal equations at `p`, into `equations`.
 
-    A particle hides what lies behind it: where the ground is brighter by `veils` than at the centre, it adds as
-    much less.
-
-    `p` is x, y, flux, ground, T, m, n (see `records`).
+    A particle hides what lies behind it: where the ground is brighter by `veil` than at the centre, it adds as
+    much less. `cut_sd` is how far the ground may lie below black, grey values.
     """
-    if not math.isfinite(p[0] + p[1] + p[2] + p[3] + p[4] + p[5] + p[6]):
+    x, y, value, ground, limit = problem.pixels
+    veils, variance, matrix, vector = problem.veil, problem.variance, equations.matrix, equations.vector
+    if not math.isfinite(p[X] + p[Y] + p[FLUX] + p[GROUND] + p[SPREAD] + p[STREAK_M] + p[STREAK_N]):
         # A step from equations that hardly tell anything: no picture at all.
         return math.inf, 0
     shape = np.empty(SHAPE)
-    shape_of(table, p[4], p[5], p[6], blur, shape)
+    shape_of(problem.table, p[SPREAD], p[STREAK_M], p[STREAK_N], problem.blur, shape)
     radius = shape[RADIUS] / shape[INVERSE]
     area = math.pi * radius * radius
-    if p[3] < 0.0:
-        ground_sd = cut_sd
-    chi = (p[3] / ground_sd) ** 2
+    ground_sd = cut_sd if p[GROUND] < 0.0 else problem.ground_sd
+    chi = (p[GROUND] / ground_sd) ** 2
     n = 0
     g = np.empty(PARAMETERS)
     if slopes:
-        for a in range(PARAMETERS):
-            jtr[a] = 0.0
-            for b in range(PARAMETERS):
-                jtj[a, b] = 0.0
-        jtj[3, 3] = 1.0 / ground_sd**2
-        jtr[3] = -p[3] / ground_sd**2
-        slopes_of(table, shape)
-    seen_as = np.empty((LIGHTS, values.size))
-    lights(xs, ys, p[0], p[1], shape, slopes, seen_as)
-    for i in range(values.size):
+        _begin(p, ground_sd, equations)
+        slopes_of(problem.table, shape)
+    seen_as = np.empty((LIGHTS, x.size))
+    lights(x, y, p[X], p[Y], shape, slopes, seen_as)
+    for i in range(x.size):
         f = seen_as[LIGHT, i]
-        flux = p[2] - area * veils[i]
-        model = flux * f + p[3]
-        seen = values[i]
-        if seen >= limits[i] and model >= limits[i]:
+        flux = p[FLUX] - area * veils[i]
+        model = flux * f + p[GROUND]
+        # A full pixel is a lower limit, one at grey value 0 an upper one.
+        seen, floor = value[i], -ground[i]
+        if seen >= limit[i] and model >= limit[i]:
             continue
-        # `floors` is grey value 0; half a grey value is for rounding.
-        if seen < floors[i] + 0.5 and model <= floors[i]:
+        if seen < floor + _ROUNDED and model <= floor:
             continue
         w = 1.0 / variance[i]
         d = seen - model
         chi += w * d * d
         n += 1
         if slopes:
-            g[0], g[1], g[2], g[3] = flux * seen_as[BY_X, i], flux * seen_as[BY_Y, i], f, 1.0
-            g[4], g[5], g[6] = flux * seen_as[BY_T, i], flux * seen_as[BY_M, i], flux * seen_as[BY_N, i]
+            g[X], g[Y], g[FLUX], g[GROUND] = flux * seen_as[BY_X, i], flux * seen_as[BY_Y, i], f, 1.0
+            g[SPREAD] = flux * seen_as[BY_T, i]
+            g[STREAK_M], g[STREAK_N] = flux * seen_as[BY_M, i], flux * seen_as[BY_N, i]
             for a in range(PARAMETERS):
                 ga = w * g[a]
-                jtr[a] += ga * d
+                vector[a] += ga * d
                 for b in range(a + 1):
-                    jtj[a, b] += ga * g[b]
+                    matrix[a, b] += ga * g[b]
     if slopes:
         for a in range(PARAMETERS):
             for b in range(a):
-                jtj[b, a] = jtj[a, b]
+                matrix[b, a] = matrix[a, b]
     return chi, n
 
 
 @njit(cache=True, nogil=True)
-def noise_of(
-    table: NDArray,  # type: ignore[type-arg]
-    xs: NDArray,  # type: ignore[type-arg]
-    ys: NDArray,  # type: ignore[type-arg]
-    grounds: NDArray,  # type: ignore[type-arg]
-    blur: float,
-    read: float,
-    shot: float,
-    p: NDArray,  # type: ignore[type-arg]
-    variance: NDArray,  # type: ignore[type-arg]
-) -> None:
-    """Variance of each pixel under the model at `p`, squared grey values."""
+def noise_of(imaging: Imaging, pixels: Pixels, p: NDArray[np.float64], variance: NDArray[np.float64]) -> None:
+    """Variance of each pixel under the model at `p`, squared grey values, into `variance`."""
     shape = np.empty(SHAPE)
-    shape_of(table, p[4], p[5], p[6], blur, shape)
-    seen_as = np.empty((LIGHTS, xs.size))
-    lights(xs, ys, p[0], p[1], shape, blur <= 0.0, seen_as)
-    for i in range(xs.size):
-        model = max(p[2], 0.0) * seen_as[LIGHT, i] + p[3]
-        variance[i] = max(read + shot * max(grounds[i] + model, 0.0), PIXEL_VARIANCE)
+    shape_of(imaging.table, p[SPREAD], p[STREAK_M], p[STREAK_N], imaging.blur, shape)
+    seen_as = np.empty((LIGHTS, pixels.x.size))
+    lights(pixels.x, pixels.y, p[X], p[Y], shape, imaging.blur <= 0.0, seen_as)
+    ground, read, shot = pixels.ground, imaging.read, imaging.shot
+    for i in range(ground.size):
+        model = max(p[FLUX], 0.0) * seen_as[LIGHT, i] + p[GROUND]
+        variance[i] = max(read + shot * max(ground[i] + model, 0.0), PIXEL_VARIANCE)
 
 
 @njit(cache=True, nogil=True)
-def veil(
-    xs: NDArray,  # type: ignore[type-arg]
-    ys: NDArray,  # type: ignore[type-arg]
-    grounds: NDArray,  # type: ignore[type-arg]
-    x: float,
-    y: float,
-    out: NDArray,  # type: ignore[type-arg]
-) -> None:
-    """Ground at each pixel less the ground at the pixel nearest to (x, y)."""
+def veil(pixels: Pixels, x: float, y: float, out: NDArray[np.float64]) -> None:
+    """Ground at each pixel less the ground at the pixel nearest to (x, y), into `out`."""
+    xs, ys, ground = pixels.x, pixels.y, pixels.ground
     nearest, best = 0, 1e18
     for i in range(xs.size):
         d = (xs[i] - x) ** 2 + (ys[i] - y) ** 2
         if d < best:
             nearest, best = i, d
     for i in range(xs.size):
-        out[i] = grounds[i] - grounds[nearest]
+        out[i] = ground[i] - ground[nearest]
+
+
+@njit(cache=True, nogil=True)
+def _cut_off(pixels: Pixels, ground_sd: float) -> float:
+    """How far the ground may lie below black, grey values: further than `ground_sd` where many pixels are at black."""
+    value, ground = pixels.value, pixels.ground
+    at_black, top = 0, 0.0
+    for i in range(value.size):
+        top = max(top, value[i])
+        if value[i] < -ground[i] + _ROUNDED:
+            at_black += 1
+    return max(ground_sd, _CUT_DEPTH * top) if at_black > _CUT_SHARE * value.size else ground_sd
+
+
+@njit(cache=True, nogil=True)
+def _tried(
+    p: NDArray[np.float64],
+    step: NDArray[np.float64],
+    blur: float,
+    longest2: float,
+    trial: NDArray[np.float64],
+) -> None:
+    """Where a step leads from `p`, into `trial`; `step` is cut to what the equations may be trusted with.
+
+    Nothing is taken to be longer or wider than `longest2`, px².
+    """
+    size = max(p[SPREAD], 0.0) + blur * blur
+    step[SPREAD] = min(max(step[SPREAD], -0.7 * size), 1.5 * size)
+    reach = 2.0 * math.sqrt(size) + 1.0
+    step[X] = min(max(step[X], -reach), reach)
+    step[Y] = min(max(step[Y], -reach), reach)
+    for a in range(PARAMETERS):
+        trial[a] = p[a] + step[a]
+    length2 = math.hypot(trial[STREAK_M], trial[STREAK_N])
+    if length2 > longest2:
+        trial[STREAK_M] *= longest2 / length2
+        trial[STREAK_N] *= longest2 / length2
+        length2 = longest2
+    trial[SPREAD] = min(max(trial[SPREAD], -0.8 * blur * blur + length2 / 24.0), longest2)
+    if trial[FLUX] <= 0.0:
+        trial[FLUX] = 0.1 * p[FLUX]
+
+
+@njit(cache=True, nogil=True)
+def _step_of(
+    equations: Equations, damping: float, free: int, work: NDArray[np.float64], step: NDArray[np.float64]
+) -> float:
+    """Damped step of the first `free` parameters, into `step`; `work` is room for a matrix.
+
+    Returns the fall of chi-square that it promises; NaN where the equations cannot be solved.
+    """
+    matrix, vector = equations
+    for a in range(PARAMETERS):
+        for b in range(PARAMETERS):
+            work[a, b] = matrix[a, b]
+        work[a, a] = matrix[a, a] * (1.0 + damping) + 1e-30
+    if not solve(work, vector, step, free):
+        return math.nan
+    promise = 0.0
+    for a in range(free):
+        promise += step[a] * vector[a]
+    return promise
+
+
+@njit(cache=True, nogil=True)
+def _take_over(
+    trial: NDArray[np.float64], following: Equations, p: NDArray[np.float64], equations: Equations
+) -> None:
+    """Write the parameters and equations of a step that helped in the place of those before it."""
+    for a in range(PARAMETERS):
+        p[a] = trial[a]
+        equations.vector[a] = following.vector[a]
+        for b in range(PARAMETERS):
+            equations.matrix[a, b] = following.matrix[a, b]
 
 
 @njit(cache=True, nogil=True)
 def descend(
-    table: NDArray,  # type: ignore[type-arg]
-    xs: NDArray,  # type: ignore[type-arg]
-    ys: NDArray,  # type: ignore[type-arg]
-    values: NDArray,  # type: ignore[type-arg]
-    veils: NDArray,  # type: ignore[type-arg]
-    variance: NDArray,  # type: ignore[type-arg]
-    limits: NDArray,  # type: ignore[type-arg]
-    floors: NDArray,  # type: ignore[type-arg]
-    blur: float,
-    ground_sd: float,
-    close: float,
-    free: int,
-    p: NDArray,  # type: ignore[type-arg]
-    jtj: NDArray,  # type: ignore[type-arg]
-    jtr: NDArray,  # type: ignore[type-arg]
+    problem: Problem, close: float, free: int, p: NDArray[np.float64], equations: Equations
 ) -> tuple[float, int]:
-    """Levenberg-Marquardt at a given noise over the first `free` of `p`, which and the equations are overwritten.
+    """Levenberg-Marquardt at a given noise over the first `free` of `p`, which and `equations` are overwritten.
 
-    It ends where chi-square would fall by less than `close` and a hundredth of `close` of itself.
+    It ends where chi-square would fall by less than `close` and a hundredth of `close` of itself. Returns chi-square
+    and the number of pixels that bear on it.
 
     Nothing is taken to be longer or wider than twice the place its pixels take up: beyond, they tell nothing.
     """
-    longest2 = 4.0 * ((xs.max() - xs.min()) ** 2 + (ys.max() - ys.min()) ** 2) + blur * blur
-    at_black, top, cut_sd = 0, 0.0, ground_sd
-    for i in range(values.size):
-        top = max(top, values[i])
-        if values[i] < floors[i] + 0.5:
-            at_black += 1
-    if at_black > _CUT_SHARE * values.size:
-        cut_sd = max(ground_sd, _CUT_DEPTH * top)
+    x, y, blur = problem.pixels.x, problem.pixels.y, problem.blur
+    longest2 = 4.0 * ((x.max() - x.min()) ** 2 + (y.max() - y.min()) ** 2) + blur * blur
+    cut_sd = _cut_off(problem.pixels, problem.ground_sd)
     work, step = np.empty((PARAMETERS, PARAMETERS)), np.zeros(PARAMETERS)
-    trial = np.empty(PARAMETERS)
-    next_jtj, next_jtr = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
-    damping = 1e-2
+    trial, following = np.empty(PARAMETERS), equations_for()
+    damping = _FIRST_DAMPING
     # After a step that helped the next will, too: its slopes are worked out at once.
     hopeful = True
     # Truths that Numba cannot know beforehand: it would compile the function once for each.
     slopes, no_slopes = blur > 0.0, blur <= 0.0
-    chi, n = _normal_equations(
-        table, xs, ys, values, veils, variance, limits, floors, blur, ground_sd, cut_sd, p, jtj, jtr, slopes
-    )
+    chi, n = _normal_equations(problem, cut_sd, p, equations, slopes)
     for turn in range(_ROUNDS):
-        for a in range(PARAMETERS):
-            for b in range(PARAMETERS):
-                work[a, b] = jtj[a, b]
-            work[a, a] = jtj[a, a] * (1.0 + damping) + 1e-30
-        good, new, next_n = _solve(work, jtr, step, free), 0.0, n
-        promise = 0.0
+        promise = _step_of(equations, damping, free, work, step)
+        good, new, next_n = not math.isnan(promise), 0.0, n
         if good:
-            for a in range(free):
-                promise += step[a] * jtr[a]
-            if promise < close * (1.0 + 1e-2 * chi) and damping < 1.0:
+            if promise < close * (1.0 + _RELATIVE * chi) and damping < 1.0:
                 break
-            size = max(p[4], 0.0) + blur * blur
-            step[4] = min(max(step[4], -0.7 * size), 1.5 * size)
-            reach = 2.0 * math.sqrt(size) + 1.0
-            step[0] = min(max(step[0], -reach), reach)
-            step[1] = min(max(step[1], -reach), reach)
-            for a in range(PARAMETERS):
-                trial[a] = p[a] + step[a]
-            length2 = math.hypot(trial[5], trial[6])
-            if length2 > longest2:
-                trial[5] *= longest2 / length2
-                trial[6] *= longest2 / length2
-                length2 = longest2
-            trial[4] = min(max(trial[4], -0.8 * blur * blur + length2 / 24.0), longest2)
-            if trial[2] <= 0.0:
-                trial[2] = 0.1 * p[2]
+            _tried(p, step, blur, longest2, trial)
             new, next_n = _normal_equations(
-                table, xs, ys, values, veils, variance, limits, floors, blur, ground_sd, cut_sd, trial,
-                next_jtj, next_jtr, slopes if hopeful else no_slopes,
-            )  # fmt: skip
+                problem, cut_sd, trial, following, slopes if hopeful else no_slopes
+            )
         if good and new < chi:
             gain = chi - new
-            for a in range(PARAMETERS):
-                p[a] = trial[a]
             chi, n = new, next_n
             if not hopeful:
-                chi, n = _normal_equations(
-                    table, xs, ys, values, veils, variance, limits, floors, blur, ground_sd, cut_sd, p,
-                    next_jtj, next_jtr, slopes,
-                )  # fmt: skip
-            for a in range(PARAMETERS):
-                jtr[a] = next_jtr[a]
-                for b in range(PARAMETERS):
-                    jtj[a, b] = next_jtj[a, b]
+                chi, n = _normal_equations(problem, cut_sd, trial, following, slopes)
+            _take_over(trial, following, p, equations)
             hopeful = True
             # A step that gained little of what it promised went too far: in a narrow valley, to the other side.
             if gain > _KEPT * promise:
-                damping = max(damping * 0.1, 1e-7)
+                damping = max(damping * 0.1, _LEAST_DAMPING)
             elif gain < _BROKEN * promise:
-                damping = max(damping * 30.0, 1e-2)
-            if gain < close * (1.0 + 1e-2 * chi) or (turn >= 4 and chi > _HOPELESS * n and gain < 0.1 * chi):
+                damping = max(damping * 30.0, _RAISED_DAMPING)
+            hopeless = turn >= 4 and chi > _HOPELESS * n and gain < 0.1 * chi
+            if gain < close * (1.0 + _RELATIVE * chi) or hopeless:
                 break
         else:
             damping *= 8.0
             hopeful = False
-            if damping > 1e5:
+            if damping > _MOST_DAMPING:
                 break
     return chi, n
 
 
 @njit(cache=True, nogil=True)
 def fit_sighting(
-    table: NDArray,  # type: ignore[type-arg]
-    xs: NDArray,  # type: ignore[type-arg]
-    ys: NDArray,  # type: ignore[type-arg]
-    values: NDArray,  # type: ignore[type-arg]
-    grounds: NDArray,  # type: ignore[type-arg]
-    limits: NDArray,  # type: ignore[type-arg]
-    blur: float,
-    read: float,
-    shot: float,
+    imaging: Imaging,
+    pixels: Pixels,
     ground_sd: float,
-    p: NDArray,  # type: ignore[type-arg]
-    covariance: NDArray,  # type: ignore[type-arg]
+    p: NDArray[np.float64],
+    covariance: NDArray[np.float64],
 ) -> tuple[float, int]:
     """Least squares by Levenberg-Marquardt from the start in `p`, which is overwritten by the answer.
 
     Parameters
     ----------
-    xs, ys, values, grounds, limits
-        Pixels of the sighting: place, grey value above the ground, the ground's own grey value (for the noise)
-        and the value above the ground at which the pixel is full.
-    blur
-        Standard deviation of point spread and pixel together, px.
-    read, shot
-        Noise variance = read + shot · grey value.
+    imaging
+        How the camera pictures a particle.
+    pixels
+        Pixels of the sighting.
     ground_sd
         How well the ground is known beforehand, grey values.
     p, covariance
-        Parameters (7) and their covariance (7, 7).
+        Parameters (see `parameters`), shape (`PARAMETERS`,), and their covariance; written.
 
     Returns
     -------
     tuple
         Reduced chi-square and the number of pixels that bear on it; chi-square is -1 where the fit failed.
     """
-    variance, veils = np.empty(values.size), np.empty(values.size)
-    veil(xs, ys, grounds, p[0], p[1], veils)
+    variance, veils = np.empty(pixels.x.size), np.empty(pixels.x.size)
+    veil(pixels, p[X], p[Y], veils)
+    problem = Problem(imaging.table, imaging.blur, pixels, veils, variance, ground_sd)
     chi, n = 0.0, 0
-    jtj, jtr = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
+    equations = equations_for()
     # The noise goes by the model, not by the data, and stands still while the model is fitted: twice, at first roughly.
     for close in (_ROUGHLY, CLOSELY):
-        noise_of(table, xs, ys, grounds, blur, read, shot, p, variance)
-        chi, n = descend(
-            table, xs, ys, values, veils, variance, limits, -grounds, blur, ground_sd, close, p.size, p, jtj, jtr
-        )  # fmt: skip
+        noise_of(imaging, pixels, p, variance)
+        chi, n = descend(problem, close, p.size, p, equations)
         if chi > _HOPELESS * max(n, 1):
             break
-    if n <= PARAMETERS or not inverse(jtj, covariance):
+    if n <= PARAMETERS or not inverse(equations.matrix, covariance):
         return -1.0, n
     return chi / (n - PARAMETERS), n
 
 
 @njit(cache=True, nogil=True)
-def soft_edge(
-    table: NDArray,  # type: ignore[type-arg]
-    xs: NDArray,  # type: ignore[type-arg]
-    ys: NDArray,  # type: ignore[type-arg]
-    values: NDArray,  # type: ignore[type-arg]
-    grounds: NDArray,  # type: ignore[type-arg]
-    limits: NDArray,  # type: ignore[type-arg]
-    blur: float,
-    read: float,
-    shot: float,
-    ground_sd: float,
-    p: NDArray,  # type: ignore[type-arg]
-) -> bool:
+def soft_edge(imaging: Imaging, pixels: Pixels, ground_sd: float, p: NDArray[np.float64]) -> bool:
     """Whether a sighting of any size fits better with most of its width in a soft edge than in a disc.
 
     Both fits have the same number of parameters and the same noise; the soft one must gain 3 standard
-    deviations and a tenth of the misfit.
+    deviations and a tenth of the misfit. `p` is the answer of `fit_sighting`, which is left as it is.
     """
-    disc = p[4] - math.hypot(p[5], p[6]) / 24.0
-    variance, veils = np.empty(values.size), np.zeros(values.size)
-    jtj, jtr = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
-    noise_of(table, xs, ys, grounds, blur, read, shot, p, variance)
+    disc = p[SPREAD] - math.hypot(p[STREAK_M], p[STREAK_N]) / 24.0
+    variance, no_veil = np.empty(pixels.x.size), np.zeros(pixels.x.size)
+    equations = equations_for()
+    noise_of(imaging, pixels, p, variance)
     sharp, soft = p.copy(), p.copy()
-    soft[4] = p[4] - 0.7 * disc
-    wide = math.sqrt(blur * blur + 0.7 * disc)
+    soft[SPREAD] = p[SPREAD] - _SOFTENED * disc
+    wide = math.sqrt(imaging.blur * imaging.blur + _SOFTENED * disc)
     a, _n = descend(
-        table, xs, ys, values, veils, variance, limits, -grounds, blur, ground_sd, CLOSELY, p.size, sharp, jtj, jtr
+        Problem(imaging.table, imaging.blur, pixels, no_veil, variance, ground_sd),
+        CLOSELY, p.size, sharp, equations,
     )  # fmt: skip
     b, _n = descend(
-        table, xs, ys, values, veils, variance, limits, -grounds, wide, ground_sd, CLOSELY, p.size, soft, jtj, jtr
-    )  # fmt: skip
-    return bool(b < 0.9 * a and b < a - 9.0)
+        Problem(imaging.table, wide, pixels, no_veil, variance, ground_sd), CLOSELY, p.size, soft, equations
+    )
+    return bool(b < _SOFT_SHARE * a and b < a - _SOFT_GAIN)
 
 
 def blur_of(psf_sigma: float) -> float:

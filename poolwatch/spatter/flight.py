@@ -11,7 +11,7 @@ from .facts import SpatterLook
 from .fitting import blur_of
 from .linking import Tracks
 from .merging import pulls
-from .paths import FLOOR, PATH_COLUMNS, fly
+from .paths import FLOOR, PATH, Places, fly
 from .records import BORDER, CROWDED, RIM, UNFITTED
 from .sizing import SEVERAL, beyond_noise, whole
 
@@ -23,13 +23,13 @@ class Flights:
     Attributes
     ----------
     path
-        Straight line and its uncertainties, columns in `PATH_COLUMNS`, shape (tracks, columns).
+        Straight line and its uncertainties, shape (tracks,), dtype `paths.PATH`.
     extra
         Variance of a sighting's place beyond what its fit knows of, px², shape (sightings,): it is cut off, touches
         something, or has another particle in it. 0 where it stands by itself.
     """
 
-    path: NDArray[np.float64]
+    path: NDArray[np.void]
     extra: NDArray[np.float64]
 
 
@@ -53,7 +53,7 @@ def find_flights(tracks: Tracks, look: SpatterLook) -> Flights:
     return Flights(path, extra)
 
 
-def as_the_clip_scatters(tracks: Tracks, flights: Flights, counted: NDArray[np.bool_]) -> NDArray[np.float64]:
+def as_the_clip_scatters(tracks: Tracks, flights: Flights, counted: NDArray[np.bool_]) -> NDArray[np.void]:
     """Paths once more, with the uncertainty of sightings that the clip's own particles show, shape as `Flights.path`.
 
     Parameters
@@ -83,20 +83,18 @@ def as_the_clip_scatters(tracks: Tracks, flights: Flights, counted: NDArray[np.b
     return path if beyond == 0.0 else _flown(tracks, flights.extra, 1.0 + beyond)
 
 
-def _about_parabolas(
-    tracks: Tracks, path: NDArray[np.float64], alone: NDArray[np.bool_]
-) -> NDArray[np.float64]:
+def _about_parabolas(tracks: Tracks, path: NDArray[np.void], alone: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Chi-square of each track's places about the parabola that fits them best in x and y, of the sightings `alone`."""
     s, starts = tracks.sightings, tracks.starts
     of = np.repeat(np.arange(len(tracks)), np.diff(starts))
-    after = s["frame"] - path[of, 0]
+    after = s["frame"] - path["t0"][of]
     first, last = (edge.reduceat(after, starts[:-1]) for edge in (np.minimum, np.maximum))
     # From -1 to 1 along each track.
     t = (after - (0.5 * (first + last))[of]) / np.maximum(0.5 * (last - first), 0.5)[of]
     powers = np.array([np.ones_like(t), t, t * t])
     total = np.zeros(len(tracks))
-    for at, start, slope, u in (("x", 1, 3, "u_x"), ("y", 2, 4, "u_y")):
-        off = s[at] - path[of, start] - after * path[of, slope]
+    for at, start, slope, u in (("x", "x0", "vx", "u_x"), ("y", "y0", "vy", "u_y")):
+        off = s[at] - path[start][of] - after * path[slope][of]
         weight = alone / (s[u].astype(np.float64) ** 2 + FLOOR**2)
         square = np.add.reduceat(weight * powers[:, None] * powers, starts[:-1], axis=2)
         product = np.add.reduceat(weight * powers * off, starts[:-1], axis=1)
@@ -106,13 +104,11 @@ def _about_parabolas(
     return np.maximum(total, 0.0)
 
 
-def _flown(tracks: Tracks, extra: NDArray[np.float64], factor: float) -> NDArray[np.float64]:
+def _flown(tracks: Tracks, extra: NDArray[np.float64], factor: float) -> NDArray[np.void]:
     """Paths with the variances that the fits state times a factor."""
     s = tracks.sightings
+    frame, x, y, u_x, u_y = (s[name].astype(np.float64) for name in ("frame", "x", "y", "u_x", "u_y"))
     wider = np.sqrt(factor)
-    path = np.zeros((len(tracks), len(PATH_COLUMNS)))
-    fly(
-        s["frame"].astype(np.float64), s["x"].astype(np.float64), s["y"].astype(np.float64),
-        wider * s["u_x"].astype(np.float64), wider * s["u_y"].astype(np.float64), extra, tracks.starts, path,
-    )  # fmt: skip
+    path = np.zeros(len(tracks), dtype=PATH)
+    fly(Places(frame, x, y, wider * u_x, wider * u_y, extra), tracks.starts, path)
     return path

@@ -40,7 +40,7 @@ REASONS: dict[str, str] = {
 def judge(
     k: int,
     tracks: Tracks,
-    path: NDArray[np.float64],
+    path: np.void,
     sizes: Sizes,
     look: SpatterLook,
     outlines: Callable[[int], NDArray[np.floating]] | None,
@@ -49,8 +49,8 @@ def judge(
 ) -> tuple[str, float]:
     """Reason for which a track does not count ("" if it counts), and the frame at which it left the pool."""
     s = tracks.sightings[tracks.starts[k] : tracks.starts[k + 1]]
-    t0, x0, y0, vx, vy = path[:5]
-    u_v = float(np.hypot(path[7], path[8]))
+    t0, x0, y0, vx, vy = (path[name] for name in ("t0", "x0", "y0", "vx", "vy"))
+    u_v = float(np.hypot(path["u_vx"], path["u_vy"]))
     speed = float(np.hypot(vx, vy))
     first, last = int(s["frame"][0]), int(s["frame"][-1])
     length = speed * (last - first)
@@ -65,7 +65,7 @@ def judge(
         apart = float(np.hypot(vx - metal_px[0], vy - metal_px[1]))
         if apart < 3 * u_v + 0.15 + 0.3 * float(np.hypot(*metal_px)):
             return "with_metal", np.nan
-    if path[10] > max(1.0, 0.04 * length, 0.1 * diameter) or path[11] < 2.5:
+    if path["rms"] > max(1.0, 0.04 * length, 0.1 * diameter) or path["used"] < 2.5:
         return "not_straight", np.nan
     if _doubtful(s, settings):
         return "doubtful", np.nan
@@ -88,7 +88,7 @@ def judge(
     steps = np.linspace(0.0, 1.0, 9)[1:-1]
     if min(distance_outside(outline, fx + t * (lx - fx), fy + t * (ly - fy)) for t in steps) < -2.0:
         return "toward_pool", np.nan
-    perpendicular = float(np.hypot(path[5], path[6])) + u_v * (t0 - first + near_at)
+    perpendicular = float(np.hypot(path["u_x0"], path["u_y0"])) + u_v * (t0 - first + near_at)
     allowed = 0.5 * diameter + 2.0 * blur_of(look.psf_sigma_px) + 1.0 + 4.0 * perpendicular
     if not np.isfinite(back) or back < -2.0:
         if near > allowed:

@@ -12,17 +12,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .concluding import HALF, Regions, conclude
+from .beginnings import BEGINNING
 from .detecting import Waiting, records_of
+from .estimates import Regions, conclude
 from .facts import SpatterLook
-from .following import BEGINNING, linking_columns
+from .links import links_of
 from .partners import DIAMETER, FRAME, POINT, SLACK, TOUCHING, VARIANCE, X, Y, have_partners
 from .records import BORDER, RIM, no_sightings
 from .settings import SpatterSettings
 
 # A fit may move the centre by half the extent of what stands out and this much, px, may find a diameter this many times
-# as large and so many px more, and knows the place of what is whole to a pixel. Of the fits of false blocks, one in
-# a hundred goes beyond; of particles, none.
+# as large and so many px more, and knows the place of what is whole to a pixel. No strict bounds: of 2,366 sightings in
+# the tracks of 36 clips compressed with loss 59 moved further and 830 were larger, but the gates are so wide that all
+# had partners. With half the way, 5 had none, and 4 of 100 fits were saved.
 _MOVED, _LARGER, _WIDER = 1.0, 1.5, 2.0
 
 
@@ -219,13 +221,13 @@ class LateFits:
 
 def _points(sightings: NDArray[np.void], waiting: Waiting) -> NDArray[np.float64]:
     """What `have_partners` needs of sightings; of those that wait, the widest that their fits may say."""
-    columns = linking_columns(sightings)
+    links = links_of(sightings)
     s = np.zeros((len(sightings), POINT))
-    s[:, FRAME], s[:, X], s[:, Y] = columns[:, 9], columns[:, 0], columns[:, 1]
-    s[:, VARIANCE], s[:, DIAMETER], s[:, TOUCHING] = columns[:, 2], columns[:, 3], columns[:, 8]
+    s[:, FRAME], s[:, X], s[:, Y] = links["frame"], links["x"], links["y"]
+    s[:, VARIANCE], s[:, DIAMETER], s[:, TOUCHING] = links["variance"], links["diameter"], links["touching"]
     rows = waiting.rows
     cut_off = (sightings["mark"][rows] & (BORDER | RIM)) != 0
-    s[rows, SLACK] = _MOVED + waiting.regions.known[:, HALF]
+    s[rows, SLACK] = _MOVED + waiting.regions.known["half"]
     s[rows, VARIANCE] = np.where(cut_off, 9.0, 1.0)
     s[rows, DIAMETER] = _LARGER * s[rows, DIAMETER] + _WIDER
     return s

@@ -11,8 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .following import follow, linking_columns
+from .gap_closing import close_gaps
+from .links import links_of
 from .settings import SpatterSettings
+from .tracking import Reach, track_sightings
 
 
 @dataclass(frozen=True)
@@ -71,21 +73,11 @@ def link(
         raise ValueError("sightings must be in order of frames, all inside the clip")
     starts = np.searchsorted(frame, np.arange(len(measured) + 1)).astype(np.int64)
     track_of = np.full(len(sightings), -1, dtype=np.int32)
-    columns = linking_columns(sightings)
-    follow(
-        columns,
-        starts,
-        measured,
-        settings.max_step_px,
-        settings.max_gap,
-        float(size[1]),
-        float(size[0]),
-        track_of,
-    )
-    from .joining import join_pieces
-
-    track_of = join_pieces(columns, track_of, measured, settings)
-    del columns
+    links = links_of(sightings)
+    reach = Reach(float(settings.max_step_px), settings.max_gap, float(size[1]), float(size[0]))
+    track_sightings(links, starts, measured, reach, track_of)
+    track_of = close_gaps(links, track_of, measured, settings)
+    del links
     linked = np.flatnonzero(track_of >= 0)
     order = linked[np.lexsort((frame[linked], track_of[linked]))]
     _, begin = np.unique(track_of[order], return_index=True)

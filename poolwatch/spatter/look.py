@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ..model.pixels import by_depth
 from ..model.together import shares, together
 from .alarms import alarm_factor
-from .facts import SpatterLook, facts_of, work_arrays
+from .facts import Residual, SpatterLook, facts_of, work_arrays
 from .filtering import above_ground, overall_gain, pool_spans, residual_of, smooth
 from .noise import ROUNDING, finest, noise_model, upper_spread
 from .ordering import sort_columns
@@ -204,8 +204,9 @@ def _scatter(
         work, res = work_arrays(h, w), np.empty((h, w), dtype=np.float32)
         for i in some:
             gain = prepare(frames, i, outline_of(i), facts, work)
-            smooth(frames, i, facts.ground, gain, work.canvas, 0, h, 0, w)
-            residual_of(frames, i, facts.ground, gain, res)
+            residual = Residual(frames, i, facts.ground, gain)
+            smooth(residual, work.canvas, 0, h, 0, w)
+            residual_of(residual, res)
             seen[i] = work.canvas.picture[np.ix_(ys, xs)]
             above_ground(res, work.canvas.calm, ys, xs, raw[i])
             fine[i] = finest(res, ys, xs)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from .linking import Tracks
 
 
-def pulls(tracks: Tracks, path: NDArray[np.float64], blur: float) -> NDArray[np.float64]:
+def pulls(tracks: Tracks, path: NDArray[np.void], blur: float) -> NDArray[np.float64]:
     """Variance of a sighting's place from another particle that is in it, px², shape (sightings,); 0 where none is.
 
     Parameters
@@ -55,12 +55,15 @@ def pulls(tracks: Tracks, path: NDArray[np.float64], blur: float) -> NDArray[np.
         near = near[(there != k) & ((first[there] <= since) | (last[there] >= until))]
         if not near.size:
             return False
-        step = float(at - path[k, 0])
-        away = np.hypot(x[near] - path[k, 1] - step * path[k, 3], y[near] - path[k, 2] - step * path[k, 4])
+        line = path[k]
+        step = float(at - line["t0"])
+        off_x = x[near] - line["x0"] - step * line["vx"]
+        off_y = y[near] - line["y0"] - step * line["vy"]
+        away = np.hypot(off_x, off_y)
         inside = away - radius[near] - radius[own] - blur
         best = int(np.argmin(inside))
         i = int(near[best])
-        unsure = math.hypot(path[k, 5], path[k, 6], step * path[k, 7], step * path[k, 8])
+        unsure = math.hypot(line["u_x0"], line["u_y0"], step * line["u_vx"], step * line["u_vy"])
         if inside[best] >= 0.0 or unsure > radius[i] + blur:
             return False
         share = min(flux[own] / max(flux[i] - flux[own], 1e-9), 1.0) if flux[i] > flux[own] else 1.0

@@ -1,6 +1,6 @@
-"""Whether a sighting has others in line with it, so that `following` might make a track of them.
+"""Whether a sighting has others in line with it, so that `tracking` might make a track of them.
 
-Bounds on the wide side of what `following` asks for: what they let through it may still refuse, but what has no partner
+Bounds on the wide side of what `tracking` asks for: what they let through it may still refuse, but what has no partner
 here stays without a track there.
 """
 
@@ -11,7 +11,9 @@ import math
 from numba import njit
 from numpy.typing import NDArray
 
-from .following import BEGINNING, GATE, START_GATE, rough_place
+from .beginnings import BEGINNING, START_GATE
+from .links import rough_place
+from .tracking import GATE
 
 # A point: frame, place, how far from there its fit may put it, variance of its place, diameter, 1 where touching
 # another.

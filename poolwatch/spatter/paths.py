@@ -3,17 +3,66 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 from .ordering import middle_of
+from .parameters import Record
 
-# Columns that `fly` fills, one row a track.
-PATH_COLUMNS = ("t0", "x0", "y0", "vx", "vy", "u_x0", "u_y0", "u_vx", "u_vy", "scatter", "rms", "used")
+# Straight flight of a track.
+PATH = np.dtype(
+    [
+        # A frame in the middle of the sightings, and place there, px.
+        ("t0", "f8"),
+        ("x0", "f8"),
+        ("y0", "f8"),
+        # Velocity, px/frame.
+        ("vx", "f8"),
+        ("vy", "f8"),
+        # Standard uncertainties of place and velocity.
+        ("u_x0", "f8"),
+        ("u_y0", "f8"),
+        ("u_vx", "f8"),
+        ("u_vy", "f8"),
+        # Chi-square over degrees of freedom, rms distance from the line, px, and how many sightings bear on it.
+        ("scatter", "f8"),
+        ("rms", "f8"),
+        ("used", "f8"),
+    ]
+)
 # Scatter of a centre that no fit sees (rolling, changing shapes), px.
 FLOOR = 0.004
+# Rounds of weighing down what lies off the line, and chi-square of two numbers, in medians, at which a weight is a
+# quarter.
+_ROUNDS, _OFF = 6, 25.0
+# Median of chi-square of two degrees of freedom: 2 ln 2.
+_MEDIAN = 1.386
+# Degrees of freedom with a scatter of 1 that are added, for with few sightings the scatter itself is chancy.
+_PRIOR = 4.0
+
+
+class Places(NamedTuple):
+    """Places of the sightings of tracks, one after the other, shape (n,) each.
+
+    Attributes
+    ----------
+    frame
+        Frame.
+    x, y, u_x, u_y
+        Place and its standard uncertainty, px.
+    extra
+        What doubtful ones have on top, variance, px².
+    """
+
+    frame: NDArray[np.float64]
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    u_x: NDArray[np.float64]
+    u_y: NDArray[np.float64]
+    extra: NDArray[np.float64]
 
 
 @njit(cache=True, nogil=True)
@@ -33,67 +82,67 @@ def _line(t: NDArray, z: NDArray, w: NDArray) -> tuple[float, float, float, floa
 
 
 @njit(cache=True, nogil=True)
-def fly(
-    frame: NDArray,  # type: ignore[type-arg]
-    x: NDArray,  # type: ignore[type-arg]
-    y: NDArray,  # type: ignore[type-arg]
-    ux: NDArray,  # type: ignore[type-arg]
-    uy: NDArray,  # type: ignore[type-arg]
-    extra: NDArray,  # type: ignore[type-arg]
-    starts: NDArray,  # type: ignore[type-arg]
-    out: NDArray,  # type: ignore[type-arg]
-) -> None:
-    """Fit each track by weighted least squares, `extra` being what doubtful sightings have on top (variance,
-    px²); outlying ones are weighted down.
+def fly(places: Places, starts: NDArray[np.int64], out: NDArray[np.void]) -> None:
+    """Fit each track by weighted least squares, into `out` (dtype `PATH`); outlying sightings are weighted down.
 
-    Uncertainties are those of least squares (for equal weights u(v) = u(x) sqrt(12/(N(N²-1)))), widened by the
-    scatter about the line where that is larger than the sightings' own uncertainties say.
+    The sightings of track k are those from `starts[k]` to `starts[k + 1]`. Uncertainties are those of least squares
+    (for equal weights u(v) = u(x) sqrt(12/(N(N²-1)))), widened by the scatter about the line where that is larger than
+    the sightings' own uncertainties say.
     """
     for k in range(starts.size - 1):
         a, b = starts[k], starts[k + 1]
-        n = b - a
-        t = np.empty(n)
-        wx, wy = np.empty(n), np.empty(n)
+        own = Places(
+            places.frame[a:b],
+            places.x[a:b],
+            places.y[a:b],
+            places.u_x[a:b],
+            places.u_y[a:b],
+            places.extra[a:b],
+        )
+        _fly_one(own, out[k])
+
+
+@njit(cache=True, nogil=True)
+def _fly_one(places: Places, path: Record) -> None:
+    """`fly` for one track."""
+    t, x, y = places.frame, places.x, places.y
+    n = t.size
+    wx, wy = np.empty(n), np.empty(n)
+    for i in range(n):
+        more = FLOOR * FLOOR + places.extra[i]
+        wx[i] = 1.0 / (places.u_x[i] ** 2 + more)
+        wy[i] = 1.0 / (places.u_y[i] ** 2 + more)
+    bx, by = wx.copy(), wy.copy()
+    scatter, used = 1.0, float(n)
+    chi = np.empty(n)
+    for _ in range(_ROUNDS):
+        t0, x0, vx, vxx, vvx = _line(t, x, wx)
+        ty, y0, vy, vyy, vvy = _line(t, y, wy)
         for i in range(n):
-            t[i] = frame[a + i]
-            more = FLOOR * FLOOR + extra[a + i]
-            wx[i] = 1.0 / (ux[a + i] ** 2 + more)
-            wy[i] = 1.0 / (uy[a + i] ** 2 + more)
-        bx, by = wx.copy(), wy.copy()
-        scatter, used = 1.0, float(n)
-        for _ in range(6):
-            t0, x0, vx, vxx, vvx = _line(t, x[a:b], wx)
-            ty, y0, vy, vyy, vvy = _line(t, y[a:b], wy)
-            chi = np.empty(n)
-            for i in range(n):
-                dx = x[a + i] - x0 - vx * (t[i] - t0)
-                dy = y[a + i] - y0 - vy * (t[i] - ty)
-                chi[i] = bx[i] * dx * dx + by[i] * dy * dy
-            middle = max(middle_of(chi) / 1.386, 1.0)
-            total = used = 0.0
-            for i in range(n):
-                # Weights of Geman and McClure: none left for what lies far off the line.
-                share = 1.0 / (1.0 + chi[i] / (25.0 * middle)) ** 2
-                wx[i], wy[i] = bx[i] * share, by[i] * share
-                total += share * chi[i]
-                used += share
-            scatter = total / max(2.0 * used - 4.0, 1.0)
-        # With few sightings the scatter itself is chancy: four more degrees of freedom at 1.
-        free = max(2.0 * used - 4.0, 1.0)
-        widen = max((free * scatter + 4.0) / (free + 4.0), 1.0)
-        rms = total = 0.0
+            dx = x[i] - x0 - vx * (t[i] - t0)
+            dy = y[i] - y0 - vy * (t[i] - ty)
+            chi[i] = bx[i] * dx * dx + by[i] * dy * dy
+        middle = max(middle_of(chi) / _MEDIAN, 1.0)
+        total = used = 0.0
         for i in range(n):
-            share = bx[i] + by[i]
-            total += share
-            rms += (
-                share * (x[a + i] - x0 - vx * (t[i] - t0)) ** 2
-                + share * (y[a + i] - y0 - vy * (t[i] - ty)) ** 2
-            )
-        out[k, 0], out[k, 1], out[k, 2] = t0, x0, y0 + vy * (t0 - ty)
-        out[k, 3], out[k, 4] = vx, vy
-        out[k, 5], out[k, 6] = math.sqrt(widen * vxx), math.sqrt(widen * vyy)
-        out[k, 7], out[k, 8] = math.sqrt(widen * vvx), math.sqrt(widen * vvy)
-        out[k, 9], out[k, 10], out[k, 11] = scatter, math.sqrt(rms / total), used
+            # Weights of Geman and McClure: none left for what lies far off the line.
+            share = 1.0 / (1.0 + chi[i] / (_OFF * middle)) ** 2
+            wx[i], wy[i] = bx[i] * share, by[i] * share
+            total += share * chi[i]
+            used += share
+        scatter = total / max(2.0 * used - 4.0, 1.0)
+    free = max(2.0 * used - 4.0, 1.0)
+    widen = max((free * scatter + _PRIOR) / (free + _PRIOR), 1.0)
+    rms = total = 0.0
+    for i in range(n):
+        share = bx[i] + by[i]
+        total += share
+        rms += share * (x[i] - x0 - vx * (t[i] - t0)) ** 2 + share * (y[i] - y0 - vy * (t[i] - ty)) ** 2
+    path.t0, path.x0, path.y0 = t0, x0, y0 + vy * (t0 - ty)
+    path.vx, path.vy = vx, vy
+    path.u_x0, path.u_y0 = math.sqrt(widen * vxx), math.sqrt(widen * vyy)
+    path.u_vx, path.u_vy = math.sqrt(widen * vvx), math.sqrt(widen * vvy)
+    path.scatter, path.rms, path.used = scatter, math.sqrt(rms / total), used
 
 
 @njit(cache=True, nogil=True)
@@ -109,7 +158,7 @@ def trace_back(
     Returns frames back to the first crossing (NaN where the path misses the outline; negative where it lies
     ahead), how far the path passes the outline at its closest, px, and frames back to that place.
     """
-    k = outline.shape[0]
+    k = len(outline)
     crossing, near, near_at = np.nan, 1e9, 0.0
     v2 = max(vx * vx + vy * vy, 1e-12)
     for i in range(k):
@@ -133,7 +182,7 @@ def trace_back(
 @njit(cache=True, nogil=True)
 def distance_outside(outline: NDArray, x: float, y: float) -> float:  # type: ignore[type-arg]
     """Distance of a point from the outline, px; negative inside."""
-    k = outline.shape[0]
+    k = len(outline)
     best, inside = 1e18, False
     for i in range(k):
         j = i + 1 if i + 1 < k else 0

@@ -12,14 +12,27 @@ from numpy.typing import NDArray
 from ..model.pixels import Frames, by_depth
 from ..model.together import shares, together
 from .detecting import detect
-from .facts import SpatterLook, Work, facts_of, work_arrays
-from .fitting import CLOSELY, PARAMETERS, blur_of, descend, inverse, noise_of, veil
-from .profile import disc_table
+from .estimates import imaging_of
+from .facts import Residual, SpatterLook, Work, facts_of, work_arrays
+from .fitting import CLOSELY, Problem, blur_of, descend, equations_for, noise_of, veil
+from .least_squares import inverse
+from .parameters import (
+    FLUX,
+    PARAMETERS,
+    SPREAD,
+    STREAK_M,
+    STREAK_N,
+    Imaging,
+    Pixels,
+    X,
+    Y,
+    pixels_at,
+)
 from .records import BORDER, CROWDED, RIM, UNFITTED
 from .searching import packed
 from .segmenting import clear, find_regions
 from .settings import SpatterSettings
-from .window import window
+from .window import BOX, window
 
 # Particles that are tried, the clearest first, and times the detection level from which one is worth a try.
 _TRIED, _CLEAR = 120, 1.6
@@ -245,101 +258,95 @@ def _curves(
     sparse: bool,
 ) -> list[tuple[int, NDArray[np.float64]]]:
     """Chi-square over the ladder of widths, one curve a sighting that can be fitted, with its place."""
-    owner, values = work.owner, work.values
     facts = facts_of(look, settings.pool_margin_px + 4.0)
     _frame, gain, _count, used_pixels = find_regions(frame, 0, *outline, facts, work)
-    read, shot = look.working_noise
+    imaging = imaging_of(look)._replace(blur=blur_of(1.0))
+    residual = Residual(frame, 0, facts.ground, gain)
+    h, w = work.owner.shape
     curves = []
     for k, one in enumerate(chosen):
-        reach = 2.2 * np.sqrt(max(float(one["spread"]), 0.0) + 1.0) + 4.0
-        length = float(np.hypot(one["streak_m"], one["streak_n"])) ** 0.5
-        angle = 0.5 * np.arctan2(float(one["streak_n"]), float(one["streak_m"]))
-        disc = max(16.0 * float(one["spread"]) - 2 / 3 * length**2, 0.0) ** 0.5
-        across = 0.5 * disc + 5.0
-        along = max(min(reach, across + 0.5 * length), across)
-        box = np.array(
-            [one["x"], one["y"], np.cos(angle), np.sin(angle), -along, along, -across, across],
-            dtype=np.float64,
-        )
-        number = int(
-            owner[
-                min(max(round(float(one["y"])), 0), owner.shape[0] - 1),
-                min(max(round(float(one["x"])), 0), owner.shape[1] - 1),
-            ]
-        )
-        n, _full = window(
-            frame, 0, facts.ground, gain, work, number, box, float(one["peak"]) * look.full_level, look.even
-        )
+        y, x = min(max(round(float(one["y"])), 0), h - 1), min(max(round(float(one["x"])), 0), w - 1)
+        top = float(one["peak"]) * look.full_level
+        n, _full = window(residual, work, int(work.owner[y, x]), _box_of(one), top, look.even)
         if n < 4 * PARAMETERS:
             continue
-        ground_sd = float(
-            np.sqrt(look.read + look.shot * max(float(np.median(np.asarray(values[3, :n]))), 0.0))
-        )
-        first = np.array(
-            [one[name] for name in ("x", "y", "flux", "x", "spread", "streak_m", "streak_n")],
-            dtype=np.float64,
-        )
-        first[3] = 0.0
-        curve, used = _curve(
-            np.asarray(values[:, :n], dtype=np.float64), first, sigmas, read, shot, ground_sd, sparse=sparse
-        )
+        pixels = pixels_at(work.values, slice(n))
+        ground_sd = float(np.sqrt(look.read + look.shot * max(float(np.median(pixels.ground)), 0.0)))
+        first = np.zeros(PARAMETERS)
+        first[X], first[Y], first[FLUX] = one["x"], one["y"], one["flux"]
+        first[SPREAD], first[STREAK_M], first[STREAK_N] = one["spread"], one["streak_m"], one["streak_n"]
+        curve, used = _curve(imaging, pixels, ground_sd, first, sigmas, sparse=sparse)
         if np.isfinite(curve).sum() >= 5:
             curves.append((k, curve / max(1.0, float(curve.min()) / max(used - PARAMETERS, 1))))
-    clear(owner, work.pixels, used_pixels)
+    clear(work.owner, work.pixels, used_pixels)
     return curves
 
 
+def _box_of(sighting: np.void) -> np.void:
+    """Where the pixels of a sighting are taken from (`window.BOX`): its disc and streak, and what lies around."""
+    spread, m, n = (float(sighting[name]) for name in ("spread", "streak_m", "streak_n"))
+    reach = 2.2 * np.sqrt(max(spread, 0.0) + 1.0) + 4.0
+    length = float(np.hypot(sighting["streak_m"], sighting["streak_n"])) ** 0.5
+    angle = 0.5 * np.arctan2(n, m)
+    disc = max(16.0 * spread - 2 / 3 * length**2, 0.0) ** 0.5
+    across = 0.5 * disc + 5.0
+    along = max(min(reach, across + 0.5 * length), across)
+    box = np.zeros(1, dtype=BOX)
+    box["x"], box["y"], box["cos"], box["sin"] = sighting["x"], sighting["y"], np.cos(angle), np.sin(angle)
+    box["along_low"], box["along_high"] = -along, along
+    box["across_low"], box["across_high"] = -across, across
+    one: np.void = box[0]
+    return one
+
+
 def _curve(
-    values: NDArray[np.float64],
+    imaging: Imaging,
+    pixels: Pixels,
+    ground_sd: float,
     first: NDArray[np.float64],
     sigmas: NDArray[np.float64],
-    read: float,
-    shot: float,
-    ground_sd: float,
     *,
     sparse: bool,
 ) -> tuple[NDArray[np.float64], int]:
     """Chi-square of one sighting over the ladder, and how many pixels bear on it at most.
 
-    `values` as `searching.window` gives them. `sparse`: every fourth width, then those about the best, for the
+    `first` is its fit with the blur of `imaging`. `sparse`: every fourth width, then those about the best, for the
     curve has one valley; infinite at the others.
     """
-    table = disc_table()
-    xs, ys, lights, grounds, limits = values
     # One noise for all widths: a width that may choose its own would be favoured for a noisy model.
-    variance, veils = np.empty(len(xs)), np.empty(len(xs))
-    veil(xs, ys, grounds, float(first[0]), float(first[1]), veils)
-    noise_of(table, xs, ys, grounds, blur_of(1.0), read, shot, first, variance)
-    jtj, jtr = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
+    variance, veils = np.empty(pixels.x.size), np.empty(pixels.x.size)
+    veil(pixels, float(first[X]), float(first[Y]), veils)
+    noise_of(imaging, pixels, first, variance)
+    equations = equations_for()
 
     def best_at(
         sigma: float, start: NDArray[np.float64], free: int
     ) -> tuple[float, int, NDArray[np.float64]]:
         blur = blur_of(sigma)
         p = start.copy()
-        p[4] += blur_of(1.0) ** 2 - blur**2
-        p[4] = max(p[4], float(np.hypot(p[5], p[6])) / 24 - 0.5 * blur**2)
-        chi, used = descend(
-            table, xs, ys, lights, veils, variance, limits, -grounds, blur, ground_sd, CLOSELY, free, p, jtj, jtr
-        )  # fmt: skip
+        p[SPREAD] += imaging.blur**2 - blur**2
+        p[SPREAD] = max(p[SPREAD], float(np.hypot(p[STREAK_M], p[STREAK_N])) / 24 - 0.5 * blur**2)
+        problem = Problem(imaging.table, blur, pixels, veils, variance, ground_sd)
+        chi, used = descend(problem, CLOSELY, free, p, equations)
         return chi, used, p
 
     # The streak as seen with a width that comes near.
-    chi, used, p, equations = np.inf, 0, first, np.zeros((PARAMETERS, PARAMETERS))
+    chi, used, p, matrix = np.inf, 0, first, np.zeros((PARAMETERS, PARAMETERS))
     for sigma in sigmas[::4] if sparse else sigmas[len(sigmas) // 2 :][:1]:
         here = best_at(float(sigma), first, PARAMETERS)
         if here[0] < chi:
-            (chi, used, p), equations = here, jtj.copy()
+            (chi, used, p), matrix = here, equations.matrix.copy()
     start, free = first.copy(), PARAMETERS
     known = np.empty((PARAMETERS, PARAMETERS))
-    if used > PARAMETERS and inverse(equations, known):
-        u2 = 0.5 * float(known[5, 5] + known[6, 6]) * max(1.0, chi / (used - PARAMETERS))
-        streak2 = float(p[5] ** 2 + p[6] ** 2)
+    if used > PARAMETERS and inverse(matrix, known):
+        u2 = 0.5 * float(known[STREAK_M, STREAK_M] + known[STREAK_N, STREAK_N])
+        u2 *= max(1.0, chi / (used - PARAMETERS))
+        streak2 = float(p[STREAK_M] ** 2 + p[STREAK_N] ** 2)
         if streak2 < _STREAK_TOLD**2 * u2:
             # Noise alone shows a streak, for it has a length in whatever direction; what that takes from the disc is
             # missing in the flat top by which disc and blur are told apart. It is held at what noise does not explain.
-            start[5:7] = p[5:7] * np.sqrt(max(1.0 - 2.0 * u2 / max(streak2, 1e-30), 0.0))
-            free = PARAMETERS - 2
+            start[STREAK_M:] = p[STREAK_M:] * np.sqrt(max(1.0 - 2.0 * u2 / max(streak2, 1e-30), 0.0))
+            free = STREAK_M
     curve, most = np.full(len(sigmas), np.inf), 0
     for step in (4, 2, 1) if sparse else (1,):
         best = int(np.argmin(curve))

@@ -8,10 +8,10 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from ..model.pixels import Frames
-from .facts import Canvas, Ground
+from .facts import Canvas, Residual
 from .filtering import smooth_block
 from .ordering import rising
+from .parameters import Record
 from .sieve import BLOCK
 
 # A second peak is a second particle if the saddle lies lower than this share of it …
@@ -32,23 +32,21 @@ def _root(parent: NDArray, i: int) -> int:  # type: ignore[type-arg]
 
 @njit(cache=True, nogil=True)
 def grow(
-    frames: Frames,
-    k: int,
-    ground: Ground,
+    residual: Residual,
     threshold: NDArray,  # type: ignore[type-arg]
-    gain: float,
     canvas: Canvas,
-    y: int,
-    x: int,
+    seed: tuple[int, int],
     seen: NDArray,  # type: ignore[type-arg]
     pixels: NDArray,  # type: ignore[type-arg]
 ) -> int:
-    """Collect the pixels of frame `k` joined to (y, x) that lie above half the threshold; marks them -1 in `seen`.
+    """Collect the pixels of a frame joined to `seed` (row, column) that lie above half the threshold.
 
-    The picture is smoothed as far as they and their neighbours reach.
+    Writes their flat places into `pixels` and -1 into `seen`; returns how many there are. The picture in `canvas` is
+    smoothed as far as they and their neighbours reach.
     """
     picture, ready = canvas.picture, canvas.ready
     h, w = picture.shape
+    y, x = seed
     pixels[0] = y * w + x
     seen[y, x] = -1
     n, done = 1, 0
@@ -58,7 +56,7 @@ def grow(
         for ny in range(max(0, cy - 1), min(h, cy + 2)):
             for nx in range(max(0, cx - 1), min(w, cx + 2)):
                 if not ready[ny // BLOCK, nx // BLOCK]:
-                    smooth_block(frames, k, ground, gain, canvas, ny // BLOCK, nx // BLOCK)
+                    smooth_block(residual, canvas, ny // BLOCK, nx // BLOCK)
                 if seen[ny, nx] == 0 and picture[ny, nx] > 0.5 * threshold[ny, nx]:
                     seen[ny, nx] = -1
                     pixels[n] = ny * w + nx
@@ -126,29 +124,39 @@ def part(
 
 
 @njit(cache=True, nogil=True)
-def within_another(boxes: NDArray, k: int) -> bool:  # type: ignore[type-arg]
-    """Whether a region's centre lies inside the extents of a region twice as large or larger: a spot in a shadow."""
-    own = (boxes[k, 5] - boxes[k, 4]) * (boxes[k, 7] - boxes[k, 6])
-    for j in range(1, boxes.shape[0]):
-        if j == k or (boxes[j, 5] - boxes[j, 4]) * (boxes[j, 7] - boxes[j, 6]) < 4.0 * own:
+def within_another(boxes: NDArray[np.void], k: int) -> bool:
+    """Whether a region's centre lies inside the box of a region twice as large or larger: a spot in a shadow.
+
+    `boxes` (dtype `window.BOX`) are those of all regions, from number 1 on.
+    """
+    own = boxes[k]
+    area = (own.along_high - own.along_low) * (own.across_high - own.across_low)
+    for j in range(1, boxes.size):
+        box = boxes[j]
+        if j == k or (box.along_high - box.along_low) * (box.across_high - box.across_low) < 4.0 * area:
             continue
-        dx, dy = boxes[k, 0] - boxes[j, 0], boxes[k, 1] - boxes[j, 1]
-        along = dx * boxes[j, 2] + dy * boxes[j, 3]
-        across = dy * boxes[j, 2] - dx * boxes[j, 3]
-        if boxes[j, 4] < along < boxes[j, 5] and boxes[j, 6] < across < boxes[j, 7]:
+        dx, dy = own.x - box.x, own.y - box.y
+        along = dx * box.cos + dy * box.sin
+        across = dy * box.cos - dx * box.sin
+        if box.along_low < along < box.along_high and box.across_low < across < box.across_high:
             return True
     return False
 
 
 @njit(cache=True, nogil=True)
-def start_from_extent(box: NDArray, around: float, top: float, p: NDArray) -> None:  # type: ignore[type-arg]
-    """Start of a fit from a region's extents alone: the inside of a shadow may be hollow."""
-    long, wide = box[5] - box[4] - 2 * around + 1.0, box[7] - box[6] - 2 * around + 1.0
-    along, across = 0.5 * (box[4] + box[5]), 0.5 * (box[6] + box[7])
-    p[0] = box[0] + along * box[2] - across * box[3]
-    p[1] = box[1] + along * box[3] + across * box[2]
+def start_from_extent(box: Record, around: float, top: float, start: Record) -> None:
+    """Start of a fit from a region's extents alone, into `start` (`estimates.REGION`).
+
+    The inside of a shadow may be hollow. `around` is by how much the box (`window.BOX`) is larger than the region, px;
+    `top` the region's peak.
+    """
+    long = box.along_high - box.along_low - 2 * around + 1.0
+    wide = box.across_high - box.across_low - 2 * around + 1.0
+    along, across = 0.5 * (box.along_low + box.along_high), 0.5 * (box.across_low + box.across_high)
+    start.x = box.x + along * box.cos - across * box.sin
+    start.y = box.y + along * box.sin + across * box.cos
     length = max(long - wide, 0.0)
-    p[2] = 1.5 * top * (math.pi / 4 * wide * wide + length * wide)
-    p[4] = wide * wide / 16.0 + length * length / 24.0
-    p[5] = length * length * (box[2] * box[2] - box[3] * box[3])
-    p[6] = length * length * 2.0 * box[2] * box[3]
+    start.flux = 1.5 * top * (math.pi / 4 * wide * wide + length * wide)
+    start.spread = wide * wide / 16.0 + length * length / 24.0
+    start.streak_m = length * length * (box.cos * box.cos - box.sin * box.sin)
+    start.streak_n = length * length * 2.0 * box.cos * box.sin

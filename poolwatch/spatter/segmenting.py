@@ -7,7 +7,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from ..model.pixels import Frames
-from .facts import Ground, SpatterFacts, Work
+from .facts import Residual, SpatterFacts, Work
 from .filtering import overall_gain, pool_spans, residual_at, slow_ground, smooth_block
 from .regions import grow, part
 from .sieve import (
@@ -29,10 +29,10 @@ def prepare(frames: Frames, k: int, outline: NDArray, facts: SpatterFacts, work:
     canvas, ground = work.canvas, facts.ground
     pool_spans(outline, facts.margin, canvas.left, canvas.right)
     learned, left, right = ground.background, canvas.left, canvas.right
-    rows = work.means.shape[0]
+    rows = len(work.means)
     for i in range(rows):
         # Both depths share all but the loops over pixels: what the compiler sees twice takes it twice as long.
-        if narrow.shape[0] > 0:
+        if len(narrow) > 0:
             total_8 = work.narrow[0]
             any_hidden = block_sums(narrow[k], learned, left, right, i, total_8, work.hidden, work.shade)
             fold(total_8, work.light[i])
@@ -44,27 +44,29 @@ def prepare(frames: Frames, k: int, outline: NDArray, facts: SpatterFacts, work:
             fold(work.hidden, work.gone[i])
             fold(work.shade, work.dark[i])
         else:
-            for j in range(work.gone.shape[1]):
-                work.gone[i, j] = work.dark[i, j] = 0.0
+            gone, dark = work.gone[i], work.dark[i]
+            for j in range(gone.size):
+                gone[j] = dark[j] = 0.0
     # Only now, when the frame lies at hand.
     gain = 1.0
     if facts.light.size > 0:
         gain = (
             overall_gain(narrow[k], facts, left, right)
-            if narrow.shape[0] > 0
+            if len(narrow) > 0
             else overall_gain(wide[k], facts, left, right)
         )
     _means(facts, work, gain)
     if ground.even:
         # The arrays may have served another clip.
         for i in range(rows):
-            for j in range(canvas.calm.shape[1]):
-                canvas.calm[i, j] = 0.0
+            calm = canvas.calm[i]
+            for j in range(calm.size):
+                calm[j] = 0.0
     else:
         slow_ground(work.means, canvas.calm)
     sign = np.int64(ground.sign)
     for i in range(rows):
-        if narrow.shape[0] > 0:
+        if len(narrow) > 0:
             limits_8, room_8, lowest = facts.sieve.narrow, work.narrow[1], LOWEST_NARROW
             highest_in_blocks(narrow[k], limits_8, left, right, sign, i, room_8, lowest, work.highest[i])
         else:
@@ -116,7 +118,7 @@ def _mark(facts: SpatterFacts, work: Work, gain: float) -> None:
 @njit(cache=True, nogil=True)
 def clear(owner: NDArray, pixels: NDArray, used: int) -> None:  # type: ignore[type-arg]
     """Forget a frame's regions."""
-    w = owner.shape[1]
+    _h, w = owner.shape
     for i in range(used):
         owner[pixels[i] // w, pixels[i] % w] = 0
 
@@ -139,18 +141,22 @@ def find_regions(
     gain = 1.0
     for k in range(first, starts.size - 1):
         gain = prepare(frames, k, outlines[starts[k] : starts[k + 1]], facts, work)
-        count, used = _regions(frames, k, facts, gain, work)
+        residual = Residual(frames, k, facts.ground, gain)
+        count, used = _regions(residual, facts, work)
         if count > 0:
             if not facts.ground.even:
-                _ground_again(frames, k, facts.ground, gain, work, used)
+                _ground_again(residual, work, used)
             return k, gain, count, used
         clear(work.owner, work.pixels, used)
     return starts.size - 1, gain, 0, 0
 
 
 @njit(cache=True, nogil=True)
-def _regions(frames: Frames, k: int, facts: SpatterFacts, gain: float, work: Work) -> tuple[int, int]:
-    """Number the regions of frame `k`, from the top; returns how many there are, and how many pixels they use."""
+def _regions(residual: Residual, facts: SpatterFacts, work: Work) -> tuple[int, int]:
+    """Number the regions of a frame, from the top, in `work.owner`; their pixels go into `work.pixels`.
+
+    Returns how many there are, and how many pixels they use.
+    """
     h, w = facts.ground.background.shape
     rows, cols = work.flags.shape
     picture, threshold, owner = work.canvas.picture, facts.threshold, work.owner
@@ -160,7 +166,7 @@ def _regions(frames: Frames, k: int, facts: SpatterFacts, gain: float, work: Wor
         for j in range(cols):
             if work.flags[i, j]:
                 # Again if a region above has reached here; the same values.
-                smooth_block(frames, k, facts.ground, gain, work.canvas, i, j)
+                smooth_block(residual, work.canvas, i, j)
                 wanted = True
         if not wanted:
             continue
@@ -170,18 +176,7 @@ def _regions(frames: Frames, k: int, facts: SpatterFacts, gain: float, work: Wor
                     continue
                 for x in range(j * BLOCK, min(w, (j + 1) * BLOCK)):
                     if picture[y, x] > threshold[y, x] and owner[y, x] == 0:
-                        n = grow(
-                            frames,
-                            k,
-                            facts.ground,
-                            threshold,
-                            gain,
-                            work.canvas,
-                            y,
-                            x,
-                            owner,
-                            work.pixels[used:],
-                        )
+                        n = grow(residual, threshold, work.canvas, (y, x), owner, work.pixels[used:])
                         found = work.pixels[used : used + n]
                         count += part(picture, threshold, facts.level_sigmas, found, owner, count + 1)
                         used += n
@@ -189,10 +184,10 @@ def _regions(frames: Frames, k: int, facts: SpatterFacts, gain: float, work: Wor
 
 
 @njit(cache=True, nogil=True)
-def _ground_again(frames: Frames, k: int, ground: Ground, gain: float, work: Work, used: int) -> None:
+def _ground_again(residual: Residual, work: Work, used: int) -> None:
     """The ground without the light of what was found: no pixel with an owner and none of the two on either side."""
     rows, cols = work.means.shape
-    w = ground.background.shape[1]
+    _h, w = residual.ground.background.shape
     touched = np.zeros((rows, cols), dtype=np.bool_)
     for i in range(used):
         y, x = work.pixels[i] // w, work.pixels[i] % w
@@ -201,14 +196,14 @@ def _ground_again(frames: Frames, k: int, ground: Ground, gain: float, work: Wor
     for i in range(rows):
         for j in range(cols):
             if touched[i, j]:
-                work.means[i, j] = mean_without(frames, k, ground, gain, work, i, j)
+                work.means[i, j] = mean_without(residual, work, i, j)
     slow_ground(work.means, work.canvas.calm)
 
 
 @njit(cache=True, nogil=True)
-def mean_without(frames: Frames, k: int, ground: Ground, gain: float, work: Work, i: int, j: int) -> float:
+def mean_without(residual: Residual, work: Work, i: int, j: int) -> float:
     """Mean residual of a block without what is hidden or has an owner near; NaN where too little is left."""
-    h, w = ground.background.shape
+    h, w = residual.ground.background.shape
     high, wide = min(h - i * BLOCK, BLOCK), min(w - j * BLOCK, BLOCK)
     total, n = 0.0, 0
     for y in range(i * BLOCK, i * BLOCK + high):
@@ -219,6 +214,6 @@ def mean_without(frames: Frames, k: int, ground: Ground, gain: float, work: Work
             for at in range(max(x - 2, 0), min(x + 3, w)):
                 near |= work.owner[y, at] != 0
             if not near:
-                total += residual_at(frames, k, ground, gain, y, x)
+                total += residual_at(residual, y, x)
                 n += 1
     return total / n if 4 * n >= high * wide else np.nan

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from .estimates import imaging_of
 from .facts import SpatterLook
 from .fitting import blur_of
-from .leverage import blur_leverage
+from .leverage import Particle, blur_leverage
 from .linking import Tracks
-from .profile import disc_table
 from .records import BORDER, CROWDED, RIM, SATURATED, UNFITTED
 
 # What tables and a Gaussian for the square pixel leave of T, as a share of the blur's variance: without noise 0.0003 to
@@ -235,25 +235,15 @@ def _leverage(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """See `blur_leverage`, for the sighting of each track that weighs most, shape (tracks,) each."""
     s, starts = tracks.sightings, tracks.starts
-    read, shot = look.working_noise
+    imaging = imaging_of(look)
     h, w = look.background.shape
     out = np.zeros((len(tracks), 2))
     for i in range(len(tracks)):
         k = int(starts[i] + np.argmax(weight[starts[i] : starts[i + 1]]))
         one = s[k]
         x, y = min(max(round(float(one["x"])), 0), w - 1), min(max(round(float(one["y"])), 0), h - 1)
-        particle = np.array(
-            [one[name] for name in ("flux", "spread", "streak_m", "streak_n")], dtype=np.float64
-        )
-        out[i] = blur_leverage(
-            disc_table(),
-            particle,
-            blur_of(look.psf_sigma_px),
-            read,
-            shot,
-            float(look.background[y, x]),
-            look.full_level,
-        )
+        particle = Particle(*(float(one[name]) for name in Particle._fields))
+        out[i] = blur_leverage(imaging, particle, float(look.background[y, x]), float(look.full_level))
     # What cannot be told is taken for a point's.
     known = np.isfinite(out).all(axis=1)
     out[~known] = 1.0, 0.0

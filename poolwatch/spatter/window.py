@@ -3,58 +3,126 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
+import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
-from ..model.pixels import Frames
-from .facts import FIT_PIXELS, Ground, Work
+from .facts import FIT_PIXELS, Residual, Work
 from .filtering import level_at, residual_at, smoothed_at
+from .parameters import Record
 
 # From this many times as many, the edge is taken more densely than the rest. Not before: which pixels lie at the
 # edge goes by their values, and to choose by values what is fitted is fair only far above the noise.
 _HUGE = 4
+# Width of the edge of a huge region, px.
+_EDGE = 3.0
+# Shares of the brightest between which a pixel lies at the edge.
+_EDGE_LOW, _EDGE_HIGH = 0.1, 0.9
+# Slant of the lattice that thins pixels out: the golden section, so that no direction is favoured.
+_SLANT = 0.618
+# Part of an ellipse, by squared distance from its middle, that is left out of a hollow one.
+_HOLLOW = 0.5
+
+# A rectangle about a region: centre, direction, and reach along and across it, px.
+BOX = np.dtype(
+    [
+        ("x", "f8"),
+        ("y", "f8"),
+        ("cos", "f8"),
+        ("sin", "f8"),
+        ("along_low", "f8"),
+        ("along_high", "f8"),
+        ("across_low", "f8"),
+        ("across_high", "f8"),
+    ]
+)
+
+
+class _Lattice(NamedTuple):
+    """Which pixels are taken: one in `thin`, and one in `edge` where the edge is; each by its own slant."""
+
+    thin: int
+    slant: int
+    edge: int
+    edge_slant: int
+
+
+@njit(cache=True, nogil=True)
+def _lattice_of(box: Record) -> _Lattice:
+    """The lattice that leaves about `FIT_PIXELS` of a box."""
+    long, wide = box.along_high - box.along_low, box.across_high - box.across_low
+    thin = max(1, int(math.ceil(long * wide / FIT_PIXELS)))
+    edge = thin
+    if thin > _HUGE:
+        rim = 2.0 * (long + box.across_high - box.across_low) * _EDGE
+        edge = max(1, min(thin, int(math.ceil(rim / FIT_PIXELS))))
+        thin *= 2
+    return _Lattice(thin, max(1, int(_SLANT * thin)), edge, max(1, int(_SLANT * edge)))
+
+
+@njit(cache=True, nogil=True)
+def _reach_of(box: Record) -> tuple[float, float]:
+    """How far a box reaches from its centre, px to the right and left and px up and down."""
+    c, s = abs(box.cos), abs(box.sin)
+    along, across = (
+        max(abs(box.along_low), abs(box.along_high)),
+        max(abs(box.across_low), abs(box.across_high)),
+    )
+    return along * c + across * s, along * s + across * c
+
+
+@njit(cache=True, nogil=True)
+def _inside(box: Record, x: float, y: float, hollow: bool) -> bool:
+    """Whether a pixel lies in a box and, of a hollow one, not in the middle of the ellipse in it."""
+    dx, dy = x - box.x, y - box.y
+    along, across = dx * box.cos + dy * box.sin, dy * box.cos - dx * box.sin
+    if along < box.along_low or along > box.along_high or across < box.across_low or across > box.across_high:
+        return False
+    if not hollow:
+        return True
+    off_along = along - 0.5 * (box.along_low + box.along_high)
+    off_across = across - 0.5 * (box.across_low + box.across_high)
+    half_along = max(0.5 * (box.along_high - box.along_low), 1.0)
+    half_across = max(0.5 * (box.across_high - box.across_low), 1.0)
+    return bool((off_along / half_along) ** 2 + (off_across / half_across) ** 2 >= _HOLLOW)
 
 
 @njit(cache=True, nogil=True)
 def window(
-    frames: Frames,
-    frame: int,
-    ground: Ground,
-    gain: float,
-    work: Work,
-    number: int,
-    box: NDArray,  # type: ignore[type-arg]
-    top: float,
-    hollow: bool,
+    residual: Residual, work: Work, number: int, box: Record, top: float, hollow: bool
 ) -> tuple[int, int]:
-    """Pixels for the fit of one region, into the rows of `work.values`: x, y, value, ground, limit.
+    """Pixels for the fit of one region, into `work.values`.
 
-    `box` is centre x, y, direction (cos, sin), and reach along (low, high) and across (low, high).
-    Of a huge region mostly the edge is taken, where the picture is between a tenth and nine tenths of `top`:
-    that is where its size is told; of a `hollow` one (a shadow with a light spot in it) the inside is left out.
-    Returns how many pixels there are and how many of them are full.
+    Parameters
+    ----------
+    residual
+        The frame.
+    work
+        Its smoothed picture and the owners of its pixels: those of other regions than `number` are left out.
+    box
+        Where to take pixels from (`BOX`).
+    top
+        Peak of the smoothed picture. Of a huge region mostly the edge is taken, where the picture is between a tenth
+        and nine tenths of it: that is where its size is told.
+    hollow
+        Whether the inside is left out (a shadow with a light spot in it).
+
+    Returns
+    -------
+    tuple
+        How many pixels there are and how many of them are full.
     """
-    h, w = ground.background.shape
-    left, right, calm = work.canvas.left, work.canvas.right, work.canvas.calm
-    owner, values = work.owner, work.values
-    x0, y0, c, s = box[0], box[1], box[2], box[3]
-    bound_x = max(abs(box[4]), abs(box[5])) * abs(c) + max(abs(box[6]), abs(box[7])) * abs(s)
-    bound_y = max(abs(box[4]), abs(box[5])) * abs(s) + max(abs(box[6]), abs(box[7])) * abs(c)
-    area = (box[5] - box[4]) * (box[7] - box[6])
-    # One pixel in `thin` (in `edge` at the edge), on slanted lattices, so that no direction is favoured.
-    thin = max(1, int(math.ceil(area / FIT_PIXELS)))
-    edge = thin
-    if thin > _HUGE:
-        rim = 2.0 * (box[5] - box[4] + box[7] - box[6]) * 3.0
-        edge = max(1, min(thin, int(math.ceil(rim / FIT_PIXELS))))
-        thin *= 2
-    slant, edge_slant = max(1, int(0.618 * thin)), max(1, int(0.618 * edge))
+    ground, gain, calm = residual.ground, residual.gain, work.canvas.calm
+    background = ground.background
+    xs, ys, value, grounds, limit = work.values
+    h, w = background.shape
+    left, right, owner = work.canvas.left, work.canvas.right, work.owner
+    bound_x, bound_y = _reach_of(box)
+    thin, slant, edge, edge_slant = _lattice_of(box)
     n = full_count = 0
-    mid_along, half_along = 0.5 * (box[4] + box[5]), max(0.5 * (box[5] - box[4]), 1.0)
-    mid_across, half_across = 0.5 * (box[6] + box[7]), max(0.5 * (box[7] - box[6]), 1.0)
-    y_low, y_high = max(0, int(math.ceil(y0 - bound_y))), min(h - 1, int(math.floor(y0 + bound_y)))
-    x_low, x_high = max(0, int(math.ceil(x0 - bound_x))), min(w - 1, int(math.floor(x0 + bound_x)))
+    y_low, y_high = max(0, int(math.ceil(box.y - bound_y))), min(h - 1, int(math.floor(box.y + bound_y)))
+    x_low, x_high = max(0, int(math.ceil(box.x - bound_x))), min(w - 1, int(math.floor(box.x + bound_x)))
     for y in range(y_low, y_high + 1):
         for x in range(x_low, x_high + 1):
             if left[y] <= x <= right[y]:
@@ -62,29 +130,22 @@ def window(
             if thin > 1 and (x + slant * y) % thin != 0:
                 if edge == thin:
                     continue
-                height = smoothed_at(frames, frame, ground, gain, calm, y, x)
-                if height < 0.1 * top or height > 0.9 * top or (x + edge_slant * y) % edge != 0:
+                height = smoothed_at(residual, calm, y, x)
+                at_edge = _EDGE_LOW * top <= height <= _EDGE_HIGH * top
+                if not at_edge or (x + edge_slant * y) % edge != 0:
                     continue
-            dx, dy = x - x0, y - y0
-            along, across = dx * c + dy * s, dy * c - dx * s
-            if along < box[4] or along > box[5] or across < box[6] or across > box[7]:
-                continue
             k = owner[y, x]
-            if k > 0 and k != number:
+            if (k > 0 and k != number) or not _inside(box, x, y, hollow):
                 continue
-            if hollow:
-                inside = ((along - mid_along) / half_along) ** 2 + ((across - mid_across) / half_across) ** 2
-                if inside < 0.5:
-                    continue
-            if n >= values.shape[1]:
+            if n >= xs.size:
                 return n, full_count
             slow = level_at(calm, y, x)
-            base = gain * ground.background[y, x] + ground.black * (1.0 - gain)
-            values[0, n], values[1, n] = x, y
-            values[2, n] = residual_at(frames, frame, ground, gain, y, x) - slow
-            values[3, n] = base + slow
-            values[4, n] = ground.full - base - slow
-            if values[2, n] >= values[4, n]:
+            base = gain * background[y, x] + ground.black * (1.0 - gain)
+            xs[n], ys[n] = x, y
+            value[n] = residual_at(residual, y, x) - slow
+            grounds[n] = base + slow
+            limit[n] = ground.full - base - slow
+            if value[n] >= limit[n]:
                 full_count += 1
             n += 1
     return n, full_count

@@ -11,7 +11,7 @@ from poolwatch.spatter.facts import SpatterLook
 from poolwatch.spatter.flight import Flights, as_the_clip_scatters, find_flights
 from poolwatch.spatter.linking import Tracks
 from poolwatch.spatter.merging import pulls
-from poolwatch.spatter.paths import PATH_COLUMNS
+from poolwatch.spatter.paths import PATH
 from poolwatch.spatter.records import SIGHTING
 from poolwatch.spatter.settings import SpatterSettings
 
@@ -44,14 +44,14 @@ def linked(parts: list[NDArray[np.void]]) -> Tracks:
     return Tracks(np.concatenate(parts), starts.astype(np.int64), np.ones(FRAMES, dtype=bool), 0)
 
 
-def lines(tracks: Tracks) -> NDArray[np.float64]:
+def lines(tracks: Tracks) -> NDArray[np.void]:
     """Their true lines, from the first two sightings."""
-    path = np.zeros((len(tracks), len(PATH_COLUMNS)))
+    path = np.zeros(len(tracks), dtype=PATH)
     for k, a in enumerate(tracks.starts[:-1]):
         one, two = tracks.sightings[a], tracks.sightings[a + 1]
         step = float(two["frame"] - one["frame"])
-        path[k, :3] = one["frame"], one["x"], one["y"]
-        path[k, 3:5] = (two["x"] - one["x"]) / step, (two["y"] - one["y"]) / step
+        path["t0"][k], path["x0"][k], path["y0"][k] = one["frame"], one["x"], one["y"]
+        path["vx"][k], path["vy"][k] = (two["x"] - one["x"]) / step, (two["y"] - one["y"]) / step
     return path
 
 
@@ -96,7 +96,7 @@ def test_nobody_is_awaited_where_its_line_is_not_known() -> None:
     )
     tracks = linked([lasting, flare])
     path = lines(tracks)
-    path[1, 7] = 0.5
+    path["u_vx"][1] = 0.5
     awaited = tracks.sightings["frame"][pulls(tracks, path, 1.0) > 0]
     # 3 px and a blur of 1 px is what half a pixel a frame makes of it in 8 frames.
     assert awaited.tolist() == [*range(7, 15), *range(19, 24)]
@@ -138,12 +138,12 @@ def test_short_tracks_are_as_unsure_as_the_clip_shows(look: SpatterLook, times: 
     # So many on one spot are not meant to hold each other.
     flights = Flights(find_flights(tracks, look).path, np.zeros(len(tracks.sightings)))
     path = as_the_clip_scatters(tracks, flights, np.ones(len(tracks), dtype=bool))
-    z = (path[:, 3] - 8.0) / path[:, 7]
+    z = (path["vx"] - 8.0) / path["u_vx"]
     assert 0.8 < np.sqrt((z**2).mean()) < 1.2
     if times == 1.0:
         assert path is flights.path
     else:
-        before = (flights.path[:, 3] - 8.0) / flights.path[:, 7]
+        before = (flights.path["vx"] - 8.0) / flights.path["u_vx"]
         assert np.sqrt((before**2).mean()) > 1.15 * np.sqrt((z**2).mean())
 
 
@@ -165,4 +165,4 @@ def test_a_bent_flight_is_no_scatter(look: SpatterLook) -> None:
     tracks.sightings["y"] += 3 * U * rng.standard_normal(len(tracks.sightings))
     flights = Flights(find_flights(tracks, look).path, np.zeros(len(tracks.sightings)))
     wider = as_the_clip_scatters(tracks, flights, counted)
-    assert (wider[:, 8] > flights.path[:, 8]).all()
+    assert (wider["u_vy"] > flights.path["u_vy"]).all()

@@ -7,9 +7,10 @@ import pytest
 from numpy.typing import NDArray
 
 from poolwatch.spatter import LateFits, SpatterLook, SpatterSettings, detect, detect_waiting, learn, link
-from poolwatch.spatter.following import follow
-from poolwatch.spatter.partners import DIAMETER, FRAME, POINT, SLACK, VARIANCE, X, Y, have_partners
+from poolwatch.spatter.links import LINK
+from poolwatch.spatter.partners import DIAMETER, FRAME, POINT, SLACK, TOUCHING, VARIANCE, X, Y, have_partners
 from poolwatch.spatter.records import UNFITTED
+from poolwatch.spatter.tracking import Reach, track_sightings
 from tests.spatter.rendered import Flight, Footage
 
 MAX_STEP, MAX_GAP = 65.0, 3
@@ -70,17 +71,22 @@ def test_whatever_is_linked_has_partners(seed: int) -> None:
     measured = rng.random(frames) > 0.1
     points = points[measured[points[:, 0].astype(int)]]
     n = len(points)
-    columns = np.zeros((n, 10), dtype=np.float32)
-    columns[:, :2], columns[:, 9] = points[:, 1:], points[:, 0]
-    columns[:, 2], columns[:, 3] = rng.uniform(0.01, 0.5, n), rng.uniform(0.0, 8.0, n)
-    columns[:, 4], columns[:, 7], columns[:, 8] = rng.normal(5, 0.3, n), 50.0, rng.random(n) < 0.2
+    links = np.zeros(n, dtype=LINK)
+    links["frame"], links["x"], links["y"] = points.T
+    links["variance"], links["diameter"] = rng.uniform(0.01, 0.5, n), rng.uniform(0.0, 8.0, n)
+    links["log_light"], links["u_streak"], links["touching"] = (
+        rng.normal(5, 0.3, n),
+        50.0,
+        rng.random(n) < 0.2,
+    )
     track_of = np.full(n, -1, dtype=np.int32)
     starts = np.searchsorted(points[:, 0], np.arange(frames + 1)).astype(np.int64)
-    follow(columns, starts, measured, MAX_STEP, MAX_GAP, size[1], size[0], track_of)
+    height, width = size
+    track_sightings(links, starts, measured, Reach(MAX_STEP, MAX_GAP, width, height), track_of)
     linked = np.flatnonzero(track_of >= 0)
     s = np.zeros((n, POINT))
-    s[:, [FRAME, X, Y]] = columns[:, [9, 0, 1]]
-    s[:, [VARIANCE, DIAMETER, POINT - 1]] = columns[:, [2, 3, 8]]
+    s[:, FRAME], s[:, X], s[:, Y] = links["frame"], links["x"], links["y"]
+    s[:, VARIANCE], s[:, DIAMETER], s[:, TOUCHING] = links["variance"], links["diameter"], links["touching"]
     shown = np.flatnonzero(measured)
     starts = np.append(np.searchsorted(points[:, 0], shown), n).astype(np.int64)
     out = np.zeros(n, dtype=np.bool_)

@@ -7,12 +7,17 @@ import math
 import numpy as np
 import pytest
 
-from poolwatch.spatter.fitting import PARAMETERS, fit_sighting
-from poolwatch.spatter.leverage import blur_leverage
+from poolwatch.spatter.fitting import fit_sighting
+from poolwatch.spatter.leverage import Particle, blur_leverage
+from poolwatch.spatter.parameters import PARAMETERS, SPREAD, STREAK_M, Imaging, Pixels
 from poolwatch.spatter.profile import SHAPE, density, disc_table, shape_of
 
 BLUR = 0.95
 READ, GROUND, FULL = 1.0, 10.0, 255.0
+
+
+def imaging(shot, blur=BLUR):
+    return Imaging(disc_table(), blur, READ, shot)
 
 
 def picture(diameter, streak, brightness, blur):
@@ -45,11 +50,10 @@ def seen(diameter, streak, brightness, shot):
         covariance = np.empty((PARAMETERS, PARAMETERS))
         noise = math.sqrt(READ + shot * GROUND)
         values = np.minimum(light, FULL - GROUND)
-        fit_sighting(
-            disc_table(), xs, ys, values, grounds, limits, BLUR * factor, READ, shot, noise, p, covariance
-        )
-        slope = covariance[4, 5] / covariance[5, 5]
-        told.append((p[4] + slope * (streak**2 - p[5]), p[5]))
+        pixels = Pixels(xs, ys, values, grounds, limits)
+        fit_sighting(imaging(shot, BLUR * factor), pixels, noise, p, covariance)
+        slope = covariance[SPREAD, STREAK_M] / covariance[STREAK_M, STREAK_M]
+        told.append((p[SPREAD] + slope * (streak**2 - p[STREAK_M]), p[STREAK_M]))
     change = BLUR**2 * (1.02**2 - 0.98**2)
     return (told[0][0] - told[1][0]) / change, (told[0][1] - told[1][1]) / change
 
@@ -68,8 +72,7 @@ def seen(diameter, streak, brightness, shot):
 )
 def test_it_is_what_fits_with_a_wrong_point_spread_show(diameter, streak, brightness, shot):
     _, _, _, flux, spread = picture(diameter, streak, brightness, BLUR)
-    particle = np.array([flux, spread, streak**2, 0.0])
-    told = blur_leverage(disc_table(), particle, BLUR, READ, shot, GROUND, FULL)
+    told = blur_leverage(imaging(shot), Particle(flux, spread, streak**2, 0.0), GROUND, FULL)
     fall, streak_falls = seen(diameter, streak, brightness, shot)
     assert told[0] == pytest.approx(fall, abs=0.08)
     if streak > 0:
@@ -78,8 +81,8 @@ def test_it_is_what_fits_with_a_wrong_point_spread_show(diameter, streak, bright
 
 def test_a_point_takes_all_of_it_and_a_large_disc_hardly_any():
     def fall(diameter, shot):
-        particle = np.array([100.0 * math.pi / 4 * diameter**2, diameter**2 / 16, 0.0, 0.0])
-        return blur_leverage(disc_table(), particle, BLUR, READ, shot, GROUND, FULL)[0]
+        particle = Particle(100.0 * math.pi / 4 * diameter**2, diameter**2 / 16, 0.0, 0.0)
+        return blur_leverage(imaging(shot), particle, GROUND, FULL)[0]
 
     assert fall(0.6, 0.0) == pytest.approx(1.0, abs=0.1)
     # Where all pixels have the same noise the middle of the edge stays; where its faint side has less, it moves out.
@@ -89,6 +92,5 @@ def test_a_point_takes_all_of_it_and_a_large_disc_hardly_any():
 
 def test_what_cannot_be_told_is_said():
     # All of it full: no pixel bears on the size.
-    particle = np.array([1e5, 1.0, 0.0, 0.0])
-    told = blur_leverage(disc_table(), particle, BLUR, READ, 0.0, 300.0, FULL)
+    told = blur_leverage(imaging(0.0), Particle(1e5, 1.0, 0.0, 0.0), 300.0, FULL)
     assert np.isnan(told).all()

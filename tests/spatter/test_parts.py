@@ -12,10 +12,11 @@ from scipy.stats import ncx2
 
 from poolwatch.spatter.assignment import cheapest_pairs
 from poolwatch.spatter.filtering import pool_spans
-from poolwatch.spatter.fitting import PARAMETERS, blur_of, fit_sighting
+from poolwatch.spatter.fitting import blur_of, fit_sighting
 from poolwatch.spatter.lights import BY_M, BY_N, BY_T, BY_X, BY_Y, LIGHT, LIGHTS, lights
 from poolwatch.spatter.ordering import middle_of, rising
-from poolwatch.spatter.paths import PATH_COLUMNS, distance_outside, fly, trace_back
+from poolwatch.spatter.parameters import PARAMETERS, SPREAD, STREAK_M, STREAK_N, Imaging, Pixels, X
+from poolwatch.spatter.paths import PATH, Places, distance_outside, fly, trace_back
 from poolwatch.spatter.profile import SHAPE, STEP, density, disc_table, shape_of, slopes_of
 from tests.spatter.rendered import stamp
 
@@ -57,11 +58,9 @@ def test_fit_reaches_the_limit_of_spot_position() -> None:
         ) + noise * rng.standard_normal((25, 25))
         p = np.array([12.0, 12.0, top * 2 * np.pi * sigma**2, 0.0, 0.1, 0.0, 0.0])
         covariance = np.zeros((PARAMETERS, PARAMETERS))
-        fit_sighting(
-            disc_table(), cols.ravel(), rows.ravel(), picture.ravel(), np.full(625, 100.0), np.full(625, 1e9),
-            sigma, noise**2, 0.0, noise, p, covariance,
-        )  # fmt: skip
-        errors.append((p[0] - x, np.sqrt(covariance[0, 0])))
+        pixels = Pixels(cols.ravel(), rows.ravel(), picture.ravel(), np.full(625, 100.0), np.full(625, 1e9))
+        fit_sighting(Imaging(disc_table(), sigma, noise**2, 0.0), pixels, noise, p, covariance)
+        errors.append((p[X] - x, np.sqrt(covariance[X, X])))
     spread, claimed = np.std([e for e, _ in errors]), np.mean([u for _, u in errors])
     limit = noise / top * np.sqrt(2 / np.pi)
     assert limit * 0.85 < spread < limit * 1.3
@@ -120,11 +119,11 @@ def test_spans_reach_as_far_as_the_margin() -> None:
 def test_speed_uncertainty_is_that_of_a_straight_line() -> None:
     # u(v) = u(x) sqrt(12/(N(N²-1))): 8 frames, 0.1 px at 10 kHz give 154.3 px/s (straight-line regression).
     t = np.arange(8.0)
-    out = np.zeros((1, len(PATH_COLUMNS)))
+    out = np.zeros(1, dtype=PATH)
     u = np.full(8, 0.1)
-    fly(t, 5 * t, 2 * t, u, u, np.zeros(8), np.array([0, 8]), out)
-    assert out[0, 3:5] == pytest.approx([5, 2])
-    assert out[0, 7] * 10_000 == pytest.approx(154.30, rel=2e-3)
+    fly(Places(t, 5 * t, 2 * t, u, u, np.zeros(8)), np.array([0, 8]), out)
+    assert (out["vx"][0], out["vy"][0]) == pytest.approx((5, 2))
+    assert out["u_vx"][0] * 10_000 == pytest.approx(154.30, rel=2e-3)
 
 
 def test_paths_and_outlines() -> None:
@@ -145,13 +144,11 @@ def test_a_fit_of_a_slope_stays_within_its_pixels(seed: int) -> None:
     rows, cols = np.mgrid[0:5, 0:5].astype(float)
     light = 0.8 * (cols + 0.3 * rows) + 0.4 * rng.standard_normal((5, 5))
     p, covariance = np.array([2.0, 2.0, 5.0, 0.0, 0.1, 2.0, 0.0]), np.zeros((PARAMETERS, PARAMETERS))
-    fit_sighting(
-        disc_table(), cols.ravel(), rows.ravel(), light.ravel(), np.zeros(25), np.full(25, 1e9),
-        0.6, 0.16, 0.0, 0.4, p, covariance,
-    )  # fmt: skip
+    pixels = Pixels(cols.ravel(), rows.ravel(), light.ravel(), np.zeros(25), np.full(25, 1e9))
+    fit_sighting(Imaging(disc_table(), 0.6, 0.16, 0.0), pixels, 0.4, p, covariance)
     longest2 = 4.0 * (4.0**2 + 4.0**2) + 0.6**2
-    assert np.hypot(p[5], p[6]) <= longest2 * (1 + 1e-9)
-    assert p[4] <= longest2
+    assert np.hypot(p[STREAK_M], p[STREAK_N]) <= longest2 * (1 + 1e-9)
+    assert p[SPREAD] <= longest2
 
 
 def test_the_blurred_disc_is_a_chance_of_landing_in_it() -> None:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, convolve, label, map_coordinates
 
 from poolwatch.model.pixels import by_depth
-from poolwatch.spatter.facts import Canvas, SpatterFacts, SpatterLook, Work, facts_of, work_arrays
+from poolwatch.spatter.facts import Canvas, Residual, SpatterFacts, SpatterLook, Work, facts_of, work_arrays
 from poolwatch.spatter.filtering import level_at, residual_of, slow_ground, smooth, smoothed_at, spread
 from poolwatch.spatter.segmenting import find_regions, mean_without, prepare
 from poolwatch.spatter.sieve import BLOCK
@@ -78,7 +78,8 @@ def hidden_in(canvas: Canvas) -> NDArray[np.bool_]:
 
 def whole(frame: NDArray[np.generic], facts: SpatterFacts, gain: float, work: Work) -> NDArray[np.float32]:
     """The smoothed picture of a whole frame."""
-    smooth(by_depth(frame[None]), 0, facts.ground, gain, work.canvas, 0, SIZE[0], 0, SIZE[1])
+    height, width = SIZE
+    smooth(Residual(by_depth(frame[None]), 0, facts.ground, gain), work.canvas, 0, height, 0, width)
     return work.canvas.picture
 
 
@@ -93,7 +94,7 @@ def test_block_means_and_smoothing(seed: int, full: float, dark: bool) -> None:
     learned = gain * look.background.astype(float) + look.black * (1.0 - gain)
     residual = look.sign * frame.astype(float) + look.offset - learned
     own = np.empty(SIZE, dtype=np.float32)
-    residual_of(frames, 0, facts.ground, gain, own)
+    residual_of(Residual(frames, 0, facts.ground, gain), own)
     rounding = 2e-6 * look.full_scale
     assert own == pytest.approx(residual, abs=rounding)
     hidden = hidden_in(work.canvas)
@@ -114,9 +115,8 @@ def test_block_means_and_smoothing(seed: int, full: float, dark: bool) -> None:
     assert hidden.any()
     assert picture[~hidden] == pytest.approx(due[~hidden], abs=3 * rounding)
     for y, x in ((0, 0), (SIZE[0] - 1, SIZE[1] - 1), (17, 70), (40, 3)):
-        assert smoothed_at(frames, 0, facts.ground, gain, work.canvas.calm, y, x) == pytest.approx(
-            due[y, x], abs=3 * rounding
-        )
+        own_value = smoothed_at(Residual(frames, 0, facts.ground, gain), work.canvas.calm, y, x)
+        assert own_value == pytest.approx(due[y, x], abs=3 * rounding)
         assert level_at(work.canvas.calm, y, x) == pytest.approx(slow[y, x], abs=rounding)
 
 
@@ -244,13 +244,13 @@ def test_means_leave_out_owners_and_two_pixels_beside_them() -> None:
     work.owner[2, 0] = work.owner[3, 1] = work.owner[4, -1] = work.owner[5, -2] = 7
     work.owner[7:12] = 0
     own = np.empty(SIZE, dtype=np.float32)
-    residual_of(frames, 0, facts.ground, gain, own)
+    residual_of(Residual(frames, 0, facts.ground, gain), own)
     gone = binary_dilation(work.owner != 0, np.ones((1, 5), dtype=np.bool_)) | hidden_in(work.canvas)
     for i in range(work.means.shape[0]):
         for j in range(work.means.shape[1]):
             part = (slice(i * BLOCK, (i + 1) * BLOCK), slice(j * BLOCK, (j + 1) * BLOCK))
             seen = ~gone[part]
-            mean = mean_without(frames, 0, facts.ground, gain, work, i, j)
+            mean = mean_without(Residual(frames, 0, facts.ground, gain), work, i, j)
             if 4 * seen.sum() < seen.size:
                 assert np.isnan(mean)
             else:
