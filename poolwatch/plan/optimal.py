@@ -84,8 +84,8 @@ def _check_told(factors: Sequence[Factor], lost: Mapping[str, Sequence[str]]) ->
     untold = next((factor.name for factor in factors if factor.name in lost), None)
     if untold is not None:
         raise UsageError(
-            f"{untold} cannot be separated from {' + '.join(lost[untold])} in the combinations that are left; forbid fewer, "
-            "or leave that factor out"
+            f"{untold} cannot be separated from {' + '.join(lost[untold])} in the combinations that are left; "
+            "forbid fewer, or leave that factor out"
         )
 
 

@@ -14,7 +14,8 @@ CAUTIONS = (
     "Fume: extraction on. Fume of stainless steel holds hexavalent chromium (Cr(VI)) and nickel.",
     "Hot spatter: nothing that can burn nearby.",
     "A steady pool is no proof of a sound weld; a weld that carries load is judged by your code and its tests.",
-    "Keep to the order of the runs. A run that fails is noted and, unless it was unsafe, repeated at the end of its block.",
+    "Keep to the order of the runs. A run that fails is noted and, unless it was unsafe, repeated at the end of its "
+    "block.",
 )
 _STYLE = """
 @page { size: A4 landscape; margin: 12mm }
