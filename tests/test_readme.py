@@ -57,8 +57,16 @@ def test_the_plan_in_the_readme_is_what_the_command_gives():
     assert fill_readme.plan_table(TEXT) in TEXT
 
 
-def test_every_file_that_a_page_links_to_is_there():
-    for page in ("README.md", "DEVELOPERS.md"):
-        text = (ROOT / page).read_text(encoding="utf-8")
-        links = re.findall(r"\]\(([^)#]+)\)", text)
-        assert [link for link in links if "://" not in link and not (ROOT / link).exists()] == []
+PAGES = ("README.md", "DEVELOPERS.md", "tests/accuracy/RESULTS.md", "tests/benchmarks/RESULTS.md")
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_every_file_that_a_page_names_is_there(page):
+    text = (ROOT / page).read_text(encoding="utf-8")
+    links = [ROOT / link for link in re.findall(r"\]\(([^)#]+)\)", text) if "://" not in link]
+    named = re.findall(r"\b[a-z_]+/[a-z_/]*\w+\.py\b", text)
+    files = [
+        ROOT / name if name.startswith(("tests/", "demo_clips/", "poolwatch/")) else ROOT / "poolwatch" / name
+        for name in named
+    ]
+    assert [str(path) for path in (*links, *files) if not path.exists()] == []

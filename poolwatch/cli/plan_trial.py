@@ -264,7 +264,7 @@ def _show(sheet: RunSheet) -> None:
         click.echo(line)
     if len(rows) > 40:
         click.echo(f"  … and {len(rows) - 40} more")
-    click.echo(f"what can be told (model {sheet.model!r})")
+    click.echo(f"what can be estimated (model {sheet.model!r})")
     for line in sheet.told.lines():
         click.echo(f"  {line}")
     click.echo("standard error of each effect, in standard deviations of one weld, and variance inflation")

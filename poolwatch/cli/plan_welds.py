@@ -20,7 +20,10 @@ if TYPE_CHECKING:
     "--shapes", type=click.IntRange(2, 30), default=2, show_default=True, help="Beam shapes in the trial."
 )
 @click.option(
-    "--difference", type=float, metavar="POINTS", help="Index points between two shapes to be told."
+    "--difference",
+    type=float,
+    metavar="POINTS",
+    help="Difference between two shapes to be shown, index points.",
 )
 @click.option(
     "--power", "wanted", type=float, default=0.8, show_default=True, help="Chance wanted of telling them."
@@ -126,17 +129,17 @@ def _welds(given: dict[str, Any], pilot: Pilot | None) -> None:
     if given["welds"] is not None:
         least = detectable(comparison, given["welds"], given["wanted"])
         click.echo(
-            f"{given['welds']} welds of each of {k} shapes tell {least:.2g} points with a power of {given['wanted']:g}"
+            f"{given['welds']} welds of each of {k} shapes show {least:.2g} points with a power of {given['wanted']:g}"
         )
         if given["difference"] is not None:
             there = power(comparison, given["difference"], given["welds"])
-            click.echo(f"a difference of {given['difference']:g} points is told with a power of {there:.2f}")
+            click.echo(f"a difference of {given['difference']:g} points is shown with a power of {there:.2f}")
         return
     plan = welds_needed(comparison, given["difference"], given["wanted"])
     places = f", in {plan.welds} blocks of every shape once" if comparison.blocked else ""
     click.echo(
         f"weld {plan.welds} of each shape, {plan.welds * k} in all{places}: two of {k} shapes {plan.difference:g} "
-        f"points apart are told with a power of {plan.power:.2f}"
+        f"points apart differ with a power of {plan.power:.2f}"
     )
     rows = [
         ("welds of each shape", *map(str, plan.by_welds)),

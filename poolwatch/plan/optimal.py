@@ -62,8 +62,8 @@ def d_optimal(
     p = x.shape[1]
     if runs < p:
         raise UsageError(
-            f"{runs} runs cannot tell the {p} coefficients of the model {model!r}; give {p} or more (some more, so "
-            "that the error can be told), or a smaller --model"
+            f"{runs} runs cannot estimate the {p} coefficients of the model {model!r}; give {p} or more (some more, so "
+            "that the error can be estimated), or a smaller --model"
         )
     log_det, chosen = _best_of(x, runs, starts, np.random.default_rng(seed))
     picked = [candidates[n] for n in sorted(chosen.tolist())]
@@ -84,8 +84,8 @@ def _check_told(factors: Sequence[Factor], lost: Mapping[str, Sequence[str]]) ->
     untold = next((factor.name for factor in factors if factor.name in lost), None)
     if untold is not None:
         raise UsageError(
-            f"{untold} cannot be told from {' + '.join(lost[untold])} in the combinations that are left; forbid fewer, "
-            "or leave that factor out"
+            f"{untold} cannot be separated from {' + '.join(lost[untold])} in the combinations that are left; "
+            "forbid fewer, or leave that factor out"
         )
 
 

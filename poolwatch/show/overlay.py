@@ -234,7 +234,7 @@ class OverlayPainter:
             put_flat(image, said, (behind, 0.5 * size), round(0.9 * size), FLAGGED, PANEL)
         words = self._tone.words + ("; plain picture first" if self._choices.plain_beside else "")
         if "strip" in self._choices.layers:
-            words = f"lit: steady part   ×: not measured   {words}"
+            words = f"bright: steady part   ×: not measured   {words}"
         small = round(0.8 * size)
         foot = (margin, (self._foot_top + self.height) / 2)
         words = fitted(words, small, self.width - round(2 * margin))

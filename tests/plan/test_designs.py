@@ -233,7 +233,7 @@ def test_d_optimal_refuses_what_cannot_be() -> None:
         d_optimal(factors, grid(factors, "quadratic"), 8, model="quadratic", seed=1)
     with pytest.raises(UsageError, match="every combination is forbidden"):
         d_optimal(factors, [], 8, model="main", seed=1)
-    with pytest.raises(UsageError, match="a cannot be told from the mean"):
+    with pytest.raises(UsageError, match="a cannot be separated from the mean"):
         d_optimal(factors, [{"a": -1.0, "b": float(b), "c": 1.0} for b in (-1, 1)], 8, model="main", seed=1)
 
 

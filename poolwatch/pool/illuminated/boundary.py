@@ -59,7 +59,7 @@ def blurred_costs(
     share
         Unexplained share along the normals, 0 … 1, shape (n, 2 reach + 1).
     by_share
-        See `Edge`; distances are `finer` to a pixel, the edge in the middle, and reach past samples and places
+        See `RimEdge`; distances are `finer` to a pixel, the edge in the middle, and reach past samples and places
         together.
     """
     n, m = share.shape
