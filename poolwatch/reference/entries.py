@@ -12,7 +12,7 @@ _SUGGESTIONS = 3
 
 
 @dataclass(frozen=True)
-class Entry:
+class ReferenceEntry:
     """One word and what it means.
 
     Attributes
@@ -52,7 +52,7 @@ class Section:
     title: str
     about: str
     heads: tuple[str, ...]
-    entries: tuple[Entry, ...]
+    entries: tuple[ReferenceEntry, ...]
 
     def __post_init__(self) -> None:
         for entry in self.entries:
@@ -63,7 +63,7 @@ class Section:
         """Cells of every entry, in the order of `heads`."""
         return [(entry.word, *entry.extra, entry.meaning) for entry in self.entries]
 
-    def only(self, entries: Sequence[Entry]) -> Section:
+    def only(self, entries: Sequence[ReferenceEntry]) -> Section:
         """The same section with some of its entries."""
         return Section(self.name, self.title, "", self.heads, tuple(entries))
 

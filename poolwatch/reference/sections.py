@@ -24,7 +24,7 @@ from ..spatter.judging import REASONS
 from ..stability.settings import PartSettings
 from ..trial.settings import RankSettings
 from .attributes import field_meanings, is_table
-from .entries import Entry, Section
+from .entries import ReferenceEntry, Section
 from .words import CLIP_FILES, EXIT_CODES, FORMATS, MANIFEST, TERMS, TRIAL_FILES
 
 _WORD, _FILE, _COLUMN = ("word", "meaning"), ("file", "holds"), ("column", "unit", "meaning")
@@ -105,7 +105,8 @@ def sections() -> tuple[Section, ...]:
             "Liquid at the melting point. Add your own with `materials_file`.",
             ("material", "density, kg/m³", "source"),
             tuple(
-                Entry(key, metal.source, (f"{metal.density_kg_m3:g}",)) for key, metal in materials().items()
+                ReferenceEntry(key, metal.source, (f"{metal.density_kg_m3:g}",))
+                for key, metal in materials().items()
             ),
         ),
         Section(
@@ -114,20 +115,23 @@ def sections() -> tuple[Section, ...]:
             "",
             ("reader", "endings", "takes"),
             tuple(
-                Entry(name, FORMATS[name], (" ".join(endings),)) for name, (_, _, endings) in READERS.items()
+                ReferenceEntry(name, FORMATS[name], (" ".join(endings),))
+                for name, (_, _, endings) in READERS.items()
             ),
         ),
         Section("exit-codes", "Exit codes", "", ("code", "meaning"), EXIT_CODES),
     )
 
 
-def _words(meanings: Mapping[str, str]) -> tuple[Entry, ...]:
-    return tuple(Entry(word, meaning) for word, meaning in meanings.items())
+def _words(meanings: Mapping[str, str]) -> tuple[ReferenceEntry, ...]:
+    return tuple(ReferenceEntry(word, meaning) for word, meaning in meanings.items())
 
 
-def _statuses() -> tuple[Entry, ...]:
+def _statuses() -> tuple[ReferenceEntry, ...]:
     return tuple(
-        Entry(word, meaning + (f". {CURES[word][0].upper()}{CURES[word][1:]}" if word in CURES else ""))
+        ReferenceEntry(
+            word, meaning + (f". {CURES[word][0].upper()}{CURES[word][1:]}" if word in CURES else "")
+        )
         for word, meaning in STATUSES.items()
     )
 
@@ -138,11 +142,11 @@ def _table_section(table: Table) -> Section:
         f"Columns of {table.name}",
         f"A row is {table.row}.",
         _COLUMN,
-        tuple(Entry(column.name, column.meaning, (column.unit,)) for column in table.columns),
+        tuple(ReferenceEntry(column.name, column.meaning, (column.unit,)) for column in table.columns),
     )
 
 
-def _settings(settings: type[Settings], place: str = "") -> Iterator[Entry]:
+def _settings(settings: type[Settings], place: str = "") -> Iterator[ReferenceEntry]:
     """Every field of a settings class, those of the tables inside it after its own."""
     meanings = field_meanings(settings)
     inside = []
@@ -155,16 +159,16 @@ def _settings(settings: type[Settings], place: str = "") -> Iterator[Entry]:
         if name == "parts":
             yield from _parts(place, default)
         else:
-            yield Entry(place + name, meanings[name], (_shown(default),))
+            yield ReferenceEntry(place + name, meanings[name], (_shown(default),))
     for name, kind in inside:
         yield from _settings(kind, f"{place}{name}.")
 
 
-def _parts(place: str, parts: Mapping[str, PartSettings]) -> Iterator[Entry]:
+def _parts(place: str, parts: Mapping[str, PartSettings]) -> Iterator[ReferenceEntry]:
     meanings = field_meanings(PartSettings)
     for name, part in parts.items():
         for field, meaning in meanings.items():
-            yield Entry(f"{place}parts.{name}.{field}", meaning, (_shown(getattr(part, field)),))
+            yield ReferenceEntry(f"{place}parts.{name}.{field}", meaning, (_shown(getattr(part, field)),))
 
 
 def _shown(value: Any) -> str:

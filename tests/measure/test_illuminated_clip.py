@@ -60,7 +60,8 @@ def unsought(lit_clip):
 
 def test_particles_are_sought_and_found(lit_clip, lit):
     assert "spatter_not_sought" not in lit.flags
-    assert lit.frames["spatter_in_view"].notna().all()
+    # Where the outline is not known the pool would be full of sightings.
+    assert (lit.frames["spatter_in_view"].notna() == (lit.frames["status"] == "ok")).all()
     truth = pd.read_csv(lit_clip.parent / "truth_spatter.csv")
     seen = pd.read_csv(lit_clip.parent / "truth_sightings.csv")
     often = seen[seen["visible"] > 0.99].groupby("particle").size()

@@ -16,7 +16,7 @@ from poolwatch.model.settings import Settings
 from poolwatch.model.tables import TABLES
 from poolwatch.reference import markdown_page, sections
 from poolwatch.reference.attributes import field_meanings
-from poolwatch.reference.entries import Entry, Section, find
+from poolwatch.reference.entries import ReferenceEntry, Section, find
 from poolwatch.reference.words import CLIP_FILES, FORMATS, MANIFEST
 from poolwatch.spatter.counting import ENDS
 from poolwatch.spatter.judging import REASONS
@@ -87,7 +87,7 @@ def test_a_word_that_is_not_there_names_near_ones():
 
 def test_an_entry_needs_a_cell_for_each_head():
     with pytest.raises(ValueError, match="1 cells for"):
-        Section("a", "A", "", ("word", "meaning"), (Entry("b", "c", ("d",)),))
+        Section("a", "A", "", ("word", "meaning"), (ReferenceEntry("b", "c", ("d",)),))
 
 
 def test_a_field_that_no_docstring_describes_is_refused():

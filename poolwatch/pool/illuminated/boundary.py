@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from ..curve import normals_curvature, resample, spacing_of
 from .bumps import level_bumps
-from .rim import Edge, Rim, add_rim, sampled
+from .rim import Rim, RimEdge, add_rim, sampled
 
 # Neighbouring samples share pixels and waves: this share of their evidence is new.
 _NEW = 0.7
@@ -50,7 +50,7 @@ def plain_costs(profile: NDArray[np.float64]) -> NDArray[np.float64]:
 
 @njit(cache=True, nogil=True)
 def blurred_costs(
-    share: NDArray[np.float64], nx: Places, ny: Places, edge: Edge, search: int, finer: int
+    share: NDArray[np.float64], by_share: NDArray[np.float32], search: int, finer: int
 ) -> NDArray[np.float32]:
     """Cost of each place within `search` px, `finer` places a pixel, from what a blurred edge leaves unexplained.
 
@@ -58,29 +58,25 @@ def blurred_costs(
     ----------
     share
         Unexplained share along the normals, 0 … 1, shape (n, 2 reach + 1).
-    nx, ny
-        Outward normals.
-    edge
-        Its distances are `finer` to a pixel, the edge in the middle, and reach past samples and places together.
+    by_share
+        See `RimEdge`; distances are `finer` to a pixel, the edge in the middle, and reach past samples and places
+        together.
     """
     n, m = share.shape
-    bins = edge.ahead.shape[0]
+    bins = by_share.shape[0]
     reach = m // 2
     places = 2 * search * finer + 1
-    middle = edge.ahead.shape[1] // 2
+    middle = by_share.shape[1] // 2
     out = np.zeros((n, places), dtype=np.float32)
     for j in range(n):
         row = out[j]
-        ahead = np.float32(min(abs(nx[j] * edge.slide_x + ny[j] * edge.slide_y), 1.0))
-        aside = np.float32(1.0) - ahead
         for k in range(m):
             a = min(max(int(share[j, k] * bins), 0), bins - 1)
             # The first place is furthest inside: the sample lies furthest outside of it.
             start = middle - (k - reach) * finer - search * finer
-            one = edge.ahead[a, start : start + places]
-            two = edge.aside[a, start : start + places]
+            one = by_share[a, start : start + places]
             for c in range(places):
-                row[c] += ahead * one[c] + aside * two[c]
+                row[c] += one[c]
     return out
 
 
@@ -237,7 +233,7 @@ def follow(
 def settle(
     share: NDArray[np.float32],
     bright: NDArray[np.float32],
-    edge: Edge,
+    edge: RimEdge,
     x: Places,
     y: Places,
     search: int,
@@ -272,7 +268,7 @@ def settle(
     n = x.size
     spacing = spacing_of(x, y)
     x, y, nx, ny, _ = normals_curvature(x, y, max(1.2 / spacing, 0.5))
-    cost = blurred_costs(sampled(share, x, y, nx, ny, reach), nx, ny, edge, search, finer)
+    cost = blurred_costs(sampled(share, x, y, nx, ny, reach), edge.share, search, finer)
     add_rim(cost, sampled(bright, x, y, nx, ny, reach), edge.rim)
     place, deviation = chain(cost, max(_SLOPE * spacing * finer, 0.5))
     least = np.empty(n)

@@ -17,7 +17,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from .metal import Box, Field
-from .rim import Edge, Rim, Tone, rim_of
+from .rim import Rim, RimEdge, RimTone, rim_of
 
 # Their numbers, and one more, are kept in 8 bits.
 BINS = 64
@@ -38,7 +38,8 @@ REACH = 3
 # Texture makes the brightness of neighbouring pixels alike: what tone says of a normal counts for less than what motion
 # says, whose noise is new in each pixel; and on the normals along which a contour is followed, which are further apart.
 _NORMAL, _FIRST_NORMAL = 0.25, 1.0
-# What motion says at the edge counts for so much: its frames share the one that is measured.
+# What motion says at the edge counts for so much. With less of it lengths are less too short where tone shows the rim,
+# and widths too large where it shows less.
 _MOTION = 1.0
 # How far the first fit looks from the coarse contour, px.
 FIRST_SEARCH = 8
@@ -67,7 +68,7 @@ class Evidence:
     """
 
     by_both: NDArray[np.float32]
-    edge: Edge
+    edge: RimEdge
     wide: Rim
     sigma: float
     alike: float
@@ -117,9 +118,7 @@ def _joint_density(counts: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray((1 - _APART) * joint / max(joint.sum(), 1e-9) + _APART * apart)
 
 
-def learn_evidence(
-    counts: Counts, sigma: float, tones: tuple[Tone, Tone], slide_px: tuple[float, float]
-) -> Evidence:
+def learn_evidence(counts: Counts, sigma: float, tones: tuple[RimTone, RimTone]) -> Evidence:
     """Turn counts into tables for an edge of a given spread.
 
     Parameters
@@ -130,24 +129,15 @@ def learn_evidence(
         Spread of the edge, px.
     tones
         Of liquid and of metal beside the rim.
-    slide_px
-        How far the metal moves (x, y) between frames that must agree on it, px.
     """
     # Far enough for the last sample from the last place.
     far = (REACH + 2 * SEARCH) * FINER
     distance = np.arange(far, -far - 1, -1) / FINER
     liquid = np.array([0.5 * math.erfc(d / sigma / math.sqrt(2)) for d in distance])
-    ahead, aside = (
-        np.float32(_MOTION) * _edge_costs(np.array([_mixed_share(counts, c, crossing) for c in liquid]))
-        for crossing in (True, False)
-    )
     return Evidence(
         _ratio(counts.both),
-        Edge(
-            ahead,
-            aside,
-            slide_px[0] / (2.0 * sigma),
-            slide_px[1] / (2.0 * sigma),
+        RimEdge(
+            np.float32(_MOTION) * _edge_costs(np.array([_mixed_share(counts, c) for c in liquid])),
             rim_of(*tones, sigma, SEARCH, FINER, SEARCH + REACH, _NORMAL),
         ),
         rim_of(*tones, sigma, FIRST_SEARCH, 1, FIRST_SEARCH + REACH, _FIRST_NORMAL),
@@ -161,12 +151,11 @@ def _edge_costs(density: NDArray[np.float64]) -> NDArray[np.float32]:
     return np.ascontiguousarray(cost.T, dtype=np.float32)
 
 
-def _mixed_share(counts: Counts, liquid: float, crossing: bool) -> NDArray[np.float64]:
+def _mixed_share(counts: Counts, liquid: float) -> NDArray[np.float64]:
     """Density of a pixel's unexplained share at a place where `liquid` of it is liquid.
 
-    Where metal crosses the edge from frame to frame, what the frames compared show there is liquid too, or metal not
-    yet or no longer molten: half and half towards the outside, and as counted in the inside. Where it slides along the
-    edge, they show as much liquid there as this one.
+    What the frames compared show there is liquid too, or metal not yet or no longer molten: half and half towards
+    the outside, and as counted in the inside.
     """
     centre = (np.arange(BINS) + 0.5) / BINS
     size = np.sqrt(SOFT * centre / (1 - centre))
@@ -181,7 +170,7 @@ def _mixed_share(counts: Counts, liquid: float, crossing: bool) -> NDArray[np.fl
     )
     place = np.clip(np.searchsorted(border, step) - 1, 0, BINS - 1)
     across = np.bincount(place.ravel(), (molten[:, None] * metal[None, :]).ravel(), minlength=BINS)
-    both = first + ((1 - liquid) * (across - first) if crossing else 0.0)
+    both = first + (1 - liquid) * (across - first)
     # What is liquid in a pixel, and its noise, folded to sizes.
     cdf = _normal((border[None, :] - liquid * size[:, None]) / noise)
     cdf -= _normal((-border[None, :] - liquid * size[:, None]) / noise)

@@ -30,7 +30,7 @@ from .region import (
     pointed_of,
 )
 from .residual import unexplained
-from .rim import Tone, tones_of
+from .rim import RimTone, tones_of
 
 # Where brightness tells little, a spread of about a pixel is taken: cost of a factor e either way.
 _LENS = 150.0
@@ -260,7 +260,6 @@ def evidence_of(
     fields: list[tuple[NDArray[np.float32], NDArray[np.float32]]],
     contours: list[NDArray[np.float64]],
     noise: tuple[float, float],
-    slide_px: tuple[float, float],
     forward: tuple[float, float],
     settings: PoolSettings,
 ) -> tuple[Evidence, tuple[float, float, float], list[NDArray[np.float64]]]:
@@ -277,7 +276,7 @@ def evidence_of(
         sigma = settings.edge_sigma_px or 1.0
         if turn == _TURNS - 1 and settings.edge_sigma_px is None:
             sigma = _spread(counts, tones, bright, fields, outlines)
-        evidence = learn_evidence(counts, sigma, tones, slide_px)
+        evidence = learn_evidence(counts, sigma, tones)
         outlines = [
             _outlined(b, field, o, evidence, pointed, ends, settings.vertices)
             for b, field, o in zip(bright, fields, outlines, strict=True)
@@ -360,7 +359,7 @@ def _outlined(
 
 def _spread(
     counts: Counts,
-    tones: tuple[Tone, Tone],
+    tones: tuple[RimTone, RimTone],
     bright: list[NDArray[np.float32]],
     fields: list[tuple[NDArray[np.float32], NDArray[np.float32]]],
     outlines: list[NDArray[np.float64]],
@@ -372,8 +371,8 @@ def _spread(
     """
     totals = []
     for sigma in _SIGMAS:
-        edge = learn_evidence(counts, sigma, tones, (0.0, 0.0)).edge
-        edge = edge._replace(ahead=np.zeros_like(edge.ahead), aside=np.zeros_like(edge.aside))
+        edge = learn_evidence(counts, sigma, tones).edge
+        edge = edge._replace(share=np.zeros_like(edge.share))
         total = 0.0
         for b, (_, alone), o in zip(bright, fields, outlines, strict=True):
             *_, least = settle(

@@ -114,9 +114,7 @@ def learn_illuminated(
     centres = [windows[i, half] for i in chosen]
     fields = [p[2:] for p in pools]
     outlines = [p[1] for p in pools]
-    # The metal in the furthest frame but one to either side: of so many, two must agree.
-    slide = metal[0] * lags[-min(2, len(lags))], metal[1] * lags[-min(2, len(lags))]
-    evidence, lighting, outlines = evidence_of(centres, fields, outlines, noise, slide, forward, settings)
+    evidence, lighting, outlines = evidence_of(centres, fields, outlines, noise, forward, settings)
     areas = [abs(float(cv2.contourArea(o.astype(np.float32)))) for o in outlines]
     area = float(np.median(areas))
     size = math.sqrt(area)

@@ -28,7 +28,7 @@ _FREEDOM = 4.0
 Places = NDArray[np.float64]
 
 
-class Tone(NamedTuple):
+class RimTone(NamedTuple):
     """Relative brightness of one side of the rim, 0 … 1 of the bins' range.
 
     Attributes
@@ -77,7 +77,7 @@ class Rim(NamedTuple):
 
 
 def rim_of(
-    liquid: Tone, metal: Tone, sigma: float, search: int, finer: int, reach: int, weighed: float
+    liquid: RimTone, metal: RimTone, sigma: float, search: int, finer: int, reach: int, weighed: float
 ) -> Rim:
     """Tables for an edge of a given spread (px), `finer` places a pixel and samples `reach` px to either side."""
     place = np.arange(-search * finer, search * finer + 1) / finer
@@ -104,7 +104,9 @@ def rim_of(
     )
 
 
-def tones_of(bright: list[NDArray[np.float32]], outlines: list[NDArray[np.float64]]) -> tuple[Tone, Tone]:
+def tones_of(
+    bright: list[NDArray[np.float32]], outlines: list[NDArray[np.float64]]
+) -> tuple[RimTone, RimTone]:
     """Tone of the liquid and of the metal beside the rim, from the stretches of normals 3 to 9 px inside and outside.
 
     Medians all over: glints, particles and stretches where an outline is wrong are few.
@@ -119,7 +121,7 @@ def tones_of(bright: list[NDArray[np.float32]], outlines: list[NDArray[np.float6
     return _tone(np.concatenate(liquid)), _tone(np.concatenate(metal))
 
 
-def _tone(stretches: NDArray[np.float64]) -> Tone:
+def _tone(stretches: NDArray[np.float64]) -> RimTone:
     depth = np.arange(_NEAR, _FAR + 1) - 0.5 * (_NEAR + _FAR)
     slope = float(np.median(stretches @ depth)) / float(depth @ depth)
     stretches = stretches - slope * (depth + 0.5 * (_NEAR + _FAR))
@@ -128,7 +130,7 @@ def _tone(stretches: NDArray[np.float64]) -> Tone:
     spread = 1.4826 * float(np.median(np.abs(levels - level)))
     # The median of a sample's variance lies some 10 % below the variance.
     rough = math.sqrt(float(np.median(stretches.var(axis=1, ddof=1))) / 0.9)
-    return Tone(level, max(spread, _LEAST), max(rough, _LEAST), slope)
+    return RimTone(level, max(spread, _LEAST), max(rough, _LEAST), slope)
 
 
 @njit(cache=True, nogil=True)
@@ -196,22 +198,17 @@ def add_rim(cost: NDArray[np.float32], bright: NDArray[np.float64], rim: Rim) ->
             row[c] += power * np.log1p(left / freedom) + weighed * rim.constant[c]
 
 
-class Edge(NamedTuple):
+class RimEdge(NamedTuple):
     """What the fine fit knows of an edge.
 
     Attributes
     ----------
-    ahead, aside
+    share
         Cost of the unexplained share of a single pixel at each distance from the edge, from far outside to far inside,
-        shape (bins, distances): where the metal crosses the edge from frame to frame, and where it slides along it.
-    slide_x, slide_y
-        Its length times the cosine to a normal is how far the first of these holds, 1 at most.
+        shape (bins, distances).
     rim
         What tone says.
     """
 
-    ahead: NDArray[np.float32]
-    aside: NDArray[np.float32]
-    slide_x: float
-    slide_y: float
+    share: NDArray[np.float32]
     rim: Rim
