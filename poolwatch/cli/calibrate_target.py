@@ -126,7 +126,7 @@ def _lens(sightings: list[Sighting], wanted: Target, view: Size) -> tuple[Lens |
     fit = calibrate_lens(sightings, wanted, view)
     if not fit.believable:
         return None, [
-            "The photos are too alike in tilt to tell the lens distortion; it was not taken out."
+            "The photos are too alike in tilt to show the lens distortion; it was not taken out."
             " Tilt the target in different directions."
         ]
     return fit.lens, [

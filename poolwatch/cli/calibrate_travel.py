@@ -105,7 +105,7 @@ def travel(
     if drift is None:
         way = motion.speed * (motion.last - motion.first)
         rides = (
-            "The pool was not seen well enough to tell whether the camera drifts against the head: it was taken to ride"
+            "The pool was not seen well enough to show whether the camera drifts against the head: it was taken to ride"
             f" rigidly. Each px that it drifts along travel over frames {motion.first} to {motion.last} changes the "
             f"scale by {100 / way:.2g} %."
         )

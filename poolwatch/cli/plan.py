@@ -160,7 +160,7 @@ def _clip_length(given: Mapping[str, Any]) -> float | None:
         return clip_s
     if given["pilot"] is None:
         raise UsageError(
-            "--interval needs --pilot: score rows of clips like those planned tell how long a clip must be"
+            "--interval needs --pilot: score rows of clips like those planned show how long a clip must be"
         )
     from ..plan.clip_length import clip_length_for_index
     from ..plan.pilot import read_pilot

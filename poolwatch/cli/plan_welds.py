@@ -139,7 +139,7 @@ def _welds(given: dict[str, Any], pilot: Pilot | None) -> None:
     places = f", in {plan.welds} blocks of every shape once" if comparison.blocked else ""
     click.echo(
         f"weld {plan.welds} of each shape, {plan.welds * k} in all{places}: two of {k} shapes {plan.difference:g} "
-        f"points apart differ with a power of {plan.power:.2f}"
+        f"points apart are shown to differ with a power of {plan.power:.2f}"
     )
     rows = [
         ("welds of each shape", *map(str, plan.by_welds)),
@@ -242,7 +242,7 @@ def _clips(given: dict[str, Any], pilot: Pilot | None) -> None:
     if given["clip_interval"] is not None:
         if pilot is None:
             raise UsageError(
-                "--clip-interval needs --pilot: score rows tell how well a clip of their length is known"
+                "--clip-interval needs --pilot: score rows show how well a clip of their length is known"
             )
         _show(
             clip_length_for_index(pilot, given["clip_interval"]),

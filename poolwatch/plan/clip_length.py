@@ -215,7 +215,7 @@ def correlation_time(values: Floats, rate_hz: float) -> Memory:
     n = int(seen.sum())
     if n < 50:
         raise UsageError(
-            f"{n} measured frames are too few to tell a correlation time; give a clip with 50 or more"
+            f"{n} measured frames are too few for a correlation time; give a clip with 50 or more"
         )
     place = np.flatnonzero(seen)
     mean = float(values[seen].mean())

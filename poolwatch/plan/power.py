@@ -192,7 +192,7 @@ def welds_needed(comparison: ComparisonDesign, difference: float, wanted: float 
             least = detectable(comparison, MOST_WELDS, wanted)
             raise UsageError(
                 f"a difference of {difference:g} points needs more than {MOST_WELDS} welds of each shape at this "
-                f"scatter; {MOST_WELDS} welds tell {least:.2g} points: ask for a larger difference, or find what "
+                f"scatter; {MOST_WELDS} welds show {least:.2g} points: ask for a larger difference, or find what "
                 "makes the welds scatter"
             )
         high = min(high * 2, MOST_WELDS)
@@ -221,7 +221,7 @@ def detectable(comparison: ComparisonDesign, welds: int, wanted: float = 0.8) ->
     high = points_to_logit(most / 2, comparison.around)
     if _counted(comparison, high, welds) < wanted:
         raise UsageError(
-            f"{welds} welds of each shape do not tell any difference around an index of {comparison.around:g} with "
+            f"{welds} welds of each shape show no difference around an index of {comparison.around:g} with "
             f"a power of {wanted:g} at this scatter; plan more welds"
         )
     ends = [0.0, high]

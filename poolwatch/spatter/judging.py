@@ -25,14 +25,14 @@ REASONS: dict[str, str] = {
     "with_metal": "moves with the metal: a mark or a landed particle on the sheet",
     "not_straight": "scatters about a straight line by more than a flying particle can",
     "unsteady": "changes its size from sighting to sighting by more than its uncertainty: plume",
-    "doubtful": "fewer than three of its sightings are clear enough to tell a particle: rim of the pool, noise, marks",
+    "doubtful": "fewer than three of its sightings are clear enough to be a particle: rim of the pool, noise, marks",
     "odd_streak": "its sightings are not drawn out as its flight would draw them: marks and flickers in line by chance",
     "diffuse": "a soft patch without the edge of a particle: plume or glare",
     "toward_pool": "flies toward the pool, not away from it",
     "not_from_pool": "its path does not lead back to the outline within its uncertainty",
     "late": "should have been seen for long on its way from the pool, but was not",
     "shadow": "runs beside another that is brighter or darker: its shadow on the metal, or its own dark side",
-    "no_size": "in illuminated footage: its size cannot be told from 0, as that of a flicker",
+    "no_size": "in illuminated footage: its size does not differ from 0, as that of a flicker",
     "bounced": "goes on where another track ended: a particle that bounced, counted once already",
 }
 

@@ -171,7 +171,7 @@ def _connect(scheduler: str) -> Client:
         from distributed import Client
     except ImportError:
         raise UsageError(
-            "--scheduler needs Dask; install it with: pip install 'poolwatch[cluster]'"
+            "--scheduler needs Dask; install it, in the clone of poolwatch, with: pip install '.[cluster]'"
         ) from None
     try:
         client = Client(scheduler, timeout=_CONNECT_S, set_as_default=False)

@@ -84,7 +84,7 @@ def _leader(table: pd.DataFrame, pairs: pd.DataFrame) -> list[str]:
     if untested:
         sentences.append(
             f"No test is made between {'the two' if len(pairs) == 1 else f'the shapes of {untested} of the pairs'}: "
-            "they share no blocks that would tell their difference from that between blocks."
+            "they share no blocks that would separate their difference from that between blocks."
         )
     return sentences
 

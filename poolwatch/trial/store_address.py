@@ -50,7 +50,7 @@ def engine_of(address: str) -> tuple[Engine, URL]:
         engine = sa.create_engine(url, poolclass=sa.NullPool, hide_parameters=True)
     except (ImportError, NoSuchModuleError):
         cure = (
-            "install it with: pip install 'poolwatch[postgresql]', and leave it out of the address"
+            "install it, in the clone of poolwatch, with: pip install '.[postgresql]'; and leave it out of the address"
             if kind == "postgresql"
             else "this Python comes without sqlite3"
         )

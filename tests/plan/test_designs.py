@@ -229,7 +229,7 @@ def test_an_interaction_that_nothing_tells_is_left_out_and_named() -> None:
 
 def test_d_optimal_refuses_what_cannot_be() -> None:
     factors = ranges(3)
-    with pytest.raises(UsageError, match="cannot tell the 10 coefficients"):
+    with pytest.raises(UsageError, match="cannot estimate the 10 coefficients"):
         d_optimal(factors, grid(factors, "quadratic"), 8, model="quadratic", seed=1)
     with pytest.raises(UsageError, match="every combination is forbidden"):
         d_optimal(factors, [], 8, model="main", seed=1)

@@ -232,7 +232,7 @@ def test_more_shapes_and_more_scatter_need_more_welds() -> None:
 
 
 def test_impossible_wishes_are_refused_with_what_would_do() -> None:
-    with pytest.raises(UsageError, match=r"200 welds tell 1\.4 points: ask for a larger difference"):
+    with pytest.raises(UsageError, match=r"200 welds show 1\.4 points: ask for a larger difference"):
         welds_needed(ComparisonDesign(scatter=points_to_logit(5, 50), trials=2000), 1)
     with pytest.raises(UsageError, match="plan 2 or more"):
         power(ComparisonDesign(scatter=0.2), 10, 1)

@@ -42,7 +42,7 @@ def test_what_was_varied_is_named_with_its_levels():
     )
     head = dict(head_lines(table))
     assert head["varied: ring share"] == "0, 0.3"
-    assert head["varied: power w"] == "1000 to 1070, 8 values"
+    assert head["varied: power, W"] == "1000 to 1070, 8 values"
     assert head["varied: tail"] == "1, absent"
     assert "varied: gas" not in head
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from ..stills.trial import plain
 from .page import known
 
 if TYPE_CHECKING:
@@ -39,7 +40,7 @@ def head_lines(scores: pd.DataFrame) -> list[tuple[str, str]]:
     for column in varied:
         levels = _levels(scores, column, 1.0)
         if len(levels) > 1:
-            lines.append((f"varied: {column.removeprefix('factor_').replace('_', ' ')}", _in_words(levels)))
+            lines.append((f"varied: {plain(column)}", _in_words(levels)))
     return lines
 
 
