@@ -1,4 +1,4 @@
-"""The house rules that a machine can hold: floors, types, style, layout, README."""
+"""The house rules that a machine can hold: floors, types, style, layout."""
 
 from __future__ import annotations
 
@@ -7,10 +7,6 @@ import sys
 from pathlib import Path
 
 import pytest
-
-from poolwatch.model.flags import FLAGS, STATUSES
-from poolwatch.model.table import markdown
-from poolwatch.model.tables import TABLES
 
 ROOT = Path(__file__).resolve().parents[1]
 BIN = Path(sys.executable).parent
@@ -57,20 +53,6 @@ def test_top_level_holds_what_it_should():
         "demo_clips",
         "configs",
     }
-
-
-def test_readme_explains_every_column_flag_and_status():
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
-    for table in TABLES:
-        assert markdown(table) in text, f"README lacks the columns of {table.name} as they stand"
-    for word, meaning in {**FLAGS, **STATUSES}.items():
-        assert f"| `{word}` | {meaning} |" in text, f"README lacks {word}"
-
-
-def test_the_two_commands_stand_in_the_readme():
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
-    assert "python3 -m venv .venv && .venv/bin/pip install . && .venv/bin/poolwatch demo\n" in text
-    assert "python3 -m venv .venv && .venv/bin/pip install -e '.[test]' && .venv/bin/pytest\n" in text
 
 
 def test_no_file_grows_into_a_hub():

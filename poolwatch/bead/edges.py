@@ -21,6 +21,10 @@ from .tracing import SMOOTHING, Trace, best_path, trace_edge
 _COURSE_PX = 40.0
 # Columns over which texture is told from tone that changes along the bead, standard deviation in px.
 _FINE = 4.0
+# Edges that tone places less surely than this, px, are placed by texture where that is surer.
+_VAGUE = 0.5
+# Standard deviations by which brightness differs where colour is left out.
+_BY_BRIGHTNESS = 4.0
 # Least uncertainty of where in its spread an edge lies, as a share of that.
 _LEAST_BIAS_U = 0.05
 # Share of the usual difference from the sheet below which a column does not show the bead.
@@ -69,23 +73,38 @@ def _placed(traces: Sequence[Trace]) -> tuple[tuple[EdgeProfile, ...], bool]:
     profiles, textures = [], []
     for trace in traces:
         colours = trace.profile[:, trace.step > _LEAST_STEP]
-        tone = colours @ _telling(
-            colours[-3:].reshape(-1, colours.shape[2]), colours[:3].reshape(-1, colours.shape[2])
-        )
+        grey = colours.mean(axis=2)
+        tone = _brightness(grey) if _differs(grey) else _colour(colours)
         pieces = max(tone.shape[1] / alike(tone, 1), 2.0)
         profiles.append(Profile(tone.mean(axis=1), tone.std(axis=1) / math.sqrt(pieces)))
-        grey = colours.mean(axis=2)
         fine = grey - gaussian_filter1d(grey, _FINE, axis=1)
         variance = (1.4826 * np.median(np.abs(fine), axis=1)) ** 2 + 1e-8
         textures.append(fit_texture(trace.places, variance, pieces=max(fine.shape[1] / alike(fine, 1), 2.0)))
     toned = fit_profiles(traces[0].places, profiles)
-    both = []
-    for tone_edge, texture in zip(toned, textures, strict=True):
-        weight = np.array([tone_edge.offset_u**-2, texture.offset_u**-2])
-        offset = float(weight @ [tone_edge.offset, texture.offset] / weight.sum())
-        both.append(EdgeProfile(offset, float(weight.sum() ** -0.5), tone_edge.blur))
-    by_texture = max(one.offset_u for one in textures) < max(one.offset_u for one in toned)
-    return tuple(both), by_texture
+    # Tone is the better measure; texture, whose grain need not be alike up to the edge, is one where tone shows little.
+    by_texture = max(one.offset_u for one in toned) > _VAGUE and max(one.offset_u for one in textures) < max(
+        one.offset_u for one in toned
+    )
+    return (tuple(textures) if by_texture else toned), by_texture
+
+
+def _differs(grey: Image) -> bool:
+    """Whether brightness alone shows the edge: JPEG keeps colour at half the resolution and mixes it across edges."""
+    bead, sheet = grey[-3:], grey[:3]
+    spread = math.sqrt((float(bead.var()) + float(sheet.var())) / 2)
+    return abs(float(bead.mean() - sheet.mean())) > _BY_BRIGHTNESS * spread
+
+
+def _brightness(grey: Image) -> Floats:
+    low, high = float(grey[:3].mean()), float(grey[-3:].mean())
+    return np.asarray((grey.astype(np.float64) - low) / (high - low))
+
+
+def _colour(colours: Image) -> Floats:
+    channels = colours.shape[2]
+    return np.asarray(
+        colours @ _telling(colours[-3:].reshape(-1, channels), colours[:3].reshape(-1, channels))
+    )
 
 
 def _slow_course(strip: Strip) -> tuple[Floats, Floats, Floats]:

@@ -42,7 +42,7 @@ def look_of(mean: Floats, covariance: Floats) -> Look:
 
 def learn(values: Floats | Image) -> Look:
     """The look of pixels, shape (n, channels), in spite of some that show something else."""
-    middle = np.median(values, axis=0)
+    middle: Floats = np.median(values, axis=0).astype(np.float64)
     spread = _CUT * (1.4826 * np.median(np.abs(values - middle), axis=0) + _LEAST_SPREAD)
     cut = np.clip(values, middle - spread, middle + spread).astype(np.float64)
     covariance = np.atleast_2d(np.cov(cut.T)) + _LEAST_SPREAD**2 * np.eye(values.shape[1])

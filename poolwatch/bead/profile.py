@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from scipy.optimize import least_squares
@@ -14,16 +14,14 @@ from scipy.special import erf
 from .facts import Floats
 
 _SQRT2 = math.sqrt(2)
-# A dark or bright line inside the edge is believed where it takes so much of the misfit away.
-_LINE_GAIN = 0.25
-# Lenses, sharpening and JPEG bend a step by up to this share of its height; no line is seen in that.
+# Lenses, sharpening and JPEG bend a step by up to this share of its height.
 _BENT = 0.015
-# Least misfit (half the mean square, in those) at which a line is tried.
-_MISFIT = 0.03
+# A step is fitted up to so many spreads inside the edge: a line along the edge or ripples further in are no part of it.
+_INSIDE = 2.5
 # Standard deviations of the point spread that are tried, px.
 _LEAST_BLUR, _MOST_BLUR = 0.4, 4.0
-# Parameters of an edge: place, low, slope, high, climb, depth of its line.
-_EACH = 6
+# Parameters of an edge: place, low, slope, high, climb.
+_EACH = 5
 # Where in the rise of the variance the edge of a texture lies, in spreads of that rise, and its standard uncertainty:
 # half way up for grain far finer than the point spread, 0.68 before that for grain far coarser.
 _TEXTURE_EARLIER, _TEXTURE_U = 0.34, 0.68 / math.sqrt(12)
@@ -61,7 +59,7 @@ def step(x: Floats, blur: float) -> Floats:
 
 
 def fit_profiles(x: Floats, profiles: Sequence[Profile]) -> tuple[EdgeProfile, ...]:
-    """Fit spread steps with sloping sides that share one point spread; with lines inside the edges where one is seen.
+    """Fit spread steps with sloping sides that share one point spread.
 
     Parameters
     ----------
@@ -70,67 +68,45 @@ def fit_profiles(x: Floats, profiles: Sequence[Profile]) -> tuple[EdgeProfile, .
     profiles
         One of each edge.
     """
-    heights = [float(np.mean(one.mean[-3:]) - np.mean(one.mean[:3])) or 1e-6 for one in profiles]
-    scales = [
-        np.maximum(one.u, _BENT * abs(height) + 1e-6) for one, height in zip(profiles, heights, strict=True)
-    ]
+    wide = _steps(x, profiles)
+    used = x <= np.clip(_INSIDE * wide[0].blur, 3.0, x[-1])
+    return _steps(x[used], [Profile(one.mean[used], one.u[used]) for one in profiles])
 
-    def misfit(p: Floats, lined: bool) -> Floats:
+
+def _steps(x: Floats, profiles: Sequence[Profile]) -> tuple[EdgeProfile, ...]:
+    """Fit them to all places."""
+    starts = range(1, 1 + _EACH * len(profiles), _EACH)
+    first, low, high = [1.2], [_LEAST_BLUR], [_MOST_BLUR]
+    scales = []
+    for mean, u in profiles:
+        ends = float(np.mean(mean[:3])), float(np.mean(mean[-3:]))
+        scales.append(np.maximum(u, _BENT * abs(ends[1] - ends[0]) + 1e-6))
+        first += [0.0, ends[0], 0.0, ends[1], 0.0]
+        low += [float(x[0]), *[-np.inf] * 4]
+        high += [float(x[-1]), *[np.inf] * 4]
+
+    def misfit(p: Floats) -> Floats:
         parts = [
-            (_edge(x, p[0], p[1], p[k : k + _EACH], lined) - one.mean) / scale
-            for k, one, scale in zip(_starts(profiles), profiles, scales, strict=True)
+            (_edge(x, float(p[0]), p[k : k + _EACH]) - one.mean) / scale
+            for k, one, scale in zip(starts, profiles, scales, strict=True)
         ]
         return np.concatenate(parts)
 
-    plain = best = _fitted(misfit, x, profiles, 0.0, None)
-    points = len(x) * len(profiles)
-    if plain.cost > _MISFIT * points:
-        tried = [_fitted(misfit, x, profiles, depth, plain.x) for depth in (-0.3, 0.3)]
-        lined = min(tried, key=lambda one: float(one.cost))
-        if lined.cost < _LINE_GAIN * plain.cost:
-            best = lined
-    free = points - (1 + 5 * len(profiles))
-    spread = max(1.0, math.sqrt(2 * best.cost / free))
-    covariance = np.linalg.pinv(best.jac.T @ best.jac)
+    found = least_squares(misfit, first, bounds=(low, high), x_scale="jac")
+    spread = max(1.0, 2 * float(found.cost) / (len(x) * len(profiles) - len(first)))
+    variance = np.maximum(np.diag(np.linalg.pinv(found.jac.T @ found.jac)), 0.0) * spread
     return tuple(
-        EdgeProfile(float(best.x[k]), math.sqrt(max(float(covariance[k, k]), 0.0)) * spread, float(best.x[0]))
-        for k in _starts(profiles)
+        EdgeProfile(float(found.x[k]), math.sqrt(float(variance[k])), float(found.x[0])) for k in starts
     )
 
 
-def _starts(profiles: Sequence[Profile]) -> range:
-    """Where the parameters of each edge begin, after the point spread and the width of the lines."""
-    return range(2, 2 + _EACH * len(profiles), _EACH)
-
-
-def _fitted(misfit: Any, x: Floats, profiles: Sequence[Profile], depth: float, begin: Floats | None) -> Any:
-    """Least squares with lines of a depth to begin with, or without."""
-    first, low, high = [1.2, 2.5], [_LEAST_BLUR, 0.8], [_MOST_BLUR, 0.5 * float(x[-1]) + 1]
-    for mean, _ in profiles:
-        ends = float(np.mean(mean[:3])), float(np.mean(mean[-3:]))
-        first += [0.0, ends[0], 0.0, ends[1], 0.0, depth * abs(ends[1])]
-        low += [float(x[0]), *[-np.inf] * 5]
-        high += [float(x[-1]), *[np.inf] * 5]
-    if begin is not None:
-        for k in _starts(profiles):
-            first[k] = float(np.clip(begin[k] - 1.0, x[0] + 0.1, x[-1] - 0.1))
-    lined = depth != 0.0
-    return least_squares(misfit, first, bounds=(low, high), x_scale="jac", args=(lined,))
-
-
-def _edge(x: Floats, blur: float, wide: float, p: Floats, lined: bool) -> Floats:
-    """A step with sloping sides, and a line along its inside, half a Gaussian, spread with it."""
-    place, low, slope, high, climb, depth = p
+def _edge(x: Floats, blur: float, p: Floats) -> Floats:
+    """A step whose sides slope."""
+    place, low, slope, high, climb = p
     off = x - place
     share = step(off, blur)
-    plain = (1 - share) * (low + slope * np.minimum(off, 0)) + share * (high + climb * np.maximum(off, 0))
-    if not lined:
-        return np.asarray(plain)
-    total = math.hypot(blur, wide)
-    # A half Gaussian through a Gaussian spread: product of a Gaussian and an error function.
-    inner = off * wide / (_SQRT2 * blur * total)
     return np.asarray(
-        plain + depth * wide / total * np.exp(-0.5 * (off / total) ** 2) * 0.5 * (1 + erf(inner))
+        (1 - share) * (low + slope * np.minimum(off, 0)) + share * (high + climb * np.maximum(off, 0))
     )
 
 

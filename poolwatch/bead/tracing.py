@@ -24,6 +24,10 @@ _BLUR, _FAR = 1.2, 2.5
 SMOOTHING = 0.7
 # Columns over which grain is told from what changes slowly along the bead, standard deviation in px.
 _GRAIN = 5.0
+# Places just inside an edge and further in, px, and the averaging along the bead over which their tones are compared.
+_COMPARED, _LOCAL = ((1.5, 2.0, 2.5), (3.0, 3.5, 4.0, 4.5, 5.0)), 1.5
+# The height of a step is taken to change by these factors at most.
+_GAINS = (0.4, 2.5)
 # Texture for the noise is taken so far from the edge, px.
 _ASIDE = 3.0
 # A particle or a scratch on the sheet, this far from the edge at least, px, costs a column so much log likelihood.
@@ -78,12 +82,12 @@ def best_path(value: Floats, cost: float, reach: int = _REACH) -> NDArray[np.int
     return path
 
 
-def trace_edge(light: Image, rows: Floats, inward: int, *, room: float, deep: float) -> Trace:
+def trace_edge(part: Image, rows: Floats, inward: int, *, room: float, deep: float) -> Trace:
     """Follow an edge.
 
     Parameters
     ----------
-    light
+    part
         Shape (rows, columns, channels): the strip.
     rows
         Row of each column near which the edge is.
@@ -94,13 +98,14 @@ def trace_edge(light: Image, rows: Floats, inward: int, *, room: float, deep: fl
     deep
         How far into the bead and into the sheet is looked, px.
     """
-    place, sheet, bead = _first_course(light, rows, inward, room, deep)
+    place, sheet, bead = _first_course(part, rows, inward, room, deep)
     offsets = np.arange(-deep, deep + 0.01, _STATE)
     states = np.arange(-_ROOM, _ROOM + 0.01, _STATE)
-    around = np.arange(-np.ceil(_ROOM + deep), _ROOM + deep + 0.01)
+    around = np.rint(np.arange(-np.ceil(_ROOM + deep), _ROOM + deep + 0.01))
     share = spread_step(offsets, _BLUR)
     looks = [between(sheet, bead, one) for one in share.tolist()]
     for _ in range(_ROUNDS):
+        light = _evened(part, rows + inward * place, inward, sheet, bead)
         values = sample(light, rows + inward * place, inward, around)
         temper = _temper(values)
         move = _follow(_likelihood(values, around, looks, offsets, states) / temper, states)
@@ -114,7 +119,9 @@ def trace_edge(light: Image, rows: Floats, inward: int, *, room: float, deep: fl
         # Means as they are; covariances mixed, for those at the edge are widened by any error of its course.
         means = shown.mean(axis=1, dtype=np.float64)
         looks = [between(sheet, bead, one, mean) for one, mean in zip(share.tolist(), means, strict=True)]
-    planted = _planted(light, rows + inward * place, inward, around, looks, offsets)
+    planted = _planted(part, rows + inward * place, inward, around, looks, offsets)
+    near, far = planted[around == 2].mean(axis=0), planted[(around > 2) & (around < 6)].mean(axis=0)
+    planted = _by_gain(planted, _gain(near, far, sheet, bead), sheet)
     noise = _follow(_likelihood(planted, around, looks, offsets, states) / temper, states)
     return Trace(place, step, noise, offsets, profile)
 
@@ -140,6 +147,34 @@ def _first_course(
         likely /= _temper(values)
         place = states[best_path(likely, 2 * _COST, reach=3)]
     return np.asarray(gaussian_filter1d(place, 1.0)), sheet, bead
+
+
+def _evened(part: Image, rows: Floats, inward: int, sheet: Look, bead: Look) -> Image:
+    """The strip with the tone of the bead just inside the edge alike all along, where bead and sheet differ in tone."""
+    near, far = (sample(part, rows, inward, np.asarray(places)).mean(axis=0) for places in _COMPARED)
+    return _by_gain(part, _gain(near, far, sheet, bead), sheet)
+
+
+def _by_gain(values: Image, gain: Floats, sheet: Look) -> Image:
+    return np.asarray(sheet.mean + (values - sheet.mean) / gain, dtype=np.float32)
+
+
+def _gain(near: Image, far: Image, sheet: Look, bead: Look) -> Floats:
+    """Height of the step in each column over the usual, shape (columns, channels), from the tone further in.
+
+    Ripples and the crown change that tone from column to column, and would move an edge whose height is taken as one.
+    How much of the tone further in is that at the edge is a matter of regression.
+    """
+    near, far = gaussian_filter1d(near, _LOCAL, axis=0), gaussian_filter1d(far, _LOCAL, axis=0)
+    height = bead.mean - sheet.mean
+    gain = np.ones(near.shape)
+    for k in np.flatnonzero(np.abs(height) > 2 * np.sqrt(np.diag(bead.covariance))).tolist():
+        a, b = (one[:, k] - np.median(one[:, k]) for one in (near, far))
+        limit = 3 * 1.4826 * float(np.median(np.abs(b))) + 1e-6
+        a, b = np.clip(a, -limit, limit), np.clip(b, -limit, limit)
+        slope = float(np.clip(np.mean(a * b) / max(float(np.mean(b * b)), 1e-12), 0, 1))
+        gain[:, k] = np.clip(1 + slope * b / height[k], *_GAINS)
+    return gain
 
 
 def _temper(values: Image) -> float:

@@ -62,8 +62,8 @@ def command(photos: tuple[Path, ...], **given: Any) -> None:
 
     With a travel speed the ripples give a rate, speed / spacing (common practice, no source).
 
-    No verdict on soundness: quality levels of laser-beam welds (ISO 13919-1, -2) are applied by people who look at
-    the weld itself and at sections and tests of it; ISO 5817 excludes beam welding.
+    No verdict on soundness: quality levels of laser-beam welds (ISO 13919-1, -2) are applied by people. They look at
+    the weld itself, and at sections and tests of it. ISO 5817 excludes beam welding.
 
     \b
     poolwatch bead weld-1.jpg weld-2.jpg --mm-per-px 20um --out bead.csv --details bead

@@ -33,7 +33,9 @@ if TYPE_CHECKING:
 @click.option("--ring", metavar="IN..OUT", help="Inner and outer diameter of the ring, mm.")
 @click.option("--tail-from", type=Amount("mm"), help="The tail lies further behind the centre than this.")
 @click.option("--centre", metavar="X,Y", help="Centre of the given regions, px; default: the centroid.")
-@click.option("--name", "names", multiple=True, help="Beam shape of each picture; default: its file name.")
+@click.option(
+    "--beam-shape", "names", multiple=True, help="Beam shape of each picture; default: its file name."
+)
 @click.option(
     "--out", type=click.Path(path_type=Path), help="CSV to write: a row a picture, factor_… columns."
 )
@@ -70,9 +72,11 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
 
     names = given["names"] or tuple(path.stem for path in images)
     if len(names) != len(images):
-        raise UsageError(f"{len(images)} pictures but {len(names)} names; give one --name for each, in order")
+        raise UsageError(
+            f"{len(images)} pictures but {len(names)} names; give one --beam-shape for each, in order"
+        )
     if len(set(names)) < len(names):
-        raise UsageError("two pictures have the same name; give each a --name")
+        raise UsageError("two pictures have the same name; give each a --beam-shape")
     regions = _regions(given)
     rows: list[dict[str, object]] = []
     gone: list[frozenset[str]] = []

@@ -55,7 +55,7 @@ from .places import point, size
     type=size,
     default=None,
     metavar="WIDTH,HEIGHT",
-    help="Size of the picture in px, to be noted in the file: clips of another size are then told.",
+    help="Size of the picture in px, to be noted in the file: clips of another size are then flagged.",
 )
 @outputs
 def points(

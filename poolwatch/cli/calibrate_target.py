@@ -45,7 +45,7 @@ if TYPE_CHECKING:
 @click.option(
     "--region",
     type=rectangle,
-    metavar="X,Y,WIDTH,HEIGHT",
+    metavar="LEFT,TOP,RIGHT,BOTTOM",
     default=None,
     help="Part of the picture, in px, over which the scale must hold; default: where the target is.",
 )

@@ -32,6 +32,7 @@ COMMANDS = {
     "bead": "the finished weld from a photo: width, waviness, ripples, deposits",
     "handcheck": "mark frames by hand, then how far hand and tool differ",
     "simulate": "footage with exact truth beside it",
+    "explain": "what a column, flag, status, setting or term means",
 }
 
 

@@ -61,7 +61,7 @@ _RECORDING_OPTIONS = (
         "exposure_s",
         type=Amount("s"),
         metavar="S",
-        help="Exposure of a frame, s: tells fast particles' streaks from their size.",
+        help="Exposure of a frame, s: needed to separate a fast particle's streak from its size.",
     ),
     click.option(
         "--material",

@@ -32,8 +32,11 @@ def size(text: str) -> tuple[int, int]:
 
 
 def rectangle(text: str) -> tuple[float, ...]:
-    """Convert a rectangle X,Y,WIDTH,HEIGHT."""
-    return numbers(text, 4, "X,Y,WIDTH,HEIGHT")
+    """Convert a region LEFT,TOP,RIGHT,BOTTOM to x, y, width and height; right and bottom are outside it."""
+    left, top, right, bottom = numbers(text, 4, "LEFT,TOP,RIGHT,BOTTOM")
+    if right <= left or bottom <= top:
+        raise click.BadParameter(f"{text!r}: right must be above left, and bottom above top")
+    return left, top, right - left, bottom - top
 
 
 def corner(text: str) -> tuple[int, int]:

@@ -60,7 +60,13 @@ def command() -> None:
 @click.option(
     "--sightings", type=click.IntRange(3), default=5, show_default=True, help="Frames that see a particle."
 )
-@click.option("--streak", type=float, default=0.5, show_default=True, help="Way in the exposure, diameters.")
+@click.option(
+    "--streak",
+    type=float,
+    default=0.5,
+    show_default=True,
+    help="Longest streak: how far a particle may fly during the exposure, in diameters.",
+)
 @click.option("--particle-px", type=float, default=3.0, show_default=True, help="Pixels across a particle.")
 @click.option("--pool-px", type=float, default=60.0, show_default=True, help="Pixels across the pool.")
 def recording(**given: Any) -> None:

@@ -78,7 +78,7 @@ def _modes(
     ends = sorted({pool_length, pool_width})
     by_end = [_pool(diameter, liquid, depth, thickness) for diameter in ends]
     rows: list[tuple[str, ...]] = [
-        ("", *(f"D = {amount(diameter, 'mm')}" for diameter in ends), "dies in", "holds for")
+        ("", *(f"D = {amount(diameter, 'mm')}" for diameter in ends), "decays in", "holds for")
     ]
     for modes in zip(*by_end, strict=True):
         dies = [amount(mode.damping_s, "s", 2) for mode in modes if mode.damping_s == mode.damping_s]
@@ -115,7 +115,7 @@ def _drops(particles: tuple[float, ...], liquid: Liquid) -> None:
                 f"drop of {amount(diameter, 'mm')}",
                 f"{drop_mass_ug(diameter, liquid):.4g} µg",
                 amount(mode.frequency_hz, "Hz"),
-                f"dies in {amount(mode.damping_s, 's', 2)}",
+                f"decays in {amount(mode.damping_s, 's', 2)}",
                 mode.source,
             )
         )

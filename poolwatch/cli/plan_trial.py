@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     multiple=True,
     required=True,
     metavar="NAME=LEVELS",
-    help="low..high, 1,2,3 or words.",
+    help="NAME=low..high, NAME=1,2,3 or NAME=words; repeatable.",
 )
 @click.option(
     "--design",
@@ -34,11 +34,15 @@ if TYPE_CHECKING:
 )
 @click.option("--runs", type=click.IntRange(2, 2000), help="Budget: fraction, latin and d-optimal.")
 @click.option(
-    "--resolution", type=click.IntRange(3, 5), default=4, show_default=True, help="Least, of a fraction."
+    "--resolution",
+    type=click.IntRange(3, 5),
+    default=4,
+    show_default=True,
+    help="Least resolution of a fraction.",
 )
 @click.option(
     "--axial",
-    type=click.Choice(["inscribed", "circumscribed", "faced"]),
+    type=click.Choice(["inscribed", "circumscribed", "face-centred"]),
     default="inscribed",
     show_default=True,
     help="Where a composite design's axial points lie: at the levels given, beyond them, or on the faces.",
@@ -49,7 +53,7 @@ if TYPE_CHECKING:
 @click.option(
     "--model",
     type=click.Choice(["main", "interactions", "quadratic"]),
-    help="What is to be told; default: quadratic for composite and Box-Behnken, else interactions.",
+    help="Terms of the model to be fitted; default: quadratic for composite and Box-Behnken, else interactions.",
 )
 @click.option(
     "--forbid",
@@ -94,13 +98,13 @@ def trial(**given: Any) -> None:
 
     A factor named beam_shape fills the manifest's column of that name; without one each setting is a shape of its
     own. A part that a run lacks is written as absent. Write the name of each weld's recording into the column clip, and
-    the manifest is ready for `poolwatch trial`. What the design can tell, and what it mixes up, is printed and stands
-    on the sheet; plan.toml beside the manifest keeps what cannot be set, so that nothing of it is advised later.
+    the manifest is ready for `poolwatch trial`. What the design can estimate, and what it mixes up, is printed
+    here and on the sheet. plan.toml beside the manifest keeps what cannot be set, so that it is never advised later.
 
     Factors named …_direction_deg go round: -180 and 180 are one, 0 and 180 are two levels.
 
     \b
-    Example: how the power is shared between core and ring, in 12 welds, with no ring size where there is no ring
+    Example: shares of core and ring in 12 welds, no ring size without a ring
       poolwatch plan trial --design d-optimal --runs 12 --factor ring_share=0,0.3,0.6 \\
         --factor ring_diameter_mm=1,2 --nested 'ring_diameter_mm in ring_share' \\
         --factor travel_speed_mm_s=80..120 --model main --out plan
@@ -260,7 +264,7 @@ def _show(sheet: RunSheet) -> None:
         click.echo(line)
     if len(rows) > 40:
         click.echo(f"  … and {len(rows) - 40} more")
-    click.echo(f"what can be told (model {sheet.model!r})")
+    click.echo(f"what can be estimated (model {sheet.model!r})")
     for line in sheet.told.lines():
         click.echo(f"  {line}")
     click.echo("standard error of each effect, in standard deviations of one weld, and variance inflation")

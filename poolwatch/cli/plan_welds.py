@@ -20,7 +20,10 @@ if TYPE_CHECKING:
     "--shapes", type=click.IntRange(2, 30), default=2, show_default=True, help="Beam shapes in the trial."
 )
 @click.option(
-    "--difference", type=float, metavar="POINTS", help="Index points between two shapes to be told."
+    "--difference",
+    type=float,
+    metavar="POINTS",
+    help="Difference between two shapes to be shown, index points.",
 )
 @click.option(
     "--power", "wanted", type=float, default=0.8, show_default=True, help="Chance wanted of telling them."
@@ -49,23 +52,24 @@ if TYPE_CHECKING:
     "--clip-interval", type=float, metavar="POINTS", help="Index interval wanted of one clip, ± points."
 )
 @click.option(
-    "--clip",
+    "--measured",
     "clip",
+    metavar="DIR",
     type=click.Path(path_type=Path),
-    help="A measured pilot clip (folder or frames.csv), for its correlation time.",
+    help="Folder of a measured pilot clip, or its frames.csv, for its correlation time.",
 )
 @click.option("--signal", default="pool_length_mm", show_default=True, help="Series of the clip.")
 @click.option("--mean-interval", type=float, metavar="X", help="Interval wanted of the mean, ± in its unit.")
 @click.option("--cv-interval", type=float, metavar="PERCENT", help="Interval wanted of a _cv, ± % of it.")
-@click.option("--correlation-time", type=Amount("s"), help="Correlation time, if no --clip.")
+@click.option("--correlation-time", type=Amount("s"), help="Correlation time, if no --measured.")
 @click.option("--sd", type=float, help="Standard deviation of the series, with --correlation-time.")
 def welds(**given: Any) -> None:
-    """How many welds of each shape tell a difference, and how long each clip must be.
+    """How many welds of each shape show a difference, and how long each clip must be.
 
-    Power is that of the ranking's own test: t tests on the logit of the index with variances drawn towards the
-    common one, corrected after Holm for all pairs of shapes; all shapes but the two lie half-way between them.
+    Power is that of the ranking's own test: t tests on the logit of the index, variances drawn towards the
+    common one, Holm's correction for all pairs of shapes. All shapes but the two are half-way between them.
     With --blocked it takes out what blocks differ by, as the ranking does, and pays with degrees of freedom.
-    Welding is the work to be saved, and the only thing that tells one weld from another: frames do not.
+    More welds show the scatter from weld to weld; more frames do not.
 
     \b
     Example: four shapes, 10 points apart, welds that scatter by 5 points
@@ -77,7 +81,7 @@ def welds(**given: Any) -> None:
 
     \b
     Example: how long a clip must be to know the mean pool length to 0.02 mm
-      poolwatch plan welds --clip pilot/single-spot-1 --mean-interval 0.02
+      poolwatch plan welds --measured pilot/single-spot-1 --mean-interval 0.02
     """
     from ..model.errors import UsageError
 
@@ -125,17 +129,17 @@ def _welds(given: dict[str, Any], pilot: Pilot | None) -> None:
     if given["welds"] is not None:
         least = detectable(comparison, given["welds"], given["wanted"])
         click.echo(
-            f"{given['welds']} welds of each of {k} shapes tell {least:.2g} points with a power of {given['wanted']:g}"
+            f"{given['welds']} welds of each of {k} shapes show {least:.2g} points with a power of {given['wanted']:g}"
         )
         if given["difference"] is not None:
             there = power(comparison, given["difference"], given["welds"])
-            click.echo(f"a difference of {given['difference']:g} points is told with a power of {there:.2f}")
+            click.echo(f"a difference of {given['difference']:g} points is shown with a power of {there:.2f}")
         return
     plan = welds_needed(comparison, given["difference"], given["wanted"])
     places = f", in {plan.welds} blocks of every shape once" if comparison.blocked else ""
     click.echo(
         f"weld {plan.welds} of each shape, {plan.welds * k} in all{places}: two of {k} shapes {plan.difference:g} "
-        f"points apart are told with a power of {plan.power:.2f}"
+        f"points apart differ with a power of {plan.power:.2f}"
     )
     rows = [
         ("welds of each shape", *map(str, plan.by_welds)),
@@ -260,7 +264,7 @@ def _clips(given: dict[str, Any], pilot: Pilot | None) -> None:
         # A red series with this correlation time: the square of exp(-t/tau) falls off twice as fast.
         memory = Memory(0.0, given["sd"] or 1.0, time, time / 2, 1e6 * time)
     else:
-        raise UsageError("give --clip with a measured pilot clip, or --correlation-time")
+        raise UsageError("give --measured with a measured pilot clip, or --correlation-time")
     if given["mean_interval"] is not None:
         _show(
             clip_length_for_mean(memory, given["mean_interval"]), "clip length: T = T_c (1.96 sd / wanted)²"

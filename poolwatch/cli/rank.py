@@ -15,7 +15,9 @@ import click
     required=True,
     help="Folder for ranking.csv, pairs.csv and report.html.",
 )
-@click.option("--settings", type=click.Path(path_type=Path), help="TOML file with a table [rank].")
+@click.option(
+    "--rank-settings", "settings", type=click.Path(path_type=Path), help="TOML file with a table [rank]."
+)
 @click.option(
     "--trial", "trials", multiple=True, help="With a trial database: the rows of this trial; may be repeated."
 )
@@ -40,7 +42,7 @@ def command(
 
     Gives all that `poolwatch trial` gives but the clips: effects and what to weld next where the rows hold factor_…
     columns, correlations where they hold outcome_… columns. The unit of evidence is the weld. Shapes that share a
-    letter cannot be told apart on these welds.
+    letter do not differ on these welds.
     """
     from .. import rank
     from .ranking_output import show_ranking, show_studies

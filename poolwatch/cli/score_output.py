@@ -48,7 +48,7 @@ def _signal_table(row: pd.Series, unit: str) -> Table:
 
     table = Table(box=None, pad_edge=False, title=escape(str(row["clip"])), title_justify="left")
     table.add_column("", justify="left")
-    for name in ("mean", "fluctuation", "95 % of it", "peak"):
+    for name in ("mean", "fluctuation", "95 % interval", "peak"):
         table.add_column(name, justify="right")
     for signal in SIGNALS:
         name = signal.name

@@ -54,7 +54,7 @@ def command(
     Every clip is turned so that travel points to the right and shown at the same size of a millimetre. Time runs
     alike for all, each at its own record rate, from the start of its steady part; the clip that ends first ends
     the video. DIR is a folder that holds a clip's frames.csv. The index is shown as a ranking of these clips would take
-    it (one band, one smallest particle); where a ranking would not compare them, none is shown, and an order by index
+    it: one band, one smallest particle. Where a ranking would not compare them, none is shown, and an order by index
     is refused.
 
     \b

@@ -27,7 +27,7 @@ SHAPES = ("single-spot", "twin-spot", "flat-top", "crescent")
     type=click.Path(path_type=Path),
     help="Scene as TOML (such as an earlier scene.toml).",
 )
-@click.option("--shape", type=click.Choice(SHAPES), help="An invented beam shape of the demo.")
+@click.option("--beam-shape", "shape", type=click.Choice(SHAPES), help="An invented beam shape of the demo.")
 @click.option("--illuminated", is_flag=True, help="Metal lit from outside instead of a glowing pool.")
 @click.option("--seed", type=int, help="Seed of everything random.")
 @click.option("--frames", type=int, help="Frames to render.")
@@ -35,18 +35,22 @@ SHAPES = ("single-spot", "twin-spot", "flat-top", "crescent")
 @click.option("--mm-per-px", type=Amount("mm/px", bare=True), metavar="X", help="Size of a pixel, mm.")
 @click.option("--width", type=int, metavar="PX", help="Frame width, px.")
 @click.option("--height", type=int, metavar="PX", help="Frame height, px.")
-@click.option("--depth", "depth_bits", type=int, metavar="BITS", help="Bits of a grey value, 8 to 16.")
+@click.option("--bits", "depth_bits", type=int, metavar="BITS", help="Bits of a grey value, 8 to 16.")
 @click.option(
-    "--direction",
+    "--travel-direction",
     "direction_deg",
     type=float,
     metavar="DEG",
     help="Travel direction in the image, degrees counter-clockwise, 0 = right.",
 )
 @click.option("--exposure", "exposure_s", type=Amount("s", bare=True), metavar="S", help="Exposure, s.")
-@click.option("--blur", "psf_sigma_px", type=float, metavar="PX", help="Sigma of the point spread, px.")
+@click.option(
+    "--blur", "psf_sigma_px", type=float, metavar="PX", help="Standard deviation of the point spread, px."
+)
 @click.option("--read-noise", type=float, metavar="X", help="Noise in the dark, fraction of full scale.")
-@click.option("--standing", is_flag=True, help="The camera stands; the pool crosses the view.")
+@click.option(
+    "--fixed-camera", "standing", is_flag=True, help="The camera stands still and the pool crosses the view."
+)
 @click.option(
     "--travel-speed",
     "travel_speed_mm_s",
@@ -70,12 +74,12 @@ def command(
     """Render footage of an invented weld, and write the exact truth beside it.
 
     Measure the clip and compare with truth.json and truth_*.csv: that is your own error, at your scale, noise
-    and frame rate. The keyhole's brightness is its own there; what is measured holds black level and light from
-    around it as well, so compare its fluctuation. scene.toml renders the same clip again; edit it for all that
+    and frame rate. The true keyhole brightness is the keyhole's own; the measured one holds black level and light
+    from around it as well. So compare its fluctuation. scene.toml renders the same clip again; edit it for all that
     has no option here (planted tones, collapses, plume, shake, lost frames, several welds …).
 
     \b
-    poolwatch simulate --shape single-spot --out sim
+    poolwatch simulate --beam-shape single-spot --out sim
     poolwatch measure sim/clip.mkv --record-rate 10000 --mm-per-px 0.02 --out results
     """
     from rich.console import Console
@@ -89,7 +93,7 @@ def command(
     from ..simulate.write import recording, write_simulation
 
     if scene_file is not None and shape is not None:
-        raise UsageError("--scene and --shape exclude each other; give one of them")
+        raise UsageError("--scene and --beam-shape exclude each other; give one of them")
     if not name or Path(name).name != name or name.startswith("."):
         raise UsageError(f"--name {name!r}: give a plain file name without folder")
     footage_format(format_name)

@@ -73,9 +73,9 @@ def command(
 ) -> None:
     """Measure every clip of a manifest and rank the beam shapes.
 
-    The manifest is a CSV with one row a clip: clip, beam_shape, replicate, record_rate_hz, mm_per_px or scale,
-    and where known travel_direction_deg, travel_speed_mm_s, exposure_s, material, settings; factor_… and
-    outcome_… columns as you like (absent where a shape lacks the part). It is checked whole before any frame is
+    The manifest is a CSV with one row a clip. Columns: clip, beam_shape, replicate, record_rate_hz, mm_per_px or scale,
+    and where known travel_direction_deg, travel_speed_mm_s, exposure_s, material, settings. Columns factor_… and
+    outcome_… may be added (`poolwatch explain manifest`). It is checked whole before any frame is
     read. Rows that are not filled in yet, or whose recording is not there yet, are left out and named.
 
     Stopped half-way, the same command goes on where it was. With --follow it keeps running beside the machine: fill in

@@ -71,21 +71,8 @@ class TiffReader(BaseReader):
         self._inverted = first.photometric == tifffile.PHOTOMETRIC.MINISWHITE
         colour = first.samplesperpixel > 2
         self._stack = self._one_page_stack(first, width, height)
-        notes: list[str] = []
-        flags = set()
-        promised = None
-        if self._stack is not None:
-            count, promised = self._stack[2], int(self._tif.series[0].size) // (width * height)
-            if count < promised:
-                flags.add("truncated")
-        else:
-            count, damage = self._count_pages()
-            if damage:
-                flags.add("truncated")
-                notes.append(damage)
-            elif self._pages_behind(first):
-                flags.add("truncated")
-                notes.append("the chain of pages ends too early: others are stored behind its last one")
+        count, promised, cut, notes = self._counted(first, width * height)
+        flags = {"truncated"} if cut else set()
         if count < 1:
             raise ClipError(f"{path}: not one whole page is there; copy it again")
         if colour:
@@ -116,6 +103,23 @@ class TiffReader(BaseReader):
             flags=tuple(flags),
         )
         self._settle(facts, settings, stated_bits=bits if bits not in (8, 16) else None)
+
+    def _counted(self, first: Any, pixels: int) -> tuple[int, int | None, bool, list[str]]:
+        """Frames that are there, that the file promises, whether it is cut short, and why."""
+        if self._stack is not None:
+            count, promised = self._stack[2], int(self._tif.series[0].size) // pixels
+            return count, promised, count < promised, []
+        count, damage = self._count_pages()
+        if damage:
+            return count, None, True, [damage]
+        if self._pages_behind(first):
+            return (
+                count,
+                None,
+                True,
+                ["the chain of pages ends too early: others are stored behind its last one"],
+            )
+        return count, None, False, []
 
     def _one_page_stack(self, first: Any, width: int, height: int) -> tuple[int, np.dtype[Any], int] | None:
         """Frames behind a single page, as some programs write large stacks; None where there are pages."""

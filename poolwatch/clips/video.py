@@ -74,21 +74,7 @@ class VideoReader(BaseReader):
         flags = {"lossy_video"} if throws_detail_away(context) else set()
         if promised is None and duration and alone:
             promised = _from_duration(self._index, duration, time_base, float(rate or 0))
-        if self._index.broken or (promised is not None and count < promised):
-            flags.add("truncated")
-            notes.append(f"the file ends after {count} frames" + (f" of {promised}" if promised else ""))
-        elif promised is not None and count > promised:
-            flags.add("count_disagrees")
-            notes.append(f"the header says {promised} frames, {count} are stored")
-        if self._index.uneven:
-            flags.add("uneven_times")
-        if self._index.lost:
-            flags.add("missing_frames")
-            notes.append(
-                f"{self._index.lost} frames are missing by their times and stand as undecodable frames"
-            )
-        if self._index.damaged.any():
-            flags.add("undecodable_frames")
+        self._add_counts(count, promised, flags, notes)
         facts = ClipFacts(
             path,
             "video",
@@ -107,6 +93,24 @@ class VideoReader(BaseReader):
         # 16-bit grey may hold fewer bits; every other format states its own.
         stated = self._luma.bits if self._luma.bits != 16 else None
         self._settle(facts, settings, stated_bits=stated if stated != 8 else None)
+
+    def _add_counts(self, count: int, promised: int | None, flags: set[str], notes: list[str]) -> None:
+        """Say where frames are missing or damaged, by the header's count and by the index."""
+        if self._index.broken or (promised is not None and count < promised):
+            flags.add("truncated")
+            notes.append(f"the file ends after {count} frames" + (f" of {promised}" if promised else ""))
+        elif promised is not None and count > promised:
+            flags.add("count_disagrees")
+            notes.append(f"the header says {promised} frames, {count} are stored")
+        if self._index.uneven:
+            flags.add("uneven_times")
+        if self._index.lost:
+            flags.add("missing_frames")
+            notes.append(
+                f"{self._index.lost} frames are missing by their times and stand as undecodable frames"
+            )
+        if self._index.damaged.any():
+            flags.add("undecodable_frames")
 
     def _first_picture(self) -> VideoFrame:
         """The first picture that can be decoded, of those after the first few keyframes."""

@@ -13,6 +13,7 @@ from .sampling import FrameDraw
 
 if TYPE_CHECKING:
     from ..measure import Measurement
+    from ..show.marking import MarkingSheet
 
 PAGE = "handcheck.html"
 # Pictures before and after each frame: what moves shows the pool in illuminated footage.
@@ -48,7 +49,16 @@ def write_page(
     OutputError
         The page cannot be written.
     """
-    from ..show.marking import MarkedFrame, MarkingSheet, write_marking_page
+    from ..show.marking import write_marking_page
+
+    path = Path(folder) / PAGE
+    write_marking_page(path, _sheet(measurement, draw, clip))
+    return path
+
+
+def _sheet(measurement: Measurement, draw: FrameDraw, clip: str | Path | None) -> MarkingSheet:
+    """What the page shows: the drawn frames with those around them, and the frames in a row."""
+    from ..show.marking import MarkedFrame, MarkingSheet
     from ..show.tone import ToneCurve
 
     source = clip_path(measurement, clip)
@@ -68,23 +78,18 @@ def write_page(
     lacking = [number for number in numbers if number not in pictures]
     if lacking:
         raise ClipError(f"{source}: frame {lacking[0]} could not be read; is the recording damaged?")
-    path = Path(folder) / PAGE
-    write_marking_page(
-        path,
-        MarkingSheet(
-            clip=str(score["clip"]),
-            clip_id=str(score["clip_id"]),
-            settings_id=str(score["settings_id"]),
-            seed=draw.seed,
-            drawn=draw.wanted.words,
-            axes=measurement.axes,
-            tone=ToneCurve.for_sample(sample, float(measurement.run["input"]["full_scale"])),
-            footage=footage,
-            frames=[
-                MarkedFrame(frame, {number - frame: pictures[number] for number in near})
-                for frame, near in wanted.items()
-            ],
-            run=[(number, pictures[number]) for number in row],
-        ),
+    return MarkingSheet(
+        clip=str(score["clip"]),
+        clip_id=str(score["clip_id"]),
+        settings_id=str(score["settings_id"]),
+        seed=draw.seed,
+        drawn=draw.wanted.words,
+        axes=measurement.axes,
+        tone=ToneCurve.for_sample(sample, float(measurement.run["input"]["full_scale"])),
+        footage=footage,
+        frames=[
+            MarkedFrame(frame, {number - frame: pictures[number] for number in near})
+            for frame, near in wanted.items()
+        ],
+        run=[(number, pictures[number]) for number in row],
     )
-    return path

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..clips import Reader, ReadFindings, findings_of
 from ..model.errors import ClipError
 from ..pool import FIGURES
-from .frames import CODES, WORDS, Window
+from .frames import CODES, WORDS, FrameWindow
 from .look import ClipLook
 from .memory import hand_back
 from .outlines import Outlines
@@ -69,7 +69,7 @@ class Assembly:
         self._lag, self._context = look.lag, look.context
         self._seams = Seams(look, work.settings)
         # Frames at seams that nobody has measured yet.
-        self.joints: deque[tuple[Window, int]] = deque()
+        self.joints: deque[tuple[FrameWindow, int]] = deque()
         self._ends: dict[int, Ends] = {}
         self._joined = 0
         self._placed = self._handed_back = 0

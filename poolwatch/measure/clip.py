@@ -32,7 +32,7 @@ from .jumps import mark_jumps
 from .loading import numba_loading
 from .look import ClipLook, contradicted, look_at
 from .memory import hand_back
-from .particles import particles_of
+from .particles import particles_of, searched
 from .provenance import identity_of, look_record, place_record, run_record
 from .result import Measurement
 from .scale_fit import check_scale
@@ -186,7 +186,7 @@ def _assemble(
     gathered.sightings = None
     hand_back()
     if found.in_view is not None:
-        seen = ~frames["status"].isin(BLIND)
+        seen = searched(gathered.status, look)
         frames["spatter_in_view"] = frames["spatter_in_view"].mask(seen, found.in_view)
     drops = find_drops(look, found.tracks, gathered.ways, np.isin(gathered.status, BLIND))
     hand_back()

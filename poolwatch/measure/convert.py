@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -31,8 +32,9 @@ EDGE_CLIPPED = 0.5
 _SMALL = 3.0
 # A keyhole that stands out of the pool by less than this share of the pool's brightness is hard to tell from it.
 _FAINT = 1 / 3
-# Share of pixels that brightness would take for the other kind, from which liquid and solid look alike.
-_ALIKE = 0.15
+# Share of pixels that motion and brightness would take for the other kind, from which liquid and solid look alike. Of
+# eighteen scenes by another hand drawn at random those with a scatter below 2 px had 0.00 to 0.07, the one above 0.10.
+_ALIKE = 0.09
 # Particles whose point spread is below this share of what the pool's edge shows are sharper than the pool: on simulated
 # clips the edge shows it within some per cent.
 _SHARPER = 0.92
@@ -76,11 +78,7 @@ def frames_table(
     if look.pool.moves:
         beam_x = beam_x + f["x"] - look.pool.x
         beam_y = beam_y + f["y"] - look.pool.y
-    brightness = f["keyhole"] / full_scale
-    blind = f["keyhole_clipped"] > _BLIND
-    brightness[blind] = np.nan
-    if blind.sum() > _BLIND_FRAMES * max(ok.sum(), 1):
-        brightness[:] = np.nan
+    brightness = _keyhole_brightness(f, ok, full_scale)
     area = f["keyhole_area"] * mm**2
     if not keyhole.seen:
         # Nor have pool axes an origin then.
@@ -110,6 +108,18 @@ def frames_table(
             "keyhole_saturated": f["keyhole_clipped"],
         }
     )
+
+
+def _keyhole_brightness(
+    figures: Mapping[str, NDArray[np.float64]], ok: NDArray[np.bool_], full_scale: float
+) -> NDArray[np.float64]:
+    """Mean brightness of the keyhole region; NaN where it is clipped, or everywhere where that is so too often."""
+    brightness = figures["keyhole"] / full_scale
+    blind = figures["keyhole_clipped"] > _BLIND
+    brightness[blind] = np.nan
+    if blind.sum() > _BLIND_FRAMES * max(ok.sum(), 1):
+        brightness[:] = np.nan
+    return brightness
 
 
 def picture_flags(frames: pd.DataFrame, look: ClipLook, axes: PoolAxes) -> set[str]:

@@ -28,7 +28,7 @@ WORDS = np.array(list(STATUSES), dtype=object)
 _BLIND_CODES = [CODES[word] for word in BLIND]
 
 
-class Window(NamedTuple):
+class FrameWindow(NamedTuple):
     """Consecutive frames to be measured, and those around that it takes.
 
     Attributes
@@ -77,7 +77,7 @@ class Measured(NamedTuple):
     usable: NDArray[np.int64]
 
 
-def measure_frames(window: Window, look: ClipLook, settings: MeasureSettings) -> Measured:
+def measure_frames(window: FrameWindow, look: ClipLook, settings: MeasureSettings) -> Measured:
     """Measure each frame of a window; its result depends on the frames around it and on the first look alone.
 
     Those are none in glowing footage, and `ClipLook.context` frames on either side in illuminated.
@@ -132,7 +132,7 @@ def measure_frames(window: Window, look: ClipLook, settings: MeasureSettings) ->
 
 
 def _sightings_in_residuals(
-    window: Window,
+    window: FrameWindow,
     usable: NDArray[np.int64],
     outlines: list[NDArray[np.float32]],
     look: ClipLook,
@@ -150,7 +150,7 @@ def _sightings_in_residuals(
 
 
 def _illuminated(
-    window: Window, look: ClipLook, pool: IlluminatedLook, settings: MeasureSettings
+    window: FrameWindow, look: ClipLook, pool: IlluminatedLook, settings: MeasureSettings
 ) -> list[Pool]:
     """The pool in each frame of illuminated footage."""
     from ..pool.illuminated import find_illuminated

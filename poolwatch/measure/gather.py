@@ -18,7 +18,7 @@ from ..model.crew import Crew, HelperSignal, OwnProcesses, Recruit
 from ..model.errors import ClipError, PoolwatchError
 from ..model.processes import usable_cores
 from .assembly import Assembly, Gathered
-from .frames import Window
+from .frames import FrameWindow
 from .loading import numba_loading
 from .look import ClipLook
 from .piece import Ends, Joint, Part, PieceWork, block_size
@@ -109,7 +109,7 @@ class RemoteWork:
         """Measure the frames of a piece or of a seam; what cannot be read is an answer, too."""
         with collecting_seldom():
             try:
-                if isinstance(task[0], Window):
+                if isinstance(task[0], FrameWindow):
                     yield self.work.joint(*task)
                 else:
                     yield from self.work.measure(self._open(), *task)
@@ -210,7 +210,7 @@ class _Gathering:
 
     def _measure(self, task: Task) -> None:
         """A piece or a seam, here; helpers are looked after meanwhile."""
-        if isinstance(task[0], Window):
+        if isinstance(task[0], FrameWindow):
             self._joint(self._work.joint(*task))
             return
         start, began = task[0], 0.0
@@ -262,7 +262,7 @@ class _Gathering:
             self._crew.begin(helper, task)
 
     def _put_back(self, task: Task) -> None:
-        if isinstance(task[0], Window):
+        if isinstance(task[0], FrameWindow):
             self._assembly.joints.appendleft(task)
         else:
             self._pieces.put_back(task)

@@ -35,15 +35,7 @@ def illuminated_findings(
     known = recording or Recording(record_rate_hz=_RATE_HZ)
     length = window_length(known.record_rate_hz, reader.facts.frame_count)
     if reader.facts.frame_count < length:
-        return [
-            Finding(
-                "pool",
-                f"not looked for: {reader.facts.frame_count} frames, and runs of {length} are needed",
-                "poor",
-                "the pool is what the metal's motion cannot explain over some frames",
-                "record longer",
-            )
-        ]
+        return [_too_few(reader.facts.frame_count, length)]
     full = reader.facts.full_scale
     runs = runs_of(reader, view, length)
     try:
@@ -91,6 +83,16 @@ def illuminated_findings(
     elif good:
         found.append(_particle_finding(runs, look, with_heading(known, heading), recording, settings))
     return found
+
+
+def _too_few(frames: int, length: int) -> Finding:
+    return Finding(
+        "pool",
+        f"not looked for: {frames} frames, and runs of {length} are needed",
+        "poor",
+        "the pool is what the metal's motion cannot explain over some frames",
+        "record longer",
+    )
 
 
 def _particle_finding(

@@ -122,7 +122,7 @@ def _found(
     assert look.spatter is not None
     assert gathered.sightings is not None
     left, top, right, bottom = look.region
-    measured = ~np.isin(gathered.status.astype(str), BLIND)
+    measured = searched(gathered.status, look)
 
     def outline(frame: int) -> NDArray[np.float64]:
         return gathered.outlines(frame) - shift
@@ -138,7 +138,6 @@ def _found(
     size = bottom - top, right - left
     shadows = None
     if look.residual is not None:
-        measured = (gathered.status == "ok").astype(np.bool_)
         tracks, shadows = link_both(gathered.sightings, measured, size, settings.spatter)
     else:
         sightings = outside_pool(gathered.sightings, outline, unsure, margin)
@@ -158,6 +157,13 @@ def _found(
         shadows=shadows,
         settings=settings.spatter,
     )
+
+
+def searched(status: NDArray[np.object_], look: ClipLook) -> NDArray[np.bool_]:
+    """Frames in which particles were looked for: in illuminated footage, those whose outline is known."""
+    if look.residual is not None:
+        return np.asarray(status == "ok", dtype=np.bool_)
+    return ~np.isin(status.astype(str), BLIND)
 
 
 def _around(frame: int, count: int) -> Iterator[int]:

@@ -19,7 +19,7 @@ from ..pool.illuminated import IlluminatedLook
 from ..spatter import LateFits, Unsettled
 from ..spatter.records import no_sightings
 from .dropped_frames import metal_ways
-from .frames import Measured, Window, measure_frames
+from .frames import FrameWindow, Measured, measure_frames
 from .look import ClipLook
 from .memory import hand_back
 from .outlines import pack_outlines
@@ -140,12 +140,12 @@ class PieceWork:
                 hand_back()
         yield piece.ends()
 
-    def joint(self, window: Window, start: int) -> Joint:
+    def joint(self, window: FrameWindow, start: int) -> Joint:
         """Measure the frames at a seam, of which the first has the number `start`."""
         part, measured = self.part(window, start)
         return Joint(part, measured.sums)
 
-    def part(self, window: Window, start: int) -> tuple[Part, Measured]:
+    def part(self, window: FrameWindow, start: int) -> tuple[Part, Measured]:
         """Measure a window whose first frame to be measured has the number `start`; agitation is not known yet."""
         look = self.look
         measured = measure_frames(window, look, self.settings)
@@ -251,7 +251,7 @@ class _Piece:
     def _measure(self, frames: Grey, until: int) -> Part:
         look = self._work.look
         first, behind = self._next - self._first, until - self._first
-        window = Window(frames, first, self._decoded[first:behind], self._doubled[first:behind])
+        window = FrameWindow(frames, first, self._decoded[first:behind], self._doubled[first:behind])
         part, measured = self._work.part(window, self._next)
         if len(self._head_sums) < look.lag:
             self._head_sums = np.concatenate([self._head_sums, measured.sums])[: look.lag]

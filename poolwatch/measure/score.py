@@ -102,10 +102,7 @@ def score(
     """
     rate = recording.record_rate_hz
     _check_enough(frames["status"])
-    whole = {
-        signal.name: Series(signal.name, frames[signal.column].to_numpy(dtype=np.float64), rate, signal.unit)
-        for signal in SIGNALS
-    }
+    whole = {signal.name: _series(frames, signal, rate) for signal in SIGNALS}
     steady, weld, flags = _steady_part(frames["status"], whole, settings)
     part = slice(steady.start, steady.stop)
     inside = {name: series.part(steady.start, steady.stop) for name, series in whole.items()}
@@ -116,10 +113,8 @@ def score(
     figures = _keyhole_and_agitation(inside["keyhole_brightness"], agitation, settings)
     parts = _parts(inside, agitation)
     if spatter is not None:
-        keyhole = inside["keyhole_brightness"]
-        flown = spatter_figures(
-            spatter, steady, recording, settings, basis, keyhole if _enough(keyhole) else None
-        )
+        keyhole = inside["keyhole_brightness"] if _enough(inside["keyhole_brightness"]) else None
+        flown = spatter_figures(spatter, steady, recording, settings, basis, keyhole)
         figures |= flown.row
         parts |= flown.parts
     index = stability_index(
@@ -138,6 +133,10 @@ def score(
         **_index_figures(index),
     }
     return Scored(row, series.spectra, steady, weld, check_flags(flags))
+
+
+def _series(frames: pd.DataFrame, signal: Signal, rate_hz: float) -> Series:
+    return Series(signal.name, frames[signal.column].to_numpy(dtype=np.float64), rate_hz, signal.unit)
 
 
 def _index_figures(index: StabilityIndex) -> dict[str, float]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..spatter import LateFits
 from ..spatter.records import no_sightings
-from .frames import Window
+from .frames import FrameWindow
 from .look import ClipLook
 from .piece import End, Ends, agitation
 from .settings import MeasureSettings
@@ -31,7 +31,7 @@ class Seam(NamedTuple):
 
     repeats: bool
     sightings: NDArray[np.void]
-    window: Window | None
+    window: FrameWindow | None
 
 
 class Seams:
@@ -70,12 +70,12 @@ class Seams:
             sightings = self.late.follow(head.late, late, ends.stop)
         return Seam(repeats, sightings, window)
 
-    def _window(self, before: End, head: End, repeats: bool) -> Window:
+    def _window(self, before: End, head: End, repeats: bool) -> FrameWindow:
         context = self._look.context
         inner = slice(context, 3 * context)
         doubled = np.concatenate([before.doubled, head.doubled])
         doubled[2 * context] = repeats
-        return Window(
+        return FrameWindow(
             np.concatenate([before.frames, head.frames]),
             context,
             np.concatenate([before.decoded, head.decoded])[inner],

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 CURES = {
-    "cut_off": "aim the camera or enlarge the picture (view.region, if one is set) so that the whole pool is in view; "
-    "if what reaches the border is a bar or a fixture, leave it out by view.region or view.mask",
+    "cut_off": "aim the camera or enlarge the picture (view.region, if one is set) so that the whole pool is in view. "
+    "If what reaches the border is a bar or a fixture, leave it out by view.region or view.mask",
     "dark": "check that the beam is on, and record the weld rather than what is before and after it",
     "no_pool": "check that the beam is on and the pool in view, or give a region of interest (view.region)",
     "blown": "expose shorter or use a denser filter",

@@ -43,7 +43,9 @@ BEAD = Table(
             "particles stuck to the sheet beside the bead, per cm of weld",
         ),
         Column("bead_deposit_area_mm2_per_cm", "float", "mm²/cm", "area that they cover, per cm of weld"),
-        Column("flags", "text", "", "what to know before using the row: words of the documented set"),
+        Column(
+            "flags", "text", "", "what to know before using the row: words of `poolwatch explain bead-flags`"
+        ),
     ),
 )
 BEAD_ALONG = Table(

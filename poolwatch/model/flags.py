@@ -1,6 +1,6 @@
 """Frame statuses and clip flags: every word that can stand in `status` or `flags`, with its meaning.
 
-Documented here once; the README table and the report read this registry.
+Documented here once; the reference (`poolwatch explain`) and the report read this registry.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ STATUSES: dict[str, str] = {
     "blown": "so much of the frame is at full scale that no edge can be found",
     "no_pool": "no region like the clip's pool stands out",
     "cut_off": (
-        "the pool's outline touches the border of the picture or of the region of interest, or "
-        "comes so near that the edge is not seen whole: within 1.5 times the blur, in illuminated "
-        "footage within some 5 px of where moving metal enters or leaves the view"
+        "the pool's outline touches the border of the picture or of the region of interest, or comes too near for"
+        " the edge to be seen whole. Too near is 1.5 times the blur, in illuminated footage some 5 px of where "
+        "moving metal enters or leaves"
     ),
     "hidden": "something in front (plume, glare, a large particle) covers part of the edge",
     "broken": "the outline falls apart or jumps by more than a pool can between frames",
@@ -38,90 +38,85 @@ FLAGS: dict[str, str] = {
         "and times behind them are too early"
     ),
     "record_rate_low": (
-        "the record rate is below 500 Hz: a pool's fluctuation, some 50 to 800 Hz (common "
-        "practice, no source), is missed or mirrored to lower frequencies; check that it is not "
-        "the playback rate"
+        "the record rate is below 500 Hz. A pool's fluctuation, some 50 to 800 Hz (common practice, no source), "
+        "is missed or mirrored to lower frequencies. Check that it is not the playback rate"
     ),
     "uneven_times": (
-        "time stamps in the file are uneven: frames may have been dropped, or taken at a changing "
-        "rate; times are counted from the record rate alone"
+        "time stamps in the file are uneven: frames may have been dropped, or taken at a changing rate. Times are"
+        " counted from the record rate alone"
     ),
     "lossy_video": (
-        "the file is compressed with loss (MJPEG, H.264, HEVC, JPEG …): the point spread is found too narrow in it and "
-        "small particles too large, in tests at 2 to 3 px by a tenth to a third in diameter and up to double in mass, "
-        "one to three times their stated uncertainty; what was wiped out is not found, so spatter_min_diameter_mm is "
-        "too good; outlines, counts and speeds hold; record or export without loss (TIFF, FFV1, uncompressed), or give "
-        "spatter.psf_sigma_px in the settings as a clip without loss through the same optics shows it (look, "
-        "psf_sigma_px in its run.json)"
+        "the file is compressed with loss (MJPEG, H.264, HEVC, JPEG …). Small particles come out too large: in "
+        "tests at 2 to 3 px by a tenth to a third in diameter and up to double in mass. That is one to three "
+        "times their stated uncertainty. What was wiped out is not found, so spatter_min_diameter_mm is too good."
+        " Outlines, counts and speeds hold. Record or export without loss (TIFF, FFV1, uncompressed), or give "
+        "spatter.psf_sigma_px from a clip without loss through the same optics (look, psf_sigma_px in its "
+        "run.json)"
     ),
     "repeated_frames": "frames repeat the one before; they fake spectra and are left out",
     "several_welds": (
-        "the clip holds several welds, with no pool between them; only the longest was scored; "
-        "name another part in the settings (stability.steady start_s, stop_s)"
+        "the clip holds several welds, with no pool between them; only the longest was scored. Name another part "
+        "in the settings (stability.steady start_s, stop_s)"
     ),
     "few_frames_measured": "fewer than 90 % of the frames of the steady part could be measured",
     "pool_cut_off": (
-        "the pool reaches out of the picture in more than 2 % of the frames of the steady part: "
-        "these are its longest or widest moments, so means and fluctuation are too small; aim the "
-        "camera or enlarge the picture"
+        "the pool reaches out of the picture in more than 2 % of the frames of the steady part. These are its "
+        "longest or widest moments, so means and fluctuation are too small. Aim the camera or enlarge the picture"
     ),
     "pool_saturated": "the pool's interior reaches full scale: keyhole brightness cannot be known",
     "edge_saturated": (
-        "the step at the pool's edge reaches full scale: the outline rests on its foot alone, and "
-        "lengths and widths may be some tenths of a pixel off, in lossy video 1 to 2 px where the "
-        "rim is above twice full scale"
+        "the step at the pool's edge reaches full scale, so the outline rests on the lower part of the step "
+        "alone. Lengths and widths may be some tenths of a pixel off, in lossy video 1 to 2 px where the rim is "
+        "above twice full scale"
     ),
     "tail_narrow": (
-        "an end of the pool is narrower than some five times the blur: it is seen too short, by a "
-        "third of the blur to several times as much"
+        "an end of the pool is narrower than some five times the blur. It is seen too short, by a third of the "
+        "blur to several times as much"
     ),
     "edge_unseen": (
-        "hardly a step of brightness is seen at an end of the pool, or along a fifth of its "
-        "outline: what glows behind or beside it (a hot bead, plume) is as bright as the pool, or "
-        "at full scale with it, and the outline follows that; lengths, areas and their fluctuation "
-        "may be wrong by up to half; expose shorter until the pool alone reaches full scale, "
-        "choose a filter that dims the solid more than the liquid, keep plume away, or light the "
-        "metal from outside"
+        "hardly a step of brightness is seen at an end of the pool, or along a fifth of its outline. What glows "
+        "behind or beside it (a hot bead, plume) is as bright as the pool, or at full scale with it, and the "
+        "outline follows that. Lengths, areas and their fluctuation may be wrong by up to half. Expose shorter "
+        "until the pool alone reaches full scale, or choose a filter that dims the solid more than the liquid. "
+        "Keep plume away, or light the metal from outside"
     ),
     "tail_faint": (
-        "the step of brightness at an end of the pool is less than a third of the usual one, or "
-        "part of the outline lies on a slope rather than a step (a hot bead behind it, plume): on "
-        "a calm surface it is found, but where ripples or plume are as strong the length follows "
-        "them, and may be off by up to a tenth; a filter that dims the solid more than the liquid, "
-        "or light from outside, helps"
+        "the step of brightness at an end of the pool is below a third of the usual one, or part of the "
+        "outline lies on a slope (hot bead, plume). On a calm surface it is found. Where ripples or plume are as "
+        "strong the length follows them, and may be off by up to a tenth. A filter that dims the solid more than "
+        "the liquid, or light from outside, helps"
     ),
     "black_cut_off": (
-        "most of the surroundings read exactly 0: the recording's black seems cut off, so faint "
-        "light is missing; particles out of focus seem sharper than they are, and small ones too "
-        "large"
+        "most of the surroundings read exactly 0: the recording's black seems cut off, so faint light is missing."
+        " Particles out of focus seem sharper than they are, and small ones too large"
     ),
     "keyhole_saturated": (
         "the keyhole region reaches full scale: its brightness is a lower limit, or left empty "
         "where it cannot be known"
     ),
     "particles_sharp": (
-        "particles look sharper than the pool's edge by more than 8 %: the edge is soft by itself or out of "
-        "focus, or the point spread was found too narrow from small, faint or compressed particles: then those "
-        "under some two blurs across are too large, by a tenth up to several times, and their mass by a third "
-        "up to many times; give spatter.psf_sigma_px where it is known"
+        "particles look sharper than the pool's edge by more than 8 %. Either the edge is soft or out of focus, "
+        "or the point spread was found too narrow from small, faint or compressed particles. Then those under "
+        "some two blurs across are too large, by a tenth up to several times, and their mass up to many times. "
+        "Give spatter.psf_sigma_px where it is known"
     ),
     "liquid_alike": (
-        "illuminated footage in which liquid and solid metal are about equally bright, or the outline has "
-        "gone astray: it rests on motion alone; lengths and widths, and their fluctuation, may be wrong by "
-        "some pixels up to a third; light from another side, so that the liquid shows darker or brighter "
-        "than the sheet, less blur and no lossy compression help"
+        "illuminated footage in which liquid and solid metal are alike in brightness and in how they move, or the "
+        "outline has gone astray. Lengths and widths, and their fluctuation, may be wrong by some pixels up to a "
+        "third. Light from another side, so that the liquid shows darker or brighter than the sheet, less blur and "
+        "no lossy compression help"
     ),
     "keyhole_faint": (
-        "the keyhole stands out of the pool by less than a third of the pool's brightness: much of "
-        "what is taken for its fluctuation is the pool's, and it may be a bright place of the pool "
-        "instead; keyhole_brightness_cv may be off by half and more, mostly too small; a filter "
-        "farther in the blue lifts the hotter keyhole out of the pool"
+        "the keyhole stands out of the pool by less than a third of the pool's brightness. Much of what is taken "
+        "for its fluctuation is the pool's, and it may be a bright place of the pool instead. "
+        "keyhole_brightness_cv may be off by half and more, mostly too small. A filter farther in the blue lifts "
+        "the hotter keyhole out of the pool"
     ),
     "keyhole_unseen": (
-        "no keyhole can be seen: the pool is blown out, or nothing stands out of it by a tenth of its brightness; "
-        "the beam's place is not known, so keyhole_brightness, keyhole_area_mm2, pool_front_mm, pool_rear_mm, "
-        "pool_centre_x_mm, pool_centre_y_mm, first_x_mm and first_y_mm are empty; lengths, widths and areas hold; "
-        "expose shorter, or choose a filter farther in the blue, which lifts the hotter keyhole out of the pool"
+        "no keyhole can be seen: the pool is blown out, or nothing stands out of it by a tenth of its brightness."
+        " The beam's place is not known. So keyhole_brightness, keyhole_area_mm2, pool_front_mm, pool_rear_mm, "
+        "pool_centre_x_mm, pool_centre_y_mm, first_x_mm and first_y_mm are empty. Lengths, widths and areas hold."
+        " Expose shorter, or choose a filter farther in the blue, which lifts the hotter keyhole out of the pool"
     ),
     "keyhole_small": (
         "the keyhole's radius is less than three times the blur: light from around it dilutes its "
@@ -129,46 +124,48 @@ FLAGS: dict[str, str] = {
     ),
     "no_steady_part": "no steady part was found; the whole clip was used",
     "too_short": "the clip is too short against the pool's slowest motion for its interval to be trusted",
-    "index_partial": "parts of the index are missing (see the other flags): do not set it beside an index of all parts",
+    "index_partial": (
+        "parts of the index are missing (see the other flags): do not compare it with an index of all parts"
+    ),
     "noise_unknown": (
-        "nothing tells measurement noise from fluctuation in a signal that is white throughout: "
-        "its _cv holds both"
+        "the signal is white throughout, so measurement noise and fluctuation cannot be separated: its _cv holds "
+        "both"
     ),
     "view_tilted": (
-        "the scale file's view is tilted: lengths, widths and areas are in the plane of the weld; "
-        "particles, which leave that plane, are sized and timed with the scale across the tilt"
+        "the scale file's view is tilted: lengths, widths and areas are in the plane of the weld. Particles leave"
+        " that plane: they are sized and timed with the scale across the tilt"
     ),
     "scale_other_size": (
-        "the scale was made with pictures of another size than the clip's: right where the camera "
-        "only cut out a part of the same picture (say so by --scale-crop), wrong where zoom, lens, "
-        "binning or the file's size changed"
+        "the scale was made with pictures of another size than the clip's. That is right where the camera only "
+        "cut out a part of the same picture: say so by --scale-crop. It is wrong where zoom, lens, binning or the"
+        " file's size changed"
     ),
     "no_scale": "no scale was given: lengths are in pixels, written as if 1 px were 1 mm",
     "spatter_not_sought": (
-        "particles were not looked for, so every spatter cell is empty, which is not 0: in illuminated footage the "
-        "settings must ask for them (spatter_in_illuminated) and the first look must show the whole pool often enough, "
-        "or the settings say so (spatter_on)"
+        "particles were not looked for, so every spatter cell is empty, which is not 0. In illuminated footage the "
+        "settings must ask for them (spatter_in_illuminated), and the first look must show the whole pool often "
+        "enough. Or the settings turn them off (spatter_on)"
     ),
     "no_travel_speed": "no travel speed was given: nothing per length of weld",
-    "no_exposure": "no exposure was given: fast particles' streaks cannot be told from their size",
+    "no_exposure": ("no exposure was given: the streak of a fast particle cannot be separated from its size"),
     "no_material": "no material was given: no spatter mass",
     "gain_drift": "overall brightness drifts by more than 10 % over the clip",
     "flicker": "overall brightness flickers by more than 2 % from frame to frame",
     "depth_found": "the effective bit depth was found from the data, not given",
     "scale_disagrees": (
-        "the metal does not move as scale, travel speed and record rate say, beyond its "
-        "uncertainty: one of the three is wrong"
+        "the metal does not move as scale, travel speed and record rate say, beyond its uncertainty: one of the "
+        "three is wrong"
     ),
     "direction_disagrees": (
-        "the metal, or the pool that crosses a standing camera's view, does not move along the "
-        "travel direction that was given: length and width are mixed up"
+        "the metal, or the pool that crosses a standing camera's view, does not move along the given travel "
+        "direction. Length and width are mixed up"
     ),
     "direction_found": "no travel direction was given: it was found from the motion in the clip",
     "pool_askew": (
-        "the pool does not lie along the travel direction that was given or, where none was, 0 (to the right): its "
-        "long axis is turned by more than 15 degrees, or the beam is in its rear half; lengths, widths and "
-        "directions of flight are then wrong; give --travel-direction (travel_direction_deg); right only where the "
-        "pool itself is lopsided"
+        "the pool does not lie along the given travel direction or, where none was given, 0 (to the right). Its "
+        "long axis is turned by more than 15 degrees, or the beam is in its rear half. Lengths, widths and "
+        "directions of flight are then wrong: give --travel-direction (travel_direction_deg). It is right only "
+        "where the pool itself is lopsided"
     ),
     "footage_disagrees": (
         "the settings say glowing or illuminated, and the pictures clearly show the other: the "
@@ -206,20 +203,17 @@ def doubts(names: Sequence[str]) -> tuple[str, ...]:
 # Flags of a photo of a weld; `poolwatch bead` prints the meaning of those it sets.
 BEAD_FLAGS: dict[str, str] = {
     "bead_by_texture": (
-        "the bead differs from the sheet by its roughness alone: its mean width may be off by a few px "
-        "and its edges by "
-        "more; light from the side, at a low angle, or a colour photo shows the edges better"
+        "the bead differs from the sheet by its roughness alone. Its mean width may be off by a few px and its "
+        "edges by more. Light from the side, at a low angle, or a colour photo shows the edges better"
     ),
     "bead_edges_noisy": (
-        "noise and the grain of the metal move the edges as much as their waviness does: "
-        "bead_edge_rms_mm is empty; take "
-        "the photo closer or sharper"
+        "noise and the grain of the metal move the edges as much as their waviness does, so bead_edge_rms_mm is "
+        "empty. Take the photo closer or sharper"
     ),
     "bead_small": "fewer than 20 px across the bead: edges limit the figures; take the photo closer",
     "bead_saturated": (
-        "more than 5 % of the bead is at full scale: its edges look further out than they are, and "
-        "ripples are lost; expose "
-        "shorter, or move the light"
+        "more than 5 % of the bead is at full scale: its edges look further out than they are, and ripples are "
+        "lost. Expose shorter, or move the light"
     ),
     "bead_ripples_fine": (
         "the ripples are less than 6 px apart: finer ones would be missed; take the photo closer"
@@ -229,9 +223,8 @@ BEAD_FLAGS: dict[str, str] = {
     "the parts seen were judged",
     "bead_crater": "the weld looks different at an end, as a crater does: look at the picture; ends were left out",
     "bead_belt_cut": (
-        "less than 90 % of the belt beside the bead in which particles are counted is in view and free: "
-        "deposits are too "
-        "few; show more of the sheet, or compare photos with the same --belt"
+        "less than 90 % of the belt beside the bead in which particles are counted is in view and free: deposits "
+        "are too few. Show more of the sheet, or compare photos with the same --belt"
     ),
     "bead_scale_other_size": (
         "the scale was made with pictures of another size than the photo: right only where the photo "

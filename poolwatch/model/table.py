@@ -206,10 +206,3 @@ def _no_number(path: Path, error: Exception) -> OutputError:
     return OutputError(
         f"{path}: a column holds something that is no number ({error}); measure the clip again"
     )
-
-
-def markdown(table: Table) -> str:
-    """The table's columns as a Markdown table, for the documentation."""
-    lines = ["| column | unit | meaning |", "| --- | --- | --- |"]
-    lines += [f"| `{c.name}` | {c.unit} | {c.meaning} |" for c in table.columns]
-    return "\n".join(lines)

@@ -32,7 +32,7 @@ FRAMES = Table(
     (
         _c("frame", "int", "", "number of the frame in the file, from 0"),
         _c("time_s", "float", "s", "time since frame 0 at the record rate"),
-        _c("status", "text", "", "ok, or why it was not measured: one word of the documented set"),
+        _c("status", "text", "", "ok, or why it was not measured (`poolwatch explain statuses`)"),
         _each_frame(LENGTH),
         _each_frame(WIDTH),
         _each_frame(AREA),
@@ -58,8 +58,8 @@ FRAMES = Table(
             "agitation",
             "float",
             "",
-            "change of brightness inside the pool since the frame before, relative to the pool's brightness, overall "
-            "flicker and noise removed",
+            "change of brightness inside the pool over `pool.agitation_lag_s` (0.5 ms), relative to the pool's "
+            "brightness, overall flicker and noise removed",
         ),
         _c(
             "agitation_power",
@@ -103,14 +103,19 @@ _PARTICLE = (
     _c("direction_u_deg", "float", "°", "standard uncertainty of the direction"),
     _c("mass_u_ug", "float", "µg", "standard uncertainty of the mass"),
     _c("left_frame", "float", "frame", "frame, with fraction, at which its path left the outline"),
-    _c("end", "text", "", "how its track ended: border, faded, landed, merged, clip_end"),
+    _c(
+        "end",
+        "text",
+        "",
+        "how its track ended (`poolwatch explain ends`): border, faded, landed, bounced, merged, clip_end",
+    ),
     _c("saturated", "int", "", "1 where its picture reached full scale"),
 )
 SPATTER = Table("spatter.csv", "one particle that left the pool", _PARTICLE)
 SPATTER_REJECTED = Table(
     "spatter_rejected.csv",
     "one track that was not counted as a particle that left the pool",
-    (*_PARTICLE, _c("reason", "text", "", "why it does not count: one word of the documented set")),
+    (*_PARTICLE, _c("reason", "text", "", "why it does not count (`poolwatch explain reasons`)")),
 )
 TRACKS = Table(
     "tracks.csv",
@@ -202,7 +207,7 @@ SCORE = Table(
             "flags",
             "text",
             "",
-            "what to know before using the row: words of the documented set, separated by blanks",
+            "what to know before using the row: words of `poolwatch explain flags`, separated by blanks",
         ),
         *(
             _c(
@@ -307,7 +312,7 @@ RANKING = Table(
             "stability_index",
             "float",
             "",
-            "mean over welds; as if all stood in the same blocks where shapes stand in them unequally",
+            "mean over welds; with blocks, as if every shape were welded equally often in each",
         ),
         _c(
             "stability_index_low",
@@ -321,7 +326,7 @@ RANKING = Table(
             "",
             "upper end of the 95 % interval of the mean, over and within welds",
         ),
-        _c("group", "text", "", "shapes that share a letter cannot be told apart on this evidence"),
+        _c("group", "text", "", "shapes that share a letter do not differ on this evidence"),
         _c(
             "probability_best",
             "float",
@@ -345,8 +350,8 @@ MARKS = Table(
             "mark",
             "text",
             "",
-            "front, rear, left, right: where the pool ends; outline: a point on it, in order; unclear: the ends cannot "
-            "be seen; particle: where it is first seen; run_seen: all frames in a row were looked through",
+            "front, rear, left, right: where the pool ends. outline: a point on it, in order. unclear: the ends cannot "
+            "be seen. particle: where it is first seen. run_seen: all frames in a row were looked through",
         ),
         _c("x_px", "float", "px", "place in the image, to the right; empty for unclear and run_seen"),
         _c("y_px", "float", "px", "place in the image, down; empty for unclear and run_seen"),

@@ -15,7 +15,7 @@ from ..model.errors import UsageError
 from .candidates import each_once
 
 Floats = NDArray[np.float64]
-Axial = Literal["inscribed", "circumscribed", "faced"]
+Axial = Literal["inscribed", "circumscribed", "face-centred"]
 
 # Generators of the two-level fractions of highest resolution: Montgomery D. C., Design and Analysis of
 # Experiments, table of fractional factorials; NIST/SEMATECH e-Handbook, section 5.3.3.4.7 (both from memory; their
@@ -179,7 +179,7 @@ def central_composite(factors: tuple[Factor, ...], *, axial: Axial = "inscribed"
         Numbers, 2 to 6; ends of a list or range are its lowest and highest level.
     axial
         ``inscribed``: axial points at the ends, corners within; ``circumscribed``: corners at the ends, axial
-        points beyond; ``faced``: both at the ends (not rotatable).
+        points beyond; ``face-centred``: both at the ends (not rotatable).
     centres
         Centre points.
 
@@ -191,11 +191,13 @@ def central_composite(factors: tuple[Factor, ...], *, axial: Axial = "inscribed"
     from pyDOE3 import ccdesign
 
     _numbers(factors, "a central composite design", 2, 6)
-    shape = "faced" if axial == "faced" else "circumscribed"
+    shape = "faced" if axial == "face-centred" else "circumscribed"
     matrix = np.asarray(ccdesign(len(factors), center=(0, max(centres, 1)), alpha="rotatable", face=shape))
     matrix = matrix[np.any(matrix != 0, axis=1)]
     alpha = float(np.abs(matrix).max())
-    notes = [] if axial == "faced" else [f"rotatable: axial points at alpha = {alpha:.4f} of the corners"]
+    notes = (
+        [] if axial == "face-centred" else [f"rotatable: axial points at alpha = {alpha:.4f} of the corners"]
+    )
     if axial == "inscribed":
         matrix = matrix / alpha
     elif axial == "circumscribed":

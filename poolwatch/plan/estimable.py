@@ -78,12 +78,14 @@ class Estimable:
         if self.relation:
             more = f" and {len(self.relation) - 8} longer words" if len(self.relation) > 8 else ""
             said.append(f"defining relation: I = {' = '.join(self.relation[:8])}{more}")
-        said += [f"{term} cannot be told from {' + '.join(names)}" for term, names in self.aliased.items()]
+        said += [
+            f"{term} cannot be separated from {' + '.join(names)}" for term, names in self.aliased.items()
+        ]
         whole: dict[str, list[str]] = {}
         for main, pair, share in self.biased:
             if abs(share) > 0.999:
                 whole.setdefault(main, []).append(pair)
-        said += [f"{main} cannot be told from {' + '.join(pairs)}" for main, pairs in whole.items()]
+        said += [f"{main} cannot be separated from {' + '.join(pairs)}" for main, pairs in whole.items()]
         partly = [one for one in self.biased if abs(one[2]) <= 0.999]
         said += [
             f"{main} is biased by {share:+.2f} of {pair}, if there is such an interaction"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -55,18 +57,13 @@ def d_optimal(
     if not candidates:
         raise UsageError("every combination is forbidden; nothing can be welded")
     kept, lost = separate(model_terms(factors, model), candidates)
-    untold = next((factor.name for factor in factors if factor.name in lost), None)
-    if untold is not None:
-        raise UsageError(
-            f"{untold} cannot be told from {' + '.join(lost[untold])} in the combinations that are left; forbid fewer, "
-            "or leave that factor out"
-        )
+    _check_told(factors, lost)
     x = matrix_of(kept, candidates)
     p = x.shape[1]
     if runs < p:
         raise UsageError(
-            f"{runs} runs cannot tell the {p} coefficients of the model {model!r}; give {p} or more (some more, so "
-            "that the error can be told), or a smaller --model"
+            f"{runs} runs cannot estimate the {p} coefficients of the model {model!r}; give {p} or more (some more, so "
+            "that the error can be estimated), or a smaller --model"
         )
     log_det, chosen = _best_of(x, runs, starts, np.random.default_rng(seed))
     picked = [candidates[n] for n in sorted(chosen.tolist())]
@@ -81,6 +78,15 @@ def d_optimal(
             *(f"{name} is left out: no combination that can be welded tells it" for name in lost),
         ),
     )
+
+
+def _check_told(factors: Sequence[Factor], lost: Mapping[str, Sequence[str]]) -> None:
+    untold = next((factor.name for factor in factors if factor.name in lost), None)
+    if untold is not None:
+        raise UsageError(
+            f"{untold} cannot be separated from {' + '.join(lost[untold])} in the combinations that are left; "
+            "forbid fewer, or leave that factor out"
+        )
 
 
 def _best_of(x: Floats, runs: int, starts: int, rng: np.random.Generator) -> tuple[float, NDArray[np.int64]]:

@@ -9,9 +9,13 @@ from .runsheet import RunSheet, factor_units, shown
 
 CAUTIONS = (
     "Class 4 laser: interlocks closed, eye protection for the wavelength, nobody in the controlled area.",
-    "Hot spatter and fume: extraction on, nothing that burns nearby.",
+    "Lamps and illumination lasers: enclosure and eyewear of their own. A camera's filter protects no eye.",
+    "Lock out the lasers before changing the set-up.",
+    "Fume: extraction on. Fume of stainless steel holds hexavalent chromium (Cr(VI)) and nickel.",
+    "Hot spatter: nothing that can burn nearby.",
     "A steady pool is no proof of a sound weld; a weld that carries load is judged by your code and its tests.",
-    "Keep to the order of the runs. A run that fails is noted and repeated at the end of its block, not skipped.",
+    "Keep to the order of the runs. A run that fails is noted and, unless it was unsafe, repeated at the end of its "
+    "block.",
 )
 _STYLE = """
 @page { size: A4 landscape; margin: 12mm }

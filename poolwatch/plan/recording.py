@@ -187,20 +187,14 @@ def plan_recording(
     scale_limits = _sorted(_scale_limits(wish, rules))
     mm_per_px = mm_per_px or round_down(scale_limits[0].value)
     rate_limits = _sorted(_rate_limits(wish, rules, mm_per_px))
-    if record_rate_hz is not None:
-        rate = record_rate_hz
-    elif rate_limits:
-        rate = round_up(rate_limits[0].value)
-    else:
-        rate = 1000.0
+    rate = record_rate_hz or (round_up(rate_limits[0].value) if rate_limits else 1000.0)
+    if record_rate_hz is None and not rate_limits:
         notes.append("record rate: no wish sets it; 1 kHz taken. Name a frequency or a particle speed.")
     exposure_limits = _sorted(_exposure_limits(wish, rules, mm_per_px, rate))
     exposure = round_down(exposure_limits[0].value)
     clip_limits = _sorted(_clip_limits(wish, rules))
-    if clip_limits:
-        clip_s = round_up(clip_limits[0].value)
-    else:
-        clip_s = 1.0
+    clip_s = round_up(clip_limits[0].value) if clip_limits else 1.0
+    if not clip_limits:
         notes.append("clip length: no wish sets it; 1 s taken. Name a lowest frequency or an interval.")
     crossing = (wish.travel_speed_mm_s or 0.0) * clip_s if wish.fixed_camera else 0.0
     width = _steps((wish.pool_length_mm + 2 * wish.margin + crossing) / mm_per_px)

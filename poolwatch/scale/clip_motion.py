@@ -18,6 +18,8 @@ _FRAMES = (24, 160)
 # Travel (share of the view) over the frames looked at that fixes the speed best.
 _TRAVEL_SHARE = 0.6
 
+_NOTHING = "no common motion of solid metal found between frames {} and {}: light the metal, or mask what is not metal"
+
 
 def motion_in_clip(
     read: Callable[[Sequence[int]], NDArray[np.generic]],
@@ -75,10 +77,7 @@ def motion_in_clip(
             if motion is None or found.moving != motion.moving or found.u_speed < motion.u_speed:
                 motion, used = found, spacing
     if motion is None:
-        raise MeasurementError(
-            f"no common motion of solid metal found between frames {start} and {stop}: light the metal, or mask"
-            " what is not metal"
-        )
+        raise MeasurementError(_NOTHING.format(start, stop))
     seen = _middle(start, stop, frames, used)
     return replace(motion, first=seen[0], last=seen[-1])
 

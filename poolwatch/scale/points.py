@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from .uncertainty import Budget, Contribution
 Point = tuple[float, float]
 # Points closer than so many standard uncertainties of their distance give no scale worth having.
 _LEAST_PX_IN_U = 10
+_ALONG_NOTE = "Two points cannot show a tilt of the camera: the scale holds along their line, at their place."
 _SCATTER_NOTE = (
     "The pairs scatter by {:.2g} px, more than the {:g} px a coordinate that was given: the reading uncertainty was "
     "enlarged. A tilted view does this too; a target photo would show it."
@@ -90,18 +92,9 @@ def scale_from_points(
     mm = np.array([pair.mm for pair in pairs])
     sum_px2 = float(px @ px)
     scale = float(px @ mm) / sum_px2
-    reading_px, dof = math.sqrt(2) * u_px, math.inf
-    notes = ["Two points cannot show a tilt of the camera: the scale holds along their line, at their place."]
-    found: dict[str, Input] = {"pairs": len(pairs), "longest_px": float(px.max())}
-    if len(pairs) == 1:
-        found |= ScaleLine.between(pairs[0].first, pairs[0].second).noted()
-    else:
-        found["scatter_px"] = scatter = math.sqrt(float(np.sum((px - mm / scale) ** 2)) / (len(pairs) - 1))
-        if scatter > reading_px:
-            reading_px, dof = scatter, len(pairs) - 1
-            notes.insert(0, _SCATTER_NOTE.format(scatter, u_px))
+    reading = _reading(pairs, scale, u_px)
     parts = (
-        Contribution("reading of the points", scale * reading_px / math.sqrt(sum_px2), dof),
+        Contribution("reading of the points", scale * reading.px / math.sqrt(sum_px2), reading.dof),
         Contribution("known distance", u_mm * float(px.sum()) / sum_px2),
     )
     given: dict[str, Input] = {
@@ -114,10 +107,33 @@ def scale_from_points(
         "points",
         Budget(parts),
         inputs={**(inputs or {}), **given},
-        found=found,
-        notes=tuple(notes),
+        found=reading.found,
+        notes=reading.notes,
         picture_px=picture_px,
     )
+
+
+class _Reading(NamedTuple):
+    """Uncertainty of a distance as read, px, its degrees of freedom, what was found, and what to know of it."""
+
+    px: float
+    dof: float
+    found: dict[str, Input]
+    notes: tuple[str, ...]
+
+
+def _reading(pairs: Sequence[Pair], scale: float, u_px: float) -> _Reading:
+    """How well the distances were read: as given, or worse where the pairs scatter more."""
+    given, note = math.sqrt(2) * u_px, _ALONG_NOTE
+    found: dict[str, Input] = {"pairs": len(pairs), "longest_px": max(pair.px for pair in pairs)}
+    if len(pairs) == 1:
+        found |= ScaleLine.between(pairs[0].first, pairs[0].second).noted()
+        return _Reading(given, math.inf, found, (note,))
+    misses = np.array([pair.px - pair.mm / scale for pair in pairs])
+    found["scatter_px"] = scatter = math.sqrt(float(np.sum(misses**2)) / (len(pairs) - 1))
+    if scatter <= given:
+        return _Reading(given, math.inf, found, (note,))
+    return _Reading(scatter, len(pairs) - 1, found, (_SCATTER_NOTE.format(scatter, u_px), note))
 
 
 def _check_given(pairs: Sequence[Pair], u_px: float, u_mm: float) -> None:

@@ -157,9 +157,8 @@ class OverlayPainter:
         rows, columns = self._picture
         top, left = self._top, self._left
         # Kept arrays: fresh ones of this size cost as much as filling them.
-        grey = cv2.resize(
-            toned(frame, self._table(frame.dtype)), (columns, rows), self._grey, interpolation=self._kind
-        )
+        tones = toned(frame, self._table(frame.dtype))
+        grey = cv2.resize(tones, (columns, rows), self._grey, interpolation=self._kind)
         if self._choices.plain_beside:
             image[top : top + rows, left : left + columns] = grey[..., None]
             top, left = self.annotated
@@ -235,7 +234,7 @@ class OverlayPainter:
             put_flat(image, said, (behind, 0.5 * size), round(0.9 * size), FLAGGED, PANEL)
         words = self._tone.words + ("; plain picture first" if self._choices.plain_beside else "")
         if "strip" in self._choices.layers:
-            words = f"lit: steady part   ×: not measured   {words}"
+            words = f"bright: steady part   ×: not measured   {words}"
         small = round(0.8 * size)
         foot = (margin, (self._foot_top + self.height) / 2)
         words = fitted(words, small, self.width - round(2 * margin))
@@ -344,6 +343,11 @@ def draw_overlay(
             raise ClipError(
                 f"{result.name}: none of the frames to show could be read; is the recording still there?"
             )
+    return _as_shown(planned, shown)
+
+
+def _as_shown(planned: Iterable[Segment], shown: Iterable[list[int]]) -> list[Segment]:
+    """Segments with the frames that were really shown; those without any are left out."""
     return [
         replace(segment, frames=np.array(frames, dtype=np.int64))
         for segment, frames in zip(planned, shown, strict=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -19,6 +20,16 @@ from .scene import Scene
 from .timeline import Timeline, forward, stream
 
 WAVES = 5
+
+
+class Grid(NamedTuple):
+    """Points in the picture: rows and columns; the first is at (left, top) px, `step` px apart."""
+
+    height: int
+    width: int
+    left: float
+    top: float
+    step: float
 
 
 @dataclass(frozen=True)
@@ -50,86 +61,137 @@ def ripples(scene: Scene, times_s: NDArray[np.float64], memory_s: float) -> Surf
     )
 
 
-def light_parameters(scene: Scene, line: Timeline, moment: int) -> NDArray[np.float64]:
-    """All numbers the two fields need at one moment, in px and brightness, shape (24,)."""
+class GlowingLight(NamedTuple):
+    """Light of glowing footage at one moment; px from the image's corner, or along (u) and across (v) travel.
+
+    Attributes
+    ----------
+    beam_x, beam_y, ahead_x, ahead_y
+        Place of the beam, px, and direction of travel, unit vector, in the image.
+    middle, per_half_length, per_half_width
+        Middle of the pool along travel, px, and one over its half length and half width, 1/px.
+    plate, halo, trail
+        Brightness of the cold plate, and on top of it of the hot solid and of the bead.
+    rear, fade, trail_width, sway
+        Where the pool ends, px; over how many px the bead fades; its half width; how far it lies aside.
+    rim, core
+        Brightness of the liquid far from the beam, and what it has more at the beam.
+    per_reach_along, per_reach_across
+        One over the square of how far that reaches, 1/px².
+    ripple
+        Relative strength of waves.
+    keyhole, spot_radius
+        Brightness of a spot, below 0 where there is none, and the radius at which it has faded to 1/e, px.
+    """
+
+    beam_x: float
+    beam_y: float
+    ahead_x: float
+    ahead_y: float
+    middle: float
+    per_half_length: float
+    per_half_width: float
+    plate: float
+    halo: float
+    trail: float
+    rear: float
+    fade: float
+    trail_width: float
+    sway: float
+    rim: float
+    core: float
+    per_reach_along: float
+    per_reach_across: float
+    ripple: float
+    keyhole: float
+    spot_radius: float
+
+
+def light_parameters(scene: Scene, line: Timeline, moment: int) -> GlowingLight:
+    """All that the two fields need at one moment."""
     pool, keyhole, camera = scene.pool, scene.keyhole, scene.camera
     trail = scene.disturbances.trail
     ahead = forward(camera.direction_deg)
     length, width, front = line.length[moment], line.width[moment], line.front[moment]
     # What fades in while the pool grows.
     bright = line.size[moment]
-    return np.array(
-        [
-            line.beam_x[moment],
-            line.beam_y[moment],
-            ahead[0],
-            ahead[1],
-            front - length / 2,
-            1 / max(length / 2, 1e-6),
-            1 / max(width / 2, 1e-6),
-            pool.background,
-            pool.halo * bright,
-            pool.rim * (trail.share if trail else 0.0) * bright,
-            front - length,
-            trail.fade_mm / camera.mm_per_px if trail else 1.0,
-            trail.width_share * width if trail and width > 0 else 1.0,
-            line.sway[moment],
-            pool.rim,
-            pool.hot - pool.rim,
-            1 / max(pool.reach * length, 1e-6) ** 2,
-            1 / max(pool.reach * width, 1e-6) ** 2,
-            pool.ripple,
-            line.keyhole[moment] if line.lit[moment] else -1.0,
-            keyhole.diameter_mm / 2 / camera.mm_per_px,
-            front,
-            0.0,
-            0.0,
-        ]
-    )
+    values = {
+        "beam_x": line.beam_x[moment],
+        "beam_y": line.beam_y[moment],
+        "ahead_x": ahead[0],
+        "ahead_y": ahead[1],
+        "middle": front - length / 2,
+        "per_half_length": 1 / max(length / 2, 1e-6),
+        "per_half_width": 1 / max(width / 2, 1e-6),
+        "plate": pool.background,
+        "halo": pool.halo * bright,
+        "trail": pool.rim * (trail.share if trail else 0.0) * bright,
+        "rear": front - length,
+        "fade": trail.fade_mm / camera.mm_per_px if trail else 1.0,
+        "trail_width": trail.width_share * width if trail and width > 0 else 1.0,
+        "sway": line.sway[moment],
+        "rim": pool.rim,
+        "core": pool.hot - pool.rim,
+        "per_reach_along": 1 / max(pool.reach * length, 1e-6) ** 2,
+        "per_reach_across": 1 / max(pool.reach * width, 1e-6) ** 2,
+        "ripple": pool.ripple,
+        "keyhole": line.keyhole[moment] if line.lit[moment] else -1.0,
+        "spot_radius": keyhole.diameter_mm / 2 / camera.mm_per_px,
+    }
+    return GlowingLight(**{name: float(value) for name, value in values.items()})
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _halo(u: float, v: float, p: NDArray[np.float64]) -> float:
+def _halo(u: float, v: float, p: GlowingLight) -> float:
     """Plate and hot solid: half at 1.3 outline radii, falling with the fourth power of the distance."""
-    along, across = (u - p[4]) * p[5], v * p[6]
+    along, across = (u - p.middle) * p.per_half_length, v * p.per_half_width
     square = along * along + across * across
-    return float(p[7] + p[8] / (1.0 + square * square / 2.8561))
+    return float(p.plate + p.halo / (1.0 + square * square / 2.8561))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _trail(u: float, v: float, p: NDArray[np.float64]) -> float:
+def _trail(u: float, v: float, p: GlowingLight) -> float:
     """Hot bead: sets in under the pool, where it is not seen, and fades behind the tail."""
-    if u > p[4]:
+    if u > p.middle:
         return 0.0
-    side = (v - p[13]) / p[12]
+    side = (v - p.sway) / p.trail_width
     side *= side
     if side > 3.5:
         return 0.0
-    near = min((p[4] - u) * p[5], 1.0)
-    behind = max(p[10] - u, 0.0)
-    return float(p[9] * near * near * (3 - 2 * near) * math.exp(-behind / p[11] - side * side))
+    near = min((p.middle - u) * p.per_half_length, 1.0)
+    behind = max(p.rear - u, 0.0)
+    return float(p.trail * near * near * (3 - 2 * near) * math.exp(-behind / p.fade - side * side))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _liquid(u: float, v: float, wave: float, p: NDArray[np.float64], spots: NDArray[np.float64]) -> float:
-    value = float(p[14] + p[15] / (1.0 + u * u * p[16] + v * v * p[17]))
+def _liquid(u: float, v: float, wave: float, p: GlowingLight, spots: NDArray[np.float64]) -> float:
+    value = float(p.rim + p.core / (1.0 + u * u * p.per_reach_along + v * v * p.per_reach_across))
     value *= max(1.0 + wave, 0.0)
-    if p[19] >= 0:
+    if p.keyhole >= 0:
         for k in range(len(spots)):
-            square = ((u - spots[k, 0]) ** 2 + (v - spots[k, 1]) ** 2) / p[20] ** 2
+            square = ((u - spots[k, 0]) ** 2 + (v - spots[k, 1]) ** 2) / p.spot_radius**2
             if square < 4.5:
-                value += (p[19] - value) * math.exp(-square * square)
+                value += (p.keyhole - value) * math.exp(-square * square)
     return value
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def solid_field(height: int, width: int, p: NDArray[np.float64]) -> Image:
+def solid_field(height: int, width: int, p: GlowingLight) -> Image:
     """Light of the solid at each pixel centre, shape (height, width)."""
     out = np.empty((height, width), dtype=np.float32)
     # As `_halo`, with its numbers in registers: this runs over every pixel.
-    beam_x, beam_y, ahead_x, ahead_y = p[0], p[1], p[2] * p[5], p[3] * p[5]
-    middle, left_x, left_y = p[4] * p[5], p[3] * p[6], p[2] * p[6]
-    plate, halo = p[7], p[8] * 2.8561
+    beam_x, beam_y, ahead_x, ahead_y = (
+        p.beam_x,
+        p.beam_y,
+        p.ahead_x * p.per_half_length,
+        p.ahead_y * p.per_half_length,
+    )
+    middle, left_x, left_y = (
+        p.middle * p.per_half_length,
+        p.ahead_y * p.per_half_width,
+        p.ahead_x * p.per_half_width,
+    )
+    plate, halo = p.plate, p.halo * 2.8561
     for row in range(height):
         y = row - beam_y
         along0, across0 = y * ahead_y - middle, -y * left_y
@@ -138,45 +200,42 @@ def solid_field(height: int, width: int, p: NDArray[np.float64]) -> Image:
             along, across = x * ahead_x + along0, x * left_x + across0
             square = along * along + across * across
             out[row, column] = plate + halo / (2.8561 + square * square)
-    if p[9] > 0:
+    if p.trail > 0:
         for row in range(height):
             for column in range(width):
-                x, y = column - p[0], row - p[1]
-                out[row, column] += _trail(x * p[2] + y * p[3], x * p[3] - y * p[2], p)
+                x, y = column - p.beam_x, row - p.beam_y
+                out[row, column] += _trail(x * p.ahead_x + y * p.ahead_y, x * p.ahead_y - y * p.ahead_x, p)
     return out
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def excess_field(
-    height: int,
-    width: int,
-    left: float,
-    top: float,
-    step: float,
-    p: NDArray[np.float64],
+    grid: Grid,
+    p: GlowingLight,
     vectors: NDArray[np.float64],
     phases: NDArray[np.float64],
     spots: NDArray[np.float64],
 ) -> Image:
-    """Liquid - solid on a grid of points, shape (height, width); the first is (left, top) px, `step` px apart."""
+    """Liquid - solid on a grid of points, shape (height, width)."""
+    height, width, left, top, step = grid
     out = np.empty((height, width), dtype=np.float32)
-    waves = len(phases) if p[18] > 0 else 0
+    waves = len(phases) if p.ripple > 0 else 0
     # The strength is the standard deviation of the sum.
-    strength = p[18] * math.sqrt(2.0 / max(waves, 1))
+    strength = p.ripple * math.sqrt(2.0 / max(waves, 1))
     cosine, sine = np.empty(waves), np.empty(waves)
     turn_cosine, turn_sine = np.empty(waves), np.empty(waves)
     for k in range(waves):
-        turn = (vectors[k, 0] * p[2] + vectors[k, 1] * p[3]) * step
+        turn = (vectors[k, 0] * p.ahead_x + vectors[k, 1] * p.ahead_y) * step
         turn_cosine[k], turn_sine[k] = math.cos(turn), math.sin(turn)
     for row in range(height):
-        y = top + row * step - p[1]
-        u, v = (left - p[0]) * p[2] + y * p[3], (left - p[0]) * p[3] - y * p[2]
+        y = top + row * step - p.beam_y
+        u, v = (left - p.beam_x) * p.ahead_x + y * p.ahead_y, (left - p.beam_x) * p.ahead_y - y * p.ahead_x
         for k in range(waves):
             phase = vectors[k, 0] * u + vectors[k, 1] * v + phases[k]
             cosine[k], sine[k] = math.cos(phase), math.sin(phase)
         for column in range(width):
-            x = left + column * step - p[0]
-            u, v = x * p[2] + y * p[3], x * p[3] - y * p[2]
+            x = left + column * step - p.beam_x
+            u, v = x * p.ahead_x + y * p.ahead_y, x * p.ahead_y - y * p.ahead_x
             wave = 0.0
             for k in range(waves):
                 wave += cosine[k]
@@ -184,7 +243,7 @@ def excess_field(
                 c = cosine[k] * turn_cosine[k] - sine[k] * turn_sine[k]
                 sine[k] = sine[k] * turn_cosine[k] + cosine[k] * turn_sine[k]
                 cosine[k] = c
-            solid = _halo(u, v, p) + (_trail(u, v, p) if p[9] > 0 else 0.0)
+            solid = _halo(u, v, p) + (_trail(u, v, p) if p.trail > 0 else 0.0)
             out[row, column] = _liquid(u, v, strength * wave, p, spots) - solid
     return out
 
@@ -209,7 +268,6 @@ class Glowing:
         """Liquid - solid on a grid of points, shape (height, width)."""
         p = light_parameters(self._scene, self._line, moment)
         phases = self._ripples.phases[moment]
-        field: Image = excess_field(
-            height, width, left, top, step, p, self._ripples.vectors, phases, self._spots
-        )
+        grid = Grid(height, width, float(left), float(top), float(step))
+        field: Image = excess_field(grid, p, self._ripples.vectors, phases, self._spots)
         return field

@@ -9,6 +9,7 @@ pattern within frames.
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -17,7 +18,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from . import outline
-from .glow import WAVES, ripples
+from .glow import WAVES, Grid, ripples
 from .raster import Image
 from .scene import Scene
 from .timeline import Timeline, forward, stream
@@ -40,6 +41,52 @@ def _filtered(rng: np.random.Generator, shape: tuple[int, int], across: float, a
     return result
 
 
+class IlluminatedLight(NamedTuple):
+    """Light of illuminated footage at one moment; px from the image's corner, or along (u) and across (v) travel.
+
+    Attributes
+    ----------
+    beam_x, beam_y, ahead_x, ahead_y
+        Place of the beam, px, and direction of travel, unit vector, in the image.
+    travelled, bead_front, begin
+        Way of the beam since frame 0; where the bead begins, behind the widest place of the pool; and where the
+        metal that is drawn begins, px.
+    metal, texture, ripple_marks
+        Brightness of metal, and relative strength of the plate's texture and of the bead's ripple marks.
+    gradient_x, gradient_y, gradient_0
+        Relative change of the lighting per px, and at the image's corner.
+    middle, per_half_length, per_half_width
+        Middle of the pool along travel, px, and one over its half length and half width, 1/px.
+    liquid, rim_shade, waves, highlight
+        Brightness of liquid, share of it lost at the rim, relative strength of waves, and brightness of highlights.
+    keyhole, spot_radius
+        Brightness of a spot, below 0 where there is none, and the radius at which it has faded to 1/e, px.
+    """
+
+    beam_x: float
+    beam_y: float
+    ahead_x: float
+    ahead_y: float
+    travelled: float
+    bead_front: float
+    begin: float
+    metal: float
+    texture: float
+    ripple_marks: float
+    gradient_x: float
+    gradient_y: float
+    gradient_0: float
+    middle: float
+    per_half_length: float
+    per_half_width: float
+    liquid: float
+    rim_shade: float
+    waves: float
+    highlight: float
+    keyhole: float
+    spot_radius: float
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _sample(tile: Image, along: float, across: float) -> float:
     """Periodic linear interpolation; places in cells."""
@@ -55,13 +102,13 @@ def _sample(tile: Image, along: float, across: float) -> float:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _metal(
-    u: float, v: float, shade: float, p: NDArray[np.float64], plate: Image, bead: Image, swept: NDArray[np.float64]
+    u: float, v: float, shade: float, p: IlluminatedLight, plate: Image, bead: Image, swept: NDArray[np.float64]
 ) -> float:  # fmt: skip
     """Brightness of solid metal at a place in pool axes, px."""
-    s = u + p[4]
+    s = u + p.travelled
     share = 0.0
-    if u < p[5]:
-        place = min(max(s - p[6], 0.0), len(swept) - 1.001)
+    if u < p.bead_front:
+        place = min(max(s - p.begin, 0.0), len(swept) - 1.001)
         k = int(place)
         half = swept[k] + (swept[k + 1] - swept[k]) * (place - k)
         # The bead's edge is about 3 px soft.
@@ -70,45 +117,50 @@ def _metal(
     along, across = s * 2, v * 2
     relief = 0.0
     if share < 1:
-        relief += (1 - share) * p[8] * _sample(plate, along, across)
+        relief += (1 - share) * p.texture * _sample(plate, along, across)
     if share > 0:
-        relief += share * p[9] * _sample(bead, along, across)
-    return float(max(p[7] * (1 + relief) * shade, 0.0))
+        relief += share * p.ripple_marks * _sample(bead, along, across)
+    return float(max(p.metal * (1 + relief) * shade, 0.0))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _metal_field(
-    height: int, width: int, left: float, top: float, step: float, p: NDArray[np.float64],
-    plate: Image, bead: Image, swept: NDArray[np.float64],
-) -> Image:  # fmt: skip
+    grid: Grid, p: IlluminatedLight, plate: Image, bead: Image, swept: NDArray[np.float64]
+) -> Image:
+    """Brightness of metal on a grid of points, shape (height, width)."""
+    height, width, left, top, step = grid
     out = np.empty((height, width), dtype=np.float32)
     for row in range(height):
         y = top + row * step
         for column in range(width):
             x = left + column * step
-            dx, dy = x - p[0], y - p[1]
-            shade = 1 + p[10] * x + p[11] * y + p[12]
+            dx, dy = x - p.beam_x, y - p.beam_y
+            shade = 1 + p.gradient_x * x + p.gradient_y * y + p.gradient_0
             out[row, column] = _metal(
-                dx * p[2] + dy * p[3], dx * p[3] - dy * p[2], shade, p, plate, bead, swept
+                dx * p.ahead_x + dy * p.ahead_y, dx * p.ahead_y - dy * p.ahead_x, shade, p, plate, bead, swept
             )
     return out
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _take_from_liquid(
-    out: Image, left: float, top: float, step: float, p: NDArray[np.float64], vectors: NDArray[np.float64],
-    phases: NDArray[np.float64], spots: NDArray[np.float64],
-) -> None:  # fmt: skip
+    out: Image,
+    grid: Grid,
+    p: IlluminatedLight,
+    vectors: NDArray[np.float64],
+    phases: NDArray[np.float64],
+    spots: NDArray[np.float64],
+) -> None:
     """Turn metal into liquid - metal, in place."""
-    height, width = out.shape
+    height, width, left, top, step = grid
     norm = math.sqrt(2.0 / len(phases))
     for row in range(height):
         y = top + row * step
         for column in range(width):
             x = left + column * step
-            dx, dy = x - p[0], y - p[1]
-            u, v = dx * p[2] + dy * p[3], dx * p[3] - dy * p[2]
-            along, across = (u - p[13]) * p[14], v * p[15]
+            dx, dy = x - p.beam_x, y - p.beam_y
+            u, v = dx * p.ahead_x + dy * p.ahead_y, dx * p.ahead_y - dy * p.ahead_x
+            along, across = (u - p.middle) * p.per_half_length, v * p.per_half_width
             square = along * along + across * across
             if square > 1.6:
                 # Outside the outline nothing of it is used.
@@ -120,14 +172,14 @@ def _take_from_liquid(
             wave *= norm
             bright = max(wave - 0.9, 0.0)
             # The surface slopes at the rim and throws the light elsewhere.
-            value = p[16] * max(1 - p[17] * square * square, 0.1) * max(1 + p[18] * wave, 0.0)
-            value += p[19] * bright * bright
-            if p[20] >= 0:
+            value = p.liquid * max(1 - p.rim_shade * square * square, 0.1) * max(1 + p.waves * wave, 0.0)
+            value += p.highlight * bright * bright
+            if p.keyhole >= 0:
                 for k in range(len(spots)):
-                    far = ((u - spots[k, 0]) ** 2 + (v - spots[k, 1]) ** 2) / p[21] ** 2
+                    far = ((u - spots[k, 0]) ** 2 + (v - spots[k, 1]) ** 2) / p.spot_radius**2
                     if far < 4.5:
-                        value += (p[20] - value) * math.exp(-far * far)
-            shade = 1 + p[10] * x + p[11] * y + p[12]
+                        value += (p.keyhole - value) * math.exp(-far * far)
+            shade = 1 + p.gradient_x * x + p.gradient_y * y + p.gradient_0
             out[row, column] = value * shade - out[row, column]
 
 
@@ -195,53 +247,51 @@ class Illuminated:
             swept[:middle] = np.maximum(swept[:middle], swept[middle : middle + 40].max())
         return swept
 
-    def _numbers(self, moment: int) -> NDArray[np.float64]:
+    def _light(self, moment: int) -> IlluminatedLight:
         scene, line, camera = self._scene, self._line, self._scene.camera
         ahead = forward(camera.direction_deg)
         length, width, front = line.length[moment], line.width[moment], line.front[moment]
         gx, gy = self._gradient
         light = scene.lighting
-        return np.array(
-            [
-                line.beam_x[moment],
-                line.beam_y[moment],
-                ahead[0],
-                ahead[1],
-                self._speed * line.times_s[moment],
-                # Behind the widest place the bead begins.
-                front - length * 0.4 if line.on[moment] else 0.0,
-                self._begin,
-                light.metal,
-                light.texture,
-                light.ripple_marks,
-                gx,
-                gy,
-                -gx * (camera.width - 1) / 2 - gy * (camera.height - 1) / 2,
-                front - length / 2,
-                1 / max(length / 2, 1e-6),
-                1 / max(width / 2, 1e-6),
-                light.liquid,
-                light.rim_shade,
-                light.waves,
-                light.highlight,
-                line.keyhole[moment] if line.lit[moment] else -1.0,
-                scene.keyhole.diameter_mm / 2 / camera.mm_per_px,
-            ]
-        )
+        values = {
+            "beam_x": line.beam_x[moment],
+            "beam_y": line.beam_y[moment],
+            "ahead_x": ahead[0],
+            "ahead_y": ahead[1],
+            "travelled": self._speed * line.times_s[moment],
+            # Behind the widest place the bead begins.
+            "bead_front": front - length * 0.4 if line.on[moment] else 0.0,
+            "begin": self._begin,
+            "metal": light.metal,
+            "texture": light.texture,
+            "ripple_marks": light.ripple_marks,
+            "gradient_x": gx,
+            "gradient_y": gy,
+            "gradient_0": -gx * (camera.width - 1) / 2 - gy * (camera.height - 1) / 2,
+            "middle": front - length / 2,
+            "per_half_length": 1 / max(length / 2, 1e-6),
+            "per_half_width": 1 / max(width / 2, 1e-6),
+            "liquid": light.liquid,
+            "rim_shade": light.rim_shade,
+            "waves": light.waves,
+            "highlight": light.highlight,
+            "keyhole": line.keyhole[moment] if line.lit[moment] else -1.0,
+            "spot_radius": scene.keyhole.diameter_mm / 2 / camera.mm_per_px,
+        }
+        return IlluminatedLight(**{name: float(value) for name, value in values.items()})
 
     def solid(self, moment: int) -> Image:
         """Metal as the camera sees it, blur included, shape of a frame."""
         camera = self._scene.camera
-        metal = _metal_field(
-            camera.height, camera.width, 0.0, 0.0, 1.0, self._numbers(moment), self._plate, self._bead, self._swept
-        )  # fmt: skip
+        grid = Grid(camera.height, camera.width, 0.0, 0.0, 1.0)
+        metal = _metal_field(grid, self._light(moment), self._plate, self._bead, self._swept)
         seen: Image = cv2.GaussianBlur(metal, (0, 0), self._sigma, borderType=cv2.BORDER_REFLECT)
         return seen
 
     def excess(self, moment: int, height: int, width: int, left: float, top: float, step: float) -> Image:
         """Liquid - metal, without blur, on a grid of points; see `glow.excess_field`."""
-        p = self._numbers(moment)
-        out: Image = _metal_field(height, width, left, top, step, p, self._plate, self._bead, self._swept)
+        p, grid = self._light(moment), Grid(height, width, float(left), float(top), float(step))
+        out: Image = _metal_field(grid, p, self._plate, self._bead, self._swept)
         phases = self._ripples.phases[moment, :WAVES]
-        _take_from_liquid(out, left, top, step, p, self._ripples.vectors, phases, self._spots)
+        _take_from_liquid(out, grid, p, self._ripples.vectors, phases, self._spots)
         return out

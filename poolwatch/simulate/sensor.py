@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -12,12 +13,37 @@ from .raster import Image
 from .settings import SceneCamera
 
 
+class _Sensor(NamedTuple):
+    """How light becomes grey values, fractions of full scale.
+
+    Attributes
+    ----------
+    gain, offset
+        Mean value = gain · light + offset, at least 0.
+    per_light
+        Variance of shot noise over the mean value.
+    read
+        Standard deviation of the noise in the dark.
+    black
+        Added before quantisation.
+    top, step
+        Grey levels, and grey values in the file per level.
+    """
+
+    gain: float
+    offset: float
+    per_light: float
+    read: float
+    black: float
+    top: float
+    step: int
+
+
 @njit(cache=True, nogil=True)
-def _quantise(
-    light: Image, normal: Image, pattern: Image, gain: float, offset: float, per_light: float, read: float,
-    black: float, top: float, step: int, out: NDArray[np.uint16],
-) -> None:  # fmt: skip
+def _quantise(light: Image, normal: Image, pattern: Image, sensor: _Sensor, out: NDArray[np.uint16]) -> None:
+    """Grey values of light (h, w), written to `out`; `normal` is standard normal noise, `pattern` fixed offsets."""
     height, width = light.shape
+    gain, offset, per_light, read, black, top, step = sensor
     for row in range(height):
         for column in range(width):
             mean = max(light[row, column] * gain + offset, 0.0)
@@ -43,17 +69,14 @@ def expose(
     normal = rng.standard_normal(light.shape, dtype=np.float32)
     out = np.empty(light.shape, dtype=np.uint16)
     electrons = camera.electrons_full_scale
-    _quantise(
-        light,
-        normal,
-        pattern,
-        gain,
-        offset,
+    sensor = _Sensor(
+        float(gain),
+        float(offset),
         1 / electrons if electrons else 0.0,
         camera.read_noise,
         camera.black_level,
         float((1 << camera.depth_bits) - 1),
         camera.grey_step,
-        out,
     )
+    _quantise(light, normal, pattern, sensor, out)
     return out

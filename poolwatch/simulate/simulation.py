@@ -38,8 +38,8 @@ class Simulation:
 
     Examples
     --------
-    >>> from poolwatch.simulate import Camera, Scene, Simulation
-    >>> sim = Simulation(Scene(frames=3, camera=Camera(width=160, height=96)))
+    >>> from poolwatch.simulate import Scene, SceneCamera, Simulation
+    >>> sim = Simulation(Scene(frames=3, camera=SceneCamera(width=160, height=96)))
     >>> sim.frames(0, 3).shape
     (3, 96, 160)
     """

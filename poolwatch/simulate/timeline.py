@@ -239,15 +239,11 @@ def timeline(scene: Scene) -> Timeline:
     front = mean_front * relative(pool.front, "front") * size
     sway = pool.width_mm / camera.mm_per_px * moved(pool.sway, times_s, step_s, stream(seed, "sway")) * size
     keyhole_relative, flare = _keyhole(scene, times_s, relative)
-    gain = np.full(count, camera.gain)
-    if spoil.flicker_sd:
-        gain *= np.maximum(1 + spoil.flicker_sd * stream(seed, "flicker").standard_normal(count), 0.01)
-    gain *= 1 - spoil.gain_fall * np.arange(count) / max(count - 1, 1)
-    shift = []
-    for name, drift in (("shake_x", spoil.drift_x_px), ("shake_y", spoil.drift_y_px)):
-        shift.append(drift * np.arange(count) / max(count - 1, 1))
-        if spoil.shake_px:
-            shift[-1] += spoil.shake_px * red_noise(stream(seed, name), count, step_s, spoil.shake_time_s)
+    gain = _gain(scene, count)
+    shift = [
+        _shift(scene, name, drift, count)
+        for name, drift in (("shake_x", spoil.drift_x_px), ("shake_y", spoil.drift_y_px))
+    ]
     ahead = forward(camera.direction_deg)
     middle = mean_front - pool.length_mm / camera.mm_per_px / 2
     beam = [(camera.width - 1) / 2 - middle * ahead[0], (camera.height - 1) / 2 - middle * ahead[1]]
@@ -280,6 +276,26 @@ def timeline(scene: Scene) -> Timeline:
         black=_chosen(scene, spoil.black_frames, spoil.black_share, "black", 0),
         blown=_chosen(scene, spoil.blown_frames, spoil.blown_share, "blown", 0),
     )
+
+
+def _gain(scene: Scene, count: int) -> NDArray[np.float64]:
+    """Factor on all light of each moment: the camera's, flicker and a fall over the clip."""
+    spoil = scene.disturbances
+    gain = np.full(count, scene.camera.gain)
+    if spoil.flicker_sd:
+        gain *= np.maximum(1 + spoil.flicker_sd * stream(scene.seed, "flicker").standard_normal(count), 0.01)
+    gain *= 1 - spoil.gain_fall * np.arange(count) / max(count - 1, 1)
+    return gain
+
+
+def _shift(scene: Scene, name: str, drift_px: float, count: int) -> NDArray[np.float64]:
+    """Drift and shake of the picture along one axis, px at each moment."""
+    spoil = scene.disturbances
+    shift: NDArray[np.float64] = drift_px * np.arange(count) / max(count - 1, 1)
+    if spoil.shake_px:
+        noise = red_noise(stream(scene.seed, name), count, 1 / scene.camera.rate_hz, spoil.shake_time_s)
+        shift += spoil.shake_px * noise
+    return shift
 
 
 def collapse_times(scene: Scene, stop_s: float) -> NDArray[np.float64]:

@@ -198,19 +198,7 @@ def random_weld(seed: int, *, rippled: bool | None = None, kind: Kind | None = N
     blur = float(rng.uniform(0.6, 1.7))
     bead = _bead(rng, kind, rippled, length, width, blur)
     direction = float(rng.choice([0.0, 90.0], p=[0.8, 0.2]) + rng.uniform(-12, 12))
-    sheet = Sheet(
-        tone=rng.uniform(0.15, 0.5),
-        tint=_tint(rng, 0.06),
-        grain=rng.uniform(0.005, 0.03),
-        grain_size=rng.uniform(0.6, 1.6),
-        rolling=rng.uniform(0.0, 0.05),
-        rolling_deg=float(rng.choice([0.0, 90.0]) + rng.uniform(-8, 8)),
-        rolling_length=rng.uniform(20, 200),
-        scratches=int(rng.integers(0, 12)),
-        heat_tint=float(rng.random() < 0.5) * rng.uniform(0.05, 0.3),
-        deposits=int(rng.integers(0, 60)),
-        deposit_most=rng.uniform(8, 20),
-    )
+    sheet = _sheet(rng)
     around = max(3.5 * width, 160.0)
     long = length + 2 * rng.uniform(0.8, 2.5) * width + 60
     angle = math.radians(direction)
@@ -245,6 +233,22 @@ def random_weld(seed: int, *, rippled: bool | None = None, kind: Kind | None = N
             tilt_axis_deg=rng.uniform(0, 180),
             jpeg=int(rng.choice([0, 75, 85, 92, 97])),
         ),
+    )
+
+
+def _sheet(rng: np.random.Generator) -> Sheet:
+    return Sheet(
+        tone=rng.uniform(0.15, 0.5),
+        tint=_tint(rng, 0.06),
+        grain=rng.uniform(0.005, 0.03),
+        grain_size=rng.uniform(0.6, 1.6),
+        rolling=rng.uniform(0.0, 0.05),
+        rolling_deg=float(rng.choice([0.0, 90.0]) + rng.uniform(-8, 8)),
+        rolling_length=rng.uniform(20, 200),
+        scratches=int(rng.integers(0, 12)),
+        heat_tint=float(rng.random() < 0.5) * rng.uniform(0.05, 0.3),
+        deposits=int(rng.integers(0, 60)),
+        deposit_most=rng.uniform(8, 20),
     )
 
 

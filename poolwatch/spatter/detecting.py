@@ -15,7 +15,7 @@ from .estimates import ESTIMATE, Regions, conclude, imaging_of, limits_of
 from .facts import FIT_PIXELS, SpatterLook, facts_of, work_arrays
 from .parameters import PARAMETERS, pixels_at, pixels_for
 from .records import SATURATED, SIGHTING
-from .searching import Scene, found_arrays, packed, search
+from .searching import SearchScene, found_arrays, packed, search
 from .settings import SpatterSettings
 
 # Regions in a frame that there is room for at first.
@@ -155,7 +155,7 @@ def _of_run(
     # No room for pixels, no fit.
     work = own if fitted else own._replace(values=pixels_for(0))
     facts = facts_of(look, settings.pool_margin_px + 3.0 * imaging.blur)
-    scene = Scene(facts, imaging, limits_of(settings, imaging.blur))
+    scene = SearchScene(facts, imaging, limits_of(settings, imaging.blur))
     around = packed(None if outlines is None else outlines[run.start : run.stop], len(run))
     found = found_arrays(_ROOM, _ROOM * FIT_PIXELS // 4)
     parts: list[Regions] = []

@@ -73,7 +73,7 @@ _WIDE = 3.0
 _ROUGH_PLACE, _ROUGH_LIGHT, _ROUGH_SPREAD, _ROUGH_STREAK = 1.0, 0.5, 1.0, 12.0
 
 
-class Limits(NamedTuple):
+class EstimateLimits(NamedTuple):
     """Largest extents of a particle's picture, px: its diameter, and its length with the streak."""
 
     max_diameter: float
@@ -174,17 +174,17 @@ def imaging_of(look: SpatterLook) -> Imaging:
     return Imaging(disc_table(), float(blur_of(look.psf_sigma_px)), float(read), float(shot))
 
 
-def limits_of(settings: SpatterSettings, blur: float) -> Limits:
+def limits_of(settings: SpatterSettings, blur: float) -> EstimateLimits:
     """Largest extents of a particle's picture."""
     diameter = float(settings.max_diameter_px)
-    return Limits(diameter, float(diameter + settings.max_step_px + 4 * blur))
+    return EstimateLimits(diameter, float(diameter + settings.max_step_px + 4 * blur))
 
 
 class _Bounds(NamedTuple):
     """What an estimate is judged by: the camera, the largest particle, and the picture's height and width, px."""
 
     imaging: Imaging
-    limits: Limits
+    limits: EstimateLimits
     height: int
     width: int
 

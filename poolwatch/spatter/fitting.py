@@ -52,7 +52,7 @@ _FIRST_DAMPING, _LEAST_DAMPING, _RAISED_DAMPING, _MOST_DAMPING = 1e-2, 1e-7, 1e-
 _SOFTENED, _SOFT_SHARE, _SOFT_GAIN = 0.7, 0.9, 9.0
 
 
-class Problem(NamedTuple):
+class FitProblem(NamedTuple):
     """What a descent at a given noise goes by.
 
     Attributes
@@ -97,7 +97,7 @@ def _begin(p: NDArray[np.float64], ground_sd: float, equations: Equations) -> No
 
 @njit(cache=True, nogil=True)
 def _normal_equations(
-    problem: Problem, cut_sd: float, p: NDArray[np.float64], equations: Equations, slopes: bool
+    problem: FitProblem, cut_sd: float, p: NDArray[np.float64], equations: Equations, slopes: bool
 ) -> tuple[float, int]:
     """Chi-square, count of pixels that bear on it, and (where asked) the normal equations at `p`, into `equations`.
 
@@ -254,7 +254,7 @@ def _take_over(
 
 @njit(cache=True, nogil=True)
 def descend(
-    problem: Problem, close: float, free: int, p: NDArray[np.float64], equations: Equations
+    problem: FitProblem, close: float, free: int, p: NDArray[np.float64], equations: Equations
 ) -> tuple[float, int]:
     """Levenberg-Marquardt at a given noise over the first `free` of `p`, which and `equations` are overwritten.
 
@@ -335,7 +335,7 @@ def fit_sighting(
     """
     variance, veils = np.empty(pixels.x.size), np.empty(pixels.x.size)
     veil(pixels, p[X], p[Y], veils)
-    problem = Problem(imaging.table, imaging.blur, pixels, veils, variance, ground_sd)
+    problem = FitProblem(imaging.table, imaging.blur, pixels, veils, variance, ground_sd)
     chi, n = 0.0, 0
     equations = equations_for()
     # The noise goes by the model, not by the data, and stands still while the model is fitted: twice, at first roughly.
@@ -364,11 +364,15 @@ def soft_edge(imaging: Imaging, pixels: Pixels, ground_sd: float, p: NDArray[np.
     soft[SPREAD] = p[SPREAD] - _SOFTENED * disc
     wide = math.sqrt(imaging.blur * imaging.blur + _SOFTENED * disc)
     a, _n = descend(
-        Problem(imaging.table, imaging.blur, pixels, no_veil, variance, ground_sd),
+        FitProblem(imaging.table, imaging.blur, pixels, no_veil, variance, ground_sd),
         CLOSELY, p.size, sharp, equations,
     )  # fmt: skip
     b, _n = descend(
-        Problem(imaging.table, wide, pixels, no_veil, variance, ground_sd), CLOSELY, p.size, soft, equations
+        FitProblem(imaging.table, wide, pixels, no_veil, variance, ground_sd),
+        CLOSELY,
+        p.size,
+        soft,
+        equations,
     )
     return bool(b < _SOFT_SHARE * a and b < a - _SOFT_GAIN)
 

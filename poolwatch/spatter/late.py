@@ -22,8 +22,9 @@ from .records import BORDER, RIM, no_sightings
 from .settings import SpatterSettings
 
 # A fit may move the centre by half the extent of what stands out and this much, px, may find a diameter this many times
-# as large and so many px more, and knows the place of what is whole to a pixel. Of the fits of false blocks, one in
-# a hundred goes beyond; of particles, none.
+# as large and so many px more, and knows the place of what is whole to a pixel. No strict bounds: of 2,366 sightings in
+# the tracks of 36 clips compressed with loss 59 moved further and 830 were larger, but the gates are so wide that all
+# had partners. With half the way, 5 had none, and 4 of 100 fits were saved.
 _MOVED, _LARGER, _WIDER = 1.0, 1.5, 2.0
 
 

@@ -14,7 +14,7 @@ from ..model.together import shares, together
 from .detecting import detect
 from .estimates import imaging_of
 from .facts import Residual, SpatterLook, Work, facts_of, work_arrays
-from .fitting import CLOSELY, Problem, blur_of, descend, equations_for, noise_of, veil
+from .fitting import CLOSELY, FitProblem, blur_of, descend, equations_for, noise_of, veil
 from .least_squares import inverse
 from .parameters import (
     FLUX,
@@ -326,7 +326,7 @@ def _curve(
         p = start.copy()
         p[SPREAD] += imaging.blur**2 - blur**2
         p[SPREAD] = max(p[SPREAD], float(np.hypot(p[STREAK_M], p[STREAK_N])) / 24 - 0.5 * blur**2)
-        problem = Problem(imaging.table, blur, pixels, veils, variance, ground_sd)
+        problem = FitProblem(imaging.table, blur, pixels, veils, variance, ground_sd)
         chi, used = descend(problem, CLOSELY, free, p, equations)
         return chi, used, p
 

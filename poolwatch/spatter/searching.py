@@ -11,7 +11,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from ..model.pixels import Frames
-from .estimates import REGION, Limits
+from .estimates import REGION, EstimateLimits
 from .facts import Residual, SpatterFacts, Work
 from .moments import SUMS, add_up, extend, to_moments
 from .parameters import Imaging, Pixels, Record, pixels_for
@@ -55,19 +55,19 @@ def found_arrays(regions: int, pixels: int) -> Found:
     return Found(np.zeros(regions, dtype=REGION), pixels_for(pixels), np.zeros(regions, dtype=np.int64))
 
 
-class Scene(NamedTuple):
+class SearchScene(NamedTuple):
     """What a search needs to know of a clip."""
 
     facts: SpatterFacts
     imaging: Imaging
-    limits: Limits
+    limits: EstimateLimits
 
 
 def search(
     frames: Frames,
     first: int,
     outlines: tuple[NDArray[np.float64], NDArray[np.int64]],
-    scene: Scene,
+    scene: SearchScene,
     work: Work,
     found: Found,
 ) -> tuple[int, int, int]:
@@ -102,7 +102,7 @@ def packed(
 
 @njit(cache=True, nogil=True)
 def _measure(
-    residual: Residual, scene: Scene, work: Work, filled: int, count: int, found: Found
+    residual: Residual, scene: SearchScene, work: Work, filled: int, count: int, found: Found
 ) -> tuple[int, int]:
     """What is known of the `count` regions of a frame, whose pixels are the first `filled` of `work.pixels`.
 
@@ -157,7 +157,7 @@ def _measure(
 
 
 @njit(cache=True, nogil=True)
-def _too_large(box: Record, blur: float, limits: Limits) -> bool:
+def _too_large(box: Record, blur: float, limits: EstimateLimits) -> bool:
     """Whether a region is longer or wider than any particle's picture."""
     return bool(
         box.along_high - box.along_low > limits.max_length

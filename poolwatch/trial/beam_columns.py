@@ -86,7 +86,9 @@ def fill_manifest(path: Path, figures: pd.DataFrame, *, replace: bool = False, e
             if not there or replace:
                 row[name] = measured
     if not count:
-        raise UsageError(f"{path}: no row has a beam shape {', '.join(map(repr, by_shape))}; give --name")
+        raise UsageError(
+            f"{path}: no row has a beam shape {', '.join(map(repr, by_shape))}; give --beam-shape"
+        )
     write_sheet(sheet, rows, columns)
     return Filled(count, tuple(differences))
 

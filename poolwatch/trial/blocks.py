@@ -153,25 +153,8 @@ def lay_out(shape: ArrayLike, label: Sequence[str] | None, names: Sequence[str])
     place = np.array([numbers[name] for name in np.asarray(shape, dtype=object)], dtype=np.int64)
     count, shapes = len(place), len(names)
     known = label if label is not None else [""] * count
-    labelled = np.array([bool(name) for name in known], dtype=np.bool_)
-    block = np.unique([name if name else f"\0{n}" for n, name in enumerate(known)], return_inverse=True)[
-        1
-    ].astype(np.int64)
-    size = np.bincount(block)
-    plain = _plain(place)
-    none = Layout(
-        "none",
-        place,
-        block,
-        np.ones((shapes, shapes), dtype=np.bool_),
-        plain,
-        False,
-        np.bincount(place, minlength=shapes).astype(np.float64) - 1,
-        np.bincount(place, minlength=shapes),
-        count - shapes,
-        int((size > 1).sum()),
-        labelled,
-    )
+    none = _without_blocks(place, shapes, known)
+    block, size, plain = none.block, np.bincount(none.block), _plain(place)
     if len({name for name in known if name}) < 2 or size.max() < 2:
         return none
     linked = _linked(place, block, shapes)
@@ -199,6 +182,24 @@ def lay_out(shape: ArrayLike, label: Sequence[str] | None, names: Sequence[str])
         live=np.bincount(place[live], minlength=shapes),
         total_df=total,
         **_means(none, weights),
+    )
+
+
+def _without_blocks(place: NDArray[np.int64], shapes: int, known: Sequence[str]) -> Layout:
+    """Welds whose blocks tell nothing; each weld whose block is not known is a block by itself."""
+    block = np.unique([name if name else f"\0{n}" for n, name in enumerate(known)], return_inverse=True)[1]
+    return Layout(
+        "none",
+        place,
+        block.astype(np.int64),
+        np.ones((shapes, shapes), dtype=np.bool_),
+        _plain(place),
+        False,
+        np.bincount(place, minlength=shapes).astype(np.float64) - 1,
+        np.bincount(place, minlength=shapes),
+        len(place) - shapes,
+        int((np.bincount(block) > 1).sum()),
+        np.array([bool(name) for name in known], dtype=np.bool_),
     )
 
 
@@ -250,13 +251,7 @@ def block_notes(layout: Layout, clips: Sequence[str], names: Sequence[str]) -> l
                 "welds that it is compared with"
             )
     if not layout.labelled.all():
-        unknown = [clip for clip, known in zip(clips, layout.labelled, strict=True) if not known]
-        more = f" and {len(unknown) - 5} more" if len(unknown) > 5 else ""
-        said = "tells nothing between shapes" if layout.kind == "crossed" else "counts as one"
-        notes.append(
-            f"blocks: no block is given for {', '.join(unknown[:5])}{more}; a weld without one is taken for a block by "
-            f"itself, which {said}"
-        )
+        notes.append(_unknown_note(layout, clips))
     if layout.kind == "crossed" and not layout.linked.all():
         seen = dict.fromkeys(tuple(np.flatnonzero(row).tolist()) for row in layout.linked)
         sets = "; ".join(" and ".join(names[k] for k in members) for members in seen)
@@ -265,6 +260,17 @@ def block_notes(layout: Layout, clips: Sequence[str], names: Sequence[str]) -> l
             "from that between their blocks, so no test is made there"
         )
     return notes
+
+
+def _unknown_note(layout: Layout, clips: Sequence[str]) -> str:
+    """What becomes of welds whose block is not known."""
+    unknown = [clip for clip, known in zip(clips, layout.labelled, strict=True) if not known]
+    more = f" and {len(unknown) - 5} more" if len(unknown) > 5 else ""
+    said = "tells nothing between shapes" if layout.kind == "crossed" else "counts as one"
+    return (
+        f"blocks: no block is given for {', '.join(unknown[:5])}{more}; a weld without one is taken for a block by "
+        f"itself, which {said}"
+    )
 
 
 def _means(none: Layout, weights: Floats) -> dict[str, Any]:

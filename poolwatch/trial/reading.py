@@ -62,21 +62,21 @@ def _leader(table: pd.DataFrame, pairs: pd.DataFrame) -> list[str]:
     interval = f"{index:.0f} ({low:.0f} to {high:.0f})"
     if not level:
         first = (
-            f"{best['beam_shape']} is the steadiest of the {len(table)} shapes, index {interval}: told apart from "
+            f"{best['beam_shape']} is the steadiest of the {len(table)} shapes, index {interval}: it differs from "
             "every other."
         )
     elif len(level) == len(table) - 1:
         first = (
-            f"{best['beam_shape']} has the highest index, {interval}, but no other shape can be told apart from it "
+            f"{best['beam_shape']} has the highest index, {interval}, but no other shape is shown to differ from it "
             "on these welds."
         )
     else:
         first = (
-            f"{best['beam_shape']} has the highest index, {interval}; it cannot be told apart from "
+            f"{best['beam_shape']} has the highest index, {interval}; it is not shown to differ from "
             f"{_and(level)} on these welds."
         )
     told = int((pairs["told_apart"] == 1).sum())
-    second = f"{told} of {len(pairs)} pairs of shapes are told apart."
+    second = f"{told} of {len(pairs)} pairs of shapes differ."
     sentences = [first, second] if len(pairs) > 1 else [first]
     lone = set(table.loc[table["clips"] == 1, "beam_shape"])
     with_lone = pairs["shape_a"].isin(lone) | pairs["shape_b"].isin(lone)
@@ -104,7 +104,9 @@ def _weights(table: pd.DataFrame) -> list[str]:
     holds = table["order_holds"].iloc[0]
     if len(table) < 2 or holds != holds:
         return []
-    return [f"{table['beam_shape'].iloc[0]} stays first under {holds:.0%} of all ways to weight the parts."]
+    return [
+        f"{table['beam_shape'].iloc[0]} stays first under {holds:.0%} of randomly drawn weights of the parts."
+    ]
 
 
 def _and(words: list[str]) -> str:

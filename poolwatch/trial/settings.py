@@ -22,11 +22,12 @@ class RankSettings(Settings):
         Share of trials of shapes that are all alike in which any two may be told apart.
     scatter_prior_df
         Degrees of freedom with which each shape's weld-to-weld variance is drawn towards the common one.
-        0 would trust each shape alone (hopeless with two welds), infinity the common one alone (wrong where
-        shapes scatter differently); 3 keeps both kinds of error within bounds from four welds a shape on, as the
-        accuracy tests show. A shape of three welds that scatters four times as much as the others raises the share of
-        false differences to as much as 9 %, one of two welds to 18 %; the ranking says so. With 0 two shapes of three
-        welds would keep to 6 %, but half of the power of two welds would be lost, and a tenth of that of three.
+        0 would trust each shape alone, which fails with two welds. Infinity would trust the common one alone, which is
+        wrong where shapes scatter differently. 3 keeps both kinds of error within bounds from four welds a shape on,
+        as the accuracy tests show. A shape of three welds that scatters four times as much as the others raises the
+        share of false differences to as much as 9 %. One of two welds raises it to 18 %; the ranking says so.
+        With 0 two shapes of three welds would keep to 6 %, but half of the power of two welds would be lost,
+        and a tenth of that of three.
     draws
         Random draws for the probability of being best.
     weight_draws

@@ -25,7 +25,7 @@ from tests.spatter.metrics import Track, match
 GATE_PX, LEAST_PX = 5.0, 4.0
 RELIEF = Path(__file__).resolve().parents[3] / "shared" / "footage" / "relief.py"
 KINDS = ("bright", "dark", "shadow", "none")
-_FRAMES = 240
+_FRAMES = 160
 _TITLE = "## Particles in illuminated footage"
 
 

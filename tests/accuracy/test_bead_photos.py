@@ -1,9 +1,13 @@
-"""Beads drawn at random against their exact truth. A few by default; POOLWATCH_LONG=1 for 30 and 30 smooth ones."""
+"""Beads drawn at random against their exact truth: a few by default, 30 and 30 smooth ones by `-m long`.
+
+`python tests/accuracy/test_bead_photos.py` measures the 30 and writes their table into RESULTS.md.
+"""
 
 from __future__ import annotations
 
 import math
-import os
+from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -16,12 +20,8 @@ from poolwatch.model.errors import MeasurementError
 from poolwatch.simulate.weld_photo import write_weld
 from poolwatch.simulate.weld_scene import random_weld
 
-LONG = bool(os.environ.get("POOLWATCH_LONG"))
-# The long run takes seeds that nothing was made on.
-SEEDS = range(5030, 5060) if LONG else range(5000, 5004)
-# Share of photos within the bars (width 0.5 px; edges 15 % or 0.1 px; spacing 2 %, none in a smooth bead). The bars ask
-# for all of them; so much is reached. Raise these with the tool, never the bars.
-REACHED = {"width": 0.5, "rms": 0.5, "spacing": 0.75}
+# Small ones of those that the method was made on; those of the long run nothing was made on.
+FEW, MANY = (5003, 5010, 5018), range(5030, 5060)
 
 
 def squarely(light, scene, truth):
@@ -101,44 +101,100 @@ def _matched(found, truth, weld, left):
     return hit, missed, false
 
 
-@pytest.fixture(scope="module")
-def all_measured(tmp_path_factory):
-    made = []
-    for seed in SEEDS:
+def within(found: dict[str, Any] | None) -> dict[str, bool]:
+    """Which bars a bead is within: width 0.5 px; edges 15 % or 0.1 px; spacing 2 %, none where there is none."""
+    if found is None:
+        return {"width": False, "edges": False, "spacing": False}
+    rms, true_rms = found["rms"]
+    spacing, true_spacing = found["spacing"]
+    if math.isnan(true_spacing):
+        right = math.isnan(spacing)
+    else:
+        right = abs(spacing / true_spacing - 1) < 0.02
+    return {
+        "width": abs(found["width"]) < 0.5,
+        "edges": abs(rms - true_rms) < max(0.1, 0.15 * true_rms),
+        "spacing": right,
+    }
+
+
+def try_all(seeds, folder, **more) -> list[dict[str, Any] | None]:
+    """Each measured; None where no bead was found or too little of it."""
+    made: list[dict[str, Any] | None] = []
+    for seed in seeds:
         try:
-            made.append(measured(seed, tmp_path_factory.mktemp("bead")))
+            made.append(measured(seed, folder, **more))
         except MeasurementError:
             made.append(None)
     return made
 
 
-@pytest.mark.slow
-def test_random_beads(all_measured) -> None:
-    within = {"width": 0, "rms": 0, "spacing": 0}
-    for found in (found for found in all_measured if found is not None):
-        within["width"] += abs(found["width"]) < 0.5
-        rms, truth = found["rms"]
-        within["rms"] += abs(rms - truth) < max(0.1, 0.15 * truth)
-        spacing, truth = found["spacing"]
-        within["spacing"] += math.isnan(spacing) if math.isnan(truth) else abs(spacing / truth - 1) < 0.02
-    shares = {name: count / len(all_measured) for name, count in within.items()}
-    assert all(shares[name] >= REACHED[name] for name in REACHED), shares
+# Shares of photos within the bars that are reached; the bars ask for all. Raise these with the tool, never the bars.
+REACHED_FEW = {"width": 0.3, "edges": 0.3, "spacing": 1.0}
+REACHED_MANY = {"width": 0.5, "edges": 0.5, "spacing": 0.8}
+# Recall and precision; the bar is 0.95.
+DEPOSITS = 0.9
 
 
-@pytest.mark.slow
-def test_deposits_of_random_beads(all_measured) -> None:
-    """The bar is 0.95 for both; 0.9 is reached."""
-    hit, missed, false = np.sum([found["deposits"] for found in all_measured if found is not None], axis=0)
-    assert hit / (hit + missed) > 0.9
-    assert hit / (hit + false) > 0.9
+def test_random_beads(many: bool, tmp_path) -> None:
+    found = try_all(MANY if many else FEW, tmp_path)
+    bars = [within(one) for one in found]
+    shares = {name: sum(one[name] for one in bars) / len(bars) for name in bars[0]}
+    reached = REACHED_MANY if many else REACHED_FEW
+    assert all(shares[name] >= reached[name] for name in reached), shares
+    hit, missed, false = np.sum([one["deposits"] for one in found if one is not None], axis=0)
+    if many:
+        assert hit / (hit + missed) > DEPOSITS
+        assert hit / (hit + false) > DEPOSITS
+    else:
+        assert hit / (hit + missed) > 0.8
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_smooth_beads_have_no_ripples(tmp_path) -> None:
-    told = 0
-    for seed in SEEDS:
-        try:
-            told += math.isfinite(measured(seed + 1000, tmp_path, rippled=False)["spacing"][0])
-        except MeasurementError:
-            continue
-    assert told <= len(SEEDS) // 30
+    """None reported in 29 of 30, those counted in which no bead was found at all."""
+    found = try_all([seed + 1000 for seed in MANY], tmp_path, rippled=False)
+    assert sum(one is not None and math.isfinite(one["spacing"][0]) for one in found) <= 1
+    assert sum(one is None for one in found) <= 3
+
+
+def _written(seeds, folder: Path, page: Path) -> None:
+    """Measure seeds and write their rows into the page, as they come."""
+    head = [
+        "# Beads in drawn photos",
+        "",
+        f"`python tests/accuracy/test_bead_photos.py`: seeds {seeds[0]} to {seeds[-1]}, on which nothing was made.",
+        "Bars: width within 0.5 px; edge rms within 15 % or 0.1 px; spacing within 2 %, none where there is none.",
+        "",
+        "| seed | width error, px | edge rms, px | true | spacing, px | true | deposits hit, missed, false | within |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    rows, counts = [], {"width": 0, "edges": 0, "spacing": 0}
+    total = np.zeros(3, dtype=int)
+    for number, seed in enumerate(seeds, 1):
+        (found,) = try_all([seed], folder)
+        bars = within(found)
+        for name in counts:
+            counts[name] += bars[name]
+        held = " ".join(name for name in bars if bars[name]) or "–"
+        if found is None:
+            rows.append(f"| {seed} | no bead found | – | – | – | – | – | – |")
+        else:
+            total += found["deposits"]
+            hits = ", ".join(str(int(value)) for value in found["deposits"])
+            figures = [found["width"], *found["rms"], *found["spacing"]]
+            cells = " | ".join("–" if math.isnan(value) else f"{value:.2f}" for value in figures)
+            rows.append(f"| {seed} | {cells} | {hits} | {held} |")
+        hit, missed, false = total.tolist()
+        said = ", ".join(f"{name} {count} of {number}" for name, count in counts.items())
+        deposits = (
+            f"deposits: recall {hit / max(hit + missed, 1):.3f}, precision {hit / max(hit + false, 1):.3f}"
+        )
+        page.write_text("\n".join([*head, *rows, "", f"Within the bars: {said}; {deposits}.", ""]), "utf-8")
+
+
+if __name__ == "__main__":
+    import tempfile
+
+    with tempfile.TemporaryDirectory() as scratch:
+        _written(MANY, Path(scratch), Path(__file__).with_name("RESULTS.md"))

@@ -14,7 +14,7 @@ from skimage import data
 from poolwatch.bead.deposits import find_deposits
 from poolwatch.bead.facts import Axis, Edge, Edges, Strip
 from poolwatch.bead.finding import find_bead
-from poolwatch.bead.profile import fit_profile, step
+from poolwatch.bead.profile import Profile, fit_profiles, step
 from poolwatch.bead.ripples import find_ripples
 from poolwatch.bead.tracing import best_path
 from poolwatch.bead.waviness import departure, waviness
@@ -78,7 +78,7 @@ def test_edge_place_in_a_mean_profile(place: float, toe: float) -> None:
     spread = gaussian_filter1d(tone, 1.1 / 0.05)
     x = np.arange(-12, 12.01, 0.5)
     mean = np.interp(x, fine, spread)
-    found = fit_profile(x, mean, np.full(len(x), 1e-3))
+    (found,) = fit_profiles(x, [Profile(mean, np.full(len(x), 1e-3))])
     assert found.offset == pytest.approx(place, abs=0.15)
     assert found.blur == pytest.approx(1.1, abs=0.25)
 

@@ -9,6 +9,7 @@ import pytest
 
 import poolwatch
 from poolwatch.pool.illuminated.evidence import BINS, Counts, learn_evidence
+from poolwatch.pool.illuminated.rim import RimTone
 from poolwatch.simulate import Scene, write_simulation
 
 pytestmark = pytest.mark.slow
@@ -18,9 +19,14 @@ def test_how_alike_they_are() -> None:
     bins = np.arange(BINS)
     bells = [np.exp(-0.5 * ((bins - at) / 4.0) ** 2) * 1e4 for at in (20, 28, 50)]
     even = np.ones((2, BINS))
+    tones = RimTone(0.4, 0.1, 0.1), RimTone(0.4, 0.1, 0.1)
 
     def alike(liquid: int, solid: int) -> float:
-        return learn_evidence(Counts(even, even, np.array([bells[liquid], bells[solid]]), 30.0), 1.0).alike
+        bright = np.array([bells[liquid], bells[solid]])
+        # As many pixels of each share of what rigid motion leaves unexplained.
+        both = np.repeat(bright[:, None, :], BINS, axis=1)
+        counts = Counts(both, even, bright, 30.0)
+        return learn_evidence(counts, 1.0, tones).alike
 
     assert alike(0, 0) == pytest.approx(0.5)
     # Two bells of one width whose middles are 2 standard deviations apart: 16 % lie beyond the middle between them.

@@ -249,7 +249,7 @@ def test_a_program_without_a_guard_runs_once(plain: Case, tmp_path: Path) -> Non
         capture_output=True,
         text=True,
         check=True,
-        timeout=120,
+        timeout=600,
     )
     assert done.stdout.split("\n") == ["begins", f"frames {FRAMES}", ""]
     assert done.stderr == ""

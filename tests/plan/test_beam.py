@@ -41,11 +41,14 @@ def gaussian(size: int, x: float, y: float, along: float, across: float, degrees
 
 
 def annulus(size: int, inner: float, outer: float, x: float, y: float) -> Floats:
-    """Share of each pixel in a ring, pixels cut into 8 x 8."""
-    fine = (np.arange(size * 8) + 0.5) / 8 - 0.5
-    r = np.hypot(fine[None, :] - x, fine[:, None] - y)
-    inside = ((r < outer) & (r >= inner)).astype(float)
-    return inside.reshape(size, 8, size, 8).mean(axis=(1, 3))
+    """Share of each pixel in a ring; those at its edges are cut into 8 x 8."""
+    at, parts = np.arange(size), (np.arange(8) + 0.5) / 8 - 0.5
+    r = np.hypot(at - x, at[:, None] - y)
+    share = ((r < outer) & (r >= inner)).astype(float)
+    j, i = np.nonzero((abs(r - outer) < 0.75) | (abs(r - inner) < 0.75))
+    fine = np.hypot((i[:, None] + parts)[:, None] - x, (j[:, None] + parts)[..., None] - y)
+    share[j, i] = ((fine < outer) & (fine >= inner)).mean(axis=(1, 2))
+    return share
 
 
 @pytest.mark.parametrize(
@@ -417,7 +420,7 @@ def test_command_and_factor_columns(tmp_path: Path, capsys: pytest.CaptureFixtur
         (["--mm-per-px", "0"], 2, "above 0"),
         (["--mm-per-px", "10um", "--ring", "3"], 2, "IN..OUT"),
         (["--mm-per-px", "10um", "--centre", "3,4"], 2, "goes with"),
-        (["--mm-per-px", "10um", "--name", "a", "--name", "b"], 2, "1 pictures but 2 names"),
+        (["--mm-per-px", "10um", "--beam-shape", "a", "--beam-shape", "b"], 2, "1 pictures but 2 names"),
     ],
 )
 def test_wrong_wishes(

@@ -180,10 +180,11 @@ def test_series_of_a_measured_clip(tmp_path: Path, capsys: pytest.CaptureFixture
     assert rate == pytest.approx(RATE)
     assert len(series) == 3951
     assert np.isnan(series[50])
-    assert main(["plan", "welds", "--clip", str(tmp_path), "--mean-interval", "0.01"]) == 0
+    assert main(["plan", "welds", "--measured", str(tmp_path), "--mean-interval", "0.01"]) == 0
     assert "independent values" in capsys.readouterr().out
     assert (
-        main(["plan", "welds", "--clip", str(tmp_path), "--mean-interval", "0.01", "--signal", "colour"]) == 2
+        main(["plan", "welds", "--measured", str(tmp_path), "--mean-interval", "0.01", "--signal", "colour"])
+        == 2
     )
     assert "the series are pool_length_mm" in capsys.readouterr().err
-    assert main(["plan", "welds", "--clip", str(tmp_path / "no"), "--mean-interval", "0.01"]) == 1
+    assert main(["plan", "welds", "--measured", str(tmp_path / "no"), "--mean-interval", "0.01"]) == 1

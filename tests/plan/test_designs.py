@@ -97,7 +97,7 @@ def test_central_composite_is_the_published_one(factors: int, alpha: float) -> N
     assert runs_of(plan) == sorted([*corners, *axes, *[(0.0,) * factors] * 5])
     inscribed = np.array(runs_of(central_composite(ranges(factors))))
     assert np.abs(inscribed).max() == 1.0
-    faced = np.array(runs_of(central_composite(ranges(factors), axial="faced")))
+    faced = np.array(runs_of(central_composite(ranges(factors), axial="face-centred")))
     assert set(np.unique(faced)) == {-1.0, 0.0, 1.0}
 
 
@@ -233,7 +233,7 @@ def test_d_optimal_refuses_what_cannot_be() -> None:
         d_optimal(factors, grid(factors, "quadratic"), 8, model="quadratic", seed=1)
     with pytest.raises(UsageError, match="every combination is forbidden"):
         d_optimal(factors, [], 8, model="main", seed=1)
-    with pytest.raises(UsageError, match="a cannot be told from the mean"):
+    with pytest.raises(UsageError, match="a cannot be separated from the mean"):
         d_optimal(factors, [{"a": -1.0, "b": float(b), "c": 1.0} for b in (-1, 1)], 8, model="main", seed=1)
 
 

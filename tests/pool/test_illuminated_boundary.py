@@ -20,7 +20,8 @@ from poolwatch.pool.illuminated.evidence import (
     learn_evidence,
     weigh,
 )
-from poolwatch.pool.illuminated.region import contour_of, pointed_of
+from poolwatch.pool.illuminated.region import contour_of, hull_of, pointed_of
+from poolwatch.pool.illuminated.rim import RimTone, rim_of
 
 RNG = np.random.default_rng(11)
 
@@ -68,10 +69,24 @@ def test_follow_comes_back_from_a_wrong_contour():
     evidence = np.where(np.hypot(xx - 60, yy - 50) < 25, 3.0, -3.0).astype(np.float32)
     evidence += RNG.normal(0, 2.0, evidence.shape).astype(np.float32)
     x, y = circle(29.0)
-    found = follow(evidence, x, y, 160, 6, 8.0, np.empty((0, 2)))
+    flat = rim_of(RimTone(0.2, 0.1, 0.1), RimTone(0.2, 0.1, 0.1), 1.0, 6, 1, 9, 1.0)
+    nothing = np.full(evidence.shape, 0.2, dtype=np.float32)
+    found = follow(evidence, nothing, flat, x, y, 160, 8.0, np.empty((0, 2)))
     radius = np.hypot(found[0] - 60, found[1] - 50)
     assert radius.mean() == pytest.approx(25.0, abs=0.5)
     assert radius.std() < 0.5
+
+
+def test_follow_goes_to_the_step_of_tone_where_nothing_moves():
+    yy, xx = np.mgrid[:100, :120]
+    inside = ndtr(25.0 - np.hypot(xx - 60, yy - 50))
+    bright = (0.4 - 0.2 * inside + RNG.normal(0, 0.01, inside.shape)).astype(np.float32)
+    rim = rim_of(RimTone(0.2, 0.03, 0.01), RimTone(0.4, 0.03, 0.01), 1.0, 8, 1, 11, 1.0)
+    x, y = circle(31.0)
+    found = follow(np.zeros_like(bright), bright, rim, x, y, 160, 8.0, np.empty((0, 2)))
+    radius = np.hypot(found[0] - 60, found[1] - 50)
+    assert radius.mean() == pytest.approx(25.0, abs=0.3)
+    assert radius.std() < 0.3
 
 
 def counts_of(liquid: float, metal: float, texture: float, change: float) -> Counts:
@@ -86,14 +101,21 @@ def counts_of(liquid: float, metal: float, texture: float, change: float) -> Cou
     for size in (change, 0.0):
         e = (RNG.normal(0, 1, n) + size * RNG.normal(0, 1, n)) ** 2
         share.append(np.histogram(e / (e + SOFT), bins)[0].astype(float))
-    return Counts(np.array(share), np.array(share), np.array(bright), 60.0)
+    both = np.array([np.outer(s, b) for s, b in zip(share, bright, strict=True)]) / n
+    return Counts(both, np.array(share), np.array(bright), 60.0)
+
+
+def tones(liquid: float, metal: float, texture: float) -> tuple[RimTone, RimTone]:
+    return RimTone(liquid / BRIGHTEST, 0.02, 0.1 / BRIGHTEST), RimTone(
+        metal / BRIGHTEST, 0.02, texture / BRIGHTEST
+    )
 
 
 @pytest.mark.parametrize("sigma", [0.8, 1.5])
 @pytest.mark.parametrize(("liquid", "change"), [(0.4, 8.0), (0.6, 20.0), (0.95, 12.0)])
 def test_the_place_of_a_blurred_edge_does_not_hang_on_the_contrast(sigma, liquid, change):
     counts = counts_of(liquid, 1.0, 0.12, change)
-    tables = learn_evidence(counts, sigma)
+    tables = learn_evidence(counts, sigma, tones(liquid, 1.0, 0.12))
     yy, xx = np.mgrid[:100, :120]
     inside = ndtr((25.3 - np.hypot(xx - 60, yy - 50)) / sigma)
     radii = []
@@ -110,8 +132,7 @@ def test_the_place_of_a_blurred_edge_does_not_hang_on_the_contrast(sigma, liquid
         x, y, _, _ = settle(
             share,
             bright.astype(np.float32),
-            tables.edge_share,
-            tables.edge_brightness,
+            tables.edge,
             x,
             y,
             SEARCH,
@@ -198,12 +219,10 @@ def test_a_pointed_tail_stays_where_bumps_are_shaved_off():
 
 def test_evidence_is_silent_where_nothing_is_known():
     counts = counts_of(1.0, 1.0, 0.1, 10.0)
-    tables = learn_evidence(counts, 1.0)
+    tables = learn_evidence(counts, 1.0, tones(1.0, 1.0, 0.1))
     frame = np.full((20, 30), 100, dtype=np.uint8)
     nothing = np.full((20, 30), 2.0, dtype=np.float32)
-    weight, bright = weigh(
-        frame, (0, 20, 0, 30), nothing, 1.0, (100.0, 0.0, 0.0), tables.by_window, tables.by_brightness
-    )
+    weight, bright = weigh(frame, (0, 20, 0, 30), nothing, 1.0, (100.0, 0.0, 0.0), tables.by_both)
     assert bright == pytest.approx(1 / BRIGHTEST)
     assert np.abs(weight).max() < 0.3
     moving, _ = weigh(
@@ -212,7 +231,20 @@ def test_evidence_is_silent_where_nothing_is_known():
         np.full((20, 30), 0.9, dtype=np.float32),
         1.0,
         (100.0, 0.0, 0.0),
-        tables.by_window,
-        tables.by_brightness,
+        tables.by_both,
     )
     assert moving.min() > 2.0
+
+
+def test_parts_of_a_pool_are_gathered_and_what_lies_far_off_is_not():
+    yy, xx = np.mgrid[:120, :200]
+    pool = np.hypot((xx - 90) / 50, (yy - 60) / 22)
+    seen = (np.abs(pool - 1) < 0.08) & (np.abs(yy - 60) < 14)
+    for glint in (120, 98, 76, 54):
+        seen |= np.hypot(xx - glint, yy - 60) < 6
+    flying = np.hypot(xx - 190, yy - 12) < 4
+    contour, area = hull_of(seen | flying)
+    assert contour[:, 0].min() == pytest.approx(38, abs=3)
+    assert contour[:, 0].max() == pytest.approx(142, abs=3)
+    assert area == pytest.approx(np.pi * 50 * 22, rel=0.15)
+    assert hull_of(np.zeros((40, 50), dtype=bool))[1] == 0.0

@@ -87,15 +87,13 @@ def test_evidence_is_looked_up_by_share_and_brightness(lighting):
     share = RNG.random((H, W)).astype(np.float32)
     share[:3, :4] = 2.0
     share[5, 5] = 1.0
-    by_window = RNG.standard_normal(BINS).astype(np.float32)
-    by_brightness = RNG.standard_normal(BINS).astype(np.float32)
-    weight, bright = weigh(frame, BOX, share, 1.1, lighting, by_window, by_brightness)
+    by_both = RNG.standard_normal((BINS + 1, BINS)).astype(np.float32)
+    weight, bright = weigh(frame, BOX, share, 1.1, lighting, by_both)
     row, column = np.mgrid[5:42, 3:54]
     middle = lighting[0] + lighting[1] * 34.5 + lighting[2] * 29.5
     light = np.maximum(lighting[0] + lighting[1] * column + lighting[2] * row, 0.2 * middle)
     np.testing.assert_allclose(bright, frame[5:42, 3:54] / (1.1 * BRIGHTEST * light), rtol=1e-5)
-    # What is brighter than the last bin counts as the last, an unknown share as nothing.
-    told = np.minimum((bright * np.float32(BINS)).astype(int), BINS - 1)
-    due = by_brightness[told]
-    due += np.where(share <= 1.0, by_window[np.minimum((share * BINS).astype(int), BINS - 1)], 0.0)
-    np.testing.assert_array_equal(weight, due)
+    # What is brighter than the last bin counts as the last; an unknown share has a row of its own.
+    tone = np.minimum((bright * np.float32(BINS)).astype(int), BINS - 1)
+    unexplained = np.where(share <= 1.0, np.minimum((share * BINS).astype(int), BINS - 1), BINS)
+    np.testing.assert_array_equal(weight, by_both[unexplained, tone])

@@ -178,7 +178,7 @@ class TestCommand:
 
     def test_writes_what_it_says(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
         out = tmp_path / "sim"
-        arguments = "--shape crescent --frames 4 --seed 7 --width 96 --height 64 --depth 10 --direction 90 --spatter-rate 2000"
+        arguments = "--beam-shape crescent --frames 4 --seed 7 --width 96 --height 64 --bits 10 --travel-direction 90 --spatter-rate 2000"
         code = main(
             ["simulate", "--out", str(out), *arguments.split(), "--mm-per-px", "0.05", "--record-rate", "5000", "--format", "tiff", "--name", "a"]
         )  # fmt: skip
@@ -201,7 +201,7 @@ class TestCommand:
 
     def test_illuminated_and_standing(self, tmp_path: Path) -> None:
         arguments = (
-            "--illuminated --standing --frames 2 --width 96 --height 64 --travel-speed 50 --format npy"
+            "--illuminated --fixed-camera --frames 2 --width 96 --height 64 --travel-speed 50 --format npy"
         )
         assert main(["simulate", "--out", str(tmp_path), *arguments.split()]) == 0
         scene = Scene.checked(read_toml(tmp_path / "scene.toml"), where="scene.toml")
@@ -212,9 +212,9 @@ class TestCommand:
         ("arguments", "message"),
         [
             (["--frames", "0"], "'frames': input should be greater than or equal to 1"),
-            (["--depth", "20"], "depth_bits"),
+            (["--bits", "20"], "depth_bits"),
             (["--scene", "missing.toml"], "no such file"),
-            (["--scene", "a.toml", "--shape", "crescent"], "exclude each other"),
+            (["--scene", "a.toml", "--beam-shape", "crescent"], "exclude each other"),
             (["--format", "papyrus"], "no footage format"),
             (["--name", "../x"], "plain file name"),
             (["--record-rate", "nan"], "rate_hz"),

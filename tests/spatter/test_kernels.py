@@ -9,7 +9,7 @@ import pytest
 
 from poolwatch.spatter.beginnings import TRACK
 from poolwatch.spatter.estimates import ESTIMATE, REGION, _fitted, _unfitted
-from poolwatch.spatter.fitting import Problem, _normal_equations, equations_for, noise_of, veil
+from poolwatch.spatter.fitting import FitProblem, _normal_equations, equations_for, noise_of, veil
 from poolwatch.spatter.gap_closing import END, _gap_cost, _line
 from poolwatch.spatter.least_squares import inverse, solve
 from poolwatch.spatter.links import LINK, links_of, rough_place, scatter_of
@@ -61,7 +61,7 @@ def test_chi_square_counts_what_bears_on_it(rng):
     variance, veils = rng.uniform(1.0, 4.0, n), rng.normal(0.0, 0.5, n)
     equations = equations_for()
     chi, used = _normal_equations(
-        Problem(disc_table(), blur, pixels, veils, variance, 2.0), 2.0, p, equations, False
+        FitProblem(disc_table(), blur, pixels, veils, variance, 2.0), 2.0, p, equations, False
     )
     disc = 4.0 * (p[SPREAD] - math.hypot(p[STREAK_M], p[STREAK_M + 1]) / 24.0) * math.pi
     model = (p[FLUX] - disc * veils) * light + p[GROUND]

@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 
 from poolwatch.experiment.limits import Forbidden, Limits
+from poolwatch.trial.advice import _NO_MORE
 from poolwatch.trial.factors import study_factors
 from poolwatch.trial.posterior import mean_of_positive
 from poolwatch.trial.surface import Surface
@@ -178,7 +179,7 @@ def test_tread_surface_is_the_published_one() -> None:
         {name: [row[k] for row in TREAD] for k, name in enumerate(("x1", "x2", "x3"))}, [r[3] for r in TREAD]
     )
     surface, remarks = surface_of(scores)
-    assert remarks == ()
+    assert not [remark for remark in remarks if remark != _NO_MORE]
     assert surface is not None
     scale = np.array([1, *[1.633] * 3, *[1.633**2] * 6])
     found = dict(zip(surface.terms, surface.coefficients / scale, strict=True))
@@ -326,7 +327,7 @@ def test_curvature_is_in_the_effects_and_hides_nothing() -> None:
     assert effects.loc["b", "p_holm"] < 0.01
     assert study.surface is not None
     assert study.surface.best["a"] == pytest.approx(0, abs=0.15)
-    assert study.next_welds["factor_b"].tolist() == [1.0] * 3
+    assert set(study.next_welds["factor_b"]) == {1.0}
     assert "a² (ends against the middle)" in study.reading
 
 

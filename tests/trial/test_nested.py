@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.trial.bars import advice, designs, effects_held, false_alarms
+from poolwatch.trial.model import fit_model
+from tests.trial.bars import advice, designs, drawn, effects_held, false_alarms
 from tests.trial.nested import matrix
 
 pytestmark = pytest.mark.slow
@@ -19,6 +20,15 @@ def test_no_weld_is_left_out_and_the_columns_are_those_of_the_definitions() -> N
         np.testing.assert_allclose(ours, theirs, atol=1e-12)
         assert "tail_direction_deg" in known.terms
         assert "ring_share²" in known.terms
+
+
+def test_the_terms_are_chosen_by_the_design_alone() -> None:
+    for number in range(len(designs())):
+        one = drawn(number)
+        whole = fit_model(one.design)
+        assert whole.terms == one.model.terms
+        np.testing.assert_array_equal(whole.coefficients, one.model.coefficients)
+        assert whole.variance == one.model.variance
 
 
 def test_true_effects_are_within_their_intervals_in_93_to_97_of_100(many: bool) -> None:

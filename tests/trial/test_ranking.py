@@ -23,7 +23,7 @@ def test_clear_differences_are_told_apart_in_the_true_order() -> None:
     assert ranking.table["beam_shape"].tolist() == ["single-spot", "twin-spot", "flat-top"]
     assert ranking.table["group"].tolist() == ["a", "b", "c"]
     assert ranking.table["probability_best"][0] > 0.99
-    assert "told apart from every other" in ranking.reading
+    assert "differs from every other" in ranking.reading
 
 
 def test_mean_is_the_mean_over_welds() -> None:
@@ -331,7 +331,7 @@ def test_copies_give_no_certainty() -> None:
 def test_a_lone_weld_is_not_tested() -> None:
     ranking = rank_shapes(bare(beam_shape=["a", "b", "b", "b"], stability_index=[90.0, 50, 51, 52]))
     assert ranking.pairs["told_apart"].isna().all()
-    assert "told apart from every other" not in ranking.reading
+    assert "differs from every other" not in ranking.reading
     assert "Of a there is one weld only: no test is made with it" in ranking.reading
     assert ranking.table["group"].tolist() == ["a", "a"]
 

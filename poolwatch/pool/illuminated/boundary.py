@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from ..curve import normals_curvature, resample, spacing_of
 from .bumps import level_bumps
+from .rim import Rim, RimEdge, add_rim, sampled
 
 # Neighbouring samples share pixels and waves: this share of their evidence is new.
 _NEW = 0.7
@@ -37,39 +38,6 @@ Places = NDArray[np.float64]
 
 
 @njit(cache=True, nogil=True)
-def sampled(
-    field: NDArray[np.float32], x: Places, y: Places, nx: Places, ny: Places, reach: int
-) -> NDArray[np.float64]:
-    """Field along each normal from `-reach` (inside) to `+reach` in steps of 1 px, bilinear; 0 off the field."""
-    h, w = field.shape
-    n, m = x.size, 2 * reach + 1
-    out = np.zeros((n, m))
-    column = np.empty(m, dtype=np.int32)
-    row = np.empty(m, dtype=np.int32)
-    right = np.empty(m)
-    down = np.empty(m)
-    for j in range(n):
-        # First the places of a normal, which the compiler works out several at a time.
-        a, b, da, db = x[j], y[j], nx[j], ny[j]
-        for k in range(m):
-            px = a + (k - reach) * da
-            py = b + (k - reach) * db
-            column[k], row[k] = np.int32(px), np.int32(py)
-            right[k], down[k] = px - np.int32(px), py - np.int32(py)
-        values = out[j]
-        for k in range(m):
-            c, r, fx, fy = column[k], row[k], right[k], down[k]
-            # Left of the field or above it the rest is negative, or the whole.
-            if min(fx, fy) < 0.0 or c < 0 or r < 0 or c >= w - 1 or r >= h - 1:
-                continue
-            upper, lower = field[r], field[r + 1]
-            values[k] = (1.0 - fy) * ((1.0 - fx) * upper[c] + fx * upper[c + 1]) + fy * (
-                (1.0 - fx) * lower[c] + fx * lower[c + 1]
-            )
-    return out
-
-
-@njit(cache=True, nogil=True)
 def plain_costs(profile: NDArray[np.float64]) -> NDArray[np.float64]:
     """Evidence against each sample as the place, shape of `profile`: what lies beyond less what lies inside."""
     n, m = profile.shape
@@ -82,22 +50,17 @@ def plain_costs(profile: NDArray[np.float64]) -> NDArray[np.float64]:
 
 @njit(cache=True, nogil=True)
 def blurred_costs(
-    share: NDArray[np.float64],
-    bright: NDArray[np.float64],
-    by_share: NDArray[np.float32],
-    by_bright: NDArray[np.float32],
-    search: int,
-    finer: int,
+    share: NDArray[np.float64], by_share: NDArray[np.float32], search: int, finer: int
 ) -> NDArray[np.float32]:
-    """Cost of each place within `search` px, `finer` places a pixel, from what a blurred edge does to the samples.
+    """Cost of each place within `search` px, `finer` places a pixel, from what a blurred edge leaves unexplained.
 
     Parameters
     ----------
-    share, bright
-        Unexplained share and relative brightness along the normals, both 0 … 1, shape (n, 2 reach + 1).
-    by_share, by_bright
-        Cost of a value at each distance from the edge, shape (bins, distances); distances are `finer` to a pixel,
-        from far outside to far inside, the edge in the middle, and reach past samples and places together.
+    share
+        Unexplained share along the normals, 0 … 1, shape (n, 2 reach + 1).
+    by_share
+        See `RimEdge`; distances are `finer` to a pixel, the edge in the middle, and reach past samples and places
+        together.
     """
     n, m = share.shape
     bins = by_share.shape[0]
@@ -109,13 +72,11 @@ def blurred_costs(
         row = out[j]
         for k in range(m):
             a = min(max(int(share[j, k] * bins), 0), bins - 1)
-            b = min(max(int(bright[j, k] * bins), 0), bins - 1)
             # The first place is furthest inside: the sample lies furthest outside of it.
             start = middle - (k - reach) * finer - search * finer
             one = by_share[a, start : start + places]
-            two = by_bright[b, start : start + places]
             for c in range(places):
-                row[c] += one[c] + two[c]
+                row[c] += one[c]
     return out
 
 
@@ -221,7 +182,14 @@ def _round(like: NDArray[np.float64], hop: Places, first: int, step: int) -> NDA
 
 @njit(cache=True, nogil=True)
 def follow(
-    evidence: NDArray[np.float32], cx: Places, cy: Places, n: int, search: int, bump: float, tips: Places
+    evidence: NDArray[np.float32],
+    bright: NDArray[np.float32],
+    rim: Rim,
+    cx: Places,
+    cy: Places,
+    n: int,
+    bump: float,
+    tips: Places,
 ) -> tuple[Places, Places]:
     """Move a coarse contour onto the end of the region that looks liquid, to about a pixel.
 
@@ -229,12 +197,14 @@ def follow(
     ----------
     evidence
         Weight of evidence for liquid, shape (h, w).
+    bright
+        Relative brightness of each pixel, 0 … 1, shape (h, w).
+    rim
+        What tone says of each place, one a pixel, within as many px of the contour as are looked at.
     cx, cy
         Coarse closed contour, px.
     n
         Vertices wanted.
-    search
-        How far from the contour to look, px.
     bump
         Widest bump that is no part of the pool, px.
     tips
@@ -245,7 +215,9 @@ def follow(
     x, y = resample(cx, cy, few)
     spacing = spacing_of(x, y)
     x, y, nx, ny, _ = normals_curvature(x, y, max(4.0 / spacing, 0.5))
+    search = rim.constant.size // 2
     cost = plain_costs(sampled(evidence, x, y, nx, ny, search))
+    add_rim(cost, sampled(bright, x, y, nx, ny, rim.mean.shape[0] // 2), rim)
     place, _ = chain(cost, max(_SLOPE * spacing, _LOOSE * math.sqrt(spacing)))
     limit = np.full(x.size, _BUMP)
     for j in range(x.size):
@@ -261,8 +233,7 @@ def follow(
 def settle(
     share: NDArray[np.float32],
     bright: NDArray[np.float32],
-    by_share: NDArray[np.float32],
-    by_bright: NDArray[np.float32],
+    edge: RimEdge,
     x: Places,
     y: Places,
     search: int,
@@ -276,8 +247,8 @@ def settle(
     ----------
     share, bright
         Unexplained share and relative brightness of each pixel, 0 … 1, shape (h, w).
-    by_share, by_bright
-        See `blurred_costs`.
+    edge
+        What is known of the edge.
     x, y
         Vertices, px.
     search
@@ -297,14 +268,8 @@ def settle(
     n = x.size
     spacing = spacing_of(x, y)
     x, y, nx, ny, _ = normals_curvature(x, y, max(1.2 / spacing, 0.5))
-    cost = blurred_costs(
-        sampled(share, x, y, nx, ny, reach),
-        sampled(bright, x, y, nx, ny, reach),
-        by_share,
-        by_bright,
-        search,
-        finer,
-    )
+    cost = blurred_costs(sampled(share, x, y, nx, ny, reach), edge.share, search, finer)
+    add_rim(cost, sampled(bright, x, y, nx, ny, reach), edge.rim)
     place, deviation = chain(cost, max(_SLOPE * spacing * finer, 0.5))
     least = np.empty(n)
     for j in range(n):

@@ -17,6 +17,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from .metal import Box, Field
+from .rim import Rim, RimEdge, RimTone, rim_of
 
 # Their numbers, and one more, are kept in 8 bits.
 BINS = 64
@@ -28,12 +29,20 @@ SOFT = 9.0
 _MOST = 4.0
 # Share of an even density mixed in, so that what was never seen says nothing.
 _EVEN = 0.01
+# Spread by which counts of both together are smoothed, bins, and share of a density in which they are independent.
+_SMOOTH = 1.5
+_APART = 0.1
 # Distances from the edge to a pixel, and how far from it the tables reach, px.
 FINER = 3
 REACH = 3
-# Texture makes the brightness of neighbouring pixels alike: what it says at the edge counts for this much less than
-# what motion says, whose noise is new in each pixel.
-_ALIKE = 0.25
+# Texture makes the brightness of neighbouring pixels alike: what tone says of a normal counts for less than what motion
+# says, whose noise is new in each pixel; and on the normals along which a contour is followed, which are further apart.
+_NORMAL, _FIRST_NORMAL = 0.25, 1.0
+# What motion says at the edge counts for so much. With less of it lengths are less too short where tone shows the rim,
+# and widths too large where it shows less.
+_MOTION = 1.0
+# How far the first fit looks from the coarse contour, px.
+FIRST_SEARCH = 8
 # How far the fine fit looks from the outline it begins at, px.
 SEARCH = 3
 # Metal is nowhere taken for dimmer than this share of what it is in the middle of the picture.
@@ -46,36 +55,41 @@ class Evidence:
 
     Attributes
     ----------
-    by_window, by_brightness
+    by_both
         Logarithm of the likelihood ratio, liquid over solid, against the unexplained share of a pixel's surroundings
-        and against its brightness, shape (BINS,).
-    edge_share, edge_brightness
-        Cost of the unexplained share of a single pixel and of its brightness at each distance from the edge, from far
-        outside to far inside; see `boundary.blurred_costs`.
+        and its brightness, shape (BINS + 1, BINS); the last row is for pixels whose share is not known.
+    edge, wide
+        What the fine fit knows of the edge, and what tone says of each place while a contour is followed.
     sigma
         Spread of the edge the tables are made for, px.
     alike
-        Share of pixels that brightness alone would take for the other kind: 0 where it tells liquid from solid, 0.5
-        where it says nothing.
+        Share of pixels that motion and brightness together would take for the other kind: 0 where they separate liquid
+        from solid, 0.5 where they say nothing.
     """
 
-    by_window: NDArray[np.float32]
-    by_brightness: NDArray[np.float32]
-    edge_share: NDArray[np.float32]
-    edge_brightness: NDArray[np.float32]
+    by_both: NDArray[np.float32]
+    edge: RimEdge
+    wide: Rim
     sigma: float
     alike: float
+
+    def weight_of(self, window: Field, bright: Field) -> Field:
+        """Weight of evidence for liquid of pixels of known relative brightness: see `weigh`."""
+        share = np.where(window <= 1.0, np.minimum(window * BINS, BINS - 1), BINS).astype(np.intp)
+        tone = np.clip(bright * BINS, 0, BINS - 1).astype(np.intp)
+        return np.asarray(self.by_both[share, tone])
 
 
 @dataclass(frozen=True)
 class Counts:
-    """How often each bin was seen in liquid and in solid: unexplained share of surroundings, of pixels, brightness.
+    """How often each bin was seen in liquid and in solid: unexplained share of pixels, brightness, and both together.
 
-    All of shape (2, BINS), liquid first; `metal_in_noise` is the metal's mean brightness over the noise of the
-    difference of two frames.
+    `share` and `brightness` have the shape (2, BINS), liquid first; `both`, shape (2, BINS, BINS), counts pixels by the
+    share of their surroundings and by brightness, up to the rim. `metal_in_noise` is the metal's mean brightness over
+    the noise of the difference of two frames.
     """
 
-    window: NDArray[np.float64]
+    both: NDArray[np.float64]
     share: NDArray[np.float64]
     brightness: NDArray[np.float64]
     metal_in_noise: float
@@ -88,24 +102,47 @@ def _density(counts: NDArray[np.float64], spread: float = 1.0) -> NDArray[np.flo
     return np.asarray((1 - _EVEN) * smooth / max(smooth.sum(), 1e-9) + _EVEN / len(smooth))
 
 
-def _ratio(counts: NDArray[np.float64]) -> NDArray[np.float32]:
-    with_liquid, with_solid = _density(counts[0]), _density(counts[1])
-    return np.asarray(np.clip(np.log(with_liquid / with_solid), -_MOST, _MOST), dtype=np.float32)
+def _ratio(both: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Table `by_both`: pixels beside the rim, whose surroundings hold some of either, are told by their brightness."""
+    liquid, solid = (_joint_density(counts) for counts in both)
+    ratio = np.vstack((np.log(liquid / solid), np.log(liquid.sum(axis=0) / solid.sum(axis=0))))
+    return np.asarray(np.clip(ratio, -_MOST, _MOST), dtype=np.float32)
 
 
-def learn_evidence(counts: Counts, sigma: float) -> Evidence:
-    """Turn counts into tables for an edge of a given spread (px)."""
+def _joint_density(counts: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Density over share and brightness; where few were counted, what each of the two says alone has its part."""
+    from scipy.ndimage import gaussian_filter
+
+    joint = gaussian_filter(counts.astype(np.float64), _SMOOTH, mode="nearest")
+    apart = np.outer(_density(counts.sum(axis=1)), _density(counts.sum(axis=0)))
+    return np.asarray((1 - _APART) * joint / max(joint.sum(), 1e-9) + _APART * apart)
+
+
+def learn_evidence(counts: Counts, sigma: float, tones: tuple[RimTone, RimTone]) -> Evidence:
+    """Turn counts into tables for an edge of a given spread.
+
+    Parameters
+    ----------
+    counts
+        What was seen.
+    sigma
+        Spread of the edge, px.
+    tones
+        Of liquid and of metal beside the rim.
+    """
     # Far enough for the last sample from the last place.
     far = (REACH + 2 * SEARCH) * FINER
     distance = np.arange(far, -far - 1, -1) / FINER
     liquid = np.array([0.5 * math.erfc(d / sigma / math.sqrt(2)) for d in distance])
     return Evidence(
-        _ratio(counts.window),
-        _ratio(counts.brightness),
-        _edge_costs(np.array([_mixed_share(counts, c, counts.metal_in_noise) for c in liquid])),
-        np.float32(_ALIKE) * _edge_costs(np.array([_mixed_brightness(counts.brightness, c) for c in liquid])),
+        _ratio(counts.both),
+        RimEdge(
+            np.float32(_MOTION) * _edge_costs(np.array([_mixed_share(counts, c) for c in liquid])),
+            rim_of(*tones, sigma, SEARCH, FINER, SEARCH + REACH, _NORMAL),
+        ),
+        rim_of(*tones, sigma, FIRST_SEARCH, 1, FIRST_SEARCH + REACH, _FIRST_NORMAL),
         sigma,
-        float(0.5 * np.minimum(_density(counts.brightness[0]), _density(counts.brightness[1])).sum()),
+        float(0.5 * np.minimum(*(_joint_density(c) for c in counts.both)).sum()),
     )
 
 
@@ -114,20 +151,7 @@ def _edge_costs(density: NDArray[np.float64]) -> NDArray[np.float32]:
     return np.ascontiguousarray(cost.T, dtype=np.float32)
 
 
-def _mixed_brightness(counts: NDArray[np.float64], liquid: float) -> NDArray[np.float64]:
-    centre = np.arange(BINS) + 0.5
-    first, second = (row / max(row.sum(), 1e-9) for row in counts)
-    value = liquid * centre[:, None] + (1 - liquid) * centre[None, :]
-    place = np.clip(value - 0.5, 0, BINS - 1.001)
-    low = place.astype(np.intp)
-    weight = first[:, None] * second[None, :]
-    out: NDArray[np.float64] = np.zeros(BINS)
-    out += np.bincount(low.ravel(), (weight * (1 - (place - low))).ravel(), minlength=BINS)
-    out += np.bincount(low.ravel() + 1, (weight * (place - low)).ravel(), minlength=BINS)
-    return _density(out) if out.sum() else out
-
-
-def _mixed_share(counts: Counts, liquid: float, grey: float) -> NDArray[np.float64]:
+def _mixed_share(counts: Counts, liquid: float) -> NDArray[np.float64]:
     """Density of a pixel's unexplained share at a place where `liquid` of it is liquid.
 
     What the frames compared show there is liquid too, or metal not yet or no longer molten: half and half towards
@@ -141,7 +165,9 @@ def _mixed_share(counts: Counts, liquid: float, grey: float) -> NDArray[np.float
     noise = max(math.sqrt(float((second * size**2).sum())), 0.3)
     # Differences of liquid and metal, from their brightness, in the same bins.
     molten, metal = (row / max(row.sum(), 1e-9) for row in counts.brightness)
-    step = np.abs(np.subtract.outer(np.arange(BINS), np.arange(BINS))) * (BRIGHTEST / BINS * grey)
+    step = np.abs(np.subtract.outer(np.arange(BINS), np.arange(BINS))) * (
+        BRIGHTEST / BINS * counts.metal_in_noise
+    )
     place = np.clip(np.searchsorted(border, step) - 1, 0, BINS - 1)
     across = np.bincount(place.ravel(), (molten[:, None] * metal[None, :]).ravel(), minlength=BINS)
     both = first + (1 - liquid) * (across - first)
@@ -174,8 +200,7 @@ def weigh(
     share: Field,
     gain: float,
     lighting: tuple[float, float, float],
-    by_window: NDArray[np.float32],
-    by_brightness: NDArray[np.float32],
+    by_both: NDArray[np.float32],
 ) -> tuple[Field, Field]:
     """Weight of evidence for liquid, and relative brightness (0 … 1 of the bins' range), of each pixel of a box.
 
@@ -191,17 +216,14 @@ def weigh(
         The frame's brightness against the clip's usual.
     lighting
         Grey value of the metal: c0 + cx x + cy y, px.
-    by_window, by_brightness
+    by_both
         See `Evidence`.
     """
     h, w = share.shape
     out = np.empty((h, w), dtype=np.float32)
     bright = np.empty((h, w), dtype=np.float32)
-    last = np.float32(by_window.size - 1)
-    bins = np.float32(by_window.size)
-    # One place more, for where nothing is known.
-    by_share = np.zeros(by_window.size + 1, dtype=np.float32)
-    by_share[: by_window.size] = by_window
+    bins = np.float32(by_both.shape[1])
+    last = bins - np.float32(1.0)
     # First the bins of a row, which the compiler works out for several pixels at a time, then what they say.
     unexplained = np.empty(w, dtype=np.uint8)
     brightness = np.empty(w, dtype=np.uint8)
@@ -219,5 +241,5 @@ def weigh(
             s = shares[j]
             unexplained[j] = np.uint8(np.int32(min(s * bins, last) if s <= np.float32(1.0) else bins))
         for j in range(w):
-            weight[j] = by_share[unexplained[j]] + by_brightness[brightness[j]]
+            weight[j] = by_both[unexplained[j], brightness[j]]
     return out, bright

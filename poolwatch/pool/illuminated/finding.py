@@ -23,8 +23,6 @@ from .residual import unexplained
 from .spot import measure_spot
 
 _NO_VERTICES = np.empty((0, 2), dtype=np.float32)
-# How far the first fit looks from the coarse contour, px.
-_FIRST_SEARCH = 6
 # Pictures are shrunk by this to look for a pool that wanders.
 _SHRINK = 4
 # An outline whose place is known no better than this anywhere near is hidden there, px.
@@ -132,21 +130,21 @@ def _find(
         contour, area, weight, bright = _coarse(frame, box, window, gain, look, near)
     if len(contour) == 0 or touches(contour, *window.shape):
         return Pool("cut_off", _NO_VERTICES, gain=gain)
+    evidence = look.evidence
     x, y = follow(
         weight,
+        bright,
+        evidence.wide,
         contour[:, 0].copy(),
         contour[:, 1].copy(),
         settings.vertices,
-        _FIRST_SEARCH,
         look.neck,
         look.tips,
     )
-    evidence = look.evidence
     x, y, spread, _ = settle(
         alone,
         bright,
-        evidence.edge_share,
-        evidence.edge_brightness,
+        evidence.edge,
         x,
         y,
         SEARCH,
@@ -284,9 +282,7 @@ def _coarse(
 ) -> tuple[NDArray[np.float64], float, NDArray[np.float32], NDArray[np.float32]]:
     """Coarse contour and area of the pool, the weight of evidence, and relative brightness."""
     evidence = look.evidence
-    weight, bright = weigh(
-        frame, box, window, gain, look.lighting, evidence.by_window, evidence.by_brightness
-    )
+    weight, bright = weigh(frame, box, window, gain, look.lighting, evidence.by_both)
     contour, area = contour_of(
         liquid_in(weight), look.neck, (near[0] - box[2], near[1] - box[0]), look.pointed
     )

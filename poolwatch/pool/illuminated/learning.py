@@ -19,15 +19,18 @@ from .metal import Box, Grey, register, shifted
 from .motion import find_motion, noise_of, refine_motion
 from .region import (
     SHARE,
+    Pieces,
     box_around,
     contour_of,
     distances,
+    hull_of,
     lighting_of,
     liquid_in,
     margin_of,
     pointed_of,
 )
 from .residual import unexplained
+from .rim import RimTone, tones_of
 
 # Where brightness tells little, a spread of about a pixel is taken: cost of a factor e either way.
 _LENS = 150.0
@@ -35,6 +38,10 @@ _LENS = 150.0
 _CLEAR = 8.0
 # Metal slower than this over half a window stands still as far as looking for the pool goes, px.
 STILL_PX = 0.5
+# Turns of learning what liquid and solid look like, and finding outlines with it.
+_TURNS = 4
+# Pixels nearer to an outline than this are neither liquid nor solid, px.
+_BESIDE = 1.0
 # Side of the tiles in which soft light is looked for, px.
 _TILE = 8
 # Window number, coarse contour, unexplained shares of surroundings and of pixels.
@@ -184,7 +191,7 @@ def regions_of(
         if used < len(others) / 2:
             continue
         maps.append((i, window, alone))
-        contour, area = contour_of((window > share_level(window)) & (window <= 1.0), 0)
+        contour, area = hull_of((window > share_level(window)) & (window <= 1.0))
         if area < settings.smallest_area_px or area > 0.7 * h * w or touches(contour, h, w):
             continue
         found.append((i, contour, window, alone))
@@ -256,79 +263,103 @@ def evidence_of(
     forward: tuple[float, float],
     settings: PoolSettings,
 ) -> tuple[Evidence, tuple[float, float, float], list[NDArray[np.float64]]]:
-    """What liquid and solid look like, the lighting, and outlines found with them; twice, the second time better."""
-    shape = centres[0].shape
-    h, w = shape
-    inner, outlines = 3.5, contours
-    sigma = settings.edge_sigma_px
-    # Where the pool is pointed is not known yet: ahead or behind, if anywhere.
-    ends = np.array([forward, (-forward[0], -forward[1])])
+    """What liquid and solid look like, the lighting, and outlines found with them; each turn better than the last."""
     # Nothing was shaved off these contours, and a particle on the rim is in few of them.
     sizes = [math.sqrt(abs(float(cv2.contourArea(c.astype(np.float32))))) for c in contours]
     pointed = pointed_of(contours, neck_of(float(np.median(sizes))), forward)
-    evidence, lighting = None, (1.0, 0.0, 0.0)
-    for turn in range(2):
-        depths = [distances(o, (h, w)) for o in outlines]
-        metal = [(d < -3.0) & (window < SHARE) for d, (window, _) in zip(depths, fields, strict=True)]
-        lighting, gains = lighting_of(centres, metal)
-        grey = lighting[0] + lighting[1] * (w - 1) / 2 + lighting[2] * (h - 1) / 2
-        counts = Counts(
-            np.zeros((2, BINS)),
-            np.zeros((2, BINS)),
-            np.zeros((2, BINS)),
-            grey / math.sqrt(noise[0] + noise[1] * grey),
-        )
-        fully = []
-        for frame, depth, (window, alone), gain in zip(centres, depths, fields, gains, strict=True):
-            none = np.zeros(BINS, dtype=np.float32)
-            _, bright = weigh(frame, (0, h, 0, w), window, float(gain), lighting, none, none)
-            fully.append(bright)
-            reach = max(0.12 * math.sqrt(float((depth > 0).sum())), 6.0)
-            liquid = (depth > inner) & (depth < inner + reach)
-            solid = (depth < -2.5) & (depth > -30.0) & (window <= 1.0)
-            for table, value in ((counts.window, window), (counts.share, alone), (counts.brightness, bright)):
-                for row, where in enumerate((liquid, solid)):
-                    table[row] += np.histogram(np.clip(value[where], 0, 0.9999), BINS, (0.0, 1.0))[0]
-        evidence = learn_evidence(counts, sigma or 1.0)
-        if turn == 1 and settings.edge_sigma_px is None:
-            sigma = _spread(counts, fully, fields, outlines)
-            evidence = learn_evidence(counts, sigma)
-        better: list[NDArray[np.float64]] = []
-        for frame, (window, alone), bright, gain in zip(centres, fields, fully, gains, strict=True):
-            weight, _ = weigh(
-                frame, (0, h, 0, w), window, float(gain), lighting, evidence.by_window, evidence.by_brightness
-            )
-            neck = neck_of(math.sqrt(float((distances(outlines[len(better)], (h, w)) > 0).sum())))
-            contour, _ = contour_of(liquid_in(weight), neck, pointed=pointed)
-            if len(contour) < 3:
-                raise MeasurementError(
-                    "no pool found: what rigid motion of the metal leaves unexplained is no one thing; check that the "
-                    "beam is on, or set pool.footage if this clip glows"
-                )
-            x, y = follow(
-                weight, contour[:, 0].copy(), contour[:, 1].copy(), settings.vertices, 6, neck, ends
-            )
-            x, y, _, _ = settle(
-                alone,
-                bright,
-                evidence.edge_share,
-                evidence.edge_brightness,
-                x,
-                y,
-                SEARCH,
-                FINER,
-                SEARCH + REACH,
-                neck,
-            )
-            better.append(np.column_stack((x, y)))
-        outlines = better
-        inner = 2.5
-    assert evidence is not None
+    # Where the pool is pointed is not known yet: ahead or behind, if anywhere.
+    ends = np.array([forward, (-forward[0], -forward[1])])
+    outlines = contours
+    for turn in range(_TURNS):
+        counts, lighting, bright = _counted(centres, fields, outlines, noise, 3.5 if turn == 0 else 2.5)
+        tones = tones_of(bright, outlines)
+        sigma = settings.edge_sigma_px or 1.0
+        if turn == _TURNS - 1 and settings.edge_sigma_px is None:
+            sigma = _spread(counts, tones, bright, fields, outlines)
+        evidence = learn_evidence(counts, sigma, tones)
+        outlines = [
+            _outlined(b, field, o, evidence, pointed, ends, settings.vertices)
+            for b, field, o in zip(bright, fields, outlines, strict=True)
+        ]
     return evidence, lighting, outlines
+
+
+def _counted(
+    centres: list[Grey],
+    fields: list[tuple[NDArray[np.float32], NDArray[np.float32]]],
+    outlines: list[NDArray[np.float64]],
+    noise: tuple[float, float],
+    inner: float,
+) -> tuple[Counts, tuple[float, float, float], list[NDArray[np.float32]]]:
+    """What is seen in and around outlines, liquid from `inner` px inside on; the lighting, and relative brightness."""
+    h, w = centres[0].shape
+    depths = [distances(o, (h, w)) for o in outlines]
+    metal = [(d < -3.0) & (window < SHARE) for d, (window, _) in zip(depths, fields, strict=True)]
+    lighting, gains = lighting_of(centres, metal)
+    grey = lighting[0] + lighting[1] * (w - 1) / 2 + lighting[2] * (h - 1) / 2
+    both = np.zeros((2, BINS, BINS))
+    share, brightness = np.zeros((2, BINS)), np.zeros((2, BINS))
+    every = []
+    for frame, depth, (window, alone), gain in zip(centres, depths, fields, gains, strict=True):
+        none = np.zeros((BINS + 1, BINS), dtype=np.float32)
+        _, bright = weigh(frame, (0, h, 0, w), window, float(gain), lighting, none)
+        every.append(bright)
+        reach = max(0.12 * math.sqrt(float((depth > 0).sum())), 6.0)
+        known = (depth > -30.0) & (window <= 1.0)
+        for k, (far, near) in enumerate(
+            (
+                ((depth > inner) & (depth < inner + reach), (depth > _BESIDE) & (depth < inner + reach)),
+                ((depth < -2.5) & known, (depth < -_BESIDE) & known),
+            )
+        ):
+            share[k] += np.histogram(np.clip(alone[far], 0, 0.9999), BINS, (0.0, 1.0))[0]
+            brightness[k] += np.histogram(np.clip(bright[far], 0, 0.9999), BINS, (0.0, 1.0))[0]
+            both[k] += np.histogram2d(
+                np.clip(window[near], 0, 0.9999), np.clip(bright[near], 0, 0.9999), BINS, ((0, 1), (0, 1))
+            )[0]
+    counts = Counts(both, share, brightness, grey / math.sqrt(noise[0] + noise[1] * grey))
+    return counts, lighting, every
+
+
+def _outlined(
+    bright: NDArray[np.float32],
+    field: tuple[NDArray[np.float32], NDArray[np.float32]],
+    before: NDArray[np.float64],
+    evidence: Evidence,
+    pointed: Pieces,
+    ends: NDArray[np.float64],
+    vertices: int,
+) -> NDArray[np.float64]:
+    """Outline in one picture with what is known so far."""
+    window, alone = field
+    weight = evidence.weight_of(window, bright)
+    neck = neck_of(math.sqrt(float((distances(before, bright.shape) > 0).sum())))
+    contour, _ = contour_of(liquid_in(weight), neck, pointed=pointed)
+    if len(contour) < 3:
+        raise MeasurementError(
+            "no pool found: what rigid motion of the metal leaves unexplained is no one thing; check that the "
+            "beam is on, or set pool.footage if this clip glows"
+        )
+    x, y = follow(
+        weight, bright, evidence.wide, contour[:, 0].copy(), contour[:, 1].copy(), vertices, neck, ends
+    )
+    x, y, _, _ = settle(
+        alone,
+        bright,
+        evidence.edge,
+        x,
+        y,
+        SEARCH,
+        FINER,
+        SEARCH + REACH,
+        neck,
+    )
+    return np.column_stack((x, y))
 
 
 def _spread(
     counts: Counts,
+    tones: tuple[RimTone, RimTone],
     bright: list[NDArray[np.float32]],
     fields: list[tuple[NDArray[np.float32], NDArray[np.float32]]],
     outlines: list[NDArray[np.float64]],
@@ -340,14 +371,14 @@ def _spread(
     """
     totals = []
     for sigma in _SIGMAS:
-        tables = learn_evidence(counts, sigma)
+        edge = learn_evidence(counts, sigma, tones).edge
+        edge = edge._replace(share=np.zeros_like(edge.share))
         total = 0.0
         for b, (_, alone), o in zip(bright, fields, outlines, strict=True):
             *_, least = settle(
                 alone,
                 b,
-                np.zeros_like(tables.edge_share),
-                tables.edge_brightness,
+                edge,
                 o[:, 0].copy(),
                 o[:, 1].copy(),
                 SEARCH,

@@ -17,7 +17,7 @@ from .metal import Box, Grey, read_at
 SLOTS = 4
 MISSING = np.array([-1e6, 1e6, 1e6, -1e6], dtype=np.float32)
 # Pixels, about, that take part in registering two frames.
-_REGISTERED = 1000
+_REGISTERED = 600
 
 
 class Registering(NamedTuple):

@@ -10,6 +10,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from ..coarse import cut_necks
+from ..curve import resample
 from .discs import closed_by, disc, opened_by
 from .metal import Box, Field, Grey
 
@@ -20,6 +21,9 @@ SHARE = 0.3
 _LONGER = 0.15
 # Contours of places about the middle of a pool that is shaved, px.
 Pieces = tuple[NDArray[np.float64], ...]
+# Least area of a part of a pool, px², and how far apart such parts may lie, as a share of the pool's size so far.
+_PART_PX = 12.0
+_TOGETHER = 0.4
 # Gaps up to about this width are closed: places where liquid happens to look like metal, px.
 _GAP = 7
 
@@ -62,6 +66,36 @@ def contour_of(
     if len(contour) < 8:
         return np.empty((0, 2)), 0.0
     return (cut_necks(contour, float(neck)) if neck > 0 else contour), area
+
+
+def hull_of(liquid: NDArray[np.bool_]) -> tuple[NDArray[np.float64], float]:
+    """Convex outline of what looks liquid and lies together, and its area px²; empty and 0 where nothing does.
+
+    Where the liquid is calm, or the metal's marks run along travel, only parts of a pool stand out: glints, the
+    keyhole, the front, the tail. A pool is convex, or nearly so. The largest part comes first; others join it that lie
+    within a share of the size of what was gathered so far.
+    """
+    mask = closed_by(liquid.view(np.uint8), disc(_GAP))
+    found, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    parts = sorted(
+        (c.reshape(-1, 2) for c in found if cv2.contourArea(c) >= _PART_PX), key=cv2.contourArea, reverse=True
+    )
+    if not parts:
+        return np.empty((0, 2)), 0.0
+    hull, rest = cv2.convexHull(parts[0]), parts[1:]
+    while True:
+        reach = _TOGETHER * math.sqrt(cv2.contourArea(hull))
+        near = [
+            c for c in rest if max(cv2.pointPolygonTest(hull, (float(x), float(y)), True) for x, y in c[::4]) > -reach
+        ]  # fmt: skip
+        if not near:
+            break
+        rest = [c for c in rest if not any(c is n for n in near)]
+        hull = cv2.convexHull(np.concatenate([hull.reshape(-1, 2), *near]))
+    contour = hull.reshape(-1, 2).astype(np.float64)
+    # As many vertices as a contour of pixels has.
+    x, y = resample(contour[:, 0].copy(), contour[:, 1].copy(), max(int(cv2.arcLength(hull, True)), 8))
+    return np.column_stack((x, y)), float(cv2.contourArea(hull))
 
 
 def _largest(mask: NDArray[np.uint8], near: tuple[float, float] | None) -> tuple[NDArray[np.float64], float]:

@@ -28,7 +28,11 @@ _GREYS = 96
 CAUTIONS = (
     "Welding lasers are class 4: beam and reflections blind and burn. Work only in an interlocked enclosure, "
     "under your laser safety officer.",
-    "Fume and hot spatter: extract at the source, wear protection, keep what burns away.",
+    "Lamps and illumination lasers have a class, an enclosure and eyewear of their own. A camera's filter protects "
+    "no eye.",
+    "Lock out the lasers before you change the set-up: camera, lamp, target.",
+    "Fume: extract it at the source. Fume of stainless steel holds hexavalent chromium (Cr(VI)) and nickel.",
+    "Spatter is hot: wear protection, and keep away whatever can burn.",
     "A steady pool is no proof of a sound weld. Strength, cracks, pores and penetration are found by testing, "
     "not by this video.",
     "Whether a weld may carry load is decided by the codes that hold where you are and by people licensed for it.",

@@ -22,6 +22,7 @@ from ..stills.trial import (
 from .clip import clip_section
 from .evidence import ClipEvidence, ClipPiece, TrialEvidence
 from .figures import SHORT, figure, index_words
+from .head import head_lines
 from .page import Picture, known, number, picture, render
 
 if TYPE_CHECKING:
@@ -55,6 +56,7 @@ def trial_report(path: str | Path, trial: TrialEvidence) -> None:
     values = {
         "title": trial.name,
         "about": trial.about,
+        "head": head_lines(counted),
         "ranking_picture": picture(
             ranking_figure(trial.ranking, counted),
             dpi=150.0,

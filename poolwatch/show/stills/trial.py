@@ -90,7 +90,7 @@ def ranking_figure(ranking: pd.DataFrame, scores: pd.DataFrame, *, narrow: bool 
     axes.grid(visible=False, axis="y")
     axes.tick_params(axis="y", length=0)
     axes.set_xlabel("stability index, 0 to 100, higher is steadier")
-    words = ("bar: mean   band: 95 % interval", "○ one weld   same letter: not told apart")
+    words = ("bar: mean   band: 95 % interval", "○ one weld   same letter: no difference shown")
     panel_name(axes, "\n".join(words) if narrow else "   ".join(words))
     if narrow:
         _names_above(axes, names)

@@ -8,17 +8,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..linking import Tracks, link
-from ..records import DARK, RIM
+from ..records import DARK, RIM, UNFITTED
 from ..settings import SpatterSettings
 
 # A shadow is seen in this share of the shorter track's frames beside what throws it, …
 _TOGETHER = 0.6
 # … moves as it does but for this share of its speed, for it runs away from what rises, …
-_SPEED = 0.35
+_SPEED = 0.6
 # … keeps to a straight line relative to it within so many px, is not unlike it in size beyond this ratio, …
 _STRAIGHT, _ALIKE = 1.0, 1.8
 # … and began within so many diameters of it, for at the rim it lies below it: so many px of the way may be hidden.
 _BEGAN, _HIDDEN = 2.0, 25.0
+
+# A dark sighting is drawn out if its length squared is so many standard uncertainties above 0, and it is longer than
+# this, px.
+_DRAWN_OUT, _SHORT = 3.0, 1.5
 
 
 def link_both(
@@ -43,7 +47,9 @@ def link_both(
         The tracks of both, and which of them are shadows, shape (tracks,).
     """
     dark = (sightings["mark"] & DARK) != 0
-    parts = [link(np.ascontiguousarray(sightings[some]), measured, size, settings) for some in (~dark, dark)]
+    parts = [
+        link(part, measured, size, settings) for part in (sightings[~dark], _without_streaks(sightings[dark]))
+    ]
     joined = np.concatenate([one.sightings for one in parts])
     counts = np.concatenate([np.diff(one.starts) for one in parts])
     begin = np.append(0, np.cumsum(counts))
@@ -60,6 +66,25 @@ def link_both(
         len(sightings) - len(kept),
     )
     return tracks, shadows(tracks)
+
+
+def _without_streaks(dark: NDArray[np.void]) -> NDArray[np.void]:
+    """Dark sightings, for which what looks like a streak tells nothing of their motion.
+
+    A dark particle over its own shadow is drawn out toward the lamp. A disc that is drawn out fits it, so its diameter
+    is right once the whole length is taken off.
+    """
+    out = dark.copy()
+    length2 = np.hypot(dark["streak_m"], dark["streak_n"]).astype(np.float64)
+    told = _DRAWN_OUT * dark["u_streak"].astype(np.float64)
+    long = (length2 > np.maximum(told, _SHORT**2)) & ((dark["mark"] & UNFITTED) == 0)
+    some = dark[long]
+    out["spread"][long] = np.maximum(some["spread"] - length2[long] / 24, 0)
+    out["u_spread"][long] = np.hypot(some["u_spread"], some["u_streak"] / 24)
+    out["u_streak"][long] = np.minimum(np.hypot(some["u_streak"], length2[long]), 6e4)
+    out["slope"][long] = 1 / 24
+    out["streak_m"][long] = out["streak_n"][long] = 0
+    return out
 
 
 def shadows(tracks: Tracks) -> NDArray[np.bool_]:

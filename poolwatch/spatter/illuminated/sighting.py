@@ -24,6 +24,8 @@ _ASSUMED = 0.2
 # Share of the clear bright things, those so many times above the level, beside which a dark one lies within so many px
 # of touching, for the clip to have shadows; then the point spread is known to this share only.
 _SHADED, _CLEAR, _TOUCH, _UNSURE = 0.25, 2.0, 3.0, 0.2
+# A point spread beyond this share of what the pool's edge shows, or its inverse, is that of flickers.
+_NARROWER = 0.6
 # Residuals of one full scale are half of `FULL`.
 _HALF = 0.5
 
@@ -78,8 +80,11 @@ def learn_both(
     )
     # One lens: who saw more particles knows better. A disc beside its shadow has too steep an edge.
     best = min((bright, dark), key=lambda look: (look.psf_source != "found", look.psf_u_px))
-    if settings.psf_sigma_px is None and _shaded(sample, outlines, BothWays(bright, dark), settings):
-        lens = lens_spread(edge_sigma_px)
+    lens = lens_spread(edge_sigma_px)
+    told = _NARROWER * lens < best.psf_sigma_px < lens / _NARROWER
+    if settings.psf_sigma_px is None and (
+        not told or _shaded(sample, outlines, BothWays(bright, dark), settings)
+    ):
         best = replace(best, psf_sigma_px=lens, psf_u_px=_UNSURE * lens, psf_source="pool_edge")
     bright, dark = _noise(bright, contrast), _noise(dark, contrast)
     spread = {"psf_sigma_px": best.psf_sigma_px, "psf_u_px": best.psf_u_px, "psf_source": best.psf_source}

@@ -1,0 +1,75 @@
+"""`poolwatch explain`: what a word in a table, a settings file or a report means."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from ..reference import Section
+
+
+@click.command("explain", short_help="what a column, flag, status, setting or term means")
+@click.argument("word", required=False)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE.md",
+    help="Write the whole reference as a page.",
+)
+def command(word: str | None, out: Path | None) -> None:
+    """Explain a column, flag, status, reason, setting, file or term.
+
+    WORD may be part of a name: all that hold it are shown. The name of a section shows the whole section. Without WORD
+    the sections are listed.
+
+    \b
+    poolwatch explain tail_faint
+    poolwatch explain score.csv
+    poolwatch explain "stability index"
+    """
+    from rich.console import Console
+
+    from ..model.errors import UsageError
+    from ..model.files import written_whole
+    from ..reference import markdown_page, sections
+    from ..reference.entries import find
+
+    every = sections()
+    if out is not None:
+        if word is not None:
+            raise UsageError("the page holds every word; give --out alone")
+        with written_whole(out) as beside:
+            beside.write_text(markdown_page(every), encoding="utf-8", newline="\n")
+        click.echo(f"written: {out}", err=True)
+        return
+    console = Console(highlight=False)
+    if word is None:
+        for section in every:
+            console.print(f"[bold]{section.name}[/bold]  {section.title}, {len(section.entries)} words")
+        console.print("\n`poolwatch explain WORD` shows a section or a word.")
+        return
+    for section in find(every, word):
+        _show(console, section)
+
+
+def _show(console: Console, section: Section) -> None:
+    """Print a section, each word with its other cells and, below it, its meaning."""
+    from rich.markup import escape
+    from rich.padding import Padding
+
+    console.print(f"[bold]{escape(section.title)}[/bold]")
+    if section.about:
+        console.print(escape(section.about))
+    for entry in section.entries:
+        cells = [
+            f"{head}: {cell}" for head, cell in zip(section.heads[1:-1], entry.extra, strict=True) if cell
+        ]
+        aside = f"  ({escape(', '.join(cells))})" if cells else ""
+        console.print(f"[bold]{escape(entry.word)}[/bold]{aside}")
+        console.print(Padding(escape(entry.meaning), (0, 0, 0, 4), expand=False))
+    console.print()
