@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from ..model.pixels import Frames
 from .facts import Canvas, Ground, Residual, SpatterFacts
 from .ordering import middle_of
 from .sieve import BLOCK
@@ -48,14 +49,14 @@ def pool_spans(outline: NDArray, margin: float, left: NDArray, right: NDArray) -
 
 
 @njit(cache=True, nogil=True)
-def residual_at(residual: Residual, y: int, x: int) -> float:
-    """Grey value of a frame above the learned ground at one pixel.
+def residual_at(frames: Frames, k: int, ground: Ground, gain: float, y: int, x: int) -> float:
+    """Grey value of frame `k` above the learned ground at one pixel.
 
-    Sign and offset turn a dark scene bright; the gain makes the learned ground as bright as the frame's.
+    Sign and offset turn a dark scene bright; the gain makes the learned ground as bright as the frame's. Takes the
+    parts of a `Residual`: to take it apart for each pixel costs more than the rest.
     """
-    narrow, wide = residual.frames
-    k, ground = residual.k, residual.ground
-    s, o, g, b0 = _scale(ground, residual.gain)
+    narrow, wide = frames
+    s, o, g, b0 = _scale(ground, gain)
     seen = np.float32(narrow[k, y, x]) if len(narrow) > 0 else np.float32(wide[k, y, x])
     return float(np.float32(s * seen + o - (g * ground.background[y, x] + b0)))
 
@@ -87,10 +88,11 @@ def _lift(
 @njit(cache=True, nogil=True)
 def residual_of(residual: Residual, out: NDArray) -> None:  # type: ignore[type-arg]
     """`residual_at` for a whole frame into `out`, shape (h, w)."""
+    frames, k, ground, gain = residual
     h, w = out.shape
     for y in range(h):
         for x in range(w):
-            out[y, x] = residual_at(residual, y, x)
+            out[y, x] = residual_at(frames, k, ground, gain, y, x)
 
 
 @njit(cache=True, nogil=True)
@@ -282,14 +284,14 @@ def smooth_block(residual: Residual, canvas: Canvas, i: int, j: int) -> None:
 @njit(cache=True, nogil=True)
 def smoothed_at(residual: Residual, calm: NDArray, y: int, x: int) -> float:  # type: ignore[type-arg]
     """`smooth` at one pixel."""
-    ground = residual.ground
+    frames, k, ground, gain = residual
     h, w = ground.background.shape
     total = 0.0
     for dy in range(-1, 2):
         for dx in range(-1, 2):
             weight = (2 - abs(dy)) * (2 - abs(dx))
             there, across = min(max(y + dy, 0), h - 1), min(max(x + dx, 0), w - 1)
-            total += weight * residual_at(residual, there, across)
+            total += weight * residual_at(frames, k, ground, gain, there, across)
     value = total / 16.0 - level_at(calm, y, x)
     return float(min(value, ground.full) if ground.even else value)
 

@@ -60,6 +60,7 @@ def add_up(
     """Sums over the pixels (flat places, each region's brightest first) of each region into `sums` (dtype `SUMS`)."""
     picture, owner, threshold = work.canvas.picture, work.owner, facts.threshold
     left, right, calm = work.canvas.left, work.canvas.right, work.canvas.calm
+    frames, frame, ground, gain = residual
     h, w = picture.shape
     for i in range(pixels.size):
         y, x = pixels[i] // w, pixels[i] % w
@@ -76,7 +77,7 @@ def add_up(
         region.size += 1
         region.half += picture[y, x] > 0.5 * region.peak
         _add_edge(picture, threshold[y, x] / facts.level_sigmas, y, x, region)
-        v = max(residual_at(residual, y, x) - level_at(calm, y, x), 0.0)
+        v = max(residual_at(frames, frame, ground, gain, y, x) - level_at(calm, y, x), 0.0)
         v = min(v, _HOTTEST * region.peak)
         dx, dy = x - region.x0, y - region.y0
         region.light += v

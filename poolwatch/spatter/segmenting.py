@@ -203,17 +203,19 @@ def _ground_again(residual: Residual, work: Work, used: int) -> None:
 @njit(cache=True, nogil=True)
 def mean_without(residual: Residual, work: Work, i: int, j: int) -> float:
     """Mean residual of a block without what is hidden or has an owner near; NaN where too little is left."""
-    h, w = residual.ground.background.shape
+    frames, k, ground, gain = residual
+    left, right, owner = work.canvas.left, work.canvas.right, work.owner
+    h, w = ground.background.shape
     high, wide = min(h - i * BLOCK, BLOCK), min(w - j * BLOCK, BLOCK)
     total, n = 0.0, 0
     for y in range(i * BLOCK, i * BLOCK + high):
         for x in range(j * BLOCK, j * BLOCK + wide):
-            if work.canvas.left[y] <= x <= work.canvas.right[y]:
+            if left[y] <= x <= right[y]:
                 continue
             near = False
             for at in range(max(x - 2, 0), min(x + 3, w)):
-                near |= work.owner[y, at] != 0
+                near |= owner[y, at] != 0
             if not near:
-                total += residual_at(residual, y, x)
+                total += residual_at(frames, k, ground, gain, y, x)
                 n += 1
     return total / n if 4 * n >= high * wide else np.nan

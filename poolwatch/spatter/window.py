@@ -113,8 +113,8 @@ def window(
     tuple
         How many pixels there are and how many of them are full.
     """
-    ground, gain, calm = residual.ground, residual.gain, work.canvas.calm
-    background = ground.background
+    frames, frame, ground, gain = residual
+    background, calm = ground.background, work.canvas.calm
     xs, ys, value, grounds, limit = work.values
     h, w = background.shape
     left, right, owner = work.canvas.left, work.canvas.right, work.owner
@@ -142,7 +142,7 @@ def window(
             slow = level_at(calm, y, x)
             base = gain * background[y, x] + ground.black * (1.0 - gain)
             xs[n], ys[n] = x, y
-            value[n] = residual_at(residual, y, x) - slow
+            value[n] = residual_at(frames, frame, ground, gain, y, x) - slow
             grounds[n] = base + slow
             limit[n] = ground.full - base - slow
             if value[n] >= limit[n]:
