@@ -1,4 +1,4 @@
-"""Length and width of pools in footage by another hand, drawn at random, against truth; writes RESULTS.md beside this file.
+"""Length and width of pools in footage by another hand, drawn at random, against truth; writes OUTLINES.md beside this file.
 
 ``python tests/accuracy/relief_outlines.py [ROW ...] [--scenes 30] [--seed 1000]``: rows are named below, all by default.
 The generator is ``../shared/footage/relief.py``, which lies beside some checkouts and shares nothing with the project's
@@ -234,7 +234,7 @@ def main() -> None:
                 if outcome is not None:
                     outcomes.append(outcome)
                     print(name, outcome, flush=True)
-            put(HERE / "RESULTS.md", name, line(f"{name}, seeds from {asked.seed}", ROWS[name], outcomes))
+            put(HERE / "OUTLINES.md", name, line(f"{name}, seeds from {asked.seed}", ROWS[name], outcomes))
 
 
 HEAD = """# Outlines in footage by another hand
