@@ -93,7 +93,7 @@ def test_order_reaches_the_drawing(folders, tmp_path, monkeypatch, order):
         seen.extend(float(r.score_of("stability_index")) for r in results)
         raise Stop
 
-    monkeypatch.setattr("poolwatch.show.sidebyside.Sheet", spy)
+    monkeypatch.setattr("poolwatch.show.sidebyside.SideBySidePainter", spy)
     from poolwatch.show.sidebyside import SideBySideChoices
 
     with pytest.raises(Stop):

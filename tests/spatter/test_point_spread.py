@@ -7,6 +7,7 @@ import pytest
 
 from poolwatch.spatter import learn
 from poolwatch.spatter.fitting import blur_of
+from poolwatch.spatter.parameters import Imaging, Pixels
 from poolwatch.spatter.point_spread import _SIGMAS, _curve, _minimum
 from poolwatch.spatter.profile import SHAPE, densities, disc_table, shape_of
 from poolwatch.spatter.records import SIGHTING
@@ -33,8 +34,9 @@ def summed(psf: float, diameter: float, streak: float, height: float, count: int
         seen = picture.ravel() * first[2] + rng.normal(0, noise, picture.size)
         # Starts are given as fitted with a point spread of 1 px.
         first[4] += blur_of(psf) ** 2 - blur_of(1.0) ** 2
-        values = np.stack([xs, ys, seen, np.full(xs.size, 50.0), np.full(xs.size, 1e9)])
-        total += _curve(values, first, ladder, noise**2, 0.0, 0.2 * noise, sparse=False)[0]
+        pixels = Pixels(xs, ys, seen, np.full(xs.size, 50.0), np.full(xs.size, 1e9))
+        imaging = Imaging(disc_table(), blur_of(1.0), noise**2, 0.0)
+        total += _curve(imaging, pixels, 0.2 * noise, first, ladder, sparse=False)[0]
     return ladder, total
 
 
