@@ -232,7 +232,8 @@ def test_a_pool_that_draws_back_is_seen_short(seed, speed, tone, camera):
     [
         # The front comes to within 7 px of where new metal enters the view, 1.1 px a frame: the outline ran on to the border.
         (91, {"width": 140, "height": 200, "mm_per_px": 0.022, "direction_deg": 90, "psf_sigma_px": 1.8}, 120, 7, True),
-        (93, {"width": 180, "height": 110, "mm_per_px": 0.025, "rate_hz": 4000.0}, 100, 6, True),
+        # Here the step of tone shows the front as well: it is measured, and no further off than elsewhere.
+        (93, {"width": 180, "height": 110, "mm_per_px": 0.025, "rate_hz": 4000.0}, 100, 6, False),
         # Slower metal is seen solid nearer to the border.
         (94, {"width": 180, "height": 110, "mm_per_px": 0.025}, 50, 6, False),
     ],
