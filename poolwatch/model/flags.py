@@ -101,8 +101,8 @@ FLAGS: dict[str, str] = {
         "Give spatter.psf_sigma_px where it is known"
     ),
     "liquid_alike": (
-        "illuminated footage in which liquid and solid metal are alike in brightness and in how they move, or the "
-        "outline has gone astray. Lengths and widths, and their fluctuation, may be wrong by some pixels up to a "
+        "illuminated footage in which liquid and solid metal are about equally bright, or the outline has gone "
+        "astray. Lengths and widths, and their fluctuation, may be wrong by some pixels up to a "
         "third. Light from another side, so that the liquid shows darker or brighter than the sheet, less blur and "
         "no lossy compression help"
     ),

@@ -240,11 +240,12 @@ def test_parts_of_a_pool_are_gathered_and_what_lies_far_off_is_not():
     yy, xx = np.mgrid[:120, :200]
     pool = np.hypot((xx - 90) / 50, (yy - 60) / 22)
     seen = (np.abs(pool - 1) < 0.08) & (np.abs(yy - 60) < 14)
-    for glint in (120, 98, 76, 54):
+    for glint in (120, 104, 88, 72, 56):
         seen |= np.hypot(xx - glint, yy - 60) < 6
     flying = np.hypot(xx - 190, yy - 12) < 4
     contour, area = hull_of(seen | flying)
     assert contour[:, 0].min() == pytest.approx(38, abs=3)
     assert contour[:, 0].max() == pytest.approx(142, abs=3)
-    assert area == pytest.approx(np.pi * 50 * 22, rel=0.15)
+    # Of the pool between its ends no part is seen: the hull is narrower there.
+    assert 0.7 < area / (np.pi * 50 * 22) < 1.0
     assert hull_of(np.zeros((40, 50), dtype=bool))[1] == 0.0

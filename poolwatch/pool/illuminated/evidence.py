@@ -63,8 +63,8 @@ class Evidence:
     sigma
         Spread of the edge the tables are made for, px.
     alike
-        Share of pixels that motion and brightness together would take for the other kind: 0 where they separate liquid
-        from solid, 0.5 where they say nothing.
+        Share of pixels that brightness alone would take for the other kind: 0 where it separates liquid from solid, 0.5
+        where it says nothing.
     """
 
     by_both: NDArray[np.float32]
@@ -142,7 +142,7 @@ def learn_evidence(counts: Counts, sigma: float, tones: tuple[RimTone, RimTone])
         ),
         rim_of(*tones, sigma, FIRST_SEARCH, 1, FIRST_SEARCH + REACH, _FIRST_NORMAL),
         sigma,
-        float(0.5 * np.minimum(*(_joint_density(c) for c in counts.both)).sum()),
+        float(0.5 * np.minimum(*(_density(c) for c in counts.brightness)).sum()),
     )
 
 
