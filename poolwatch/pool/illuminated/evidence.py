@@ -40,7 +40,7 @@ REACH = 3
 _NORMAL, _FIRST_NORMAL = 0.25, 1.0
 # What motion says at the edge counts for so much. With less of it lengths are less too short where tone shows the rim,
 # and widths too large where it shows less.
-_MOTION = 1.0
+_MOTION = 0.7
 # How far the first fit looks from the coarse contour, px.
 FIRST_SEARCH = 8
 # How far the fine fit looks from the outline it begins at, px.
