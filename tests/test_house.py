@@ -32,6 +32,7 @@ def test_format():
     assert done.returncode == 0, done.stdout
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_types():
     done = run(str(BIN / "mypy"))

@@ -43,6 +43,7 @@ def test_a_function_says_what_it_takes_and_gives(name):
 
 
 @pytest.mark.slow
+@pytest.mark.often("inspect_clip", "measure_clip", "rank")
 @pytest.mark.parametrize("name", [name for name in FUNCTIONS if name != "read_measurement"])
 def test_the_example_of_a_docstring_runs(name):
     function = getattr(poolwatch, name)

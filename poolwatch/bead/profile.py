@@ -85,7 +85,7 @@ def fit_profiles(x: Floats, profiles: Sequence[Profile]) -> tuple[EdgeProfile, .
     return _fit(x[used], near).edges
 
 
-class _Fit(NamedTuple):
+class _FittedEdges(NamedTuple):
     """The edges of a fit, and its misfit."""
 
     edges: tuple[EdgeProfile, ...]
@@ -94,7 +94,7 @@ class _Fit(NamedTuple):
 
 def _fit(
     x: Floats, profiles: Sequence[Profile], depth: float = 0.0, without: Sequence[EdgeProfile] = ()
-) -> _Fit:
+) -> _FittedEdges:
     """Fit to all places; with lines, which begin at a share of the height, from the fit without."""
     each = _LINED if depth else _PLAIN
     starts = range(1, 1 + each * len(profiles), each)
@@ -119,7 +119,7 @@ def _fit(
     spread = max(1.0, 2 * float(found.cost) / (len(x) * len(profiles) - len(first)))
     variance = np.maximum(np.diag(np.linalg.pinv(found.jac.T @ found.jac)), 0.0) * spread
     edges = [EdgeProfile(float(found.x[k]), math.sqrt(float(variance[k])), float(found.x[0])) for k in starts]
-    return _Fit(tuple(edges), float(found.cost))
+    return _FittedEdges(tuple(edges), float(found.cost))
 
 
 def _edge(x: Floats, blur: float, p: Floats) -> Floats:

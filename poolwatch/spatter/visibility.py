@@ -29,8 +29,8 @@ _DRAWN = 160
 _SHARE = 0.5
 # Times the detection level from which a sighting counts as clear: what a codec leaves hardly passes the level.
 _CLEAR = 2.4
-# Standard uncertainties of T above 0 from which a diameter can be measured; next diameter that is tried.
-_TOLD, _FINER = 2.0, 1.06
+# Standard uncertainties of T above 0 from which a diameter can be measured; logarithm to which it is found.
+_TOLD, _NEAR = 2.0, 0.06
 # Surface brightness of a drawn particle where the clip shows none to go by, of full scale.
 _ASSUMED = 0.5
 
@@ -154,14 +154,40 @@ def _sized(stage: _Stage, tracked: float, largest: float) -> float:
     T = d²/16 of a track of as few sightings as it takes must be two of its standard uncertainties, that of the
     point spread included, above 0.
     """
-    look, diameter = stage.look, tracked
+    look = stage.look
     of_lens = 2.0 * look.psf_sigma_px * look.psf_u_px
-    while diameter <= largest:
+
+    def margin(diameter: float) -> float:
+        """Logarithm of T over what it must exceed."""
         u = _tried(stage, diameter, fitted=True).u_spread
-        if diameter**2 / 16.0 >= _TOLD * math.hypot(u / math.sqrt(stage.settings.min_sightings), of_lens):
-            return diameter
-        diameter *= _FINER
-    return math.nan
+        return math.log(diameter**2 / 16.0) - math.log(
+            _TOLD * math.hypot(u / math.sqrt(stage.settings.min_sightings), of_lens)
+        )
+
+    low, at_low = math.log(tracked), margin(tracked)
+    if at_low >= 0:
+        return tracked
+    # If the uncertainty stayed as it is, T would do there; it falls with size, so that is on the far side.
+    high = min(low - 0.5 * at_low, math.log(largest))
+    at_high = margin(math.exp(high))
+    if at_high < 0:
+        return math.nan
+
+    def crossing() -> float:
+        # Where nothing was fitted the uncertainty is infinite.
+        share = 0.5 if math.isinf(at_low) else at_low / (at_low - at_high)
+        return low + share * (high - low)
+
+    for _ in range(2):
+        between = crossing()
+        if high - between < _NEAR:
+            break
+        here = margin(math.exp(between))
+        if here >= 0:
+            high, at_high = between, here
+        else:
+            low, at_low = between, here
+    return math.exp(crossing())
 
 
 def drawn_into(count: int) -> NDArray[np.intp]:

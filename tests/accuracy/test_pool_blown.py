@@ -33,6 +33,7 @@ def test_most_are_far_within_the_bar(clips):
     assert np.median(worse) < 0.2
 
 
+@pytest.mark.long
 def test_the_spread_of_the_edge_is_found(clips):
     for clip in clips:
         found = clip["found"] / clip["spread"]

@@ -176,6 +176,7 @@ def test_error_within_welds_is_in_the_interval() -> None:
     assert 0.94 <= covered / 1800 <= 0.99
 
 
+@pytest.mark.long
 def test_true_order_of_five_shapes_in_steps_of_1_4() -> None:
     rng = np.random.default_rng(14)
     right = 0

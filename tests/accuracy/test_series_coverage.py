@@ -100,6 +100,7 @@ def coverage(regime: Regime, seed: int) -> tuple[float, float, float]:
     return mean / regime.count, cv / regime.count, short / regime.count
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "name", [pytest.param(n, marks=[] if n in OFTEN else pytest.mark.long) for n in REGIMES]
 )

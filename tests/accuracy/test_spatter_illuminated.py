@@ -8,6 +8,7 @@ import pytest
 from tests.accuracy.lit_spatter import KINDS, Tally, measured, others, own, relief
 
 
+@pytest.mark.long
 def test_particles_and_their_shadows_are_told_apart() -> None:
     tally = Tally()
     measured(own("shadow", 2), tally)

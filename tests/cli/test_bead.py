@@ -75,6 +75,7 @@ def test_row_pictures_and_words(weld, tmp_path, capsys) -> None:
     assert judged["width_mm"].mean() == pytest.approx(row["bead_width_mean_mm"], rel=0.02)
 
 
+@pytest.mark.long
 def test_turned_by_the_camera_and_mirrored_gives_the_same(weld, tmp_path) -> None:
     """A photo stored on its side with an EXIF orientation is read upright."""
     from PIL import Image
@@ -153,6 +154,7 @@ def test_manifest_of_a_spreadsheet_stays_readable(weld, tmp_path, capsys) -> Non
     assert not any("." in cell for cell in numbers.values())
 
 
+@pytest.mark.long
 def test_changes_are_where_the_table_along_the_weld_has_them(tmp_path, capsys) -> None:
     scene = WeldScene(
         seed=5,
@@ -170,6 +172,7 @@ def test_changes_are_where_the_table_along_the_weld_has_them(tmp_path, capsys) -
     assert min(said) >= 0
 
 
+@pytest.mark.long
 def test_peaks_are_those_of_the_row_s_own_clip(weld, tmp_path, capsys) -> None:
     """Clips of one name in two folders."""
     manifest = tmp_path / "manifest.csv"

@@ -46,6 +46,7 @@ def test_measure_writes_the_contract(clip, tmp_path, capsys):
     assert set(run["flags"]) >= {"no_travel_speed", "no_exposure", "no_material"}
 
 
+@pytest.mark.long
 def test_amounts_may_carry_units(clip, tmp_path):
     plain = ["--record-rate", "10000", "--mm-per-px", "0.02", "--exposure", "2e-5", "--travel-speed", "100"]
     units = [

@@ -91,6 +91,7 @@ def test_a_folder_without_results_is_nobodys(clips, tmp_path):
         refuse_other_recording(tmp_path, clips[0])
 
 
+@pytest.mark.long
 def test_names_that_do_not_fit_and_amounts_with_units(clips, tmp_path, capsys):
     assert run(capsys, "measure", clips[0], "--out", tmp_path, *GIVEN)[0] == 0
     folder = tmp_path / "w1"
@@ -119,6 +120,7 @@ def test_inspect_is_not_strict_about_little_and_is_about_much(clips, tmp_path, c
     assert "not given: --travel-speed, --exposure, --material" in " ".join(out.split())
 
 
+@pytest.mark.long
 def test_score_rows_of_several_clips_can_be_put_together(clips, tmp_path, capsys):
     assert run(capsys, "measure", *clips[:2], "--out", tmp_path, *GIVEN, "--beam-shape", "ring")[0] == 0
     rows = pd.concat(pd.read_csv(tmp_path / name / "score.csv") for name in ("w1", "w2"))

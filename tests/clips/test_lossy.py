@@ -45,6 +45,7 @@ def test_tiff_that_holds_jpeg(tmp_path: Path) -> None:
         assert "lossy_video" in clip.facts.flags
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_a_measured_and_an_inspected_clip_say_so(tmp_path: Path) -> None:
     """Particles of one true size: in lossless video they are sized rightly, in hard-pressed video too large."""

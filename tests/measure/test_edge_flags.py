@@ -38,7 +38,7 @@ def measured(folder, pool, disturbances=None, **camera):
     )
 
 
-@pytest.mark.often("pool0", "pool3", "pool5")
+@pytest.mark.often("pool0", "pool5")
 @pytest.mark.parametrize(
     ("pool", "camera", "flags"),
     [
@@ -77,7 +77,7 @@ def test_an_end_that_a_hot_bead_hides_is_flagged(tmp_path, share, flagged, direc
     assert (told["behind the tail"].verdict == "good") != flagged
 
 
-@pytest.mark.often("disturbances0", "disturbances2", "disturbances3")
+@pytest.mark.often("disturbances0")
 @pytest.mark.parametrize(
     ("gain", "disturbances", "wrong"),
     [

@@ -134,6 +134,7 @@ def test_written_and_read_back(measured, tmp_path):
     assert not list(folder.glob("*.partial*"))
 
 
+@pytest.mark.long
 def test_run_again_from_its_own_provenance(weld_clip, measured, tmp_path):
     folder = measured.write(tmp_path / "weld")
     run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
@@ -168,6 +169,7 @@ def test_outline_lies_where_the_pool_is(measured):
     assert outline[:, 0].min() == pytest.approx(row["pool_rear_mm"], abs=0.03)
 
 
+@pytest.mark.long
 def test_a_playback_rate_given_for_the_record_rate_is_pointed_out(weld_clip, measured, facts):
     """At 25 Hz nothing of a pool's fluctuation is seen, whatever the figures say."""
     assert "record_rate_low" not in measured.flags

@@ -159,6 +159,7 @@ def test_repeated_frames_are_judged_by_their_share(tmp_path, doubled, verdict):
     assert found["repeated frames"].verdict == verdict
 
 
+@pytest.mark.long
 def test_facts_that_are_missing_are_poor(tmp_path):
     clip = made(tmp_path, "glowing")
     bare = told(clip)

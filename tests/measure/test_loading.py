@@ -62,6 +62,7 @@ def test_what_an_older_release_left_compiled_is_compiled_anew(tmp_path: Path) ->
         assert done.stdout == "2.5\n", done.stderr
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_the_first_look_does_not_hang_on_its_threads(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     scene = {

@@ -133,6 +133,7 @@ def test_page_without_the_recording(measured, folder, tmp_path):
         write_clip_report(moved, tmp_path / "weld", clip=tmp_path / "other.npy")
 
 
+@pytest.mark.long
 def test_stills_for_slides(measured, folder, tmp_path):
     paths = write_clip_stills(measured, tmp_path / "weld")
     names = {"series", "spectra", "outline_motion", "spatter", "middle_line"}

@@ -241,6 +241,7 @@ print("frames", len(result.frames))
 """
 
 
+@pytest.mark.long
 def test_a_program_without_a_guard_runs_once(plain: Case, tmp_path: Path) -> None:
     program = tmp_path / "program.py"
     program.write_text(UNGUARDED, encoding="utf-8")

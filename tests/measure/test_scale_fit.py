@@ -50,6 +50,7 @@ def test_the_file_holds_the_size_and_files_without_it_are_read(scale, tmp_path):
         read_scale(bare)
 
 
+@pytest.mark.long
 def test_a_clip_of_another_size_is_flagged_unless_it_is_said_to_be_cut_out(clip, scale, tmp_path, capsys):
     common = ["--record-rate", "10000", "--scale", str(scale), "--no-overlay", "--no-report"]
     assert main(["measure", str(clip), "--out", str(tmp_path / "a"), *common]) == 0

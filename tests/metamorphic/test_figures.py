@@ -142,6 +142,7 @@ def test_cropped(frames: Frames, plain: Measurement, tmp_path: Path) -> None:
     np.testing.assert_allclose(sizes_of(cut.frames), sizes_of(found.frames), rtol=1e-6)
 
 
+@pytest.mark.long
 def test_cut_in_two_and_joined(frames: Frames, plain: Measurement, tmp_path: Path) -> None:
     parts = []
     for n, piece in enumerate((frames[:300], frames[300:])):

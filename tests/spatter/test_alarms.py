@@ -52,6 +52,7 @@ def test_a_sound_noise_model_is_left_alone(pictures):
     assert look.detection_level == SETTINGS.detection_level
 
 
+@pytest.mark.long
 @pytest.mark.often("60.0")
 @pytest.mark.parametrize("rate_per_s", [0.0, 60.0])
 def test_what_compression_leaves_does_not_pass_for_usual_particles(tmp_path, rate_per_s):

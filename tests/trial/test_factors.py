@@ -200,6 +200,7 @@ def conversion(x: np.ndarray) -> np.ndarray:
     )  # fmt: skip
 
 
+@pytest.mark.long
 def test_best_point_inside_is_found_with_its_uncertainty() -> None:
     rng = np.random.default_rng(9)
     covered = inside = 0

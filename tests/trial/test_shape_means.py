@@ -248,5 +248,6 @@ def test_outlying_weld_matches_statsmodels() -> None:
     assert np.flatnonzero(outlying(shape, value) < 0.05).tolist() == [5]
 
 
+@pytest.mark.long
 def test_pairs_of_welds_are_never_called_outlying() -> None:
     assert np.isnan(outlying(["a", "a", "b", "b"], [0.0, 9.0, 1.0, 1.1])).all()
