@@ -41,6 +41,7 @@ def imports(package: Path) -> dict[str, set[str]]:
     return found
 
 
+@pytest.mark.slow
 def test_no_import_goes_in_a_circle():
     try:
         TopologicalSorter(imports(PACKAGE)).prepare()
@@ -69,5 +70,6 @@ def classes(package: Path) -> dict[str, list[str]]:
     return found
 
 
+@pytest.mark.slow
 def test_a_class_name_has_one_meaning():
     assert {name: files for name, files in classes(PACKAGE).items() if len(files) > 1} == {}

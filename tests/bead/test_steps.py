@@ -190,6 +190,7 @@ def test_photographed_coins_against_scikit_image() -> None:
     assert np.median(ratio) == pytest.approx(1, abs=0.15)
 
 
+@pytest.mark.slow
 def test_no_bead_in_pictures_of_other_things() -> None:
     for picture in (data.gravel(), data.grass()):
         with pytest.raises(MeasurementError, match="no weld bead found"):
@@ -202,6 +203,7 @@ def test_step_is_a_spread_step() -> None:
     assert step(x, 1.2) == pytest.approx(np.array(expected))
 
 
+@pytest.mark.slow
 def test_blurred_red_noise_along_the_weld_has_no_spacing() -> None:
     """The bead's tone wanders without a period, alike over its width, and the camera blurs it."""
     told = 0

@@ -176,6 +176,7 @@ def test_what_is_no_recording_is_named(tmp_path: Path, name: str, ending: str) -
         open_clip(path)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["noise", "walk", "steps", "one value"])
 def test_bytes_of_no_kind_are_taken_for_no_video(tmp_path: Path, kind: str) -> None:
     rng = np.random.default_rng(11)

@@ -95,6 +95,7 @@ def test_what_leans_on_a_damaged_frame_is_damaged_too(tmp_path: Path, name: str)
     assert not frames[~decoded].any()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["mp4-h264", "mkv-h264", "mp4-hevc", "avi-mjpeg", "avi-ffv1"])
 @pytest.mark.parametrize("seed", [1, 2])
 @pytest.mark.parametrize("how", ["lost", "noise"])

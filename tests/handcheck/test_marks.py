@@ -33,6 +33,7 @@ def test_marks_as_saved_are_read(clip, rows, written, tmp_path):
     assert sorted(found.markings[0].ends) == list(found.draw.frames)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("row", "change", "match"),
     [

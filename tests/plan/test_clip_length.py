@@ -66,6 +66,7 @@ def test_frames_not_measured_do_not_change_the_correlation_time() -> None:
     assert holed.clip_s == pytest.approx(np.isfinite(values).sum() / RATE)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", PROCESSES)
 def test_interval_of_a_mean_is_reached(name: str) -> None:
     """Ten pilots, 80 clips as long as each advises: means scatter as promised, 95 % lie within."""

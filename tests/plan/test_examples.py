@@ -78,6 +78,7 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("bench")
 @pytest.mark.parametrize(("name", "example"), EXAMPLES)
 def test_the_example_runs(name: str, example: str, capsys: pytest.CaptureFixture[str]) -> None:

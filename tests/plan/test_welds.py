@@ -113,6 +113,7 @@ def test_power_in_blocks_is_that_of_the_ranking_on_600_simulated_trials(
     assert planned < power(comparison.model_copy(update={"blocked": False}), difference, welds)
 
 
+@pytest.mark.slow
 def test_each_decision_in_blocks_is_the_rankings() -> None:
     rng = np.random.default_rng(6)
     for shapes, welds, within in [(2, 3, 0.0), (4, 3, 0.0), (5, 4, 0.9)]:
@@ -170,6 +171,7 @@ def test_a_pilot_weld_without_a_block_tells_no_scatter(tmp_path: Path) -> None:
         read_pilot(read_rows(path), blocked=True)
 
 
+@pytest.mark.slow
 def test_a_scatter_that_is_given_is_not_called_the_pilots(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -217,6 +219,7 @@ def test_two_shapes_with_a_common_variance_have_the_power_of_the_t_test() -> Non
     assert power(comparison, 12, n) == pytest.approx(expected, abs=0.01)
 
 
+@pytest.mark.slow
 def test_welds_needed_and_difference_told_are_each_others_inverse() -> None:
     comparison = ComparisonDesign(shapes=4, scatter=0.25, around=60, trials=5000)
     plan = welds_needed(comparison, 11, 0.8)
@@ -306,6 +309,7 @@ def test_the_scatter_that_was_given_is_the_one_that_is_shown(capsys: pytest.Capt
     assert "is not possible" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     write_csv(tmp_path / "scores.csv", score_rows(np.random.default_rng(3), 3, 4, 0.2, 0.1))
     pilot = ["--pilot", str(tmp_path / "scores.csv")]

@@ -25,6 +25,7 @@ def profile(place, sigma, height=100.0, base=20.0, inner=0.0, outer=0.0):
     return base + height * tail + inner * ramp + outer * (s - ramp)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("place", [-1.3, -0.5, 0.0, 0.21, 0.77])
 @pytest.mark.parametrize("sigma", [0.8, 1.2, 2.5])
 @pytest.mark.parametrize(("inner", "outer"), [(0.0, 0.0), (-2.0, 0.0), (-1.0, -1.5)])
@@ -131,6 +132,7 @@ def test_no_step_is_no_edge():
         assert not fit_step(values, 0.0, REACH, 1.0, 4.0, 0, 100.0, 0.0, 0.0, 0.0, True)[3]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sigma", [0.6, 1.1, 2.5])
 @pytest.mark.parametrize(
     "values",

@@ -63,6 +63,7 @@ def test_no_clipped_pixel_is_in_the_band():
     assert band.value.max() < 0.99 * FULL - 0.25 * FULL + 60
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sigma", [0.6, 1.0, 1.7])
 @pytest.mark.parametrize(("rim", "slope"), [(1.2, 0.0), (1.8, 0.006), (2.6, 0.003)])
 def test_the_foot_tells_spread_and_height(sigma, rim, slope):

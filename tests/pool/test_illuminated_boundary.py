@@ -64,6 +64,7 @@ def test_chain_agrees_with_the_exact_sum_over_all_closed_chains():
     assert mean == pytest.approx(np.array(exact), abs=0.01)
 
 
+@pytest.mark.slow
 def test_follow_comes_back_from_a_wrong_contour():
     yy, xx = np.mgrid[:100, :120]
     evidence = np.where(np.hypot(xx - 60, yy - 50) < 25, 3.0, -3.0).astype(np.float32)

@@ -30,6 +30,7 @@ def grey(image: np.ndarray, noise: float, seed: int) -> np.ndarray:
     return np.round(noisy).astype(np.uint16)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("dx", "dy"), [(0.0, 0.0), (0.5, -0.3), (-3.2, 1.7), (4.49, 0.51)])
 def test_a_shifted_picture_is_read_back(dx, dy):
     image = texture(1)
@@ -66,6 +67,7 @@ def test_reading_is_the_separable_filter_of_opencv(seed):
     assert np.abs(read - due).max() < 1e-3
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("dx", "dy"), [(0.31, -0.22), (-0.8, 0.45)])
 @pytest.mark.parametrize("noise", [6.0, 12.0])
 def test_registration_finds_shift_and_gain(dx, dy, noise):

@@ -63,6 +63,7 @@ def test_a_pool_that_comes_to_the_border_of_the_crop_is_seen_whole(look, gap):
         assert (pool.left, pool.right) == pytest.approx((-y + HALF_WIDTH, -y - HALF_WIDTH), abs=0.15)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("blur", [0.7, 1.2, 2.0, 3.0])
 @pytest.mark.parametrize("direction", range(4))
 def test_an_outline_beside_the_border_is_cut_off_or_right(blur, direction):

@@ -12,6 +12,7 @@ from poolwatch.model.errors import MeasurementError, UsageError
 from poolwatch.scale.ruler import find_graduation, scale_from_ruler
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("period", "angle", "seed"),
     [(6.2, -7.0, 1), (10.37, 0.0, 2), (13.1, 91.0, 3), (17.81, 33.0, 4), (33.3, 2.0, 5)],

@@ -23,6 +23,7 @@ def places() -> np.ndarray:
     return np.stack([x, y], axis=-1)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("pattern", ["checkerboard", "circles"])
 @pytest.mark.parametrize(
     ("tilt", "turn", "focal", "px_per_mm", "blur", "noise"),

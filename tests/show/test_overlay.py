@@ -34,6 +34,7 @@ def picture(clip, number, **choices):
     return painter, painter.paint(clip.frame(number), number)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("direction", [0, 30, 90, 205])
 @pytest.mark.parametrize("shape", [(96, 128), (256, 512)])
 def test_outline_is_drawn_where_the_outline_is(drawn, direction, shape):

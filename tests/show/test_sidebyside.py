@@ -21,6 +21,7 @@ def outline_box(cell):
     return np.array([columns.min(), columns.max(), rows.min(), rows.max()])
 
 
+@pytest.mark.slow
 def test_same_millimetres_whatever_scale_direction_and_depth(drawn):
     # The same pool in mm: half the pixel size, twice the pixels, other directions and depths.
     clips = [
@@ -36,6 +37,7 @@ def test_same_millimetres_whatever_scale_direction_and_depth(drawn):
     np.testing.assert_allclose(boxes[0], boxes[1], atol=3)
 
 
+@pytest.mark.slow
 def test_same_moment_at_each_record_rate(drawn, tmp_path):
     fast, slow = (
         drawn(frames=800, rate=20_000.0, shape=(40, 80)),
@@ -69,6 +71,7 @@ def test_same_moment_at_each_record_rate(drawn, tmp_path):
     assert factor == pytest.approx(1 / (times[-1] - times[0]), rel=0.1)
 
 
+@pytest.mark.slow
 def test_a_frame_stays_while_no_new_one_is_due(drawn, tmp_path):
     clip = drawn(frames=30, rate=1000.0, shape=(40, 80))
     choices = SideBySideChoices(seconds=2, slow_motion=100)

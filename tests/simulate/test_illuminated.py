@@ -81,6 +81,7 @@ def test_the_liquid_does_not_move_with_the_metal_and_forgets() -> None:
     assert likeness(11, 0) > likeness(16, 0) + 0.1
 
 
+@pytest.mark.slow
 def test_texture_does_not_shine_through_the_liquid() -> None:
     plain, rough = lit(lighting={"texture": 0.0, "ripple_marks": 0.0}), lit(lighting={"texture": 0.3})
     difference = rough.light(10) - plain.light(10)
@@ -100,6 +101,7 @@ def test_the_liquid_is_as_dark_as_asked_and_lies_within_the_outline() -> None:
     assert area == pytest.approx(sim.truth_frames.area_px2[3], rel=1e-3)
 
 
+@pytest.mark.slow
 def test_frames_do_not_depend_on_the_range() -> None:
     sim = lit()
     np.testing.assert_array_equal(sim.frames(0, 12)[9:11], lit().frames(9, 11))

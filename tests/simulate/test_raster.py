@@ -28,6 +28,7 @@ def drop(taper: float = 0.8) -> np.ndarray:
     return outline.polygon(41.3, 17.7, 45.13, 3.1, taper) + (0.37, 15.21)
 
 
+@pytest.mark.slow
 def test_coverage_equals_a_count_of_many_points() -> None:
     polygon = drop()
     got = raster.coverage(polygon[:, 0], polygon[:, 1], 32, 50)

@@ -30,6 +30,7 @@ def recording(
     return np.clip(np.rint(frames), 0, 255).astype(np.uint8)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("read", "shot"), [(2.0, 0.05), (0.5, 0.2), (6.0, 0.0)])
 @pytest.mark.parametrize("restless", [0.0, 0.08])
 def test_noise_of_a_pixel_as_a_function_of_brightness(read: float, shot: float, restless: float) -> None:

@@ -169,6 +169,7 @@ def test_the_blurred_disc_is_a_chance_of_landing_in_it() -> None:
             assert table[i, j] == pytest.approx(max(entry, 0.0), rel=2e-7, abs=1e-9)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("length", [0.9, 1.6, 2.4, 3.5, 7.0, 13.0])
 @pytest.mark.parametrize("diameter", [0.6, 3.0])
 def test_a_streak_is_the_mean_of_discs_along_it(length: float, diameter: float) -> None:

@@ -83,6 +83,7 @@ def whole(frame: NDArray[np.generic], facts: SpatterFacts, gain: float, work: Wo
     return work.canvas.picture
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("full", "dark"), [(255.0, False), (4095.0, False), (255.0, True), (65535.0, True)])
 @pytest.mark.parametrize("seed", range(4))
 def test_block_means_and_smoothing(seed: int, full: float, dark: bool) -> None:

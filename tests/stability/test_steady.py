@@ -40,6 +40,7 @@ def test_a_plain_series_is_steady_nearly_whole(seed: int, phi: float, cv: float)
     assert found.stop - found.start >= 0.93 * N
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize(
     ("shape", "start", "stop"),

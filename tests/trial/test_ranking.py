@@ -346,6 +346,7 @@ def test_the_same_clip_twice_is_no_second_weld() -> None:
     rank_shapes(scores.assign(replicate=["1", "2", "1", "2"]))
 
 
+@pytest.mark.slow
 def test_an_index_at_an_end_gives_an_interval_that_means_something() -> None:
     low, high = (
         rank_shapes(
