@@ -143,6 +143,7 @@ def _regions(given: dict[str, Any]) -> GivenRegions | None:
 
 
 def _show(name: str, figures: BeamFigures) -> None:
+    from ..model.rounding import with_uncertainty
     from ..plan.amounts import amount, table
     from ..plan.beam_figures import axis_angle, full_angle
 
@@ -158,8 +159,8 @@ def _show(name: str, figures: BeamFigures) -> None:
     rows += [
         (
             "width D4σ",
-            f"{amount(moments.major * mm, 'mm', 4)} ± {amount(moments.u_major * mm, 'mm', 2)} x "
-            f"{amount(moments.minor * mm, 'mm', 4)} ± {amount(moments.u_minor * mm, 'mm', 2)}, {round_}",
+            f"{with_uncertainty(moments.major * mm, moments.u_major * mm)} mm x "
+            f"{with_uncertainty(moments.minor * mm, moments.u_minor * mm)} mm, {round_}",
         ),
         ("centroid", f"{moments.x:.2f}, {moments.y:.2f} px"),
     ]
@@ -177,7 +178,9 @@ def _show(name: str, figures: BeamFigures) -> None:
             ("peak irradiance", f"{figures.peak_w_mm2:,.0f} W/mm²"),
             ("mean irradiance", f"{figures.mean_w_mm2:,.0f} W/mm² over the second-moment ellipse"),
         ]
-    rows.append(("background", f"{moments.background:.4g} ± {moments.noise:.2g} in the picture's values"))
+    rows.append(
+        ("background", f"{with_uncertainty(moments.background, moments.noise)} in the picture's values")
+    )
     for line in table(rows):
         click.echo(line)
     for note in figures.notes:

@@ -54,9 +54,12 @@ def finish(calibration: Calibration, out: Path, date: str | None) -> None:
 
 def show(calibration: Calibration) -> None:
     """Print a short table of a calibration."""
+    from ..model.rounding import with_uncertainty
+
     scale = calibration.scale
     relative = 100 * scale.u_mm_per_px / scale.mm_per_px
-    click.echo(f"scale  {scale.mm_per_px:.6g} mm/px  ± {scale.u_mm_per_px:.2g} ({relative:.2g} %), standard")
+    shown = with_uncertainty(scale.mm_per_px, scale.u_mm_per_px)
+    click.echo(f"scale  {shown} mm/px, standard uncertainty ({relative:.2g} %)")
     click.echo(f"from   {scale.source}")
     for name, value in calibration.found.items():
         text = f"{value:.4g}" if isinstance(value, float) else value

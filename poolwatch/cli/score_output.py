@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
+from ..model.rounding import with_interval
+
 if TYPE_CHECKING:
     import pandas as pd
     from rich.table import Table
@@ -25,10 +27,8 @@ def show_score(result: Measurement, recording: Recording) -> None:
     unit = "mm" if recording.mm_per_px is not None else "px"
     console = Console()
     console.print(_signal_table(row, unit))
-    low, high = _number(row["stability_index_low"], "{:.1f}"), _number(row["stability_index_high"], "{:.1f}")
-    console.print(
-        f"stability index {_number(row['stability_index'], '{:.1f}')} (95 %: {low} to {high}), 100 is steadiest"
-    )
+    index = with_interval(*(row[f"stability_index{end}"] for end in ("", "_low", "_high")))
+    console.print(f"stability index {index}, 100 is steadiest; in brackets: 95 % interval")
     console.print(_spatter_line(row, unit))
     for line in _frame_lines(result, row):
         console.print(line)
@@ -48,16 +48,17 @@ def _signal_table(row: pd.Series, unit: str) -> Table:
 
     table = Table(box=None, pad_edge=False, title=escape(str(row["clip"])), title_justify="left")
     table.add_column("", justify="left")
-    for name in ("mean", "fluctuation", "95 % interval", "peak"):
+    for name in ("mean", "fluctuation, % of mean", "peak"):
         table.add_column(name, justify="right")
     for signal in SIGNALS:
         name = signal.name
         own_unit = f" {signal.unit.replace('mm', unit)}" if signal.unit.startswith("mm") else ""
+        means = (row[column] for column in (signal.mean_column, f"{name}_mean_low", f"{name}_mean_high"))
+        spreads = (row[f"{name}_cv{end}"] for end in ("", "_low", "_high"))
         table.add_row(
             signal.words,
-            _number(row[signal.mean_column], "{:.3f}") + own_unit,
-            _number(row[f"{name}_cv"], "{:.2%}"),
-            f"{_number(row[f'{name}_cv_low'], '{:.2%}')} to {_number(row[f'{name}_cv_high'], '{:.2%}')}",
+            with_interval(*means) + own_unit,
+            with_interval(*spreads, factor=100.0),
             _number(row.get(f"{name}_peak_hz"), "{:.0f} Hz"),
         )
     return table
@@ -66,10 +67,11 @@ def _signal_table(row: pd.Series, unit: str) -> Table:
 def _spatter_line(row: pd.Series, unit: str) -> str:
     if str(row["spatter_count"]) == "<NA>":
         return "spatter: particles were not looked for, which is not 0 (see spatter_not_sought)"
+    rate = with_interval(*(row[f"spatter_per_s{end}"] for end in ("", "_low", "_high")))
     per_m = _number(row["spatter_per_m"], "{:.0f} a metre of weld, ")
     mass = _number(row["spatter_mass_mg_per_m"], "{:.2f} mg a metre, ")
     return (
-        f"spatter: {row['spatter_count']} particles, {_number(row['spatter_per_s'], '{:.0f}')} a second, "
+        f"spatter: {row['spatter_count']} particles, {rate} a second, "
         f"{'' if per_m == '–' else per_m}{'' if mass == '–' else mass}"
         f"smallest that this clip could show {_number(row['spatter_min_diameter_mm'], '{:.3f}')} {unit}"
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ..model.weld_facts import WELD_FACTS
 from .entries import ReferenceEntry
 
 TERMS = (
@@ -167,6 +168,10 @@ MANIFEST = (
     ReferenceEntry("factor_block", "day, sheet or batch"),
     ReferenceEntry("outcome_…", "laboratory result; may be filled in later, and nothing is measured twice"),
     ReferenceEntry("bead_photo", "photo of the finished weld, for `poolwatch bead --manifest`"),
+    *(
+        ReferenceEntry(column.name, column.meaning + (f", {column.unit}" if column.unit else ""))
+        for column in WELD_FACTS.columns
+    ),
 )
 
 EXIT_CODES = (

@@ -15,6 +15,7 @@ from pydantic import Field
 from ..footage import open_browser_video
 from ..model.errors import ClipError, UsageError
 from ..model.flags import doubts
+from ..model.rounding import known, with_interval
 from ..model.settings import Settings
 from .canvas import FrameCanvas, Painter
 from .lettering import Type, fitted, put_flat, put_number, width_of
@@ -329,11 +330,8 @@ def _title(result: ClipResult) -> str:
 
 
 def _index(result: ClipResult) -> str:
-    index, low, high = (float(result.score_of(f"stability_index{end}")) for end in ("", "_low", "_high"))
-    if not math.isfinite(index):
-        return "no stability index"
-    interval = f" ({low:.0f} to {high:.0f})" if math.isfinite(low) and math.isfinite(high) else ""
-    return f"stability index {index:.0f}{interval}"
+    values = [result.score_of(f"stability_index{end}") for end in ("", "_low", "_high")]
+    return f"stability index {with_interval(*values)}" if known(values[0]) else "no stability index"
 
 
 def _window(

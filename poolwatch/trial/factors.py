@@ -11,6 +11,7 @@ from ..experiment.comparing import holm
 from ..experiment.factors import BLOCK
 from ..experiment.limits import Limits
 from ..experiment.terms import Term
+from ..model.rounding import with_interval
 from .advice import advise
 from .design import Floats, read_design
 from .model import FactorModel, fit_model
@@ -172,8 +173,8 @@ def _read(model: FactorModel, effects: pd.DataFrame) -> str:
 def _worded(effects: pd.DataFrame) -> str:
     ordered = effects.reindex(effects["effect"].abs().sort_values(ascending=False, kind="stable").index)
     return "; ".join(
-        f"{row.term}{f' ({row.level})' if row.level else ''} {row.effect:+.1f} ({row.effect_low:+.1f} to "
-        f"{row.effect_high:+.1f})"
+        f"{row.term}{f' ({row.level})' if row.level else ''} "
+        f"{with_interval(row.effect, row.effect_low, row.effect_high, plus=True)}"
         for row in ordered.head(5).itertuples()
     )
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from ..model.rounding import with_interval
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -58,8 +60,7 @@ def _leader(table: pd.DataFrame, pairs: pd.DataFrame) -> list[str]:
     best = table.iloc[0]
     of_best = pairs[pairs["shape_a"] == best["beam_shape"]]
     level = of_best.loc[(of_best["told_apart"] == 1).fillna(value=False).eq(other=False), "shape_b"].tolist()
-    index, low, high = (best[f"stability_index{end}"] for end in ("", "_low", "_high"))
-    interval = f"{index:.0f} ({low:.0f} to {high:.0f})"
+    interval = with_interval(*(best[f"stability_index{end}"] for end in ("", "_low", "_high")))
     if not level:
         first = (
             f"{best['beam_shape']} is the steadiest of the {len(table)} shapes, index {interval}: it differs from "

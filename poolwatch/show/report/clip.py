@@ -6,6 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from ...model.files import write_text
+from ...model.flags import doubts
+from ...model.rounding import known
 from ..result import ClipResult
 from ..stills.handcheck import agreement_figure
 from ..stills.outline import motion_figure, space_time_figure
@@ -15,7 +17,7 @@ from ..tone import ToneCurve
 from .checked import MORE, checked_headline, checked_rows, checked_sentences
 from .evidence import ClipEvidence
 from .figures import index_parts, index_words, key_figures
-from .page import Picture, known, photograph, picture, render
+from .page import Picture, drawing, photograph, picture, render
 from .series import series_view
 
 
@@ -52,6 +54,8 @@ def clip_section(evidence: ClipEvidence, number: int, *, dpi: float = 110.0) -> 
         "index": index_words(row),
         "has_index": known(row.get("stability_index")),
         "excluded": evidence.excluded,
+        "beam": None if evidence.beam is None else drawing(evidence.beam),
+        "doubts": doubts(result.flags),
         "figures": _figures(evidence, dpi),
         "key": key_figures(row, result.unit),
         "parts": index_parts(row),

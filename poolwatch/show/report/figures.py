@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from ...model.rounding import known, with_interval
 from ...model.tables import INDEX_PARTS
-from .page import known, with_interval
 
 # Column, words, unit, whether it has columns _low and _high.
 _KEY = (
@@ -42,11 +42,7 @@ SHORT = (
 
 def index_words(row: Mapping[str, Any]) -> str:
     """The index with its interval."""
-    value, low, high = (row.get(f"stability_index{end}") for end in ("", "_low", "_high"))
-    if value is None or low is None or high is None or not all(known(v) for v in (value, low, high)):
-        return with_interval(value, low, high)
-    places = 0 if float(high) - float(low) >= 2 else 1
-    return f"{float(value):.{places}f} ({float(low):.{places}f} to {float(high):.{places}f})"
+    return with_interval(*(row.get(f"stability_index{end}") for end in ("", "_low", "_high")))
 
 
 def key_figures(row: Mapping[str, Any], unit: str) -> list[tuple[str, str, str]]:
@@ -66,7 +62,7 @@ def figure(row: Mapping[str, Any], column: str) -> str:
         if f"{column.removesuffix(ending)}_low" in row and column.endswith(ending):
             stem = column.removesuffix(ending)
     ends = (row.get(name) for name in (column, f"{stem}_low", f"{stem}_high"))
-    return with_interval(*(None if v is None or not known(v) else factor * float(v) for v in ends))
+    return with_interval(*ends, factor=factor)
 
 
 def index_parts(row: Mapping[str, Any]) -> list[tuple[str, str, int]]:

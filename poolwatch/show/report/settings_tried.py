@@ -1,0 +1,50 @@
+"""The settings behind each point of a trial: which factors were varied, and what each beam shape was welded with."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from ...model.rounding import MINUS, known
+from ..stills.trial import factor_columns, plain
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_BLOCK = "factor_block"
+
+
+def setting(value: Any) -> str:
+    """A setting as it was given: no digits are added, and none of six taken away."""
+    if isinstance(value, str):
+        return value.strip() or "–"
+    return f"{float(value):.6g}".replace("-", MINUS) if known(value) else "–"
+
+
+def setting_columns(scores: pd.DataFrame) -> list[str]:
+    """Columns of factors that were varied; blocks are no setting."""
+    return [name for name in factor_columns(scores) if name != _BLOCK]
+
+
+def settings_of(scores: pd.DataFrame) -> dict[str, list[str]]:
+    """Cells of `setting_columns` by beam shape, for those shapes that were welded with one setting only."""
+    columns = setting_columns(scores)
+    found: dict[str, list[str]] = {}
+    for shape, rows in scores.groupby(scores["beam_shape"].astype(str), sort=False):
+        settings = {tuple(setting(value) for value in row) for row in rows[columns].to_numpy(dtype=object)}
+        if len(settings) == 1:
+            found[str(shape)] = list(next(iter(settings)))
+    return found
+
+
+def setting_heads(scores: pd.DataFrame) -> list[str]:
+    """Names and units of the factors that were varied."""
+    return [plain(name) for name in setting_columns(scores)]
+
+
+def is_designed(scores: pd.DataFrame, effects: pd.DataFrame | None) -> bool:
+    """Whether what the factors do comes first: effects are known, and a beam shape is a name for one setting."""
+    if effects is None or not effects["effect"].notna().any():
+        return False
+    settings = settings_of(scores)
+    shapes = scores["beam_shape"].astype(str).nunique()
+    return shapes > 1 and len(settings) == shapes == len({tuple(cells) for cells in settings.values()})
