@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from ...model.rounding import MINUS, known
@@ -34,6 +35,24 @@ def settings_of(scores: pd.DataFrame) -> dict[str, list[str]]:
         if len(settings) == 1:
             found[str(shape)] = list(next(iter(settings)))
     return found
+
+
+def setting_words(row: Mapping[Any, Any], columns: Sequence[str]) -> str:
+    """The settings of one row: ``power 2500 W; travel speed 80 mm/s``."""
+    parts = []
+    for column in columns:
+        name, _, unit = plain(column).partition(", ")
+        parts.append(f"{name} {setting(row.get(column))} {unit}".rstrip())
+    return "; ".join(parts)
+
+
+def short_settings(scores: pd.DataFrame) -> dict[str, str]:
+    """Settings of each shape in a few words with their units, as ``2500 W, 80 mm/s``."""
+    units = [head.partition(", ")[2] for head in setting_heads(scores)]
+    return {
+        shape: ", ".join(f"{cell} {unit}".rstrip() for cell, unit in zip(cells, units, strict=True))
+        for shape, cells in settings_of(scores).items()
+    }
 
 
 def setting_heads(scores: pd.DataFrame) -> list[str]:

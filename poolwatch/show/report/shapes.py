@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ...model.flags import FLAGS, doubts
 from ...model.rounding import known, number
-from ..stills.trial import plain
 from .evidence import TrialEvidence
 from .figures import SHORT, figure, index_words
 from .page import Picture, drawing
-from .settings_tried import setting, setting_columns, setting_heads, settings_of
+from .settings_tried import setting_columns, setting_heads, setting_words, settings_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,17 +51,41 @@ def anchor_of(score: Mapping[Any, Any], anchors: Mapping[str, str]) -> str:
     return anchors.get(str(score.get("clip_id") or score["clip"]), "")
 
 
+_CHANCES = {
+    "probability_best": "probability of being steadiest",
+    "order_holds": "rank kept under random weights",
+}
+
+
+def chance_heads(ranking: pd.DataFrame) -> dict[str, str]:
+    """Columns of the ranking that say how sure the order is, where it can be said, and their heads."""
+    return {
+        name: words for name, words in _CHANCES.items() if name in ranking and ranking[name].notna().any()
+    }
+
+
 def ranking_rows(trial: TrialEvidence, counted: pd.DataFrame, *, settings: bool) -> list[dict[str, Any]]:
     """Cells of the ranking by name; with `settings`, those behind each shape."""
     tried = settings_of(counted) if settings else {}
+    chances = chance_heads(trial.ranking)
     return [
         _ranked(row)
         | {
             "settings": tried.get(str(row.get("beam_shape") or ""), []),
+            "chances": [_chance(row.get(name), drawn=name == "probability_best") for name in chances],
             "flagged": _flagged_words(counted, row.get("beam_shape")),
         }
         for row in trial.ranking.sort_values("rank", kind="stable").to_dict("records")
     ]
+
+
+def _chance(value: Any, *, drawn: bool) -> str:
+    """A share in per cent; one from random draws is never certain, nor impossible."""
+    if not known(value):
+        return "–"
+    if drawn and not 0.005 <= float(value) <= 0.995:
+        return "over 99 %" if float(value) > 0.5 else "under 1 %"
+    return f"{100 * float(value):.0f} %"
 
 
 def _flagged_words(counted: pd.DataFrame, shape: Any) -> str:
@@ -75,23 +98,12 @@ def _flagged_words(counted: pd.DataFrame, shape: Any) -> str:
 
 
 def _ranked(row: Mapping[Any, Any]) -> dict[str, Any]:
-    def share(value: Any) -> str:
-        return f"{100 * float(value):.0f} %" if known(value) else "–"
-
-    def chance(value: Any) -> str:
-        # Draws never make it certain, nor impossible.
-        if known(value) and not 0.005 <= float(value) <= 0.995:
-            return "over 99 %" if float(value) > 0.5 else "under 1 %"
-        return share(value)
-
     return {
         "rank": number(row.get("rank")),
         "shape": str(row.get("beam_shape") or ""),
         "clips": number(row.get("clips")),
         "index": index_words(row),
         "group": str(row.get("group") or ""),
-        "best": chance(row.get("probability_best")),
-        "holds": share(row.get("order_holds")),
         "remarks": str(row.get("remarks") or ""),
     }
 
@@ -107,7 +119,7 @@ def shape_view(row: Mapping[Any, Any], trial: TrialEvidence, anchors: Mapping[st
         {
             "name": str(score["clip"]),
             "anchor": anchor_of(score, anchors),
-            "settings": _in_words(score, columns),
+            "settings": setting_words(score, columns),
             "index": index_words(score),
             "figures": [figure(score, column) for column, _ in SHORT],
             "flags": flags_of(score),
@@ -123,15 +135,10 @@ def shape_view(row: Mapping[Any, Any], trial: TrialEvidence, anchors: Mapping[st
     return {
         "name": name,
         "clips": clips,
-        "spread": number(spread),
+        "spread": number(spread, spread),
         "count": len(index),
         "one": len(index) == 1,
         "settings": list(zip(setting_heads(trial.scores), alone, strict=bool(alone))),
         "tried": bool(columns),
         "beam": shown,
     }
-
-
-def _in_words(score: Mapping[Any, Any], columns: Sequence[str]) -> str:
-    """The settings of one weld: names, units and values."""
-    return "; ".join(f"{plain(column)}: {setting(score.get(column))}" for column in columns)

@@ -27,8 +27,8 @@ from .figures import SHORT
 from .head import head_lines
 from .notes import grouped, grouped_reasons
 from .page import Picture, picture, render
-from .settings_tried import is_designed, setting, setting_heads
-from .shapes import flagged_clips, ranking_rows, shape_view
+from .settings_tried import is_designed, setting, setting_heads, short_settings
+from .shapes import chance_heads, flagged_clips, ranking_rows, shape_view
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -59,17 +59,16 @@ def trial_report(path: str | Path, trial: TrialEvidence) -> None:
     counted = _counted(trial)
     designed = is_designed(counted, trial.effects)
     names = _names(trial)
+    tried = short_settings(counted) if designed else {}
+    draw = partial(ranking_figure, trial.ranking, counted, settings=tried)
     values = {
         "title": trial.name,
         "about": trial.about,
         "head": head_lines(counted),
         "designed": designed,
-        "ranking_picture": picture(
-            ranking_figure(trial.ranking, counted),
-            dpi=150.0,
-            narrow=ranking_figure(trial.ranking, counted, narrow=True),
-        ),
+        "ranking_picture": picture(draw(), dpi=150.0, narrow=draw(narrow=True)),
         "ranking": ranking_rows(trial, counted, settings=designed),
+        "chances": list(chance_heads(trial.ranking).values()),
         "setting_heads": setting_heads(counted) if designed else [],
         "reading": list(trial.reading),
         "factor_reading": list(trial.factor_reading),
