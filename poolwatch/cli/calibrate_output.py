@@ -14,6 +14,9 @@ import click
 from ..model.errors import MeasurementError, UsageError
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from ..scale.calibration import Calibration
 
 
@@ -30,6 +33,38 @@ def outputs(function: Callable[..., Any]) -> Callable[..., Any]:
     ):
         function = option(function)
     return function
+
+
+drawn_option = click.option(
+    "--drawn",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE.png",
+    help="Write the photo with what was found drawn in.",
+)
+
+
+def write_drawn(
+    path: Path | None,
+    photo: NDArray[np.floating],
+    points: NDArray[np.float64],
+    words: str,
+    calibration: Calibration,
+    *,
+    along: NDArray[np.float64] | None = None,
+) -> None:
+    """Write the photo with found points drawn in, where a `path` was given."""
+    from ..model.rounding import with_uncertainty
+    from ..scale.photo import eight_bit
+    from ..show.calibration import draw_calibration, write_calibration_picture
+
+    if path is None:
+        return
+    scale = calibration.scale
+    said = f"{with_uncertainty(scale.mm_per_px, scale.u_mm_per_px)} mm/px"
+    write_calibration_picture(
+        path, draw_calibration(eight_bit(photo), points, (words, said, *calibration.notes), along=along)
+    )
+    click.echo(f"drawn: {path}", err=True)
 
 
 @contextlib.contextmanager

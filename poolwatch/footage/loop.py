@@ -19,6 +19,8 @@ ENDINGS = (".gif", ".webp")
 # Pictures are held packed until the file is written whole.
 _PACKED = [cv2.IMWRITE_PNG_COMPRESSION, 1]
 _COLOURS = 255
+# Pictures from which a palette is made.
+_FOR_PALETTE = 4
 
 
 class Loop:
@@ -36,11 +38,17 @@ class Loop:
         """How many pictures there are."""
         return len(self._packed)
 
-    def pictures(self) -> Iterator[Image.Image]:
-        """The pictures in order."""
-        for packed in self._packed:
+    def pictures(self, step: int = 1) -> Iterator[Image.Image]:
+        """The pictures in order, or every so many of them."""
+        for packed in self._packed[::step]:
             picture = cv2.imdecode(packed, cv2.IMREAD_COLOR)
             yield Image.fromarray(cv2.cvtColor(np.asarray(picture), cv2.COLOR_BGR2RGB))
+
+    def palette(self) -> Image.Image:
+        """Colours that suit pictures from all over the loop: palettes of their own would make marks flicker."""
+        some = list(self.pictures(max(1, self.pictures_written // _FOR_PALETTE)))
+        sheet = Image.fromarray(np.vstack([np.asarray(picture) for picture in some]))
+        return sheet.quantize(_COLOURS, method=Image.Quantize.MEDIANCUT)
 
 
 def is_loop(path: str | Path) -> bool:
@@ -91,7 +99,8 @@ def _save(loop: Loop, path: Path, ending: str, each_ms: int) -> None:
     if ending == ".webp":
         first.save(path, "WEBP", append_images=pictures, quality=80, method=2, **how)
         return
-    # One palette for all: colours of their own would make marks flicker.
-    palette = first.quantize(_COLOURS, method=Image.Quantize.MEDIANCUT)
+    palette = loop.palette()
     packed = (one.quantize(palette=palette, dither=Image.Dither.NONE) for one in pictures)
-    palette.save(path, "GIF", append_images=packed, optimize=False, **how)
+    first.quantize(palette=palette, dither=Image.Dither.NONE).save(
+        path, "GIF", append_images=packed, optimize=False, **how
+    )

@@ -151,7 +151,7 @@ def _annotate(picture: Picture, bead: SeenBead, view: _View, *, bar_mm: float) -
             where = bead.seen & (bead.judged == judged)
             canvas.strokes(_pieces(edge, where), colour, pen=1, halo=False)
     for x, y, diameter in bead.deposits.tolist():
-        canvas.ring(x, y, max(diameter / 2 * view.factor + 4, 6), PARTICLE, pen=2)
+        canvas.corners(x, y, max(diameter / 2 * view.factor + 4, 6), PARTICLE, pen=2)
     middle = (bead.left + bead.right) / 2
     for kind, first, last in bead.changes:
         x, y = middle[(first + last) // 2].tolist()

@@ -123,9 +123,10 @@ class AxesPainter:
             # Labels are on the side of the axis that is down or left in the picture.
             side = np.array((axes.left, axes.forward)[axis])
             side = side if side @ (-0.4, 1) > 0 else -side
-            shown = sum(self._label(canvas, digits(value, step), place, side) for value, place in mine[:-1])
-            for value, place in mine[-1:] if shown or len(mine) == 1 else mine[::-1][:1]:
-                self._label(canvas, f"{digits(value, step)} {self.result.unit}", place, side)
+            unit = f" {self.result.unit}"
+            for value, place in reversed(mine):
+                if self._label(canvas, digits(value, step) + unit, place, side):
+                    unit = ""
 
     @staticmethod
     def _label(canvas: FrameCanvas, text: str, place: NDArray[np.float64], side: NDArray[np.float64]) -> bool:

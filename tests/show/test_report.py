@@ -17,36 +17,14 @@ from poolwatch.model.flags import FLAGS
 from poolwatch.model.tables import RANKING, SCORE
 from poolwatch.show.report import ClipEvidence, TrialEvidence, clip_report, trial_report
 from poolwatch.show.report.figures import figure, index_words, key_figures
-from poolwatch.show.report.page import CAUTIONS, number, picture, relative_url, with_interval
+from poolwatch.show.report.page import CAUTIONS, picture, relative_url
 from poolwatch.show.report.series import series_view
 from poolwatch.show.segments import OverlayChoices, Segment, pack_segments, plan_overlay, unpack_segments
 
 NASTY = "<img src=x onerror=alert(1)>\"'&{{ 7*7 }}</script>"
 
 
-@pytest.mark.parametrize(
-    ("value", "spread", "text"),
-    [
-        (3.14159, None, "3.14"),
-        (4.1, None, "4.10"),
-        (1130.0, None, "1130"),
-        (26, None, "26"),
-        (-0.5, None, "−0.500"),
-        (12345.678, None, "12346"),
-        (3.14159, 0.012, "3.142"),
-        (81.26, 2.5, "81.3"),
-        (float("nan"), None, "–"),
-        (None, None, "–"),
-        (pd.NA, None, "–"),
-    ],
-)
-def test_numbers_carry_the_digits_they_deserve(value, spread, text):
-    assert number(value, spread) == text
-
-
 def test_intervals_and_key_figures():
-    assert with_interval(3.9712, 3.951, 3.991) == "3.971 (3.951 to 3.991)"
-    assert with_interval(3.9712, None, 3.991) == "3.97"
     row = {
         "stability_index": 81.37,
         "stability_index_low": 76.1,

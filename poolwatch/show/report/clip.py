@@ -7,11 +7,13 @@ from typing import Any
 
 from ...model.files import write_text
 from ...model.flags import doubts
-from ...model.rounding import known
+from ...model.rounding import known, number
+from ..overlay_head import drawn_words
 from ..result import ClipResult
+from ..segments import LAYERS
 from ..stills.handcheck import agreement_figure
 from ..stills.outline import motion_figure, space_time_figure
-from ..stills.series import spectra_figure
+from ..stills.series import resolution_hz, spectra_figure
 from ..stills.spatter import spatter_figure
 from ..tone import ToneCurve
 from .checked import MORE, checked_headline, checked_rows, checked_sentences
@@ -68,6 +70,7 @@ def clip_section(evidence: ClipEvidence, number: int, *, dpi: float = 110.0) -> 
         "mm_per_px": None if result.unit == "px" else result.axes.mm_per_px,
         "direction": result.axes.direction_deg,
         "tone": ToneCurve.for_sample(result.brightness_sample, result.full_scale).words,
+        "drawn": "; ".join(drawn_words(result, LAYERS)),
         "video": evidence.video,
         "still": None if evidence.still is None else photograph(evidence.still),
         "moment": evidence.moment,
@@ -141,4 +144,9 @@ def _spectra_words(result: ClipResult) -> str:
         if peaks
         else "No tone stands out of the noise"
     )
-    return f"Power spectral densities with their red-noise background. {found}."
+    step = resolution_hz(result, "pool_length")
+    bins = f"; a step is a bin of {number(step)} Hz, and two tones closer than that are one" if step else ""
+    return (
+        f"Power spectral densities (Welch) with their red-noise background{bins}. Each bin is tested against the level "
+        f"of a peak; a peak's frequency is then fitted to the whole steady part. {found}."
+    )
