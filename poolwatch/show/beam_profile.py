@@ -59,12 +59,12 @@ def draw_profiles(profiles: Mapping[str, BeamProfile]) -> dict[str, NDArray[np.u
 def _window(profile: BeamProfile) -> tuple[tuple[float, float], float]:
     """Middle of what is lit, px, and how far it reaches from there, px."""
     lit = profile.values - np.median(profile.values)
-    rows, columns = np.nonzero(lit > _FLOOR * lit.max())
-    if not rows.size:
-        rows, columns = (np.arange(side) for side in profile.values.shape)
-    x, y = ((places.min() + places.max()) / 2 for places in (columns, rows))
-    reach = max(np.ptp(columns), np.ptp(rows), 4) / 2
-    return (float(x), float(y)), _MARGIN * float(reach)
+    places = np.argwhere(lit > _FLOOR * lit.max())[:, ::-1]
+    if not len(places):
+        places = np.array([[0, 0], [side - 1 for side in profile.values.shape[::-1]]])
+    low, high = places.min(axis=0), places.max(axis=0)
+    middle = (low + high) / 2
+    return (float(middle[0]), float(middle[1])), _MARGIN * max(float((high - low).max()), 4.0) / 2
 
 
 def _picture(values: NDArray[np.float64], middle: tuple[float, float], width: float) -> NDArray[np.uint8]:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ..model.rounding import with_interval
 
@@ -129,5 +129,5 @@ def _ranking_words(table: pd.DataFrame, before: pd.DataFrame | None) -> str:
     return said + (" (order as before)" if now == kept else f" (order changed: was {', '.join(kept)})")
 
 
-def _interval(row: Mapping[Hashable, object]) -> str:
+def _interval(row: Mapping[Any, Any]) -> str:
     return with_interval(*(row[f"stability_index{end}"] for end in ("", "_low", "_high")))

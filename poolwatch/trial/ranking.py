@@ -49,7 +49,7 @@ class Ranking:
     pairs
         One row a pair, steadier shape first: ``shape_a``, ``shape_b``, ``difference`` of the mean indices with
         its 95 % interval ``difference_low``, ``difference_high`` (for this pair alone), ``p``, ``p_holm``, and
-        ``told_apart`` (1 or 0; missing where no test can be made). Where shapes share blocks (``factor_block`` in
+        ``differ`` (1 or 0; missing where no test can be made). Where shapes share blocks (``factor_block`` in
         the rows), what these differ by is taken out.
     parts
         One row a shape and index part: ``beam_shape``, ``part``, ``weight``, ``desirability`` (geometric mean
@@ -166,7 +166,7 @@ def rank_shapes(
         pairs["difference_low"] = pairs["difference"] + blocked.low
         pairs["difference_high"] = pairs["difference"] + blocked.high
     notes += _copies(rows, index, groups)
-    if (pairs["told_apart"] == 1).any() and not layout.paired:
+    if (pairs["differ"] == 1).any() and not layout.paired:
         notes += _few_welds(blocked.units if blocked else groups, settings.alpha, layout.kind)
     reading = read_ranking(table, pairs, share, welds, comparability.excluded, replicated=groups.replicated)
     return Ranking(
@@ -345,7 +345,7 @@ def _pair_table(
             "difference_high": difference + np.hypot(high[a] - means[a], means[b] - low[b]),
             "p": tests.p,
             "p_holm": tests.p_holm,
-            "told_apart": told,
+            "differ": told,
         }
     )
 

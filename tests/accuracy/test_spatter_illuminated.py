@@ -9,7 +9,7 @@ from tests.accuracy.lit_spatter import KINDS, Tally, measured, others, own, reli
 
 
 @pytest.mark.long
-def test_particles_and_their_shadows_are_told_apart() -> None:
+def test_particles_and_their_shadows_are_separated() -> None:
     tally = Tally()
     measured(own("shadow", 2), tally)
     assert tally.wanted >= 5

@@ -65,5 +65,5 @@ def is_designed(scores: pd.DataFrame, effects: pd.DataFrame | None) -> bool:
     if effects is None or not effects["effect"].notna().any():
         return False
     settings = settings_of(scores)
-    shapes = scores["beam_shape"].astype(str).nunique()
-    return shapes > 1 and len(settings) == shapes == len({tuple(cells) for cells in settings.values()})
+    shapes = int(scores["beam_shape"].astype(str).nunique())
+    return 1 < shapes == len(settings) == len({tuple(cells) for cells in settings.values()})
