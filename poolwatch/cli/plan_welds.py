@@ -209,7 +209,7 @@ def _comparison(given: dict[str, Any], pilot: Pilot | None) -> ComparisonDesign:
                 if given["blocked"]
                 else "the pilot has one weld a shape"
             )
-            + ": it tells no scatter from weld to weld; weld each pilot shape again, or give --scatter in points"
+            + ": it shows no scatter from weld to weld; weld each pilot shape again, or give --scatter in points"
         )
     else:
         raise UsageError(

@@ -95,7 +95,7 @@ def read_marks(paths: Sequence[str | Path], measurement: Measurement) -> HandMar
     Raises
     ------
     UsageError
-        A file cannot be read, or a row is of another clip, measurement or draw, is wrong, stands twice, or is missing;
+        A file cannot be read, or a row is of another clip, measurement or draw, is wrong, is there twice, or is missing;
         the message lists the rows.
     """
     rows = [row for path in paths for row in _rows(path)]
@@ -195,7 +195,7 @@ def _take(row: _MarkRow, marking: Marking, draw: FrameDraw, size: tuple[int, int
     elif kind == "outline":
         marking.outlines.setdefault(frame, []).append((x, y))
     elif kind in marking.ends.setdefault(frame, {}):
-        raise ValueError(f"{kind} of frame {frame} stands twice")
+        raise ValueError(f"{kind} of frame {frame} is there twice")
     else:
         marking.ends[frame][kind] = (x, y)
         marking.raised += row.cells["tone"] == "raised"
@@ -253,7 +253,7 @@ def _place(row: _MarkRow, size: tuple[int, int]) -> Point:
             raise ValueError(f"{name} is empty")
         value = row.sheet.number(text)
         if not -0.5 <= value <= side - 0.5:
-            raise ValueError(f"{name} {text} lies outside the picture, which is {size[0]} x {size[1]} px")
+            raise ValueError(f"{name} {text} is outside the picture, which is {size[0]} x {size[1]} px")
         place.append(value)
     return place[0], place[1]
 

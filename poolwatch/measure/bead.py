@@ -74,12 +74,12 @@ def measure_bead_photo(
     MeasurementError
         No bead is found, or too little of it.
     UsageError
-        `near` lies outside the photo.
+        `near` is outside the photo.
     """
     photo = read_weld_photo(path)
     height, width = photo.light.shape[:2]
     if near is not None and not (0 <= near[0] < width and 0 <= near[1] < height):
-        raise UsageError(f"--near {near[0]:g},{near[1]:g} lies outside {path} ({width} x {height} px)")
+        raise UsageError(f"--near {near[0]:g},{near[1]:g} is outside {path} ({width} x {height} px)")
     plain = scale.scale if isinstance(scale, Calibration) else scale
     other_size = plain.picture_px is not None and plain.picture_px != (width, height)
     plane = scale.plane if isinstance(scale, Calibration) else None

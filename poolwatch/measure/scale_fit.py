@@ -53,7 +53,7 @@ def check_scale(recording: Recording, width: int, height: int) -> None:
     if not (0 <= place[0] - x <= width - 1 and 0 <= place[1] - y <= height - 1):
         raise MeasurementError(
             f"the scale of the tilted view holds at x {place[0]:.0f}, y {place[1]:.0f} px of its picture, outside the "
-            f"part of {width} x {height} px at {x},{y} that the clip shows; calibrate again with --place at the weld"
+            f"part of {width} x {height} px at {x},{y} that the clip shows. Calibrate again with --place at the weld"
         )
 
 

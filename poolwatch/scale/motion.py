@@ -160,7 +160,7 @@ def rigid_motion(
         return standing
     raise MeasurementError(
         f"no common motion of solid metal found in {len(frames)} frames of {frames.shape[2]}x{frames.shape[1]} px:"
-        " too little texture, too few frames, or nothing solid in view; give more frames, light the metal, or"
+        " too little texture, too few frames, or nothing solid in view. Give more frames, light the metal, or"
         " mask what is not metal"
     )
 

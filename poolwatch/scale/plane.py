@@ -142,7 +142,7 @@ def _fit(sighting: Sighting, target: Target, lens: Lens | None) -> _PlaneFit:
     if rms > _WORST_FIT * pitch_px:
         raise MeasurementError(
             f"the points found do not fit a flat {target.pattern} (rms {rms:.2f} px at {pitch_px:.1f} px pitch):"
-            " check columns and rows, and that the target is flat; several photos let the lens distortion be taken out"
+            " check columns and rows, and that the target is flat. Several photos let the lens distortion be taken out"
         )
     return _PlaneFit(image, to_image, covariance, rms, pitch_px)
 
@@ -190,7 +190,7 @@ def _notes(mm_per_px: float, plane: Plane, seen: Region, target: Target) -> tupl
     x, y = plane.place_x, plane.place_y
     if not (seen[0] <= x <= seen[0] + seen[2] and seen[1] <= y <= seen[1] + seen[3]):
         notes.append(
-            "The weld's place lies outside the target: the scale there is extrapolated. Move the target."
+            "The weld's place is outside the target: the scale there is extrapolated. Move the target."
         )
     if plane.most_mm_per_px - plane.least_mm_per_px > _NOTABLE_SPREAD * mm_per_px:
         notes.append(
@@ -284,11 +284,11 @@ def _check(
     width, height = view
     u_height_mm, distance_mm = placement.u_height_mm, placement.distance_mm
     if not (0 <= place[0] <= width - 1 and 0 <= place[1] <= height - 1):
-        raise UsageError(f"the weld's place {place} px lies outside the picture of {width} x {height} px")
+        raise UsageError(f"the weld's place {place} px is outside the picture of {width} x {height} px")
     x, y, w, h = region
     if not (w > 0 and h > 0 and x >= 0 and y >= 0 and x + w <= width and y + h <= height):
         raise UsageError(
-            f"the region {region} (x, y, width, height) does not lie in the picture of {width} x {height} px"
+            f"the region {region} (x, y, width, height) is not in the picture of {width} x {height} px"
         )
     if u_height_mm < 0 or not math.isfinite(u_height_mm):
         raise UsageError(f"the height's uncertainty must be at least 0 mm, got {u_height_mm!r}")

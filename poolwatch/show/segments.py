@@ -73,7 +73,7 @@ class OverlayChoices(Settings):
     @model_validator(mode="after")
     def _in_order(self) -> OverlayChoices:
         if self.end_s is not None and self.end_s <= (self.start_s or 0.0):
-            raise ValueError("end_s must lie after start_s")
+            raise ValueError("end_s must be after start_s")
         return self
 
 
@@ -188,7 +188,7 @@ def plan_overlay(result: ClipResult, choices: OverlayChoices | None = None) -> l
     if not len(frames):
         length = len(result.numbers) / result.record_rate_hz
         raise UsageError(
-            f"{result.name}: no frame lies in the chosen part; the clip is {length:.4g} s long at its record rate"
+            f"{result.name}: no frame is in the chosen part; the clip is {length:.4g} s long at its record rate"
         )
     rate = choices.playback_rate_hz
     room = max(1, int(choices.max_seconds * rate))

@@ -107,7 +107,7 @@ def rank_shapes(
     Raises
     ------
     UsageError
-        A clip stands twice, a shape has no name, no row has an index.
+        A clip is there twice, a shape has no name, no row has an index.
     """
     settings = settings or RankSettings()
     given = weights is not None or settings.weights is not None

@@ -109,7 +109,7 @@ class Store:
         when = f", stored {other[1]}" if other[1] else ""
         whose = "another trial" if other[0] else "a trial (of an earlier version, which did not note whose)"
         raise UsageError(
-            f"{self.name}: already holds {whose} named {trial!r}{when}, and keeps it; give this one a name of its own "
+            f"{self.name}: already holds {whose} named {trial!r}{when}, and keeps it. Give this one a name of its own "
             "(--name), or, if it is the same, let it take that one's place (--replace-stored)"
         )
 

@@ -194,7 +194,7 @@ def test_every_frame_part_and_slow_motion(clip):
     cut = plan_overlay(clip.result, OverlayChoices(slow_motion=1000, max_seconds=2))[0]
     assert cut.pictures <= 60
     assert cut.caption.startswith("first 1.9 ms of the clip")
-    with pytest.raises(UsageError, match="no frame lies in the chosen part"):
+    with pytest.raises(UsageError, match="no frame is in the chosen part"):
         plan_overlay(clip.result, OverlayChoices(start_s=3.0))
 
 

@@ -199,7 +199,7 @@ def regions_of(
     if not found:
         raise MeasurementError(
             "no pool found: rigid motion of the metal explains the picture everywhere but for less than "
-            f"{settings.smallest_area_px:.0f} px², or all of it is cut by the border; check that the beam is on and "
+            f"{settings.smallest_area_px:.0f} px², or all of it is cut by the border. Check that the beam is on and "
             "the whole pool in view"
         )
     middle = np.median(areas)

@@ -88,7 +88,7 @@ def checked_sentences(check: Mapping[str, Any]) -> list[str]:
     if check["lines_in_raised_tone"]:
         said.append(
             f"{check['lines_in_raised_tone']} of {check['lines']} lines were placed with faint parts raised as in the "
-            "overlay: the edge of a glowing pool then looks up to about one blur farther out, so lengths and widths by "
+            "overlay. The edge of a glowing pool then looks up to about one blur farther out: lengths and widths by "
             "hand are too large by up to two."
         )
     said += _persons(check)
@@ -100,7 +100,7 @@ def checked_sentences(check: Mapping[str, Any]) -> list[str]:
             "pool's ends."
         )
     for shape, apart in check["shapes_differ_mm"].items():
-        said.append(f"Means of the trial's beam shapes lie up to {apart:.3g} mm apart in {shape}.")
+        said.append(f"Means of the trial's beam shapes differ by up to {apart:.3g} mm in {shape}.")
     return said + [_particles(who, found, check["run"]) for who, found in check["particles"].items()]
 
 
