@@ -95,8 +95,8 @@ def read_marks(paths: Sequence[str | Path], measurement: Measurement) -> HandMar
     Raises
     ------
     UsageError
-        A file cannot be read, or a row is of another clip, measurement or draw, is wrong, is there twice, or is missing;
-        the message lists the rows.
+        A file cannot be read, or a row is of another clip, measurement or draw, wrong, there twice, or missing; the
+        message lists the rows.
     """
     rows = [row for path in paths for row in _rows(path)]
     faults = _foreign(rows, measurement)

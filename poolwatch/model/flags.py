@@ -30,7 +30,7 @@ FLAGS: dict[str, str] = {
         "more frames are stored than the header says: some may have been doubled or joined in from elsewhere"
     ),
     "missing_frames": (
-        "frames are missing by their time stamps or numbers: they stand as rows without figures, "
+        "frames are missing by their time stamps or numbers: they are rows without figures, "
         "so that times stay right"
     ),
     "dropped_frames": (

@@ -38,7 +38,7 @@ class ComparisonDesign(Settings):
     around
         Index half-way between the two shapes.
     alpha
-        Share of trials of like shapes in which any two may be told apart; as in the ranking.
+        Share of trials of like shapes in which any two may be found to differ; as in the ranking.
     prior_df
         Degrees of freedom with which each shape's variance is drawn towards the common one; as in the ranking.
     blocked

@@ -80,7 +80,7 @@ TERMS = (
     ReferenceEntry(
         "scale file",
         "TOML with mm per pixel, its standard uncertainty, how it was made, and the size of the pictures it was made "
-        "with. A clip of another size gets the flag `scale_other_size`. `--scale-crop X,Y` says where the clip lies "
+        "with. A clip of another size gets the flag `scale_other_size`. `--scale-crop X,Y` says where the clip is "
         "in those pictures.",
     ),
     ReferenceEntry(

@@ -97,8 +97,8 @@ def write_side_by_side(
     if len({result.unit for result, _ in clips}) > 1:
         bare = ", ".join(result.name for result, _ in clips if result.unit == "px")
         raise UsageError(
-            f"clips without a scale cannot be shown with clips that have one: {bare}; measure them again with --mm-per-px or "
-            "--scale"
+            f"clips without a scale cannot be shown with clips that have one: {bare}; measure them again with "
+            "--mm-per-px or --scale"
         )
     clips = _ordered(clips, choices.order)
     times, slow = common_times([result for result, _ in clips], choices)
