@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from ..model.rounding import with_interval, with_uncertainty
@@ -41,13 +41,22 @@ def show_ranking(ranking: Ranking) -> None:
     console.print(table)
     console.print()
     console.print(escape(ranking.reading))
-    remarks = [f"{r.beam_shape}: {r.remarks}" for r in ranking.table.itertuples() if r.remarks]
-    excluded = [f"not counted: {row.clip}: {row.reason}" for row in ranking.excluded.itertuples()]
-    for line in [*ranking.notes, *remarks, *excluded]:
+    remarks = _together(zip(ranking.table["beam_shape"], ranking.table["remarks"], strict=True))
+    excluded = _together(zip(ranking.excluded["clip"], ranking.excluded["reason"], strict=True))
+    for line in [*ranking.notes, *remarks, *(f"not counted: {line}" for line in excluded)]:
         console.print("- " + escape(line))
     console.print(
         "A steady pool is no proof of a sound weld: judge welds by your local codes and licensed practice."
     )
+
+
+def _together(said: Iterable[tuple[str, str]]) -> list[str]:
+    """What is said of several shapes or clips, one line for those of which the same is said."""
+    kinds: dict[str, list[str]] = {}
+    for name, words in said:
+        if words:
+            kinds.setdefault(words, []).append(name)
+    return [f"{', '.join(names)}: {words}" for words, names in kinds.items()]
 
 
 def show_studies(compared: Comparison, notes: Sequence[str] = ()) -> None:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
-from ..model.rounding import with_interval
+from ..model.rounding import known, number
+from ..model.score_words import figure, index_words
 
 if TYPE_CHECKING:
-    import pandas as pd
     from rich.table import Table
 
     from ..measure import Measurement
@@ -23,12 +23,11 @@ def show_score(result: Measurement, recording: Recording) -> None:
 
     from ..model.flags import FLAGS
 
-    row = result.score.iloc[0]
+    row = result.score.iloc[0].to_dict()
     unit = "mm" if recording.mm_per_px is not None else "px"
     console = Console()
     console.print(_signal_table(row, unit))
-    index = with_interval(*(row[f"stability_index{end}"] for end in ("", "_low", "_high")))
-    console.print(f"stability index {index}, 100 is steadiest; in brackets: 95 % interval")
+    console.print(f"stability index {index_words(row)}, 100 is steadiest; in brackets: 95 % interval")
     console.print(_spatter_line(row, unit))
     for line in _frame_lines(result, row):
         console.print(line)
@@ -39,7 +38,7 @@ def show_score(result: Measurement, recording: Recording) -> None:
     console.print(_CAUTION)
 
 
-def _signal_table(row: pd.Series, unit: str) -> Table:
+def _signal_table(row: Mapping[Any, Any], unit: str) -> Table:
     """Mean, fluctuation and peak of each signal."""
     from rich.markup import escape
     from rich.table import Table
@@ -53,31 +52,27 @@ def _signal_table(row: pd.Series, unit: str) -> Table:
     for signal in SIGNALS:
         name = signal.name
         own_unit = f" {signal.unit.replace('mm', unit)}" if signal.unit.startswith("mm") else ""
-        means = (row[column] for column in (signal.mean_column, f"{name}_mean_low", f"{name}_mean_high"))
-        spreads = (row[f"{name}_cv{end}"] for end in ("", "_low", "_high"))
         table.add_row(
             signal.words,
-            with_interval(*means) + own_unit,
-            with_interval(*spreads, factor=100.0),
+            figure(row, signal.mean_column) + own_unit,
+            figure(row, f"{name}_cv"),
             _number(row.get(f"{name}_peak_hz"), "{:.0f} Hz"),
         )
     return table
 
 
-def _spatter_line(row: pd.Series, unit: str) -> str:
+def _spatter_line(row: Mapping[Any, Any], unit_of_length: str) -> str:
     if str(row["spatter_count"]) == "<NA>":
         return "spatter: particles were not looked for, which is not 0 (see spatter_not_sought)"
-    rate = with_interval(*(row[f"spatter_per_s{end}"] for end in ("", "_low", "_high")))
-    per_m = _number(row["spatter_per_m"], "{:.0f} a metre of weld, ")
-    mass = _number(row["spatter_mass_mg_per_m"], "{:.2f} mg a metre, ")
-    return (
-        f"spatter: {row['spatter_count']} particles, {rate} a second, "
-        f"{'' if per_m == '–' else per_m}{'' if mass == '–' else mass}"
-        f"smallest that this clip could show {_number(row['spatter_min_diameter_mm'], '{:.3f}')} {unit}"
-    )
+    said = [f"{row['spatter_count']} particles", f"{figure(row, 'spatter_per_s')} a second"]
+    for column, unit in (("spatter_per_m", ""), ("spatter_mass_mg_per_m", " mg")):
+        if known(row[column]):
+            said.append(f"{figure(row, column)}{unit} a metre of weld")
+    smallest = f"smallest that this clip could show {number(row['spatter_min_diameter_mm'])} {unit_of_length}"
+    return f"spatter: {', '.join(said)}; {smallest}"
 
 
-def _frame_lines(result: Measurement, row: pd.Series) -> Iterator[str]:
+def _frame_lines(result: Measurement, row: Mapping[Any, Any]) -> Iterator[str]:
     from ..model.flags import STATUSES
 
     counts = result.run["statuses"]

@@ -359,7 +359,9 @@ def draw_still(
     """
     if Path(path).suffix.lower() != ".png":
         raise UsageError(f"{path}: the still is a PNG; give a name that ends in .png")
-    choices = choices or OverlayChoices(min_width=_STILL_WIDTH)
+    choices = choices or OverlayChoices()
+    if "min_width" not in choices.model_fields_set:
+        choices = choices.model_copy(update={"min_width": _STILL_WIDTH})
     turn = _turn(result, frame, choices)
     if turn is not None:
         result, frame = turn.result(result), turn.picture(frame)

@@ -74,13 +74,14 @@ class KeyholePainter:
         ring = np.vstack([region, region[:1]])
         along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])
         # Long enough gaps: the dark rims of two dashes would fill short ones, and a dashed ring look whole.
-        dashes = max(5, round(along[-1] * canvas.factor / (9 * canvas.pen + 14)))
+        way = along[-1] * canvas.factor
+        dashes = max(3 if way < 90 else 5, round(way / (9 * canvas.pen + 14)))
         edges = np.linspace(0, along[-1], 2 * dashes + 1)
         pieces = []
         for start, stop in zip(edges[:-1:2], edges[1::2], strict=True):
             places = np.linspace(start, stop, 4)
             pieces.append(np.stack([np.interp(places, along, ring[:, i]) for i in (0, 1)], axis=1))
-        canvas.strokes(pieces, KEYHOLE)
+        canvas.strokes(pieces, KEYHOLE, pen=canvas.pen if way >= 90 else 1)
 
 
 @dataclass(frozen=True)

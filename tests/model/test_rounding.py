@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from poolwatch.model.rounding import number, places_of, with_interval, with_uncertainty
+from poolwatch.model.score_words import figure
 
 
 @pytest.mark.parametrize(
@@ -60,3 +61,22 @@ def test_rounding_moves_an_uncertainty_by_at_most_a_sixth(uncertainty):
     assert abs(round(uncertainty, places) - uncertainty) <= uncertainty / 6
     # At most two digits are left.
     assert 1 <= round(round(uncertainty, places) * 10.0**places) < 100
+
+
+def test_what_rests_on_a_count_has_the_digits_of_the_count():
+    row = {
+        "spatter_per_s": 50.0,
+        "spatter_per_s_low": 6.0,
+        "spatter_per_s_high": 180.0,
+        "spatter_per_m": 500.0,
+        "spatter_mass_mg_per_m": 1.6371,
+        "pool_length_cv": 0.0431,
+        "pool_length_cv_low": 0.0384,
+        "pool_length_cv_high": 0.0488,
+    }
+    assert figure(row, "spatter_per_s") == "50 (10 to 180)"
+    assert figure(row, "spatter_per_m") == "500 (100 to 1800)"
+    assert figure(row, "spatter_mass_mg_per_m") == "1.6"
+    assert figure(row | {"spatter_per_s": 0.0, "spatter_per_m": 0.0}, "spatter_per_m") == "0"
+    assert figure({"spatter_per_m": 512.3}, "spatter_per_m") == "512"
+    assert figure(row, "pool_length_cv") == "4.3 (3.8 to 4.9)"

@@ -14,9 +14,10 @@ import pytest
 
 from poolwatch.model.errors import OutputError
 from poolwatch.model.flags import FLAGS
+from poolwatch.model.score_words import figure, index_words
 from poolwatch.model.tables import RANKING, SCORE
 from poolwatch.show.report import ClipEvidence, TrialEvidence, clip_report, trial_report
-from poolwatch.show.report.figures import figure, index_words, key_figures
+from poolwatch.show.report.figures import key_figures
 from poolwatch.show.report.page import CAUTIONS, picture, relative_url
 from poolwatch.show.report.series import series_view
 from poolwatch.show.segments import OverlayChoices, Segment, pack_segments, plan_overlay, unpack_segments

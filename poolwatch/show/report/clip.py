@@ -8,6 +8,7 @@ from typing import Any
 from ...model.files import write_text
 from ...model.flags import doubts
 from ...model.rounding import known, number
+from ...model.score_words import index_words
 from ..overlay_head import drawn_words
 from ..result import ClipResult
 from ..segments import LAYERS
@@ -18,7 +19,7 @@ from ..stills.spatter import spatter_figure
 from ..tone import ToneCurve
 from .checked import MORE, checked_headline, checked_rows, checked_sentences
 from .evidence import ClipEvidence
-from .figures import index_parts, index_words, key_figures
+from .figures import index_parts, key_figures
 from .page import Picture, drawing, photograph, picture, render
 from .series import series_view
 

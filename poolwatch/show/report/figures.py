@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from ...model.rounding import known, with_interval
+from ...model.rounding import known
+from ...model.score_words import figure
 from ...model.tables import INDEX_PARTS
 
 # Column, words, unit, whether it has columns _low and _high.
@@ -40,11 +41,6 @@ SHORT = (
 """Columns of the table of clips of one shape."""
 
 
-def index_words(row: Mapping[str, Any]) -> str:
-    """The index with its interval."""
-    return with_interval(*(row.get(f"stability_index{end}") for end in ("", "_low", "_high")))
-
-
 def key_figures(row: Mapping[str, Any], unit: str) -> list[tuple[str, str, str]]:
     """Name, value with interval, and unit of every known key figure."""
     found = []
@@ -52,17 +48,6 @@ def key_figures(row: Mapping[str, Any], unit: str) -> list[tuple[str, str, str]]
         if known(row.get(column)):
             found.append((words, figure(row, column), of.replace("mm", unit) if unit == "px" else of))
     return found
-
-
-def figure(row: Mapping[str, Any], column: str) -> str:
-    """One figure of a score row with its interval; fluctuations in per cent."""
-    factor = 100.0 if column.endswith("_cv") else 1.0
-    stem = column
-    for ending in ("_mm2", "_mm"):
-        if f"{column.removesuffix(ending)}_low" in row and column.endswith(ending):
-            stem = column.removesuffix(ending)
-    ends = (row.get(name) for name in (column, f"{stem}_low", f"{stem}_high"))
-    return with_interval(*ends, factor=factor)
 
 
 def index_parts(row: Mapping[str, Any]) -> list[tuple[str, str, int]]:

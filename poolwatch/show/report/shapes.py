@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ...model.flags import FLAGS, doubts
 from ...model.rounding import known, number
+from ...model.score_words import figure, index_words
 from .evidence import TrialEvidence
-from .figures import SHORT, figure, index_words
+from .figures import SHORT
 from .page import Picture, drawing
 from .settings_tried import setting_columns, setting_heads, setting_words, settings_of
 
