@@ -178,7 +178,8 @@ def _view(text: str | None) -> tuple[int | None, int | None]:
     sides = text.lower().replace("×", "x").split("x")
     if len(sides) != 2 or not all(side.strip().isdigit() for side in sides):
         raise UsageError(f"--view {text!r}: write width x height in px, for example 512x256")
-    return int(sides[0]), int(sides[1])
+    width, height = map(int, sides)
+    return width, height
 
 
 def _show_recording(plan: RecordingPlan, wish: Wish) -> None:

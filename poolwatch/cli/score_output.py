@@ -21,7 +21,7 @@ def show_score(result: Measurement, recording: Recording) -> None:
 
     from ..model.flags import FLAGS
 
-    row = result.score.iloc[0]
+    row = result.row
     unit = "mm" if recording.mm_per_px is not None else "px"
     console = Console()
     console.print(_signal_table(row, unit))

@@ -244,9 +244,8 @@ class TiffReader(BaseReader):
     def _fill(self, out: NDArray[Any], at: int, dtype: np.dtype[Any]) -> bool:
         """Set `out` to values that begin at a place in the file; whether all are there."""
         if (dtype.kind, dtype.itemsize) != (out.dtype.kind, out.dtype.itemsize):
-            frames, there = self._values(at, dtype, 1)
-            out[...] = self._turned(frames[0])
-            whole = bool(there[0])
+            (frame,), (whole,) = self._values(at, dtype, 1)
+            out[...] = self._turned(frame)
         else:
             whole = read_at(self._file, at, out.view(np.uint8)) == out.nbytes
             if not dtype.isnative:

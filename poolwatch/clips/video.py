@@ -169,10 +169,9 @@ class VideoReader(BaseReader):
                 end += 1
             for number, picture in self._random.run(wanted[begin], wanted[end - 1] + 1):
                 if number in places:
-                    at = places[number]
-                    self._put(out[at[0]], picture, number)
-                    for other in at[1:]:
-                        out[other] = out[at[0]]
+                    first, *others = places[number]
+                    self._put(out[first], picture, number)
+                    out[others] = out[first]
             begin = end
         return out
 
@@ -217,9 +216,10 @@ class VideoReader(BaseReader):
         seen = (picture.width, picture.height, picture.format.name)
         if seen != self._seen:
             if seen[:2] != self._seen[:2]:
+                width, height, _ = self._seen
                 raise ClipError(
-                    f"{self._path}: frame {number} is {seen[0]} x {seen[1]} px, the first is {self._seen[0]} x "
-                    f"{self._seen[1]} px; cut the recording where its size changes"
+                    f"{self._path}: frame {number} is {picture.width} x {picture.height} px, the first is {width} x "
+                    f"{height} px; cut the recording where its size changes"
                 )
             luma = Luma(picture, self._settings.video_range, self._codec)
             if luma.bits != self._luma.bits:

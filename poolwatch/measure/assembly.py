@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 from ..clips import Reader, ReadFindings, findings_of
 from ..model.errors import ClipError
 from ..pool import FIGURES
-from .frames import CODES, WORDS, FrameWindow
+from .frames import CODES, WORDS
 from .look import ClipLook
 from .memory import hand_back
 from .outlines import Outlines
-from .piece import OUTLINE_VERTICES, Ends, Joint, Part, PieceWork
+from .piece import OUTLINE_VERTICES, Ends, Joint, Part, PieceWork, SeamFrames
 from .seams import Seams
 
 # Frames after which freed memory is handed back.
@@ -69,7 +69,7 @@ class Assembly:
         self._lag, self._context = look.lag, look.context
         self._seams = Seams(look, work.settings)
         # Frames at seams that nobody has measured yet.
-        self.joints: deque[tuple[FrameWindow, int]] = deque()
+        self.joints: deque[SeamFrames] = deque()
         self._ends: dict[int, Ends] = {}
         self._joined = 0
         self._placed = self._handed_back = 0
@@ -99,7 +99,7 @@ class Assembly:
             if seam.repeats:
                 self._repeat(ends.start)
             if seam.window is not None:
-                self.joints.append((seam.window, ends.start - self._context))
+                self.joints.append(SeamFrames(seam.window, ends.start - self._context))
             self._in_order += [seam.sightings, *self._sightings.pop(ends.start, [])]
             self._joined = ends.stop
 

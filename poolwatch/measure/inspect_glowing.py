@@ -66,7 +66,7 @@ def glowing_findings(
         seen = with_heading(known, heading)
         found.append(_ends_finding(look, good, seen))
         (along, _) = seen.axes().matrix.tolist()
-        edges = edges_of(sample, [p.vertices for p in pools], (along[0], along[1]), look.sigma)
+        edges = edges_of(sample, [p.vertices for p in pools], along, look.sigma)
         found.append(_behind_finding(edges, look.edge_clipped > EDGE_CLIPPED))
     if settings.spatter_on and good:
         found.append(_particle_finding(look, pools, sample, recording, settings, full))

@@ -95,6 +95,25 @@ class Ends(NamedTuple):
     tail: End
 
 
+class Piece(NamedTuple):
+    """Frames from `start` up to `stop`, for one process."""
+
+    start: int
+    stop: int
+
+    @property
+    def frames(self) -> int:
+        """How many these are."""
+        return self.stop - self.start
+
+
+class SeamFrames(NamedTuple):
+    """Frames at a seam, and the number of the first that is to be measured."""
+
+    window: FrameWindow
+    start: int
+
+
 class Joint(NamedTuple):
     """Frames at a seam of illuminated footage, and their diagonal sums, shape (n, 2, m)."""
 

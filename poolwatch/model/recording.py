@@ -67,7 +67,10 @@ class Recording(Settings):
     @field_validator("stretch")
     @classmethod
     def _keeps_areas(cls, value: Stretch | None) -> Stretch | None:
-        if value is not None and abs(value[0] * value[3] - value[1] * value[2] - 1) > _UNIT_AREA:
+        if value is None:
+            return value
+        a, b, c, d = value
+        if abs(a * d - b * c - 1) > _UNIT_AREA:
             raise ValueError(
                 "must be the rows of a matrix of determinant 1, neither mirrored nor of another size"
             )
