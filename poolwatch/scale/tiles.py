@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -117,6 +118,15 @@ class Shift:
     def consistency(self) -> float:
         """Share of the compared tiles that follow."""
         return float(self.followed.sum() / max(1, self.considered.sum()))
+
+
+class _Steps(NamedTuple):
+    """By tile: whether it could be compared, whether it fits, its step (dx, dy) px, variance of a pixel over gain²."""
+
+    considered: NDArray[np.bool_]
+    usable: NDArray[np.bool_]
+    step: NDArray[np.float64]
+    noise: NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -241,9 +251,6 @@ class Template:
         """
         tiles = len(self.corners)
         d = np.array(start, dtype=np.float64)
-        sums = np.empty(tiles, _SUMS)
-        by_basis = sums.view(np.float64).reshape(tiles, -1)[:, :4]
-        pixels = self.size * self.size
         followed = considered = np.zeros(tiles, dtype=bool)
         own = np.full((tiles, 2), np.nan)
         covariance = np.full((2, 2), np.nan)
@@ -253,25 +260,11 @@ class Template:
                 if gradient is None
                 else (self.centres + d / 2 - self.centre) @ gradient.T
             )
-            sums.fill(np.nan)
-            _tile_sums(frame, self.picture, self.gx, self.gy, self.corners, self.size, d + extra, sums)
-            considered = np.isfinite(sums["square"])
-            if fixed_mask:
-                moved = self.corners + np.rint((d + extra)[:, ::-1]).astype(np.int64)
-                considered[considered] = _box_sum(self.excluded, moved[considered], self.size) == 0
-            p = np.einsum("tij,tj->ti", self.inverse, by_basis)
-            gain = p[:, 2]
-            with np.errstate(invalid="ignore", divide="ignore"):
-                total = sums["square"] - sums["one"] ** 2 / pixels
-                left = np.maximum(sums["square"] - np.einsum("ti,ti->t", p, by_basis), 1e-12 * pixels)
-                step = p[:, :2] / gain[:, None]
-                usable = considered & (gain > 0.1) & (left < (1 - LEAST_EXPLAINED) * total)
-                usable &= np.hypot(step[:, 0], step[:, 1]) < 3.0
+            considered, usable, step, noise = self._steps(frame, d + extra, fixed_mask)
             own = np.where(considered[:, None], d - step, np.nan)
             if usable.sum() < LEAST_TILES:
                 return Shift(*d.tolist(), covariance, usable & False, considered, own, False)
-            noise = left[usable] / (pixels - 4) / gain[usable] ** 2
-            tile_cov = noise[:, None, None] * self.inverse[usable, :2, :2] + TOLERANCE_PX**2 * np.eye(2)
+            tile_cov = noise[usable, None, None] * self.inverse[usable, :2, :2] + TOLERANCE_PX**2 * np.eye(2)
             mean, covariance, inliers = _combine(own[usable], tile_cov)
             followed = np.zeros(tiles, dtype=bool)
             followed[np.flatnonzero(usable)[inliers]] = True
@@ -282,6 +275,26 @@ class Template:
             if moved_by < 1e-3:
                 break
         return Shift(*d.tolist(), covariance, followed, considered, own, True)
+
+    def _steps(self, frame: NDArray[np.float32], shifts: NDArray[np.float64], fixed_mask: bool) -> _Steps:
+        """How far each tile at its shift (dx, dy) is from where it fits the frame best."""
+        tiles, pixels = len(self.corners), self.size * self.size
+        sums = np.full(tiles, np.nan, _SUMS)
+        by_basis = sums.view(np.float64).reshape(tiles, -1)[:, :4]
+        _tile_sums(frame, self.picture, self.gx, self.gy, self.corners, self.size, shifts, sums)
+        considered = np.isfinite(sums["square"])
+        if fixed_mask:
+            moved = self.corners + np.rint(shifts[:, ::-1]).astype(np.int64)
+            considered[considered] = _box_sum(self.excluded, moved[considered], self.size) == 0
+        p = np.einsum("tij,tj->ti", self.inverse, by_basis)
+        gain = p[:, 2]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            total = sums["square"] - sums["one"] ** 2 / pixels
+            left = np.maximum(sums["square"] - np.einsum("ti,ti->t", p, by_basis), 1e-12 * pixels)
+            step = p[:, :2] / gain[:, None]
+            usable = considered & (gain > 0.1) & (left < (1 - LEAST_EXPLAINED) * total)
+            usable &= np.hypot(*step.T) < 3.0
+            return _Steps(considered, usable, step, left / (pixels - 4) / gain**2)
 
     def search(
         self,
