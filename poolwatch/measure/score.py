@@ -11,9 +11,9 @@ import numpy as np
 
 from ..model.errors import MeasurementError, UsageError
 from ..model.flags import check_flags
+from ..model.quantities import AREA, LENGTH, PARTS, SIGNALS, WIDTH, Signal
 from ..model.recording import Recording
-from ..model.signals import AREA, LENGTH, SIGNALS, WIDTH, Signal
-from ..model.tables import INDEX_PARTS, SPECTRA
+from ..model.tables import SPECTRA
 from ..stability import (
     Fluctuation,
     PartSeries,
@@ -144,7 +144,7 @@ def _index_figures(index: StabilityIndex) -> dict[str, float]:
         "stability_index": index.value,
         "stability_index_low": index.low,
         "stability_index_high": index.high,
-        **{f"d_{name}": index.parts[name].desirability for name in INDEX_PARTS if name in index.parts},
+        **{part.column: index.parts[part.name].desirability for part in PARTS if part.name in index.parts},
     }
 
 
@@ -233,7 +233,7 @@ def _series_figures(
         tables.append(_spectrum_rows(signal.name, spec))
         tops = peaks(spec, series, settings)
         if tops and signal.peak:
-            row[f"{signal.name}_peak_hz"] = tops[0].frequency_hz
+            row[signal.peak_column] = tops[0].frequency_hz
         if signal is LENGTH:
             row |= {"band_low_hz": found.band_low_hz, "band_high_hz": found.band_high_hz}
     spectra = SPECTRA.frame(pd.concat(tables, ignore_index=True) if tables else None)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from .signals import AREA, KEYHOLE, LENGTH, SIGNALS, WIDTH, Signal
+from .quantities import AREA, KEYHOLE, LENGTH, PARTS, SIGNALS, WIDTH, Signal
 from .table import Column, Kind, Table
 
 
@@ -14,17 +14,8 @@ def _each_frame(signal: Signal) -> Column:
     return Column(signal.column, "float", signal.unit, signal.meaning)
 
 
-# Parts of the stability index, in order; each has a desirability column d_<part> in score.csv.
-INDEX_PARTS = (
-    "pool_length",
-    "pool_width",
-    "pool_area",
-    "agitation",
-    "keyhole",
-    "collapses",
-    "spatter_count",
-    "spatter_mass",
-)
+# Names of the parts of the stability index, in order.
+INDEX_PARTS = tuple(part.name for part in PARTS)
 
 FRAMES = Table(
     "frames.csv",
@@ -175,14 +166,16 @@ SCORE = Table(
                 ),
             )
         ),
-        _c(
-            "pool_length_peak_hz",
-            "float",
-            "Hz",
-            "strongest peak that stands out of the noise; empty where none does",
+        *(
+            _c(
+                signal.peak_column,
+                "float",
+                "Hz",
+                f"strongest peak of the {signal.words} that stands out of the noise; empty where none does",
+            )
+            for signal in SIGNALS
+            if signal.peak
         ),
-        _c("pool_width_peak_hz", "float", "Hz", "same, width"),
-        _c("keyhole_brightness_peak_hz", "float", "Hz", "same, keyhole brightness"),
         _c(
             "spatter_count",
             "int",
@@ -260,12 +253,12 @@ SCORE = Table(
         ),
         *(
             _c(
-                f"d_{part}",
+                part.column,
                 "float",
                 "",
-                f"desirability of the index part {part.replace('_', ' ')}, 0 to 1; empty where it was left out",
+                f"desirability of the index part {part.words}, 0 to 1; empty where it was left out",
             )
-            for part in INDEX_PARTS
+            for part in PARTS
         ),
         _c("record_rate_hz", "float", "Hz", "record rate as given"),
         _c("mm_per_px", "float", "mm", "size of a pixel as given"),

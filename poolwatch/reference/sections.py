@@ -14,6 +14,7 @@ from ..measure.status_remedies import CURES
 from ..model.bead_tables import BEAD, BEAD_ALONG
 from ..model.flags import BEAD_FLAGS, FLAGS, STATUSES
 from ..model.materials import materials
+from ..model.quantities import PARTS
 from ..model.recording import Recording
 from ..model.settings import Settings
 from ..model.table import Table
@@ -84,6 +85,18 @@ def sections() -> tuple[Section, ...]:
             "TOML, given with `--settings`. `configs/` holds them with comments.",
             _SETTING,
             tuple(_settings(MeasureSettings)),
+        ),
+        Section(
+            "index-parts",
+            "Parts of the stability index",
+            "Weights and half-values are defaults and ours: no standard sets them.",
+            ("part", "from", "unit", "weight", "half-value", "value"),
+            tuple(
+                ReferenceEntry(
+                    part.name, part.value, (part.source, part.unit, f"{part.weight:g}", f"{part.half:g}")
+                )
+                for part in PARTS
+            ),
         ),
         Section(
             "rank-settings",

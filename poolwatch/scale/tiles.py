@@ -254,6 +254,11 @@ class Template:
         followed = considered = np.zeros(tiles, dtype=bool)
         own = np.full((tiles, 2), np.nan)
         covariance = np.full((2, 2), np.nan)
+
+        def shift(*, found: bool) -> Shift:
+            dx, dy = d.tolist()
+            return Shift(dx, dy, covariance, followed, considered, own, found)
+
         for _ in range(iterations):
             extra = (
                 np.zeros((tiles, 2))
@@ -263,18 +268,19 @@ class Template:
             considered, usable, step, noise = self._steps(frame, d + extra, fixed_mask)
             own = np.where(considered[:, None], d - step, np.nan)
             if usable.sum() < LEAST_TILES:
-                return Shift(*d.tolist(), covariance, usable & False, considered, own, False)
+                followed = usable & False
+                return shift(found=False)
             tile_cov = noise[usable, None, None] * self.inverse[usable, :2, :2] + TOLERANCE_PX**2 * np.eye(2)
             mean, covariance, inliers = _combine(own[usable], tile_cov)
             followed = np.zeros(tiles, dtype=bool)
             followed[np.flatnonzero(usable)[inliers]] = True
             if inliers.sum() < max(LEAST_TILES, _LEAST_SHARE * considered.sum()):
-                return Shift(*d.tolist(), covariance, followed, considered, own, False)
+                return shift(found=False)
             moved_by = float(np.hypot(*(mean - d)))
             d = mean
             if moved_by < 1e-3:
                 break
-        return Shift(*d.tolist(), covariance, followed, considered, own, True)
+        return shift(found=True)
 
     def _steps(self, frame: NDArray[np.float32], shifts: NDArray[np.float64], fixed_mask: bool) -> _Steps:
         """How far each tile at its shift (dx, dy) is from where it fits the frame best."""

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..experiment.logit import logit
+from ..model.quantities import PARTS
 from ..model.tables import RANKING
 from .blocked import BlockedComparison, compare_in_blocks
 from .blocks import Kind, Layout, block_labels, block_notes, lay_out
@@ -222,7 +223,7 @@ def _intervals(
 def _left_out_note(parts: Sequence[str]) -> list[str]:
     if not parts:
         return []
-    words = ", ".join(part.replace("_", " ") for part in parts)
+    words = ", ".join(part.words for part in PARTS if part.name in parts)
     return [f"left out of the index for all clips, because some cannot give it: {words}"]
 
 
