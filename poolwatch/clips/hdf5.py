@@ -26,7 +26,7 @@ _SCATTERED = 100
 class Hdf5Reader(BaseReader):
     """Reads the data set of three axes (frames, height, width)."""
 
-    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 1) -> None:
+    def __init__(self, path: Path, *, settings: ClipSettings) -> None:
         super().__init__()
         import h5py
 

@@ -26,7 +26,7 @@ _LOSSY = (".jpg", ".jpeg")
 class StillsReader(BaseReader):
     """Reads stills in the order of the numbers in their names; a missing number is an undecodable frame."""
 
-    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 1) -> None:
+    def __init__(self, path: Path, *, settings: ClipSettings) -> None:
         super().__init__()
         self._settings = settings
         names, notes = _ordered(path)

@@ -24,7 +24,7 @@ _LOSSY = (6, 7, 99, 22610, 33003, 33004, 33005, 33007, 34892)
 class TiffReader(BaseReader):
     """Reads TIFF and BigTIFF; pages that lie in one piece come straight from the file."""
 
-    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 1) -> None:
+    def __init__(self, path: Path, *, settings: ClipSettings) -> None:
         super().__init__()
         import tifffile
 

@@ -29,11 +29,10 @@ if TYPE_CHECKING:
 class VideoReader(BaseReader):
     """Reads the first video stream of a file."""
 
-    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 1) -> None:
+    def __init__(self, path: Path, *, settings: ClipSettings) -> None:
         super().__init__()
         self._path = path
         self._settings = settings
-        self._threads = threads
         self._random: Decoding | None = None
         self._idle: Decoding | None = None
         container, stream = open_stream(path)
@@ -132,7 +131,7 @@ class VideoReader(BaseReader):
         """See `Reader.blocks`."""
         start, stop = self._range(start, stop, size)
         # The next blocks go on with the same decoder.
-        decoding, self._idle = self._idle or Decoding(self._path, self._index, self._threads), None
+        decoding, self._idle = self._idle or Decoding(self._path, self._index), None
         try:
             first, frames, decoded = start, *self._empty(min(size, stop - start))
             for number, picture in decoding.run(start, stop):

@@ -27,7 +27,7 @@ LEAST_TILES = 3
 _LEAST_SHARE = 0.1
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator,unused-ignore]
+@njit(cache=True, nogil=True)
 def _cubic_weights(t: float) -> tuple[float, float, float, float]:
     return (
         0.5 * t * (-1.0 + t * (2.0 - t)),
@@ -41,7 +41,7 @@ def _cubic_weights(t: float) -> tuple[float, float, float, float]:
 _SUMS = np.dtype([("gx", "f8"), ("gy", "f8"), ("picture", "f8"), ("one", "f8"), ("square", "f8")])
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator,unused-ignore]
+@njit(cache=True, nogil=True)
 def _tile_sums(
     frame: NDArray[np.float32],
     template: NDArray[np.float32],
