@@ -114,7 +114,7 @@ class VideoReader(BaseReader):
     def _first_picture(self) -> VideoFrame:
         """The first picture that can be decoded, of those after the first few keyframes."""
         keys = np.flatnonzero(self._index.key)[:20]
-        decoding = Decoding(self._path, self._index, 1)
+        decoding = Decoding(self._path, self._index)
         try:
             for key in keys.tolist():
                 number = int(self._index.frame[key])
@@ -153,7 +153,7 @@ class VideoReader(BaseReader):
         out, _ = self._empty(len(numbers))
         out[...] = 0
         if self._random is None:
-            self._random = Decoding(self._path, self._index, 1)
+            self._random = Decoding(self._path, self._index)
         places: dict[int, list[int]] = {}
         for place, number in enumerate(numbers):
             places.setdefault(number, []).append(place)
