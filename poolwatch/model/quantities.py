@@ -1,4 +1,4 @@
-"""The quantities of a clip: signals of the pool, one value a frame, and the parts of the stability index.
+"""The quantities of a clip: facts that are given, signals of the pool, and the parts of the stability index.
 
 Name, unit, meaning and source are said here, once, for tables, scores, settings and pages.
 """
@@ -101,6 +101,66 @@ def _varies(signal: Signal, weight: float, half: float, name: str = "") -> Index
     return IndexPart(name or signal.name, value, "", signal.column, weight, half)
 
 
+@dataclass(frozen=True)
+class Fact:
+    """A fact about a recording that a person gives.
+
+    Attributes
+    ----------
+    name
+        Field of `Recording`, column of a manifest and of ``score.csv``.
+    unit
+        Of its value; empty for words.
+    words
+        Its name on pages.
+    meaning
+        In words.
+    option
+        How commands take it.
+    cost
+        What cannot be said without it.
+    """
+
+    name: str
+    unit: str
+    words: str
+    meaning: str
+    option: str = ""
+    cost: str = ""
+
+
+RATE = Fact(
+    "record_rate_hz", "Hz", "record rate", "rate at which the camera took the frames", "--record-rate"
+)
+SCALE = Fact("mm_per_px", "mm", "scale", "size of a pixel", "--mm-per-px")
+SCALE_U = Fact("mm_per_px_u", "mm", "uncertainty of the scale", "standard uncertainty of the size of a pixel")
+DIRECTION = Fact(
+    "travel_direction_deg",
+    "°",
+    "travel direction",
+    "travel direction in the picture, 0 = right, 90 = up",
+    "--travel-direction",
+)
+SPEED = Fact(
+    "travel_speed_mm_s",
+    "mm/s",
+    "travel speed",
+    "welding speed",
+    "--travel-speed",
+    "nothing per length of weld",
+)
+EXPOSURE = Fact(
+    "exposure_s",
+    "s",
+    "exposure",
+    "exposure of a frame",
+    "--exposure",
+    "fast particles look larger than they are",
+)
+MATERIAL = Fact(
+    "material", "", "material", "metal, for the mass of particles", "--material", "no mass of particles"
+)
+GIVEN = (RATE, SCALE, SCALE_U, DIRECTION, SPEED, EXPOSURE, MATERIAL)
 LENGTH = Signal("pool_length", "mm", "extent of the pool along travel", "pool length")
 WIDTH = Signal("pool_width", "mm", "extent of the pool across travel", "pool width")
 AREA = Signal("pool_area", "mm²", "area inside the outline", "pool area", peak=False, gates=False)

@@ -2,12 +2,32 @@
 
 from __future__ import annotations
 
-from .quantities import AREA, KEYHOLE, LENGTH, PARTS, SIGNALS, WIDTH, Signal
+from .quantities import (
+    AREA,
+    DIRECTION,
+    EXPOSURE,
+    KEYHOLE,
+    LENGTH,
+    MATERIAL,
+    PARTS,
+    RATE,
+    SCALE,
+    SCALE_U,
+    SIGNALS,
+    SPEED,
+    WIDTH,
+    Fact,
+    Signal,
+)
 from .table import Column, Table
 
 
 def _each_frame(signal: Signal) -> Column:
     return Column(signal.column, "float", signal.unit, signal.meaning)
+
+
+def _as_given(fact: Fact) -> Column:
+    return Column(fact.name, "float" if fact.unit else "text", fact.unit, f"{fact.meaning}, as given")
 
 
 # Names of the parts of the stability index, in order.
@@ -260,17 +280,9 @@ SCORE = Table(
             )
             for part in PARTS
         ),
-        Column("record_rate_hz", "float", "Hz", "record rate as given"),
-        Column("mm_per_px", "float", "mm", "size of a pixel as given"),
-        Column(
-            "mm_per_px_u",
-            "float",
-            "mm",
-            "standard uncertainty of mm_per_px, shared by all lengths of the clip",
-        ),
-        Column("travel_speed_mm_s", "float", "mm/s", "as given"),
-        Column("exposure_s", "float", "s", "as given"),
-        Column("material", "text", "", "as given"),
+        *map(_as_given, (RATE, SCALE)),
+        Column(SCALE_U.name, "float", SCALE_U.unit, f"{SCALE_U.meaning}, shared by all lengths of the clip"),
+        *map(_as_given, (SPEED, EXPOSURE, MATERIAL)),
         Column("footage", "text", "", "glowing or illuminated"),
         Column("band_low_hz", "float", "Hz", "lower end of the band in which fluctuation was taken"),
         Column("band_high_hz", "float", "Hz", "upper end of the band in which fluctuation was taken"),
@@ -287,10 +299,10 @@ SCORE = Table(
             "direction of that in the picture, 0 = right, 90 = up; empty for a square view",
         ),
         Column(
-            "travel_direction_deg",
+            DIRECTION.name,
             "float",
-            "°",
-            "as given, or found from the motion in the clip; 0 = right, 90 = up in the picture",
+            DIRECTION.unit,
+            f"{DIRECTION.meaning}, as given or found from the motion in the clip",
         ),
     ),
 )
