@@ -15,7 +15,7 @@ from ..pool.coarse import Grey
 from ..pool.illuminated import IlluminatedLook
 from .findings import Finding, Verdict
 from .heading import Heading, given_speed, heading_of, metal_of, speed_disagrees, with_heading
-from .inspect_common import black_finding, heading_finding, pool_finding, size_finding, smallest_finding
+from .inspect_findings import black_finding, heading_finding, pool_finding, size_finding, smallest_finding
 from .look import black_share, runs_of, starts_of
 from .settings import MeasureSettings
 from .view import View

@@ -10,7 +10,7 @@ from pydantic_core import PydanticUndefined
 from ..bead.measuring import BeadSettings
 from ..clips.opening import READERS
 from ..measure.settings import MeasureSettings
-from ..measure.status_remedies import CURES
+from ..measure.status_remedies import REMEDIES
 from ..model.bead_tables import BEAD, BEAD_ALONG
 from ..model.flags import BEAD_FLAGS, FLAGS, STATUSES
 from ..model.materials import materials
@@ -143,7 +143,7 @@ def _words(meanings: Mapping[str, str]) -> tuple[ReferenceEntry, ...]:
 def _statuses() -> tuple[ReferenceEntry, ...]:
     return tuple(
         ReferenceEntry(
-            word, meaning + (f". {CURES[word][0].upper()}{CURES[word][1:]}" if word in CURES else "")
+            word, meaning + (f". {REMEDIES[word][0].upper()}{REMEDIES[word][1:]}" if word in REMEDIES else "")
         )
         for word, meaning in STATUSES.items()
     )

@@ -16,7 +16,6 @@ from ..model.files import write_text
 from ..model.locking import locked_folder
 from ..model.processes import usable_cores
 from .batch import BatchResult, ClipEvent, Progress, Runner, finished_away, measure_all, runner
-from .common import score_alike
 from .comparison import compare
 from .crosschecks import in_words
 from .manifest import Manifest, nothing_there, read_manifest
@@ -24,6 +23,7 @@ from .measurer import ClipMeasurer, Job, Measurer
 from .report import write_trial
 from .results import TrialResult
 from .settings import RankSettings, read_rank_settings
+from .shared_basis import score_alike
 
 if TYPE_CHECKING:
     from .store import Store
@@ -277,7 +277,7 @@ class TrialRun:
             manifest=manifest.path,
             scores=alike.scores,
             ranking=compared.ranking,
-            common=alike.common,
+            basis=alike.basis,
             factors=compared.factors,
             outcomes=compared.outcomes,
             measured=batch.measured,
