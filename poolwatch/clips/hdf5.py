@@ -113,7 +113,7 @@ class Hdf5Reader(BaseReader):
         return list(itertools.pairwise(sorted({*edges, total})))
 
     def _release(self) -> None:
-        self._held = None
+        self._held_from, self._held = -1, np.zeros(0)
         self._file.close()
 
 

@@ -252,7 +252,7 @@ class TiffReader(BaseReader):
                 out.byteswap(inplace=True)
             if self._inverted:
                 out[...] = self._turned(out)
-        return whole
+        return bool(whole)
 
     def _turned(self, frames: NDArray[Any]) -> NDArray[Any]:
         if not self._inverted:

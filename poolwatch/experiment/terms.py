@@ -56,7 +56,7 @@ class Term:
     def width(self) -> int:
         """How many columns it has."""
         _, width = self.columns([{}]).shape
-        return width
+        return int(width)
 
     def columns(self, runs: Sequence[Run]) -> Floats:
         """Its columns of the model's matrix, shape (runs, n); 0 where a part is absent or a factor not given."""

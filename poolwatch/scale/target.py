@@ -184,9 +184,9 @@ def blobs(photo: NDArray[np.floating]) -> tuple[NDArray[np.float64], NDArray[np.
         plateau = float(np.median(values[core])) - ground if core.any() else float(weight.max())
         if total <= 0 or plateau <= 0:
             continue
-        rows, columns = np.indices(weight.shape)
+        down, along = np.indices(weight.shape)
         centres.append(
-            (left + float((weight * columns).sum()) / total, top + float((weight * rows).sum()) / total)
+            (left + float((weight * along).sum()) / total, top + float((weight * down).sum()) / total)
         )
         areas.append(total / plateau)
     return np.array(centres).reshape(-1, 2), np.array(areas)
