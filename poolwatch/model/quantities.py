@@ -76,6 +76,8 @@ class IndexPart:
     weight, half
         Its weight, and the value at which its desirability is one half, by default. They are ours: no standard sets
         them.
+    signal
+        The signal whose fluctuation over its mean it is, if it is that.
     """
 
     name: str
@@ -84,6 +86,7 @@ class IndexPart:
     source: str
     weight: float
     half: float
+    signal: Signal | None = None
 
     @property
     def words(self) -> str:
@@ -98,7 +101,7 @@ class IndexPart:
 
 def _varies(signal: Signal, weight: float, half: float, name: str = "") -> IndexPart:
     value = f"fluctuation / mean of the {signal.words}"
-    return IndexPart(name or signal.name, value, "", signal.column, weight, half)
+    return IndexPart(name or signal.name, value, "", signal.column, weight, half, signal)
 
 
 @dataclass(frozen=True)
