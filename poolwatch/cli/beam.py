@@ -54,9 +54,9 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
     looks faint. Pictures must be linear in intensity: PNG, TIFF, NPY or CSV, not false colours.
 
     The figures become factor_… columns for a trial's manifest: --out writes them, --manifest adds them to the rows
-    of the beam shape with the picture's name. A part that a beam lacks is written as absent: no ring, no ring
-    diameter. Cells that are filled in stay as planned; where the picture says otherwise that is printed, and
-    --replace puts the measured figure there.
+    of the beam shape with the picture's name. The report then shows the picture, too. A part that a beam lacks is
+    written as absent: no ring, no ring diameter. Cells that are filled in stay as planned; where the picture says
+    otherwise that is printed, and --replace puts the measured figure there.
 
     Class 4 laser: profile the beam at the power and with the attenuators that your laser safety officer allows.
 
@@ -68,7 +68,7 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
     from ..model.table import write_csv
     from ..plan.beam_figures import BEAM, beam_figures, lacking
     from ..plan.beam_image import read_beam_image
-    from ..trial.beam_columns import fill_manifest, with_absent
+    from ..trial.beam_columns import BeamPicture, fill_manifest, with_absent
 
     names = _names(images, given["names"])
     regions = _regions(given)
@@ -94,7 +94,16 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
         write_csv(given["out"], table)
         click.echo(f"written: {given['out']}", err=True)
     if given["manifest"] is not None:
-        filled = fill_manifest(given["manifest"], table, replace=given["replace"], every=given["all_figures"])
+        pictures = {
+            name: BeamPicture(path, given["mm_per_px"]) for path, name in zip(images, names, strict=True)
+        }
+        filled = fill_manifest(
+            given["manifest"],
+            table,
+            replace=given["replace"],
+            every=given["all_figures"],
+            pictures=pictures,
+        )
         for line in filled.differences:
             click.echo(f"  planned, not as measured  {line}")
         if filled.differences and not given["replace"]:

@@ -46,6 +46,7 @@ tr { break-inside: avoid }
 th, td { border: 1px solid #444; padding: .28rem .45rem; text-align: left }
 td.n { text-align: right }
 td.blank { min-width: 7rem }
+.scroll { overflow-x: auto }
 h2 { font-size: 12pt; margin: .5rem 0 .2rem }
 dl.fixed { display: flex; flex-wrap: wrap; gap: .3rem 1.2rem; margin: 0 0 .6rem }
 dl.fixed dt { font-size: 9pt }
@@ -94,14 +95,17 @@ def run_sheet_html(sheet: RunSheet, facts: Mapping[str, str], outcomes: tuple[st
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(title)}</title>\n<style>{_STYLE}</style>\n</head>\n<body>\n"
+        f"<title>{escape(title)}</title>\n<style>{_STYLE}</style>\n</head>\n<body>\n<main>\n"
         f"<h1>{escape(title)}</h1>\n"
         f"{_fixed(sheet, facts)}\n"
         f"<ul class='small'>{''.join(f'<li>{escape(line)}</li>' for line in CAUTIONS)}</ul>\n"
-        f"<table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n" + "\n".join(rows) + "\n</tbody>\n</table>\n"
-        f"<h1 style='margin-top:1rem'>What this trial can show</h1>\n"
+        f'<div class="scroll" tabindex="0" role="region" aria-label="Runs">\n'
+        f"<table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n"
+        + "\n".join(rows)
+        + "\n</tbody>\n</table>\n</div>\n"
+        f"<h2>What this trial can show</h2>\n"
         f"<ul class='small'>{''.join(f'<li>{escape(line)}</li>' for line in known + sheet.told.lines())}</ul>\n"
-        "</body>\n</html>\n"
+        "</main>\n</body>\n</html>\n"
     )
 
 
