@@ -14,6 +14,7 @@ from typing import Any
 
 import pandas as pd
 from click.testing import CliRunner
+from PIL import Image
 
 from poolwatch.cli.main import main, poolwatch
 from poolwatch.model.rounding import with_interval
@@ -102,8 +103,14 @@ def fill(results: Path) -> None:
     ):
         text = filled(text, name, block)
     README.write_text(text, encoding="utf-8", newline="\n")
-    picture = str(ROOT / "demo_clips" / "overlay.png")
-    assert main(["overlay", str(results / "single-spot-1"), "--still", str(FRAME), "--out", picture]) == 0
+    picture = ROOT / "demo_clips" / "overlay.png"
+    assert (
+        main(["overlay", str(results / "single-spot-1"), "--still", str(FRAME), "--out", str(picture)]) == 0
+    )
+    with Image.open(picture) as large:
+        width = 960
+        small = large.resize((width, round(width * large.height / large.width)), Image.Resampling.LANCZOS)
+    small.quantize(200, dither=Image.Dither.NONE).save(picture, optimize=True)
 
 
 if __name__ == "__main__":
