@@ -36,7 +36,7 @@ def test_points(tmp_path, capsys):
     assert made.scale.mm_per_px == pytest.approx(0.02)
     assert made.date == "2001-02-03"
     shown = capsys.readouterr().out
-    assert "0.02 mm/px" in shown
+    assert "0.020000 ± 0.000035 mm/px" in shown
     assert "cannot show a tilt" in shown
     before = out.read_bytes()
     assert main([*arguments, "--out", str(out)]) == 0

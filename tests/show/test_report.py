@@ -38,11 +38,11 @@ def test_intervals_and_key_figures():
         "pool_length_mean_high": 4.13,
     }
     assert index_words(row) == "81 (76 to 86)"
-    assert figure(row, "pool_length_cv") == "4.30 (3.90 to 4.70)"
-    assert figure(row, "pool_length_mean_mm") == "4.091 (4.050 to 4.130)"
+    assert figure(row, "pool_length_cv") == "4.3 (3.9 to 4.7)"
+    assert figure(row, "pool_length_mean_mm") == "4.09 (4.05 to 4.13)"
     assert figure(row, "pool_width_cv") == "–"
     named = {words: (value, unit) for words, value, unit in key_figures(row, "px")}
-    assert named["length, mean"] == ("4.091 (4.050 to 4.130)", "px")
+    assert named["length, mean"] == ("4.09 (4.05 to 4.13)", "px")
     assert named["length, fluctuation / mean"][1] == "%"
 
 
@@ -165,7 +165,7 @@ def test_clips_left_out_enter_no_scatter(tmp_path):
         tmp_path / "report.html", TrialEvidence("t", ranking, scores, [], [], excluded=[("w3", "too dim")])
     )
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
-    assert "3 welds; their index scatters by 2 (standard" in page
+    assert "3 welds; their index scatters by 2.0 (standard" in page
     assert "w3 (not counted)" in page
     assert "w2 (not counted)" not in page
     assert "over 99 %" in page
