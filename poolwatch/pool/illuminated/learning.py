@@ -38,6 +38,9 @@ _LENS = 150.0
 _CLEAR = 8.0
 # Metal slower than this over half a window stands still as far as looking for the pool goes, px.
 STILL_PX = 0.5
+# Widest bump that is no part of a pool while the spread of the edge is tried, px; whole, as necks are, for Numba would
+# compile the kernels once more.
+_BUMP_PX = 4
 # Turns of learning what liquid and solid look like, and finding outlines with it.
 _TURNS = 4
 # Pixels nearer to an outline than this are neither liquid nor solid, px.
@@ -384,7 +387,7 @@ def _spread(
                 SEARCH,
                 FINER,
                 SEARCH + REACH,
-                4.0,
+                _BUMP_PX,
             )
             total += float(least.sum())
         totals.append(total + _LENS * math.log(sigma) ** 2)
