@@ -81,13 +81,14 @@ def _modes(
         ("", *(f"D = {amount(diameter, 'mm')}" for diameter in ends), "decays in", "holds for")
     ]
     for modes in zip(*by_end, strict=True):
+        first = modes[0]
         dies = [amount(mode.damping_s, "s", 2) for mode in modes if mode.damping_s == mode.damping_s]
         rows.append(
             (
-                modes[0].name,
+                first.name,
                 *(amount(mode.frequency_hz, "Hz") for mode in modes),
                 " to ".join(dict.fromkeys(dies)),
-                modes[0].validity,
+                first.validity,
             )
         )
     for line in table(rows):

@@ -24,7 +24,7 @@ _LOSSY = (6, 7, 99, 22610, 33003, 33004, 33005, 33007, 34892)
 class TiffReader(BaseReader):
     """Reads TIFF and BigTIFF; pages that lie in one piece come straight from the file."""
 
-    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 1) -> None:
+    def __init__(self, path: Path, *, settings: ClipSettings) -> None:
         super().__init__()
         import tifffile
 
@@ -244,16 +244,15 @@ class TiffReader(BaseReader):
     def _fill(self, out: NDArray[Any], at: int, dtype: np.dtype[Any]) -> bool:
         """Set `out` to values that begin at a place in the file; whether all are there."""
         if (dtype.kind, dtype.itemsize) != (out.dtype.kind, out.dtype.itemsize):
-            frames, there = self._values(at, dtype, 1)
-            out[...] = self._turned(frames[0])
-            whole = bool(there[0])
+            (frame,), (whole,) = self._values(at, dtype, 1)
+            out[...] = self._turned(frame)
         else:
             whole = read_at(self._file, at, out.view(np.uint8)) == out.nbytes
             if not dtype.isnative:
                 out.byteswap(inplace=True)
             if self._inverted:
                 out[...] = self._turned(out)
-        return whole
+        return bool(whole)
 
     def _turned(self, frames: NDArray[Any]) -> NDArray[Any]:
         if not self._inverted:

@@ -76,7 +76,8 @@ def write_frames(
     if first is None:
         raise UsageError(f"{path}: no frames were given; give at least one")
     stream = _aligned(itertools.chain([first], stream), entry, depth_bits, options)
-    shape = (first.shape[0], first.shape[1])
+    height, width = first.shape
+    shape = (height, width)
     if entry.kind == "video":
         from .video import write_video
 

@@ -212,11 +212,11 @@ def _registered(
 
     h, w = here.shape
     best, share = math.nan, 0.3
+    vx, vy = pool.metal_px
     for k in range(1, _MOST + 2):
-        x, y = k * pool.metal_px[0], k * pool.metal_px[1]
-        dx, dy, _, agree = register(here, there, (0, h, 0, w), solid, x, y, *pool.noise, every)
+        dx, dy, _, agree = register(here, there, (0, h, 0, w), solid, k * vx, k * vy, *pool.noise, every)
         if agree > share:
-            best, share = (dx * pool.metal_px[0] + dy * pool.metal_px[1]) / step**2, agree
+            best, share = (dx * vx + dy * vy) / step**2, agree
         if k == 1 and best < 1.5 and share > 0.5:
             break
     return best

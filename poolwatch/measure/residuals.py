@@ -47,7 +47,8 @@ def against_what(look: IlluminatedLook, shape: tuple[int, int]) -> tuple[Registe
     """Which neighbours frames of this shape are held against, and how grey values become residuals."""
     how = registering(look, max(round(_NEAR * max(look.lags)), 1), shape)
     # The noise is that of a difference of two frames.
-    return how, Contrast(0.5 * look.noise[0], 0.5 * look.noise[1], UNIT / look.full_scale)
+    read, shot = look.noise
+    return how, Contrast(0.5 * read, 0.5 * shot, UNIT / look.full_scale)
 
 
 def residuals_of(

@@ -225,7 +225,7 @@ def detectable(comparison: ComparisonDesign, welds: int, wanted: float = 0.8) ->
             f"a power of {wanted:g} at this scatter; plan more welds"
         )
     ends = [0.0, high]
-    while (ends[1] - ends[0]) > 0.002 * ends[1]:
+    while ends[1] - ends[0] > 0.002 * ends[1]:
         middle = sum(ends) / 2
         ends[int(_counted(comparison, middle, welds) >= wanted)] = middle
     return _points(ends[1], comparison.around)

@@ -62,7 +62,7 @@ class FactorModel:
         """Columns of the matrix that belong to a term."""
         start = 1
         for other in self.terms:
-            width = other.columns([{}]).shape[1]
+            width = other.width
             if other == term:
                 return np.arange(start, start + width)
             start += width
@@ -70,7 +70,7 @@ class FactorModel:
 
     def chosen_places(self) -> NDArray[np.int64]:
         """Columns of all that can be chosen: factors and shape, without constant and block."""
-        places = [self.places(term) for term in self.terms if term.factors[0].name != BLOCK]
+        places = [self.places(term) for term in self.terms if term.first.name != BLOCK]
         return np.concatenate(places) if places else np.zeros(0, dtype=np.int64)
 
     def matrix(self, runs: Sequence[Run]) -> Floats:
@@ -81,6 +81,11 @@ class FactorModel:
         """Mean index and its standard error at rows of the matrix; the error is NaN where none is known."""
         spread = np.einsum("ni,ij,nj->n", rows, self.inverse, rows)
         return rows @ self.coefficients, np.sqrt(np.maximum(spread, 0) * self.variance)
+
+    def predict_one(self, run: Run) -> tuple[float, float]:
+        """`predict` for one setting."""
+        mean, error = self.predict(self.matrix([run]))
+        return mean.item(), error.item()
 
     def contrast(self, vector: Floats) -> tuple[float, float, float, float]:
         """Value of a sum of coefficients, the ends of its 95 % interval, and p; NaN where no error is known."""

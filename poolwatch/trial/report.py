@@ -169,18 +169,18 @@ def _sentences(text: str) -> list[str]:
 
 def _run(result: TrialResult) -> dict[str, Any]:
     """What the ranking was made with."""
-    common = result.common
+    basis = result.basis
     return {
         "poolwatch": __version__,
         "manifest": result.manifest.name,
         "clips": len(result.scores),
-        "band, Hz": " to ".join(plain_number(edge) for edge in common.band_hz)
-        if common.band_hz
+        "band, Hz": " to ".join(plain_number(edge) for edge in basis.band_hz)
+        if basis.band_hz
         else "each clip's own",
-        "smallest particle, mm": f"{common.min_diameter_mm:.3g}"
-        if common.min_diameter_mm
+        "smallest particle, mm": f"{basis.min_diameter_mm:.3g}"
+        if basis.min_diameter_mm
         else "each clip's own",
-        "parts left out": ", ".join(common.leave_out) or "none",
+        "parts left out": ", ".join(basis.leave_out) or "none",
         "weights": _weights(result.ranking),
     }
 

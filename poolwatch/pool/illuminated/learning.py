@@ -38,9 +38,6 @@ _LENS = 150.0
 _CLEAR = 8.0
 # Metal slower than this over half a window stands still as far as looking for the pool goes, px.
 STILL_PX = 0.5
-# Widest bump that is no part of a pool while the spread of the edge is tried, px; whole, as necks are, for Numba would
-# compile the kernels once more.
-_BUMP_PX = 4
 # Turns of learning what liquid and solid look like, and finding outlines with it.
 _TURNS = 4
 # Pixels nearer to an outline than this are neither liquid nor solid, px.
@@ -344,7 +341,7 @@ def _outlined(
             "beam is on, or set pool.footage if this clip glows"
         )
     x, y = follow(
-        weight, bright, evidence.wide, contour[:, 0].copy(), contour[:, 1].copy(), vertices, neck, ends
+        weight, bright, evidence.wide, contour[:, 0].copy(), contour[:, 1].copy(), vertices, float(neck), ends
     )
     x, y, _, _ = settle(
         alone,
@@ -355,7 +352,7 @@ def _outlined(
         SEARCH,
         FINER,
         SEARCH + REACH,
-        neck,
+        float(neck),
     )
     return np.column_stack((x, y))
 
@@ -387,7 +384,7 @@ def _spread(
                 SEARCH,
                 FINER,
                 SEARCH + REACH,
-                _BUMP_PX,
+                4.0,
             )
             total += float(least.sum())
         totals.append(total + _LENS * math.log(sigma) ** 2)
