@@ -125,12 +125,10 @@ def own_intervals(
     from scipy.special import ndtri
 
     widen = ndtri(0.5 + confidence / 2) / ndtri(0.975)
-    ends = (
-        expit(np.asarray(value) + widen * np.minimum(logit(low) - logit(index), 0.0)),
-        expit(np.asarray(value) + widen * np.maximum(logit(high) - logit(index), 0.0)),
-    )
+    begin = expit(np.asarray(value) + widen * np.minimum(logit(low) - logit(index), 0.0))
+    end = expit(np.asarray(value) + widen * np.maximum(logit(high) - logit(index), 0.0))
     known = np.isfinite(np.asarray(low, float)) & np.isfinite(np.asarray(high, float))
-    return np.where(known, ends[0], np.nan), np.where(known, ends[1], np.nan)
+    return np.where(known, begin, np.nan), np.where(known, end, np.nan)
 
 
 @dataclass(frozen=True)
