@@ -26,7 +26,7 @@ class _Stack(NamedTuple):
 
     at: int
     dtype: np.dtype[Any]
-    count: int
+    frames: int
 
 
 class _Layout(NamedTuple):
@@ -121,7 +121,7 @@ class TiffReader(BaseReader):
     def _counted(self, first: Any, pixels: int) -> tuple[int, int | None, bool, list[str]]:
         """Frames that are there, that the file promises, whether it is cut short, and why."""
         if self._stack is not None:
-            count, promised = self._stack.count, int(self._tif.series[0].size) // pixels
+            count, promised = self._stack.frames, int(self._tif.series[0].size) // pixels
             return count, promised, count < promised, []
         count, damage = self._count_pages()
         if damage:
