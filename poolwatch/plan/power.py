@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from ..experiment.comparing import draw_variances, holm, pair_tests
+from ..experiment.comparing import draw_variances, pair_tests
 from ..model.errors import UsageError
 from ..model.settings import Settings
 from .pilot import points_to_logit
@@ -157,7 +157,7 @@ def first_pair_apart(
         squares, np.full(k, own), comparison.within**2, total, prior_df=comparison.prior_df * share
     )
     tests = pair_tests(mean, variance / welds, df, total)
-    return np.asarray(holm(tests.p)[:, 0] <= comparison.alpha)
+    return np.asarray(tests.p_holm[:, 0] <= comparison.alpha)
 
 
 def welds_needed(comparison: ComparisonDesign, difference: float, wanted: float = 0.8) -> WeldPlan:
