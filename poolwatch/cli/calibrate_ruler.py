@@ -58,6 +58,7 @@ def ruler(
     from ..scale.ruler import find_graduation, mark_places, scale_from_ruler
 
     picture = read_photo(photo)
+    height, width = picture.shape
     with named(photo):
         graduation = find_graduation(picture, line, width_px=width_px, period_px=period_px)
     made = scale_from_ruler(
@@ -65,7 +66,7 @@ def ruler(
         pitch_mm,
         u_pitch_mm=u_pitch_mm,
         inputs={"photo": photo.name},
-        picture_px=(picture.shape[1], picture.shape[0]),
+        picture_px=(width, height),
     )
     finish(made, out, date)
     line_px = np.array([graduation.start, graduation.end])

@@ -135,7 +135,8 @@ def _read(peaks: tuple[float, ...], by_end: list[list[Mode]], record_rate: float
             low = min(mode.frequency_hz for mode in modes) * LEAST_TENSION**0.5
             high = max(mode.frequency_hz for mode in modes)
             if low * 0.9 <= peak <= high * 1.1:
-                near.append(f"{modes[0].name} ({amount(low, 'Hz')} to {amount(high, 'Hz')})")
+                name = modes[0].name
+                near.append(f"{name} ({amount(low, 'Hz')} to {amount(high, 'Hz')})")
         click.echo(
             f"peak at {amount(peak, 'Hz')}: "
             + (

@@ -208,7 +208,7 @@ def agitation(
     joined = np.concatenate([before, sums]) if len(before) else sums
     power = np.full(len(sums), np.nan)
     known = len(joined) - lag
-    if known > 0 and sums.shape[2]:
+    if known > 0 and sums.size:
         agitation_powers(joined[lag:], joined[:known], power[len(sums) - known :])
     return power, joined[-lag:].copy()
 

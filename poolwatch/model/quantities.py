@@ -135,7 +135,7 @@ class Fact:
 RATE = Fact(
     "record_rate_hz", "Hz", "record rate", "rate at which the camera took the frames", "--record-rate"
 )
-SCALE = Fact("mm_per_px", "mm", "scale", "size of a pixel", "--mm-per-px")
+SCALE = Fact("mm_per_px", "mm", "scale", "size of a pixel in the plane of the weld", "--mm-per-px")
 SCALE_U = Fact("mm_per_px_u", "mm", "uncertainty of the scale", "standard uncertainty of the size of a pixel")
 DIRECTION = Fact(
     "travel_direction_deg",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -205,7 +205,7 @@ def _fit(radius: Floats, profile: Floats, pixels: Floats, start: list[float], fl
         return (fit.core(radius) + fit.ring(radius) - profile) * weight
 
     found = least_squares(residual, begin, bounds=(low, high), x_scale=np.maximum(begin, 0.1), max_nfev=steps)
-    return _Fit(flat, *found.x.tolist(), float(found.cost))
+    return replace(_Fit(flat, *found.x.tolist()), cost=float(found.cost))
 
 
 def _shoulder(fit: _Fit) -> bool:

@@ -64,11 +64,6 @@ def mean_error(values: NDArray[np.float64], phi: float, *, white: float = 0.0) -
     return MeanError(math.sqrt(longrun / n), float(count), effective)
 
 
-def effective_sample_size(count: int, phi: float) -> float:
-    """Independent values worth `count` values of an AR(1) series: n (1 - phi) / (1 + phi)."""
-    return count * (1 - phi) / (1 + phi)
-
-
 def autocovariance(values: NDArray[np.float64], longest: int) -> NDArray[np.float64]:
     """Autocovariance at lags 0 to `longest`: sums of products of departures from the mean, over n.
 

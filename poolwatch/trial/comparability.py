@@ -145,9 +145,9 @@ def _refute(rows: pd.DataFrame, reasons: pd.Series) -> None:
     cure = f"mend it and measure again, or confirm it with yes in a column {CONFIRMED}"
     confirmed = [confirmed_by(str(text)) is True for text in rows.get(CONFIRMED, [""] * len(rows))]
     for place, text in rows["flags"].items():
-        refuted = [flag for flag in REFUTED if flag in text.split()]
+        refuted = next((flag for flag in REFUTED if flag in text.split()), None)
         if refuted and not confirmed[place] and reasons[place] == "":
-            reasons[place] = f"{refuted[0]}: {FLAGS[refuted[0]]}; {cure}"
+            reasons[place] = f"{refuted}: {FLAGS[refuted]}; {cure}"
     factors = [name for name in rows if str(name).startswith("factor_")]
     kept = rows.index[reasons == ""]
     clips = [
@@ -178,10 +178,11 @@ def _refuse_repeats(rows: pd.DataFrame) -> None:
             continue
         twice = rows[(rows[column] != "") & rows[column].duplicated(keep=False)]
         if len(twice):
-            same = twice[twice[column] == twice[column].iloc[0]]
+            first = twice.iloc[0]
+            same = twice[twice[column] == first[column]]
             where = " and ".join(str(n + 2) for n in same.index)
             raise UsageError(
-                f"rows {where}: the same recording ({same['clip'].iloc[0]}, settings "
+                f"rows {where}: the same recording ({first['clip']}, settings "
                 f"{', '.join(dict.fromkeys(same['settings_id']))}) stands {len(same)} times; a weld counts once: "
                 "keep one of the rows, or choose one settings id"
             )

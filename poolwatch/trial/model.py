@@ -126,7 +126,7 @@ def fit_model(design: Design) -> FactorModel:
     base = [*blocks, *mains]
     if design.shape is not None:
         shape, _ = separate([Term((design.shape,))], runs, first=base)
-        if shape and matrix_of([*base, *shape], runs).shape[1] < len(runs):
+        if shape and 1 + sum(term.width for term in [*base, *shape]) < len(runs):
             base += shape
     remarks = _mixed_words(mixed)
     terms, said = _second_order(base, mains, runs)
@@ -145,8 +145,9 @@ def _second_order(base: list[Term], mains: list[Term], runs: Sequence[Run]) -> t
         kept, mixed = separate(wanted, runs, first=terms, least=_LEAST_SHARE)
         more = [*terms, *kept]
         matrix = matrix_of(more, runs)
-        left = len(runs) - matrix.shape[1]
-        free = _orthogonal(matrix) and (left > 0 or (left == 0 and matrix.shape[1] > _LENTH))
+        rows, columns = matrix.shape
+        left = rows - columns
+        free = _orthogonal(matrix) and (left > 0 or (left == 0 and columns > _LENTH))
         if kept and (left >= LEAST_DF or free):
             terms = more
             remarks += [f"{name} is mixed up with {' and '.join(others)}" for name, others in mixed.items()][
@@ -167,7 +168,7 @@ def _fitted(terms: list[Term], runs: Sequence[Run], index: Floats) -> FactorMode
     while np.linalg.matrix_rank(matrix) < columns and terms:
         terms = terms[:-1]
         matrix = matrix_of(terms, runs)
-        columns = matrix.shape[1]
+        _, columns = matrix.shape
     inverse: Floats = np.asarray(np.linalg.inv(matrix.T @ matrix), dtype=np.float64)
     coefficients = inverse @ (matrix.T @ index)
     left = index - matrix @ coefficients

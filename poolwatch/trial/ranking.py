@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..experiment.comparing import PairTests
 from ..experiment.logit import logit
 from ..model.quantities import PARTS
 from ..model.tables import RANKING
@@ -21,7 +22,6 @@ from .reading import read_ranking
 from .settings import RankSettings
 from .shape_means import (
     Groups,
-    Pairs,
     best_probability,
     compare_pairs,
     group_welds,
@@ -159,7 +159,7 @@ class _ShapesCompared(NamedTuple):
     means: Floats
     low: Floats
     high: Floats
-    tests: Pairs
+    tests: PairTests
 
     def columns(self, settings: RankSettings) -> dict[str, Any]:
         """Columns of the ranking that need no more."""

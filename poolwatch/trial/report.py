@@ -270,7 +270,7 @@ def clip_evidence(out: Path, row: pd.DataFrame, excluded: str = "") -> ClipEvide
     from ..measure import read_measurement
     from ..measure.pages import clip_evidence as evidence_of
 
-    clip, folder = str(row["clip"].iloc[0]), str(row["folder"].iloc[0])
+    clip, folder = map(str, row.iloc[0][["clip", "folder"]])
     # One clip must not show two values of one figure: its own row may be in another band than the trial's.
     measured = replace(read_measurement(out / folder), score=row)
     return evidence_of(measured, out / folder, video=f"{folder}/overlay.mp4", name=clip, excluded=excluded)

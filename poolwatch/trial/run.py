@@ -132,17 +132,13 @@ def run_trial(
     np.True_
     """
     with open_trial(out, TrialOptions.of(**options), measurer or ClipMeasurer()) as trial:
-        read = read_manifest(manifest, check_settings=trial.measurer.settings_id)
+        there = read_manifest(manifest, check_settings=trial.measurer.settings_id)
         # A plan that cannot be read is said now, not when all clips are measured.
-        read_limits(read.path.parent / PLAN_FILE)
+        read_limits(there.path.parent / PLAN_FILE)
         trial.make_folder()
-        away = trial.finished_away(read)
-        there, read = read, read.with_away(away)
-        if not read.entries:
-            raise nothing_there(read)
-        if progress is not None and read.pending:
-            for line in (f"{read.state}; the others are left out:", *in_words(read.pending)):
-                progress(ClipEvent("", "checked", 0.0, 0.0, line))
+        away = trial.finished_away(there)
+        read = there.with_away(away)
+        _say_what_is_left_out(read, progress)
         batch = trial.measure(there, progress)
         batch = replace(batch, jobs=batch.jobs | away, resumed=batch.resumed + len(away))
         result = trial.compare(read, batch)
@@ -152,6 +148,14 @@ def run_trial(
             result = result.noted(trial.store(result))
         trial.write(result)
     return result
+
+
+def _say_what_is_left_out(manifest: Manifest, progress: Progress | None) -> None:
+    if not manifest.entries:
+        raise nothing_there(manifest)
+    if progress is not None and manifest.pending:
+        for line in (f"{manifest.state}; the others are left out:", *in_words(manifest.pending)):
+            progress(ClipEvent("", "checked", 0.0, 0.0, line))
 
 
 @contextlib.contextmanager

@@ -11,7 +11,7 @@ from typing import Any, Literal
 import numpy as np
 from pydantic import Field
 
-from ..model.settings import Settings
+from poolwatch.model.settings import Settings
 
 
 class Bead(Settings):

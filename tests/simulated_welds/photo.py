@@ -10,9 +10,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ..model.files import written_whole
-from .weld_clutter import add_clutter, add_marks, deposit_tones, hidden_by_clutter
-from .weld_scene import WeldScene
+from poolwatch.model.files import written_whole
+
+from .clutter import add_clutter, add_marks, deposit_tones, hidden_by_clutter
+from .scene import WeldScene
 
 Floats = NDArray[np.float64]
 Image = NDArray[np.float32]
