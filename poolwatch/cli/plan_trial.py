@@ -159,6 +159,9 @@ def trial(**given: Any) -> None:
     write_text(out / "run_sheet.html", run_sheet_html(sheet, facts, outcomes))
     _show(sheet)
     click.echo(f"written: {out / 'manifest.csv'}, {out / 'run_sheet.html'}, {out / PLAN_FILE}", err=True)
+    click.echo(
+        f"next: fill in the column clip, then `poolwatch trial {out / 'manifest.csv'} --out DIR`", err=True
+    )
 
 
 def _spare_filled_in(manifest: Path) -> None:

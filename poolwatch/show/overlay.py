@@ -318,6 +318,8 @@ def opened(
     path: str | Path, size: tuple[int, int], rate_hz: float
 ) -> contextlib.AbstractContextManager[BrowserVideo | Loop]:
     """The file to write, as its ending asks."""
+    if not is_loop(path) and Path(path).suffix.lower() != ".mp4":
+        raise UsageError(f"{path}: give a name that ends in .mp4, or in .gif or .webp for a short loop")
     return (
         open_loop(path, rate_hz)
         if is_loop(path)

@@ -154,8 +154,8 @@ def _read(model: FactorModel, effects: pd.DataFrame) -> str:
     sure = sure[alone[sure.index]]
     if len(sure):
         return (
-            "Effects on the index that stand out of the scatter, in index points (numbers from low to high, one of "
-            f"several words against the mean of all): {_worded(sure)}."
+            f"Effects on the index that exceed the scatter, in index points: {_worded(sure)}. Numbers count from low "
+            "to high, a word against the mean of all."
         )
     half = (effects["effect_high"] - effects["effect_low"]) / 2
     _, p = model.p_of(model.chosen_places())
@@ -165,7 +165,7 @@ def _read(model: FactorModel, effects: pd.DataFrame) -> str:
         else ""
     )
     return (
-        "No factor's effect on the index stands out of the scatter of these welds, which show an effect to "
+        "No factor's effect on the index exceeds the scatter of these welds, which show an effect to "
         f"± {half.median():.2g} points.{together}"
     )
 

@@ -247,7 +247,7 @@ def test_a_shape_that_missed_the_good_days_is_not_put_behind_for_it() -> None:
     assert plain["beam_shape"][0] != "single-spot"
     assert moved.table["beam_shape"].tolist() == ["single-spot", "twin-spot", "flat-top"]
     assert moved.pairs["difference_low"][1] > 0
-    assert any("stand in them unequally" in note for note in moved.notes)
+    assert any("hold the shapes unequally" in note for note in moved.notes)
     whole = rank_shapes(rows, settings=QUICK).table.set_index("beam_shape")["stability_index"]
     gaps = moved.table.set_index("beam_shape")["stability_index"]
     assert gaps["single-spot"] - gaps["flat-top"] == pytest.approx(
