@@ -122,6 +122,19 @@ def test_what_is_flagged_looks_flagged(tmp_path):
     assert "flagged" not in clean.axes[0].get_title(loc="left")
 
 
+def test_a_flag_is_explained_once(tmp_path):
+    table = designed()
+    ranking = ranking_of(table).assign(remarks="w0: tail_faint, no_material; one weld only: scatter unknown")
+    notes = [f"w0: {FLAGS['tail_faint']}", "something else"]
+    trial_report(tmp_path / "report.html", TrialEvidence("t", ranking, table, [], [], notes=notes))
+    page = (tmp_path / "report.html").read_text(encoding="utf-8").replace("&#39;", "'")
+    assert page.count(f"{FLAGS['tail_faint']}.</p>") + page.count(f"{FLAGS['tail_faint']}. ") == 1
+    assert f"w0: {FLAGS['tail_faint']}" not in page
+    assert "something else" in page
+    assert "one weld only: scatter unknown" in page
+    assert "w0: tail_faint" not in page
+
+
 def test_notes_of_one_kind_are_one_line():
     notes = ["w1: 12 frames lost", "other", "w2: 3 frames lost", "w1 and w2 differ", "other"]
     assert grouped(notes, ["w1", "w2", ""]) == [

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ...model.flags import FLAGS, doubts
@@ -105,8 +105,20 @@ def _ranked(row: Mapping[Any, Any]) -> dict[str, Any]:
         "clips": number(row.get("clips")),
         "index": index_words(row),
         "group": str(row.get("group") or ""),
-        "remarks": str(row.get("remarks") or ""),
+        "remarks": _without_flags(str(row.get("remarks") or "")),
     }
+
+
+def _without_flags(remarks: str) -> str:
+    """Remarks without those that only list a clip's flags: these have a place of their own."""
+    parts = remarks.split("; ")
+    return "; ".join(part for part in parts if not set(part.rpartition(": ")[2].split(", ")) <= set(FLAGS))
+
+
+def other_notes(notes: Sequence[str], flagged: Sequence[Flagged]) -> list[str]:
+    """Notes but for those that say what a flag means, which is said with the flag."""
+    meanings = tuple(one.meaning for one in flagged if one.meaning)
+    return [note for note in notes if not (meanings and note.endswith(meanings))]
 
 
 def shape_view(row: Mapping[Any, Any], trial: TrialEvidence, anchors: Mapping[str, str]) -> dict[str, Any]:

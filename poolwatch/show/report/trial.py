@@ -28,7 +28,7 @@ from .head import head_lines
 from .notes import grouped, grouped_reasons
 from .page import Picture, picture, render
 from .settings_tried import is_designed, setting, setting_heads, short_settings
-from .shapes import chance_heads, flagged_clips, ranking_rows, shape_view
+from .shapes import chance_heads, flagged_clips, other_notes, ranking_rows, shape_view
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -59,6 +59,7 @@ def trial_report(path: str | Path, trial: TrialEvidence) -> None:
     counted = _counted(trial)
     designed = is_designed(counted, trial.effects)
     names = _names(trial)
+    flagged = flagged_clips(trial.scores, anchors)
     tried = short_settings(counted) if designed else {}
     draw = partial(ranking_figure, trial.ranking, counted, settings=tried)
     values = {
@@ -79,8 +80,8 @@ def trial_report(path: str | Path, trial: TrialEvidence) -> None:
         "outcome_figures": _outcome_figures(counted),
         "advice": _advice(trial.next_welds),
         "excluded": grouped_reasons(trial.excluded, names),
-        "notes": grouped(trial.notes, names),
-        "flagged": flagged_clips(trial.scores, anchors),
+        "notes": grouped(other_notes(trial.notes, flagged), names),
+        "flagged": flagged,
         "checked": [(piece.anchor, piece.checked) for piece in pieces if piece.checked],
         "run": trial.run,
         "sidebyside": trial.sidebyside,
