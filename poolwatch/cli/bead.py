@@ -81,6 +81,8 @@ def command(photos: tuple[Path, ...], **given: Any) -> None:
         click.echo(str(path))
         for line in in_words(photo):
             click.echo(f"  {line}")
+        if photo.row["flags"]:
+            click.echo(f"  flags: {photo.row['flags']}")
         for line in jobs.against_pool(path, photo):
             click.echo(f"  {line}")
         # From the first place at which the bead is seen, as in its table along the weld.

@@ -34,6 +34,7 @@ class _Shown:
         deposits = px.deposits
         self.deposits = np.column_stack([deposits.x, deposits.y, deposits.diameter]).reshape(-1, 3)
         self.lines = in_words(photo)
+        self.flags = tuple(str(photo.row["flags"]).split())
         window = max(3, int(np.median(px.edges.width[px.edges.judged]) / 4))
         width = np.where(self.seen, px.edges.width * photo.mm_per_px, math.nan)
         self.strips = (
@@ -50,7 +51,7 @@ class _Shown:
 
 
 def in_words(photo: BeadPhoto) -> tuple[str, ...]:
-    """The figures of a photo in two lines."""
+    """The figures of a photo in two lines; its flags are not among them."""
     row = photo.row
     mean, u, sd = (row[f"bead_width_{what}_mm"] for what in ("mean", "u", "sd"))
     width = f"width {with_uncertainty(mean, u)} mm (sd {number(sd)})"
@@ -65,7 +66,7 @@ def in_words(photo: BeadPhoto) -> tuple[str, ...]:
     deposits = f"deposits {count} a cm, {area} mm² a cm"
     return (
         f"{row['bead_seen_mm']:.1f} mm judged · {width} · {edges}",
-        f"{ripples} · {deposits}" + (f" · {row['flags']}" if row["flags"] else ""),
+        f"{ripples} · {deposits}",
     )
 
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from ..model.files import written_whole
 from .canvas import FrameCanvas
 from .lettering import fitted, put_flat, width_of
-from .palette import FLAGGED, GREEN, INK, INK_QUIET, ORANGE, PANEL, PANEL_LIT, PARTICLE, POOL, bgr
+from .palette import FLAG, FLAGGED, GREEN, INK, INK_QUIET, ORANGE, PANEL, PANEL_LIT, PARTICLE, POOL, bgr
 from .ticks import digits, nice_step
 
 Floats = NDArray[np.float64]
@@ -31,6 +31,10 @@ class SeenBead(Protocol):
     @property
     def title(self) -> str:
         """Name of the photo."""
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """Flags of the photo."""
 
     @property
     def lines(self) -> tuple[str, ...]:
@@ -180,6 +184,8 @@ def _scale_bar(picture: Picture, mm_per_px: float, length: float) -> None:
 
 def _head(bead: SeenBead, width: int) -> Picture:
     lines = [(bead.title, 22, INK, True), *((line, 17, INK_QUIET, False) for line in bead.lines)]
+    if bead.flags:
+        lines.append((f"{FLAG} {', '.join(bead.flags)}", 17, FLAGGED, False))
     head = np.full((14 + sum(size + 10 for _, size, _, _ in lines), width, 3), bgr(PANEL), np.uint8)
     y = 8
     for text, size, colour, bold in lines:

@@ -11,11 +11,10 @@ from numpy.typing import NDArray
 from ..model.flags import doubts
 from ..model.rounding import known, with_interval
 from .lettering import Type, fitted, number_width, put_flat, put_number, width_of
-from .palette import FLAGGED, INK, INK_QUIET, PANEL
+from .palette import FLAG, FLAGGED, INK, INK_QUIET, PANEL
 from .result import ClipResult
 from .segments import Layer, Segment
 
-FLAG = "\N{BLACK FLAG}"
 ROWS = 4.9
 """Height of the head in heights of its text."""
 # What each layer draws, in the words of the caption.

@@ -20,6 +20,7 @@ from ..tone import ToneCurve
 from .checked import MORE, checked_headline, checked_rows, checked_sentences
 from .evidence import ClipEvidence
 from .figures import index_parts, key_figures
+from .head import head_lines
 from .page import Picture, drawing, photograph, picture, render
 from .series import series_view
 
@@ -40,8 +41,16 @@ def clip_report(path: str | Path, evidence: ClipEvidence) -> None:
         The page cannot be written.
     """
     section = clip_section(evidence, 1)
-    values = {"clip": section, "title": evidence.result.name, "alone": True}
+    head = _head(evidence.result)
+    values = {"clip": section, "title": evidence.result.name, "head": head, "alone": True}
     write_text(path, render("clip.html.j2", values))
+
+
+def _head(result: ClipResult) -> list[tuple[str, str]]:
+    """What the recording is: facts that were given, and the day on which it was measured."""
+    lines = [line for line in head_lines(result.score) if line[0] != "welds"] if len(result.score) else []
+    started = str(result.run.get("started", ""))[:10]
+    return [*lines, *([("measured on", started)] if started else [])]
 
 
 def clip_section(evidence: ClipEvidence, number: int, *, dpi: float = 110.0) -> dict[str, Any]:
