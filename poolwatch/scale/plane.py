@@ -292,7 +292,8 @@ def _check(
     x, y, w, h = region
     if not (w > 0 and h > 0 and x >= 0 and y >= 0 and x + w <= width and y + h <= height):
         raise UsageError(
-            f"the region {region} (x, y, width, height) is not in the picture of {width} x {height} px"
+            f"the region from left {x:g}, top {y:g} to right {x + w:g}, bottom {y + h:g} px is not in the picture of "
+            f"{width} x {height} px"
         )
     if u_height_mm < 0 or not math.isfinite(u_height_mm):
         raise UsageError(f"the height's uncertainty must be at least 0 mm, got {u_height_mm!r}")
