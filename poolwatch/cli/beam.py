@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 @click.option("--background", type=float, help="Level without a beam; default: found. Designed profiles: 0.")
 @click.option("--core", "core", type=Amount("mm"), help="Diameter of the core, if it is not to be found.")
 @click.option("--ring", metavar="IN..OUT", help="Inner and outer diameter of the ring, mm.")
-@click.option("--tail-from", type=Amount("mm"), help="The tail lies further behind the centre than this.")
+@click.option("--tail-from", type=Amount("mm"), help="The tail is further behind the centre than this.")
 @click.option("--centre", metavar="X,Y", help="Centre of the given regions, px; default: the centroid.")
 @click.option(
     "--beam-shape", "names", multiple=True, help="Beam shape of each picture; default: its file name."

@@ -77,7 +77,7 @@ def target(
 ) -> None:
     """Scale from photos of a checkerboard or circle grid; tilt is taken out.
 
-    In the first photo the target lies in the plane of the weld. Three or more further ones, tilted in different
+    In the first photo the target is in the plane of the weld. Three or more further ones, tilted in different
     directions, let the lens distortion be taken out as well.
     """
     from ..scale.photo import read_photo

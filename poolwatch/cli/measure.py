@@ -38,7 +38,7 @@ _RECORDING_OPTIONS = (
         "scale_crop_px",
         type=corner,
         metavar="X,Y",
-        help="Where the clip's top left pixel lies in the picture of the scale file, px, if the camera cut out "
+        help="Where the clip's top left pixel is in the picture of the scale file, px, if the camera cut out "
         "a part of it.",
     ),
     _fact(DIRECTION, float, "DEG", ". Default: 0, or what the metal or a pool that crosses the view shows."),

@@ -19,9 +19,7 @@ from .amounts import Amount
     help="Video to write, .mp4; a short loop for slides, .gif or .webp; with --still a picture, .png. Default: "
     "overlay.mp4 in DIR.",
 )
-@click.option(
-    "--clip", type=click.Path(path_type=Path), help="Where the recording lies now, if it was moved."
-)
+@click.option("--clip", type=click.Path(path_type=Path), help="Where the recording is now, if it was moved.")
 @click.option(
     "--start",
     "start_s",

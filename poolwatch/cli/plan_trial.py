@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     type=click.Choice(["inscribed", "circumscribed", "face-centred"]),
     default="inscribed",
     show_default=True,
-    help="Where a composite design's axial points lie: at the levels given, beyond them, or on the faces.",
+    help="Where a composite design's axial points are: at the levels given, beyond them, or on the faces.",
 )
 @click.option(
     "--centres", type=click.IntRange(0, 50), help="Centre points; default 3 or 4 where the design has any."

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     "--power", "wanted", type=float, default=0.8, show_default=True, help="Chance wanted of telling them."
 )
 @click.option(
-    "--welds", type=click.IntRange(2, 200), help="Welds of each shape: what difference do they tell?"
+    "--welds", type=click.IntRange(2, 200), help="Welds of each shape: what difference do they show?"
 )
 @click.option(
     "--pilot", type=click.Path(path_type=Path), help="Score rows of pilot welds (scores.csv, score.csv)."

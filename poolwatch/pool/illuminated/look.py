@@ -80,7 +80,7 @@ def learn_illuminated(
     h, w = windows.shape[2:]
     if min(h, w) < _LEAST_PX:
         raise MeasurementError(
-            f"no pool found: frames of {w} x {h} px are too small to tell metal that moves from a pool; "
+            f"no pool found: frames of {w} x {h} px are too small to separate moving metal from a pool; "
             "check how the recording is read"
         )
     # For another order in memory Numba would compile all anew.
