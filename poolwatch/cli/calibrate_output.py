@@ -35,9 +35,17 @@ def outputs(function: Callable[..., Any]) -> Callable[..., Any]:
     return function
 
 
+def _png(context: click.Context, option: click.Parameter, path: Path | None) -> Path | None:
+    """Refuse another ending before anything is written."""
+    if path is not None and path.suffix.lower() != ".png":
+        raise UsageError(f"--drawn {path}: the picture is a PNG; give a name that ends in .png")
+    return path
+
+
 drawn_option = click.option(
     "--drawn",
     type=click.Path(dir_okay=False, path_type=Path),
+    callback=_png,
     metavar="FILE.png",
     help="Write the photo with what was found drawn in.",
 )

@@ -170,4 +170,5 @@ def test_what_was_found_is_drawn_into_the_photo(tmp_path, capsys):
     ruler = still(tmp_path / "ruler.png", picture)
     arguments = ["calibrate", "ruler", ruler, "--pitch-mm", "0.5", "--line", "10,40", "390,40"]
     assert main([*arguments, "--out", str(tmp_path / "r.toml"), "--drawn", str(tmp_path / "r.png")]) == 0
-    assert main([*arguments, "--out", str(tmp_path / "r.toml"), "--drawn", str(tmp_path / "r.jpg")]) == 2
+    assert main([*arguments, "--out", str(tmp_path / "n.toml"), "--drawn", str(tmp_path / "r.jpg")]) == 2
+    assert not (tmp_path / "n.toml").exists()

@@ -13,7 +13,13 @@ from poolwatch.model.tables import RANKING, SCORE
 from poolwatch.show.beam_profile import SIDE, BeamProfile, draw_profiles
 from poolwatch.show.report import TrialEvidence, trial_report
 from poolwatch.show.report.notes import NoteGroup, grouped, grouped_reasons
-from poolwatch.show.report.settings_tried import is_designed, setting_words, settings_of, short_settings
+from poolwatch.show.report.settings_tried import (
+    is_designed,
+    setting,
+    setting_words,
+    settings_of,
+    short_settings,
+)
 from poolwatch.show.stills.trial import flagged_rows, ranking_figure
 
 EFFECTS = pd.DataFrame(
@@ -66,6 +72,13 @@ def test_settings_of_each_shape():
     assert short_settings(table)["setting-3"] == "2500 W, 80 mm/s"
     words = setting_words(table.iloc[0], ["factor_power_w", "factor_travel_speed_mm_s"])
     assert words == "power 2000 W; travel speed 80 mm/s"
+    assert [setting(value) for value in (2387.5, 0.578502193, -5.0, "absent", None)] == [
+        "2387.5",
+        "0.5785",
+        "−5",
+        "absent",
+        "–",
+    ]
 
 
 def test_a_trial_is_designed_where_a_shape_is_a_setting_and_effects_are_known():
@@ -74,6 +87,9 @@ def test_a_trial_is_designed_where_a_shape_is_a_setting_and_effects_are_known():
     assert not is_designed(table, None)
     assert not is_designed(table, EFFECTS.assign(effect=np.nan))
     assert not is_designed(table.assign(beam_shape=["ring", "spot"] * 4), EFFECTS)
+    # Four shapes with names of their own and three figures of their beams: no design.
+    named = table.assign(beam_shape=[f"shape-{letter}" for letter in "aabbccdd"])
+    assert not is_designed(named.assign(factor_core_share=[0, 0, 0, 0, 1, 1, 1, 1]), EFFECTS)
 
 
 def test_a_designed_trial_leads_with_the_factors_and_shows_every_setting(tmp_path):

@@ -12,13 +12,18 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _BLOCK = "factor_block"
+# Names that a plan gives to settings.
+_PLANNED = r"setting-\d+"
 
 
 def setting(value: Any) -> str:
-    """A setting as it was given: no digits are added, and none of six taken away."""
+    """A setting as it was given, up to six digits; one with more digits was measured, and has four here."""
     if isinstance(value, str):
         return value.strip() or "–"
-    return f"{float(value):.6g}".replace("-", MINUS) if known(value) else "–"
+    if not known(value):
+        return "–"
+    given = f"{float(value):.6g}"
+    return (given if float(given) == float(value) else f"{float(value):.4g}").replace("-", MINUS)
 
 
 def setting_columns(scores: pd.DataFrame) -> list[str]:
@@ -61,9 +66,16 @@ def setting_heads(scores: pd.DataFrame) -> list[str]:
 
 
 def is_designed(scores: pd.DataFrame, effects: pd.DataFrame | None) -> bool:
-    """Whether what the factors do comes first: effects are known, and a beam shape is a name for one setting."""
+    """Whether what the factors do comes first: effects are known, and a beam shape is a name for one setting.
+
+    Shapes that have names of their own and figures of their beams as factors are compared by name: there are hardly
+    more of them than of figures, and no design behind them.
+    """
     if effects is None or not effects["effect"].notna().any():
         return False
     settings = settings_of(scores)
-    shapes = int(scores["beam_shape"].astype(str).nunique())
-    return 1 < shapes == len(settings) == len({tuple(cells) for cells in settings.values()})
+    shapes = scores["beam_shape"].astype(str)
+    count = int(shapes.nunique())
+    if not 1 < count == len(settings) == len({tuple(cells) for cells in settings.values()}):
+        return False
+    return bool(shapes.str.fullmatch(_PLANNED).all()) or count > 2 * len(setting_columns(scores))

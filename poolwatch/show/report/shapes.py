@@ -151,7 +151,9 @@ def shape_view(row: Mapping[Any, Any], trial: TrialEvidence, anchors: Mapping[st
         "spread": number(spread, spread),
         "count": len(index),
         "one": len(index) == 1,
-        "settings": list(zip(setting_heads(trial.scores), alone, strict=bool(alone))),
+        "settings": [
+            pair for pair in zip(setting_heads(trial.scores), alone, strict=False) if pair[1] != "–"
+        ],
         "tried": bool(columns),
         "beam": shown,
     }
