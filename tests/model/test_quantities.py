@@ -23,7 +23,7 @@ def test_a_given_fact_is_taken_and_kept_by_its_name(fact: Fact) -> None:
     }
     assert not fact.option or options[fact.option] == fact.name
     # A unit is in the name of what has one.
-    ending = {"Hz": "_hz", "mm": "_mm", "°": "_deg", "mm/s": "_mm_s", "s": "_s", "": ""}[fact.unit]
+    ending = {"Hz": "_hz", "mm": "mm", "°": "_deg", "mm/s": "_mm_s", "s": "_s", "": ""}[fact.unit]
     assert ending in fact.name
 
 
