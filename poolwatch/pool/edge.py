@@ -62,7 +62,7 @@ def _slopes(
     free = table.sigma > 0.0
     for k in range(count):
         j = k * every
-        first = 0
+        first = seen[j]
         for t in range(-3, 4):
             i = around(j + t, n)
             if seen[i] > 0:
