@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from ..model.recording import Recording
 
 
-def _fact(fact: Fact, kind: click.ParamType[Any] | type, metavar: str, more: str) -> Callable[[Any], Any]:
+def _fact(fact: Fact, kind: Any, metavar: str, more: str) -> Callable[[Any], Any]:
     """Option for a fact that is given, in the words of the registry, and what else to know of it."""
     unit = f", {fact.unit}" if fact.unit not in {"", "°"} else ""
     words = f"{fact.meaning[0].upper()}{fact.meaning[1:]}{unit}{more}"
@@ -38,7 +38,7 @@ _RECORDING_OPTIONS = (
         "scale_crop_px",
         type=corner,
         metavar="X,Y",
-        help="Where the clip's top left pixel is in the picture of the scale file, px, if the camera cut out "
+        help="Where the clip's top left pixel lies in the picture of the scale file, px, if the camera cut out "
         "a part of it.",
     ),
     _fact(DIRECTION, float, "DEG", ". Default: 0, or what the metal or a pool that crosses the view shows."),
