@@ -20,7 +20,7 @@ from .sizing import Exposure, Sizes, find_sizes, saturated
 if TYPE_CHECKING:
     import pandas as pd
 
-# Standard uncertainties that a diameter in illuminated footage is above 0.
+# Standard uncertainties that a diameter in illuminated or lossy footage is above 0.
 _SIZED = 2.0
 
 ENDS: dict[str, str] = {
@@ -114,7 +114,7 @@ def particles(
     flights = find_flights(tracks, look)
     path = flights.path
     velocity = np.column_stack([path["vx"], path["vy"]])
-    sizes = find_sizes(tracks, velocity, look, exposure_frames)
+    sizes = find_sizes(tracks, velocity, look, exposure_frames, over_metal=shadows is not None)
     reason: list[str] = []
     left = np.full(n, np.nan)
     for k in range(n):
@@ -123,7 +123,8 @@ def particles(
     reasons = np.array(reason, dtype=object)
     if shadows is not None:
         reasons[(reasons == "") & shadows] = "shadow"
-        # Against lit metal flickers are many: what has no size is none that counts.
+    if shadows is not None or look.detection_level > settings.detection_level:
+        # Against lit metal flickers are many, and compression leaves specks: what has no size is none that counts.
         reasons[(reasons == "") & (sizes.diameter < _SIZED * sizes.u_diameter)] = "no_size"
     reasons[odd_streaks(tracks, velocity, reasons == "", exposure_frames)] = "odd_streak"
     ends = _ends(tracks, path, sizes, look)

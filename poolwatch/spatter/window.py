@@ -89,6 +89,23 @@ def _inside(box: Record, x: float, y: float, hollow: bool) -> bool:
 
 
 @njit(cache=True, nogil=True)
+def _at_something_below(residual: Residual, y: int, x: int, limit: float) -> bool:
+    """Whether a pixel or one beside it lies below a residual of `limit`: a shadow, or another thing of other sign."""
+    frames, frame, ground, gain = residual
+    h, w = ground.background.shape
+    for i, j in (
+        (y, x),
+        (max(y - 1, 0), x),
+        (min(y + 1, h - 1), x),
+        (y, max(x - 1, 0)),
+        (y, min(x + 1, w - 1)),
+    ):
+        if residual_at(frames, frame, ground, gain, i, j) < limit:
+            return True
+    return False
+
+
+@njit(cache=True, nogil=True)
 def window(
     residual: Residual, work: Work, number: int, box: Record, top: float, hollow: bool
 ) -> tuple[int, int]:
@@ -140,6 +157,8 @@ def window(
             if n >= xs.size:
                 return n, full_count
             slow = level_at(calm, y, x)
+            if ground.below < np.inf and _at_something_below(residual, y, x, slow - ground.below):
+                continue
             base = gain * background[y, x] + ground.black * (1.0 - gain)
             xs[n], ys[n] = x, y
             value[n] = residual_at(frames, frame, ground, gain, y, x) - slow

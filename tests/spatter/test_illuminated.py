@@ -82,6 +82,7 @@ def track(first, last, place, velocity, *, dark, flux=2000.0):
     out["x"] = place[0] + velocity[0] * (out["frame"] - first)
     out["y"] = place[1] + velocity[1] * (out["frame"] - first)
     out["spread"], out["flux"], out["mark"] = 36 / 16, flux, DARK if dark else 0
+    out["peak"] = flux / 1e4
     return out
 
 
