@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 
 # Standard uncertainties that a diameter in illuminated or lossy footage is above 0.
 _SIZED = 2.0
+# Share by which a shadow that touches a particle puts its diameter out (rms over 8 clips drawn at random, by two
+# generators: 0.026).
+_BY_SHADOW = 0.03
 
 ENDS: dict[str, str] = {
     "border": "left the picture",
@@ -123,6 +126,9 @@ def particles(
     reasons = np.array(reason, dtype=object)
     if shadows is not None:
         reasons[(reasons == "") & shadows] = "shadow"
+        if shadows.any():
+            doubt = np.hypot(sizes.u_diameter, _BY_SHADOW * sizes.diameter)
+            sizes = replace(sizes, u_diameter=doubt)
     if shadows is not None or look.detection_level > settings.detection_level:
         # Against lit metal flickers are many, and compression leaves specks: what has no size is none that counts.
         reasons[(reasons == "") & (sizes.diameter < _SIZED * sizes.u_diameter)] = "no_size"

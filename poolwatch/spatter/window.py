@@ -21,6 +21,8 @@ _EDGE = 3.0
 _EDGE_LOW, _EDGE_HIGH = 0.1, 0.9
 # Slant of the lattice that thins pixels out: the golden section, so that no direction is favoured.
 _SLANT = 0.618
+# As far as something of other sign is mixed into its neighbours by the lens, px.
+_NEAR = 2
 # Part of an ellipse, by squared distance from its middle, that is left out of a hollow one.
 _HOLLOW = 0.5
 
@@ -90,18 +92,14 @@ def _inside(box: Record, x: float, y: float, hollow: bool) -> bool:
 
 @njit(cache=True, nogil=True)
 def _at_something_below(residual: Residual, y: int, x: int, limit: float) -> bool:
-    """Whether a pixel or one beside it lies below a residual of `limit`: a shadow, or another thing of other sign."""
+    """Whether a pixel or one near it lies below a residual of `limit`: a shadow, or another thing of other sign."""
     frames, frame, ground, gain = residual
     h, w = ground.background.shape
-    for i, j in (
-        (y, x),
-        (max(y - 1, 0), x),
-        (min(y + 1, h - 1), x),
-        (y, max(x - 1, 0)),
-        (y, min(x + 1, w - 1)),
-    ):
-        if residual_at(frames, frame, ground, gain, i, j) < limit:
-            return True
+    for i in range(max(y - _NEAR, 0), min(y + _NEAR + 1, h)):
+        reach = _NEAR - abs(i - y)
+        for j in range(max(x - reach, 0), min(x + reach + 1, w)):
+            if residual_at(frames, frame, ground, gain, i, j) < limit:
+                return True
     return False
 
 
