@@ -67,7 +67,8 @@ class MeasureSettings(Settings):
     spatter_on
         Whether particles are looked for.
     spatter_in_illuminated
-        Whether they are looked for in illuminated footage, too.
+        Whether they are looked for in illuminated footage, too: bright, dark and half-lit ones, beside the pool. Over
+        the pool itself they are not looked for; a particle counts once it is clear of the rim.
     materials_file
         A file of materials instead of the one that comes with poolwatch; a path, in a settings file relative to
         that file.
@@ -80,7 +81,7 @@ class MeasureSettings(Settings):
     spatter: SpatterSettings = SpatterSettings()
     stability: StabilitySettings = StabilitySettings()
     spatter_on: bool = True
-    spatter_in_illuminated: bool = False
+    spatter_in_illuminated: bool = True
     materials_file: str | None = Field(default=None, min_length=1)
 
     @model_validator(mode="after")

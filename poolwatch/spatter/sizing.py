@@ -22,8 +22,8 @@ _MODEL = 0.0008
 # small enough for errors to be linear in noise, as a share of the variance of its picture.
 SEVERAL = 5
 _CLEAR = 0.03
-# Sightings over which errors may go on alike.
-_RUNS_ON = 8
+# Sightings over which errors may go on alike; rounds until the sum agrees with what it takes from itself.
+_RUNS_ON, _ROUNDS = 8, 4
 
 
 @dataclass(frozen=True)
@@ -260,16 +260,18 @@ def running_on(off: NDArray[np.float64], starts: NDArray[np.int64], clear: NDArr
         return 1.0
     known = np.concatenate([part[np.isfinite(part)] for part in parts])
     variance = float(np.mean(known**2))
-    # The mean of a track is taken out of its errors, which lowers every correlation by one over their number.
-    lowered = len(parts) / len(known)
-    total = 1.0
+    seen = []
     for lag in range(1, _RUNS_ON + 1):
         products = np.concatenate([part[lag:] * part[:-lag] for part in parts])
         products = products[np.isfinite(products)]
-        alike = float(products.mean()) / variance + lowered if len(products) >= SEVERAL else 0.0
-        if alike <= 0.0:
-            break
-        total += 2.0 * alike
+        seen.append(float(products.mean()) / variance if len(products) >= SEVERAL else 0.0)
+    total = 1.0
+    for _ in range(_ROUNDS):
+        # The mean of a track is taken out of its errors: what it scatters by is missing in all of them.
+        lowered = min(total * len(parts) / len(known), 0.5)
+        alike = [one * (1.0 - lowered) + lowered for one in seen]
+        first = next((k for k, one in enumerate(alike) if one <= 0.0), len(alike))
+        total = 1.0 + 2.0 * sum(alike[:first])
     return total
 
 

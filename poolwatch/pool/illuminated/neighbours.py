@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import NamedTuple
 
 import numpy as np
@@ -11,7 +10,7 @@ from numpy.typing import NDArray
 
 from .comparing import Pairs, motion_between, no_pairs
 from .facts import IlluminatedLook
-from .metal import TAPS, Box, Grey, kernel
+from .metal import Box, Grey, read_at
 
 # Frames before and behind, near and far, in the order of `Neighbours.values`; each that is missing is read as far below
 # or far above all grey values, by turns, so that two that are missing on one side leave the middle to the other.
@@ -96,7 +95,6 @@ def read_neighbours(window: Window, index: int, how: Registering, values: NDArra
     h, w = values.shape[1:]
     box = (0, h, 0, w)
     used = 0
-    room = np.empty((h + 2 * TAPS, w + 2 * TAPS), dtype=np.float32)
     for slot in range(SLOTS):
         side = -1 if slot < 2 else 1
         other = index
@@ -122,7 +120,8 @@ def read_neighbours(window: Window, index: int, how: Registering, values: NDArra
         if not alike or window.prints[other] == window.prints[index]:
             _missing(there, (0, 0, 0, 0), MISSING[slot])
             continue
-        valid = _read_into(window.frames[other], dx, dy, gain, room, there)
+        read, valid = read_at(window.frames[other], box, dx, dy)
+        _put(read, valid, np.float32(gain), there)
         if valid != box:
             _missing(there, valid, MISSING[slot])
         used += 1
@@ -130,48 +129,13 @@ def read_neighbours(window: Window, index: int, how: Registering, values: NDArra
 
 
 @njit(cache=True, nogil=True)
-def _read_into(
-    frame: NDArray[np.generic],
-    dx: float,
-    dy: float,
-    gain: float,
-    room: NDArray[np.float32],
-    there: NDArray[np.float32],
-) -> Box:
-    """Read a whole frame as `metal.read_at` does, times a gain, without a picture in between.
-
-    `room` holds the frame with `TAPS` rows and columns more on each side. Returns rows and columns that were read.
-    """
-    h, w = frame.shape
-    ix, iy = int(math.floor(dx + 0.5)), int(math.floor(dy + 0.5))
-    a, b = max(iy, 0), min(h + iy, h)
-    c, d = max(ix, 0), min(w + ix, w)
-    if a >= b or c >= d:
-        return 0, 0, 0, 0
-    kx, ky = kernel(dx - ix) * np.float32(gain), kernel(dy - iy)
-    for i in range(h + 2 * TAPS):
-        seen, inside = frame[min(max(i - TAPS, 0), h - 1)], room[i, TAPS : w + TAPS]
-        for j in range(w):
-            inside[j] = seen[j]
-        for j in range(TAPS):
-            room[i, j], room[i, w + TAPS + j] = inside[0], inside[w - 1]
-    column = np.empty(d - c + 2 * TAPS, dtype=np.float32)
-    c1, c2, c3, c4, c5, c6 = column[1:], column[2:], column[3:], column[4:], column[5:], column[6:]
-    for i in range(a, b):
-        s0, s1, s2, s3 = room[i, c:], room[i + 1, c:], room[i + 2, c:], room[i + 3, c:]
-        s4, s5, s6 = room[i + 4, c:], room[i + 5, c:], room[i + 6, c:]
-        for j in range(column.size):
-            column[j] = (
-                ky[0] * s0[j] + ky[1] * s1[j] + ky[2] * s2[j] + ky[3] * s3[j]
-                + ky[4] * s4[j] + ky[5] * s5[j] + ky[6] * s6[j]
-            )  # fmt: skip
-        out = there[i - iy, c - ix : d - ix]
+def _put(read: NDArray[np.float32], valid: Box, gain: float, there: NDArray[np.float32]) -> None:
+    """Copy what was read, as bright as the frame."""
+    g = np.float32(gain)
+    for i in range(valid[1] - valid[0]):
+        row, out = read[i], there[valid[0] + i, valid[2] : valid[3]]
         for j in range(out.size):
-            out[j] = (
-                kx[0] * column[j] + kx[1] * c1[j] + kx[2] * c2[j] + kx[3] * c3[j]
-                + kx[4] * c4[j] + kx[5] * c5[j] + kx[6] * c6[j]
-            )  # fmt: skip
-    return a - iy, b - iy, c - ix, d - ix
+            out[j] = g * row[j]
 
 
 @njit(cache=True, nogil=True)
