@@ -74,10 +74,10 @@ def illuminated_findings(
         found.append(
             Finding(
                 "smallest particle",
-                "not looked for: the settings turn it off",
+                "not looked for in illuminated footage unless the settings ask for it",
                 "fact",
-                "spatter stays empty, which is not 0",
-                "to count spatter, leave spatter_on and spatter_in_illuminated at true",
+                "the search is new, and less sure than in glowing footage: spatter stays empty, which is not 0",
+                "to count spatter, set spatter_in_illuminated = true, or film the glowing pool through a filter",
             )
         )
     elif good:

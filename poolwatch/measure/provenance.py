@@ -86,7 +86,7 @@ def _why_no_spatter(look: ClipLook, settings: MeasureSettings) -> str:
     if look.spatter is not None:
         return ""
     if not settings.seeks_spatter(look.kind):
-        return "the settings turn it off"
+        return "the settings do not ask for it"
     return "too few frames of the first look show the whole pool"
 
 

@@ -81,7 +81,7 @@ class MeasureSettings(Settings):
     spatter: SpatterSettings = SpatterSettings()
     stability: StabilitySettings = StabilitySettings()
     spatter_on: bool = True
-    spatter_in_illuminated: bool = True
+    spatter_in_illuminated: bool = False
     materials_file: str | None = Field(default=None, min_length=1)
 
     @model_validator(mode="after")

@@ -33,12 +33,12 @@ def lit_clip(tmp_path_factory):
     return write_simulation(Scene.checked(scene, where="test"), tmp_path_factory.mktemp("lit"), format="npy")
 
 
-UNSOUGHT = MeasureSettings(spatter_in_illuminated=False)
+SOUGHT = MeasureSettings(spatter_in_illuminated=True)
 
 
 @pytest.fixture(scope="module")
 def lit(lit_clip):
-    return poolwatch.measure_clip(lit_clip, **FACTS)
+    return poolwatch.measure_clip(lit_clip, settings=SOUGHT, **FACTS)
 
 
 def test_kind_is_found_and_the_pool_measured(lit_clip, lit):
@@ -55,7 +55,7 @@ def test_kind_is_found_and_the_pool_measured(lit_clip, lit):
 
 @pytest.fixture(scope="module")
 def unsought(lit_clip):
-    return poolwatch.measure_clip(lit_clip, settings=UNSOUGHT, **FACTS)
+    return poolwatch.measure_clip(lit_clip, **FACTS)
 
 
 def test_particles_are_sought_and_found(lit_clip, lit):
@@ -75,7 +75,7 @@ def test_particles_are_sought_and_found(lit_clip, lit):
 
 def test_particles_are_not_sought_and_it_says_so(unsought):
     assert "spatter_not_sought" in unsought.flags
-    assert unsought.run["spatter_not_sought"] == "the settings turn it off"
+    assert unsought.run["spatter_not_sought"] == "the settings do not ask for it"
     assert unsought.frames["spatter_in_view"].isna().all()
     assert unsought.score["spatter_count"].isna().all()
     assert "index_partial" in unsought.flags
@@ -103,7 +103,7 @@ def test_not_looked_for_is_never_told_as_none(unsought, tmp_path, capsys):
 @pytest.mark.often("1-9")
 @pytest.mark.parametrize(("workers", "block"), [(1, 9), (2, 100)])
 def test_workers_and_blocks_change_no_digit(lit_clip, lit, workers, block):
-    again = poolwatch.measure_clip(lit_clip, workers=workers, block_size=block, **FACTS)
+    again = poolwatch.measure_clip(lit_clip, workers=workers, block_size=block, settings=SOUGHT, **FACTS)
     assert csv_text(again.frames) == csv_text(lit.frames)
     assert csv_text(again.spatter) == csv_text(lit.spatter)
 
