@@ -142,9 +142,9 @@ FLAGS: dict[str, str] = {
     ),
     "no_scale": "no scale was given: lengths are in pixels, written as if 1 px were 1 mm",
     "spatter_not_sought": (
-        "particles were not looked for, so every spatter cell is empty, which is not 0. In illuminated footage the "
-        "settings must ask for them (spatter_in_illuminated), and the first look must show the whole pool often "
-        "enough. Or the settings turn them off (spatter_on)"
+        "particles were not looked for, so every spatter cell is empty, which is not 0. run.json says why: the "
+        "settings turn it off (spatter_on) or, in illuminated footage, do not ask for it (spatter_in_illuminated), or "
+        "too few frames of the first look show the whole pool"
     ),
     "no_travel_speed": "no travel speed was given: nothing per length of weld",
     "no_exposure": ("no exposure was given: the streak of a fast particle cannot be separated from its size"),
