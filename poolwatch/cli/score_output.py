@@ -62,7 +62,7 @@ def _signal_table(row: Mapping[Any, Any], unit: str) -> Table:
 
 
 def _spatter_line(row: Mapping[Any, Any], unit_of_length: str) -> str:
-    if str(row["spatter_count"]) == "<NA>":
+    if not known(row["spatter_count"]):
         return "spatter: particles were not looked for, which is not 0 (see spatter_not_sought)"
     said = [f"{row['spatter_count']} particles", f"{figure(row, 'spatter_per_s')} a second"]
     for column, unit in (("spatter_per_m", ""), ("spatter_mass_mg_per_m", " mg")):
