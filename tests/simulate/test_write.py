@@ -217,12 +217,17 @@ class TestCommand:
         assert (scene.kind, scene.camera.standing, scene.travel_speed_mm_s) == ("illuminated", True, 50)
         assert np.load(tmp_path / "clip.npy").shape == (2, 64, 96)
 
+    def test_a_scene_that_is_not_there_is_code_1(
+        self, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        assert main(["simulate", "--out", str(tmp_path / "o"), "--scene", "missing.toml"]) == 1
+        assert "missing.toml: no such file" in capsys.readouterr().err
+
     @pytest.mark.parametrize(
         ("arguments", "message"),
         [
             (["--frames", "0"], "'frames': input should be greater than or equal to 1"),
             (["--bits", "20"], "depth_bits"),
-            (["--scene", "missing.toml"], "no such file"),
             (["--scene", "a.toml", "--beam-shape", "crescent"], "exclude each other"),
             (["--format", "papyrus"], "no footage format"),
             (["--name", "../x"], "plain file name"),
