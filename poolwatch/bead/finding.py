@@ -121,8 +121,8 @@ def find_bead(
     kept = _distinct([band for band in again if band.score >= _LEAST_EVIDENCE])
     if not kept:
         raise MeasurementError(
-            "no weld bead found: no long band with the same sheet on both sides stands out; fill the picture with the "
-            "weld, light it from the side, or name a place on it with --near X,Y"
+            "no weld bead found: no long band with the same sheet on both sides. Fill the picture with the weld, light "
+            "it from the side, or name a place on it with --near X,Y"
         )
     chosen, other = _chosen(fine, kept)
     return Found(_grown(chosen, fine.factor), None if other is None else _grown(other, fine.factor))

@@ -10,7 +10,7 @@ import click
 
 from ..model.errors import UsageError
 from .amounts import Amount
-from .calibrate_output import finish, named, outputs
+from .calibrate_output import drawn_option, finish, named, outputs, write_drawn
 from .places import point, rectangle
 
 if TYPE_CHECKING:
@@ -61,6 +61,7 @@ if TYPE_CHECKING:
     default=None,
     help="From lens to weld, mm; needed with --u-height-mm.",
 )
+@drawn_option
 @outputs
 def target(
     photos: tuple[Path, ...],
@@ -71,29 +72,36 @@ def target(
     u_pitch_mm: float,
     out: Path,
     date: str | None,
+    drawn: Path | None,
     **placed: Any,
 ) -> None:
     """Scale from photos of a checkerboard or circle grid; tilt is taken out.
 
-    In the first photo the target lies in the plane of the weld. Three or more further ones, tilted in different
+    In the first photo the target is in the plane of the weld. Three or more further ones, tilted in different
     directions, let the lens distortion be taken out as well.
     """
+    from ..scale.photo import read_photo
     from ..scale.plane import Placement, scale_from_target
     from ..scale.target import Target
 
     wanted = Target(pattern, columns, rows, pitch_mm, u_pitch_mm)
     sightings, view = _sightings(photos, wanted)
     lens, notes = _lens(sightings, wanted, view)
-    with named(photos[0]):
+    first = photos[0]
+    with named(first):
         made = scale_from_target(
             sightings[0],
             wanted,
             view,
             Placement(**placed),
             lens=lens,
-            inputs={"photo": photos[0].name, "photos": len(photos)},
+            inputs={"photo": first.name, "photos": len(photos)},
         )
-    finish(dataclasses.replace(made, notes=(*notes, *made.notes)), out, date)
+    made = dataclasses.replace(made, notes=(*notes, *made.notes))
+    finish(made, out, date)
+    points = sightings[0].points
+    kind = "inner corners" if pattern == "checkerboard" else "circles"
+    write_drawn(drawn, read_photo(photos[0]), points, f"{photos[0].name}: {len(points)} {kind} found", made)
 
 
 def _sightings(photos: tuple[Path, ...], wanted: Target) -> tuple[list[Sighting], Size]:
@@ -101,18 +109,22 @@ def _sightings(photos: tuple[Path, ...], wanted: Target) -> tuple[list[Sighting]
     from ..scale.photo import read_photo
     from ..scale.target import find_target
 
-    sightings, views = [], []
+    sightings: list[Sighting] = []
+    view = (0, 0)
     for path in photos:
         photo = read_photo(path)
-        views.append((photo.shape[1], photo.shape[0]))
-        if views[-1] != views[0]:
+        height, width = photo.shape
+        if sightings and (width, height) != view:
             raise UsageError(
-                f"{path}: is {views[-1][0]} x {views[-1][1]} px, {photos[0]} is {views[0][0]} x {views[0][1]};"
-                " take all photos with the same camera and picture size"
+                "{}: is {} x {} px, {} is {} x {};"
+                " take all photos with the same camera and picture size".format(
+                    path, width, height, photos[0], *view
+                )
             )
+        view = (width, height)
         with named(path):
             sightings.append(find_target(photo, wanted))
-    return sightings, views[0]
+    return sightings, view
 
 
 def _lens(sightings: list[Sighting], wanted: Target, view: Size) -> tuple[Lens | None, list[str]]:

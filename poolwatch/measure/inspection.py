@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from ..clips import Reader, open_clip, repeated
+from ..model.quantities import GIVEN
 from ..model.recording import Recording
 from ..pool.kind import Kind
 from .findings import Finding, Verdict
@@ -175,7 +176,7 @@ def _recording_findings(reader: Reader, recording: Recording | None) -> list[Fin
             else "fair"
             if top >= 500 and duration >= 0.05
             else "poor",
-            "slower motion counts as drift, faster motion shows at a false frequency; pools a few mm wide move at "
+            "slower motion counts as drift, faster motion shows at a false frequency. Pools a few mm wide move at "
             "some 50 to 800 Hz, keyholes up to some kHz (common practice, no source)",
             "" if top >= 2000 and duration >= 0.2 else "record longer" if top >= 2000 else "record faster",
         )
@@ -198,19 +199,14 @@ def _missing_facts(recording: Recording | None) -> list[Finding]:
             )
         )
     said = recording or Recording(record_rate_hz=1.0)
-    costs = {
-        "travel_speed_mm_s": ("--travel-speed", "nothing per length of weld"),
-        "exposure_s": ("--exposure", "fast particles look larger than they are"),
-        "material": ("--material", "no mass of particles"),
-    }
-    lacking = [cost for name, cost in costs.items() if getattr(said, name) is None]
+    lacking = [fact for fact in GIVEN if fact.cost and getattr(said, fact.name) is None]
     if lacking:
         found.append(
             Finding(
                 "other facts",
-                f"not given: {', '.join(option for option, _ in lacking)}",
+                f"not given: {', '.join(fact.option for fact in lacking)}",
                 "fair",
-                "without them: " + "; ".join(cost for _, cost in lacking),
+                "without them: " + "; ".join(fact.cost for fact in lacking),
                 "give them where known",
             )
         )

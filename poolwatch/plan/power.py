@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from ..experiment.comparing import draw_variances, holm, pair_tests
+from ..experiment.comparing import draw_variances, pair_tests
 from ..model.errors import UsageError
 from ..model.settings import Settings
 from .pilot import points_to_logit
@@ -38,7 +38,7 @@ class ComparisonDesign(Settings):
     around
         Index half-way between the two shapes.
     alpha
-        Share of trials of like shapes in which any two may be told apart; as in the ranking.
+        Share of trials of like shapes in which any two may be found to differ; as in the ranking.
     prior_df
         Degrees of freedom with which each shape's variance is drawn towards the common one; as in the ranking.
     blocked
@@ -100,7 +100,7 @@ def power(comparison: ComparisonDesign, difference: float, welds: int) -> float:
         The difference reaches beyond 0 to 100, or fewer than 2 welds.
     """
     if welds < 2:
-        raise UsageError("one weld a shape tells nothing of the scatter from weld to weld; plan 2 or more")
+        raise UsageError("one weld a shape says nothing of the scatter from weld to weld; plan 2 or more")
     half = points_to_logit(difference / 2, comparison.around)
     return _counted(comparison, half, welds)
 
@@ -148,7 +148,7 @@ def first_pair_apart(
     NDArray
         Shape (trials,).
     """
-    k = mean.shape[1]
+    _, k = mean.shape
     # Blocks take as much of the prior as of a shape's degrees of freedom, as in the ranking.
     share = (k - 1) / k if comparison.blocked else 1
     own = share * (welds - 1)
@@ -157,7 +157,7 @@ def first_pair_apart(
         squares, np.full(k, own), comparison.within**2, total, prior_df=comparison.prior_df * share
     )
     tests = pair_tests(mean, variance / welds, df, total)
-    return np.asarray(holm(tests.p)[:, 0] <= comparison.alpha)
+    return np.asarray(tests.p_holm[:, 0] <= comparison.alpha)
 
 
 def welds_needed(comparison: ComparisonDesign, difference: float, wanted: float = 0.8) -> WeldPlan:
@@ -178,7 +178,7 @@ def welds_needed(comparison: ComparisonDesign, difference: float, wanted: float 
         More than 200 welds a shape would be needed; the message says what 200 can tell.
     """
     if not 0.5 <= wanted <= 0.999:
-        raise UsageError(f"the power wanted must lie between 0.5 and 0.999, got {wanted:g}")
+        raise UsageError(f"the power wanted must be between 0.5 and 0.999, got {wanted:g}")
     found: dict[int, float] = {}
 
     def of(welds: int) -> float:
@@ -192,7 +192,7 @@ def welds_needed(comparison: ComparisonDesign, difference: float, wanted: float 
             least = detectable(comparison, MOST_WELDS, wanted)
             raise UsageError(
                 f"a difference of {difference:g} points needs more than {MOST_WELDS} welds of each shape at this "
-                f"scatter; {MOST_WELDS} welds show {least:.2g} points: ask for a larger difference, or find what "
+                f"scatter. {MOST_WELDS} welds show {least:.2g} points: ask for a larger difference, or find what "
                 "makes the welds scatter"
             )
         high = min(high * 2, MOST_WELDS)
@@ -216,7 +216,7 @@ def detectable(comparison: ComparisonDesign, welds: int, wanted: float = 0.8) ->
         Fewer than 2 welds, or not even the largest difference that fits between 0 and 100 is told.
     """
     if welds < 2:
-        raise UsageError("one weld a shape tells nothing of the scatter from weld to weld; plan 2 or more")
+        raise UsageError("one weld a shape says nothing of the scatter from weld to weld; plan 2 or more")
     most = 2 * min(comparison.around, 100 - comparison.around) * 0.999
     high = points_to_logit(most / 2, comparison.around)
     if _counted(comparison, high, welds) < wanted:
@@ -224,11 +224,14 @@ def detectable(comparison: ComparisonDesign, welds: int, wanted: float = 0.8) ->
             f"{welds} welds of each shape show no difference around an index of {comparison.around:g} with "
             f"a power of {wanted:g} at this scatter; plan more welds"
         )
-    ends = [0.0, high]
-    while (ends[1] - ends[0]) > 0.002 * ends[1]:
-        middle = sum(ends) / 2
-        ends[int(_counted(comparison, middle, welds) >= wanted)] = middle
-    return _points(ends[1], comparison.around)
+    low = 0.0
+    while high - low > 0.002 * high:
+        middle = (low + high) / 2
+        if _counted(comparison, middle, welds) >= wanted:
+            high = middle
+        else:
+            low = middle
+    return _points(high, comparison.around)
 
 
 def _points(half: float, around: float) -> float:

@@ -93,7 +93,7 @@ def read_scale(path: str | Path) -> Scale:
     if most > (1 + _MOST_SPREAD) * least:
         raise UsageError(
             f"{path}: the scale changes from {least:.4g} to {most:.4g} mm a pixel over the view, even with its tilt set"
-            " upright; calibrate again with --region around the weld, from further away or more squarely"
+            " upright. Calibrate again with --region around the weld, from further away or more squarely"
         )
     if upright is None:
         return calibration.scale
@@ -200,10 +200,11 @@ def _plane(part: _PlanePart, where: str) -> Plane:
             np.array(part.lens.distortion),
         )
     x, y, width, height = part.region_px
+    place_x, place_y = part.place_px
     plane = Plane(
         homography=_matrix(part.homography, "plane.homography", where),
-        place_x=part.place_px[0],
-        place_y=part.place_px[1],
+        place_x=place_x,
+        place_y=place_y,
         region=(x, y, width, height),
         least_mm_per_px=part.least_mm_per_px,
         most_mm_per_px=part.most_mm_per_px,

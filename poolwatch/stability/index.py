@@ -110,7 +110,7 @@ def events(
     Raises
     ------
     UsageError
-        Shapes differ, an event lies outside the part, or a number is not above 0.
+        Shapes differ, an event is outside the part, or a number is not above 0.
     """
     at = np.asarray(frames, dtype=np.float64)
     each = np.ones(len(at)) if amounts is None else np.asarray(amounts, dtype=np.float64)
@@ -122,7 +122,7 @@ def events(
         at.min() >= 0 and at.max() < frame_count and np.isfinite(each).all() and each.min() >= 0
     ):
         raise UsageError(
-            f"events: each must lie in frames 0 to {frame_count - 1} and add a finite amount of at least 0"
+            f"events: each must be in frames 0 to {frame_count - 1} and add a finite amount of at least 0"
         )
     return PartSeries("events", None, at, each, frame_count, length, typical)
 
@@ -253,8 +253,9 @@ def _draw(
     from scipy.special import gammaincinv, ndtri
 
     generator = np.random.default_rng(settings.interval.seed)
-    n = len(next(iter(prepared.values())).columns[0])
-    lengths = [block_length(p.columns[0].astype(np.float64))[1] for p in prepared.values()]
+    series = [p.columns[0].astype(np.float64) for p in prepared.values()]
+    n = len(series[0])
+    lengths = [circular for _, circular in map(block_length, series)]
     # Not more than 100 blocks: more cost time and tell nothing new of how the parts move together; not fewer than 8.
     length = int(max(1, min(max(math.ceil(max(lengths)), n // 100), n // 8)))
     resamples = settings.interval.resamples
@@ -310,10 +311,10 @@ def _prepare(part: PartSeries, settings: StabilitySettings, band_hz: tuple[float
     if part.kind in ("level", "root"):
         f = fluctuation(replace(series, noise_sd=0.0), settings)
         columns = (values, seen, _all(0.0, len(seen)))
-        ends = [max(value, 0.0) for value in (f.mean, f.mean_low, f.mean_high)]
+        value, low, high = (max(end, 0.0) for end in (f.mean, f.mean_low, f.mean_high))
         if part.kind == "root":
-            ends = [math.sqrt(value) for value in ends]
-        return _Prepared(ends[0], ends[1], ends[2], columns, f.too_short)
+            value, low, high = math.sqrt(value), math.sqrt(low), math.sqrt(high)
+        return _Prepared(value, low, high, columns, f.too_short)
     e = energy(series, settings, band_hz=band_hz)
     f = summary(series, e, settings)
     columns = (e.signal**2, seen, values)

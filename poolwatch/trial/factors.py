@@ -11,6 +11,7 @@ from ..experiment.comparing import holm
 from ..experiment.factors import BLOCK
 from ..experiment.limits import Limits
 from ..experiment.terms import Term
+from ..model.rounding import with_interval
 from .advice import advise
 from .design import Floats, read_design
 from .model import FactorModel, fit_model
@@ -101,7 +102,7 @@ def effect_table(model: FactorModel) -> pd.DataFrame:
         rows = _effect_rows(term, model)
         made += rows
         terms += [term.name] * len(rows)
-        whole.append(np.nan if term.factors[0].name == BLOCK else model.p_of(model.places(term))[1])
+        whole.append(np.nan if term.first.name == BLOCK else model.p_of(model.places(term))[1])
     corrected = dict(zip([term.name for term in model.terms], holm(whole), strict=True))
     effects = pd.DataFrame(made, columns=EFFECT_COLUMNS)
     effects["p_holm"] = [corrected[name] for name in terms]
@@ -125,7 +126,7 @@ def _effect_rows(term: Term, model: FactorModel) -> list[dict[str, Any]]:
 
 def _contrasts(term: Term, width: int) -> list[tuple[str, Floats]]:
     """Name and weights of each effect of a term."""
-    factor = term.factors[0]
+    factor = term.first
     if term.square:
         return [("ends against the middle", np.ones(1))]
     if width == 1:
@@ -153,8 +154,8 @@ def _read(model: FactorModel, effects: pd.DataFrame) -> str:
     sure = sure[alone[sure.index]]
     if len(sure):
         return (
-            "Effects on the index that stand out of the scatter, in index points (numbers from low to high, one of "
-            f"several words against the mean of all): {_worded(sure)}."
+            f"Effects on the index that exceed the scatter, in index points: {_worded(sure)}. Numbers count from low "
+            "to high, a word against the mean of all."
         )
     half = (effects["effect_high"] - effects["effect_low"]) / 2
     _, p = model.p_of(model.chosen_places())
@@ -164,7 +165,7 @@ def _read(model: FactorModel, effects: pd.DataFrame) -> str:
         else ""
     )
     return (
-        "No factor's effect on the index stands out of the scatter of these welds, which show an effect to "
+        "No factor's effect on the index exceeds the scatter of these welds, which show an effect to "
         f"± {half.median():.2g} points.{together}"
     )
 
@@ -172,8 +173,8 @@ def _read(model: FactorModel, effects: pd.DataFrame) -> str:
 def _worded(effects: pd.DataFrame) -> str:
     ordered = effects.reindex(effects["effect"].abs().sort_values(ascending=False, kind="stable").index)
     return "; ".join(
-        f"{row.term}{f' ({row.level})' if row.level else ''} {row.effect:+.1f} ({row.effect_low:+.1f} to "
-        f"{row.effect_high:+.1f})"
+        f"{row.term}{f' ({row.level})' if row.level else ''} "
+        f"{with_interval(row.effect, row.effect_low, row.effect_high, plus=True)}"
         for row in ordered.head(5).itertuples()
     )
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ..experiment.comparing import t_quantile
 from ..experiment.factors import ABSENT, Value
+from ..model.rounding import with_uncertainty
 from .design import PRESENCE
 from .model import FactorModel
 
@@ -98,9 +99,8 @@ def find_best(model: FactorModel, region: Region | None) -> tuple[Surface | None
         [model.places(term) for term in model.terms if any(factor.numeric for factor in term.factors)]
     )
     best = best_setting(model, region)
-    row = model.matrix([best])
-    mean, error = model.predict(row)
-    half = float(t_quantile(model.df)) * float(error[0])
+    mean, error = model.predict_one(best)
+    half = float(t_quantile(model.df)) * error
     where = _best_under_draws(model, region)
     low, high, edge = {}, {}, []
     for factor in numeric:
@@ -113,7 +113,7 @@ def find_best(model: FactorModel, region: Region | None) -> tuple[Surface | None
         low[factor.name], high[factor.name] = (factor.value(float(x)) for x in ends)
         if abs(factor.code([best[factor.name]])[0, 0]) > 0.99:
             edge.append(factor.name)
-    p = model.p_of(places)[1]
+    _, p = model.p_of(places)
     shown = {name: value for name, value in best.items() if not name.endswith(PRESENCE)}
     return Surface(
         factors=tuple(factor.name for factor in numeric),
@@ -124,11 +124,11 @@ def find_best(model: FactorModel, region: Region | None) -> tuple[Surface | None
         best=shown,
         best_low=low,
         best_high=high,
-        predicted=float(mean[0]),
-        predicted_low=float(mean[0]) - half,
-        predicted_high=float(mean[0]) + half,
+        predicted=mean,
+        predicted_low=mean - half,
+        predicted_high=mean + half,
         at_edge=tuple(edge),
-        reading=_read(shown, float(mean[0]), half, p, tuple(edge)),
+        reading=_read(shown, mean, half, p, tuple(edge)),
     ), []
 
 
@@ -160,7 +160,8 @@ def _read(setting: dict[str, Value], predicted: float, half: float, p: float, ed
             "A response surface explains no more of the scatter than chance would: its best point "
             f"({where}) is no advice."
         )
-    text = f"The response surface is highest at {where}: index {predicted:.0f} ± {half:.0f} (95 %, the mean there)."
+    index = with_uncertainty(predicted, half)
+    text = f"The response surface is highest at {where}: index {index} (95 %, the mean there)."
     if edge:
         text += f" That is the border of what was tried in {' and '.join(edge)}: better settings may lie beyond it."
     return text + " Weld there to confirm it, if machine limits and procedure allow."

@@ -199,7 +199,7 @@ def regions_of(
     if not found:
         raise MeasurementError(
             "no pool found: rigid motion of the metal explains the picture everywhere but for less than "
-            f"{settings.smallest_area_px:.0f} px², or all of it is cut by the border; check that the beam is on and "
+            f"{settings.smallest_area_px:.0f} px², or all of it is cut by the border. Check that the beam is on and "
             "the whole pool in view"
         )
     middle = np.median(areas)
@@ -341,7 +341,7 @@ def _outlined(
             "beam is on, or set pool.footage if this clip glows"
         )
     x, y = follow(
-        weight, bright, evidence.wide, contour[:, 0].copy(), contour[:, 1].copy(), vertices, neck, ends
+        weight, bright, evidence.wide, contour[:, 0].copy(), contour[:, 1].copy(), vertices, float(neck), ends
     )
     x, y, _, _ = settle(
         alone,
@@ -352,7 +352,7 @@ def _outlined(
         SEARCH,
         FINER,
         SEARCH + REACH,
-        neck,
+        float(neck),
     )
     return np.column_stack((x, y))
 

@@ -68,7 +68,7 @@ def heading_finding(heading: Heading | None, recording: Recording | None) -> lis
     ]
 
 
-def lie_finding(lie: Orientation | None, recording: Recording | None) -> list[Finding]:
+def orientation_finding(lie: Orientation | None, recording: Recording | None) -> list[Finding]:
     """Whether a pool that shows no motion lies along the travel direction."""
     known = recording or Recording(record_rate_hz=1.0)
     given = "travel_direction_deg" in known.model_fields_set
@@ -118,7 +118,7 @@ def black_finding(share: float) -> Finding:
         f"{share:.0%} of the surroundings read exactly 0",
         "fair" if cut else "good",
         "where black is cut off, faint light is missing and particles seem sharper than they are",
-        "set the camera's black level so that dark noise lies above 0, and subtract nothing" if cut else "",
+        "set the camera's black level so that dark noise is above 0, and subtract nothing" if cut else "",
     )
 
 
