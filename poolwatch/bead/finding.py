@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from ..model.errors import MeasurementError
+from .bands import Band, bands_along
 from .facts import Axis, Floats, Image, Mask
 
 # Long side of the reduced picture in which directions are tried, and in which the best ones are looked at again, px.
@@ -23,25 +23,12 @@ _COARSE, _FINE = 400, 1000
 _STEP_DEG = 4.0
 # Narrowest bead that can be measured, px of the photo: scratches and the ticks of a ruler are narrower.
 _MEASURABLE_PX = 10.0
-# Narrowest band, px of the reduced picture; widths that are tried grow by this factor.
-_NARROWEST, _WIDER = 2, 1.25
-# Blocks along the picture, and how far a band moves sideways from one to the next at most, as a slope.
-_BLOCKS, _SLOPE = 24, 0.14
-# A block of the band counts where both edges show by more than log(1 + noise levels) of this.
-_COUNTS = 1.0
-# Noise levels that a channel shows by chance.
-_BY_CHANCE = 0.5
-# From here on it shows plainly: more contrast makes it little more of a bead, or a tick of a ruler would outweigh one.
-_PLAIN, _MORE = 2.0, 0.15
-# Evidence (logarithms of noise levels, summed over sixteenths of the picture) that a bead shows at least.
-_LEAST_EVIDENCE = 1.0
-_UNIT = 16.0
-# Width of the flanks in bands. How far unlike flanks, in the channel that shows the band and in others, take evidence.
-_FLANK, _UNLIKE, _OTHERS = 0.4, 0.7, 0.5
+# Evidence that a bead shows at least, and from which on it is no scratch, rolling mark or edge of a ruler.
+_LEAST_EVIDENCE, _PLAIN_EVIDENCE = 1.5, 6.5
 # Sheet between an inner band and the edges of the outer one, as a share of the outer width, at least.
 _SHEET = 0.15
-# Bands looked at again; a bead is this many widths long at least.
-_AGAIN, _LEAST_WIDTHS = 10, 3.5
+# Bands looked at again.
+_AGAIN = 10
 # Directions and widths that are those of one band, degrees and a factor.
 _SAME_DEG, _SAME_WIDTH = 5.0, 1.5
 # Evidence of a band inside another, as a share of that of the outer one, from which it counts.
@@ -56,24 +43,18 @@ _ALIKE_WIDTH, _CLEAR = 2.0, 0.4
 
 @dataclass(frozen=True)
 class Found:
-    """The bead, and whether another band is nearly as likely.
+    """The bead, and whether it may be something else.
 
     Attributes
     ----------
     axis
         Where it lies, px of the picture.
-    other
-        Another band that may be the bead; None where there is none.
+    doubtful
+        It shows weakly, or another band is nearly as likely.
     """
 
     axis: Axis
-    other: Axis | None
-
-
-@dataclass(frozen=True)
-class _Band:
-    score: float
-    axis: Axis
+    doubtful: bool
 
 
 @dataclass(frozen=True)
@@ -84,17 +65,15 @@ class _Look:
     factor: float
 
 
-def find_bead(
-    light: Image, *, widest: float, narrowest: float = 0.0, near: tuple[float, float] | None = None
-) -> Found:
+def find_bead(light: Image, *, widest: float, near: tuple[float, float] | None = None) -> Found:
     """Find the bead.
 
     Parameters
     ----------
     light
         Shape (height, width, channels), linear in light.
-    widest, narrowest
-        Limits of its width, px.
+    widest
+        Widest bead that is looked for, px.
     near
         A place on the bead (x, y) px, where the picture holds several bands.
 
@@ -103,29 +82,26 @@ def find_bead(
     MeasurementError
         Nothing in the picture looks like a bead.
     """
-    narrowest = max(narrowest, _MEASURABLE_PX)
     fine = _look(light, _FINE)
     coarse = _reduced(fine)
-    bands: list[_Band] = []
-    limits = narrowest * coarse.factor, widest * coarse.factor
+    bands: list[Band] = []
+    limits = _MEASURABLE_PX * coarse.factor, widest * coarse.factor
     for angle in np.arange(-90.0, 90.0, _STEP_DEG).tolist():
-        bands += _bands(coarse.image, angle, limits, _BLOCKS, near and _scaled(near, coarse.factor))
-    again: list[_Band] = []
+        bands += bands_along(coarse.image, angle, limits, near and _scaled(near, coarse.factor))
+    again: list[Band] = []
     for band in _distinct(bands)[:_AGAIN]:
         grown = fine.factor / coarse.factor
         width = band.axis.width * grown
-        limits = max(0.65 * width, narrowest * fine.factor), min(1.5 * width, widest * fine.factor)
-        again += _bands(
-            fine.image, band.axis.direction_deg, limits, _BLOCKS, near and _scaled(near, fine.factor)
-        )
+        limits = max(0.65 * width, _MEASURABLE_PX * fine.factor), min(1.5 * width, widest * fine.factor)
+        again += bands_along(fine.image, band.axis.direction_deg, limits, near and _scaled(near, fine.factor))
     kept = _distinct([band for band in again if band.score >= _LEAST_EVIDENCE])
     if not kept:
         raise MeasurementError(
             "no weld bead found: no long band with the same sheet on both sides. Fill the picture with the weld, light "
             "it from the side, or name a place on it with --near X,Y"
         )
-    chosen, other = _chosen(fine, kept)
-    return Found(_grown(chosen, fine.factor), None if other is None else _grown(other, fine.factor))
+    chosen, rivalled = _chosen(fine, kept)
+    return Found(_grown(chosen.axis, fine.factor), rivalled or chosen.score < _PLAIN_EVIDENCE)
 
 
 def _scaled(near: tuple[float, float], factor: float) -> tuple[float, float]:
@@ -161,167 +137,6 @@ def _reduced(fine: _Look) -> _Look:
     return _Look(np.asarray(small.reshape(size[1], size[0], -1)), fine.factor * share)
 
 
-def _turn(shape: tuple[int, ...], angle: float) -> tuple[Floats, tuple[int, int]]:
-    """Matrix that turns a picture so that `angle` points to the right, and the size (width, height) it then has."""
-    height, width = shape[:2]
-    turn = math.radians(angle)
-    c, s = math.cos(turn), math.sin(turn)
-    out = (int(abs(width * c) + abs(height * s)) + 2, int(abs(width * s) + abs(height * c)) + 2)
-    # Along (c, -s), down (s, c) in image axes.
-    matrix = np.array([[c, -s, 0.0], [s, c, 0.0]])
-    middle = np.array([(width - 1) / 2, (height - 1) / 2])
-    matrix[:, 2] = np.array([(out[0] - 1) / 2, (out[1] - 1) / 2]) - matrix[:, :2] @ middle
-    return matrix, out
-
-
-class _Blocks:
-    """A look turned to a direction and averaged over blocks along it: sums down the rows, channels first."""
-
-    def __init__(self, look: Image, angle: float, blocks: int) -> None:
-        self.matrix, size = _turn(look.shape, angle)
-        turned = cv2.warpAffine(look, self.matrix, size, flags=cv2.INTER_LINEAR)
-        weight = cv2.warpAffine(np.ones(look.shape[:2], np.float32), self.matrix, size) > 0.99
-        self.angle = angle
-        self.length = max(6, max(look.shape[:2]) // blocks)
-        self.unit = self.length * _UNIT / max(look.shape[:2])
-        self.count, self.rows = turned.shape[1] // self.length, len(turned)
-        shape = (self.rows, self.count, self.length)
-        weight = weight[:, : self.count * self.length].astype(np.float32)
-        share = weight.reshape(shape).mean(axis=2)
-        self.inside = share > 0.5
-        means = [
-            (turned[:, : self.count * self.length, k] * weight).reshape(shape).mean(axis=2)
-            for k in range(turned.shape[2])
-        ]
-        sums = np.cumsum(np.stack(means) / np.maximum(share, 1e-3), axis=1)
-        self.total = np.concatenate([np.zeros_like(sums[:, :1]), sums], axis=1)
-        self.seen = np.concatenate([np.zeros((1, self.count)), np.cumsum(self.inside, axis=0)])
-
-    def mean(self, start: NDArray[np.int64], count: int) -> Floats:
-        """Mean over `count` rows from each start; rows beyond the picture repeat."""
-        last = self.rows - count
-        start = np.clip(start, 0, last)
-        return np.asarray((self.total[:, start + count] - self.total[:, start]) / count)
-
-    def steps(self, reach: int) -> Floats:
-        """Step down across the border in front of each row, over its usual size: (channels, rows + 1, blocks)."""
-        at = np.arange(self.rows + 1)
-        step = self.mean(at, reach) - self.mean(at - reach, reach)
-        there = (self.seen[np.minimum(at + reach, self.rows)] - self.seen[np.maximum(at - reach, 0)]) >= (
-            2 * reach - 0.5
-        )
-        step *= there
-        noise = [1.4826 * np.median(np.abs(one[there])) if there.any() else 1.0 for one in step]
-        self.noise = np.array(noise) + 0.004
-        return np.asarray(step / self.noise[:, None, None])
-
-
-def _bands(
-    look: Image,
-    angle: float,
-    limits: tuple[float, float],
-    blocks: int,
-    near: tuple[float, float] | None,
-) -> list[_Band]:
-    """The best band of each of a few widths along one direction."""
-    turned = _Blocks(look, angle, blocks)
-    widths = []
-    width = max(limits[0], float(_NARROWEST))
-    while width <= max(limits[1], _NARROWEST + 1) and width < turned.rows / 2:
-        widths.append(math.ceil(width - 0.25))
-        width = max(width + 1, width * _WIDER)
-    if not widths or turned.count < 3:
-        return []
-    steps = {reach: turned.steps(reach) for reach in {_reach(one) for one in widths}}
-    value = np.stack([_value(turned, steps[_reach(one)], one) for one in widths])
-    if near is not None:
-        column, row = turned.matrix[:, :2] @ near + turned.matrix[:, 2]
-        middle = np.arange(value.shape[1])[None, :] + np.array(widths)[:, None] / 2
-        far = np.abs(middle - row) > np.array(widths)[:, None] / 2 + 2
-        block = int(np.clip(column // turned.length, 0, turned.count - 1))
-        value[..., block][far] = -1e3
-    reach = max(1, math.ceil(_SLOPE * turned.length))
-    found = []
-    for path, score, first, wide in _paths(value, widths, reach):
-        if len(path) > 1 and len(path) * turned.length >= _LEAST_WIDTHS * wide:
-            found.append(_Band(score * turned.unit, _laid(turned, path + wide / 2, first, wide)))
-    return found
-
-
-def _reach(width: int) -> int:
-    """Rows to each side of an edge that show it: few, for colours of heat change slowly."""
-    return int(np.clip(width / 6, 1, 4))
-
-
-def _value(turned: _Blocks, step: Floats, width: int) -> Floats:
-    """What each block says for a band of a width from each row on, shape (rows, blocks)."""
-    at = np.arange(turned.rows)
-    first, second = step[:, at], -step[:, np.minimum(at + width, turned.rows)]
-    both = np.maximum(np.minimum(first, second), np.minimum(-first, -second))
-    flank = max(2, round(_FLANK * width))
-    # The sheet is the same on both sides, in each channel: a line between two things is an edge, no bead.
-    other = np.abs(_unlike(turned, at, width, flank)) / turned.noise[:, None, None]
-    other = np.maximum(other, _OTHERS * other.max(axis=0))
-    alike = np.clip(1 - _UNLIKE * other / np.maximum(both, 1e-6), 0, 1)
-    value = np.log1p(np.sqrt(np.sum((alike * np.maximum(both - _BY_CHANCE, 0)) ** 2, axis=0)))
-    value = np.minimum(value, _PLAIN) + _MORE * np.maximum(value - _PLAIN, 0) - _COUNTS
-    whole = turned.seen[np.minimum(at + width + flank, turned.rows)] - turned.seen[np.maximum(at - flank, 0)]
-    value[whole < width + 2 * flank - 0.5] = -2 * _COUNTS
-    return np.asarray(value, dtype=np.float32)
-
-
-def _unlike(turned: _Blocks, at: NDArray[np.int64], width: int, flank: int) -> Floats:
-    """What lies below a band less what lies above it, but for light that goes on changing at one rate."""
-    far, above = turned.mean(at - 2 * flank, flank), turned.mean(at - flank, flank)
-    below, beyond = turned.mean(at + width, flank), turned.mean(at + width + flank, flank)
-    first, second = above - far, beyond - below
-    slope = np.where(first * second > 0, np.sign(first) * np.minimum(np.abs(first), np.abs(second)), 0.0)
-    return np.asarray(below - above - slope * (width + flank) / flank)
-
-
-def _paths(value: Floats, widths: list[int], reach: int) -> list[tuple[Floats, float, int, int]]:
-    """Best run of blocks of each width that drifts by up to `reach` rows a block: rows, sum, first block, width."""
-    count, rows, blocks = value.shape
-    best, came = np.zeros(value.shape, np.float32), np.zeros(value.shape, np.int8)
-    fee = (0.25 / reach) * np.abs(np.arange(-reach, reach + 1)).astype(np.float32)
-    padded = np.zeros((count, rows + 2 * reach), np.float32)
-    for block in range(blocks):
-        padded[:, reach : reach + rows] = best[..., block - 1] if block else 0.0
-        moved = np.stack([padded[:, k : k + rows] - one for k, one in enumerate(fee)])
-        came[..., block] = moved.argmax(axis=0) - reach
-        before = moved.max(axis=0)
-        # A run begins where what came before is worth nothing.
-        came[..., block][before <= 0] = -100
-        best[..., block] = np.maximum(before, 0) + value[..., block]
-    found = []
-    for k, width in enumerate(widths):
-        row, block = np.unravel_index(int(best[k].argmax()), best[k].shape)
-        score = float(best[k, row, block])
-        if score <= 0:
-            continue
-        path, at, now = [], int(row), int(block)
-        while True:
-            path.append(at)
-            step = int(came[k, at, now])
-            if step == -100 or now == 0:
-                break
-            at, now = int(np.clip(at + step, 0, rows - 1)), now - 1
-        found.append((np.array(path[::-1], dtype=np.float64), score, now, width))
-    return found
-
-
-def _laid(turned: _Blocks, middle: Floats, first: int, width: int) -> Axis:
-    """The axis through the middles of blocks."""
-    along = (first + np.arange(len(middle)) + 0.5) * turned.length - 0.5
-    slope, offset = np.polyfit(along, middle - 0.5, 1)
-    at = (along[0] + along[-1]) / 2
-    back = np.linalg.inv(turned.matrix[:, :2])
-    point = back @ (np.array([at, offset + slope * at]) - turned.matrix[:, 2])
-    half = len(middle) * turned.length / 2 * math.hypot(1, slope)
-    direction = (turned.angle - math.degrees(math.atan(slope)) + 90) % 180 - 90
-    return Axis(float(point[0]), float(point[1]), direction, -half, half, float(width))
-
-
 def _apart(one: Axis, other: Axis) -> tuple[float, float, float]:
     """Degrees between two bands; how far the middle of the shorter lies from the longer; shared part of the shorter."""
     turn = abs((one.direction_deg - other.direction_deg + 90) % 180 - 90)
@@ -332,9 +147,9 @@ def _apart(one: Axis, other: Axis) -> tuple[float, float, float]:
     return turn, aside, shared / max(shorter.stop - shorter.start, 1e-9)
 
 
-def _distinct(bands: list[_Band]) -> list[_Band]:
+def _distinct(bands: list[Band]) -> list[Band]:
     """Best first, without those of about the same direction, place and width."""
-    kept: list[_Band] = []
+    kept: list[Band] = []
     for band in sorted(bands, key=lambda one: -one.score):
         if not any(_same(band.axis, other.axis) for other in kept):
             kept.append(band)
@@ -345,7 +160,10 @@ def _same(one: Axis, other: Axis) -> bool:
     turn, aside, shared = _apart(one, other)
     ratio = max(one.width, other.width) / min(one.width, other.width)
     return (
-        turn < _SAME_DEG and aside < 0.5 * max(one.width, other.width) and ratio < _SAME_WIDTH and shared > 0.3
+        turn < _SAME_DEG
+        and aside < 0.5 * max(one.width, other.width)
+        and ratio < _SAME_WIDTH
+        and shared > 0.3
     )
 
 
@@ -365,9 +183,9 @@ def _beside(one: Axis, bead: Axis) -> bool:
     return ratio < _ALIKE_WIDTH and clear
 
 
-def _chosen(fine: _Look, bands: list[_Band]) -> tuple[Axis, Axis | None]:
-    """The bead, and what else it may be."""
-    best, passed = bands[0], None
+def _chosen(fine: _Look, bands: list[Band]) -> tuple[Band, bool]:
+    """The bead, and whether another band may be it."""
+    best, passed = bands[0], False
     while True:
         inner = [one for one in bands if _inside(one.axis, best.axis) and one.score > _INNER * best.score]
         if not inner:
@@ -375,12 +193,11 @@ def _chosen(fine: _Look, bands: list[_Band]) -> tuple[Axis, Axis | None]:
         next_ = max(inner, key=lambda one: one.score)
         rougher = _rougher(fine.image, next_.axis, best.axis)
         if rougher > _ROUGHER:
-            passed = next_
+            passed = True
             break
-        best, passed = next_, best if rougher > math.sqrt(_ROUGHER) else passed
-    aside = [one for one in bands[:_AGAIN] if one.score > _DOUBT * best.score and _beside(one.axis, best.axis)]
-    other = passed or (aside[0] if aside else None)
-    return best.axis, None if other is None else other.axis
+        best, passed = next_, passed or rougher > math.sqrt(_ROUGHER)
+    aside = any(one.score > _DOUBT * best.score and _beside(one.axis, best.axis) for one in bands[:_AGAIN])
+    return best, passed or aside
 
 
 def _rougher(look: Image, inner: Axis, outer: Axis) -> float:
