@@ -30,7 +30,7 @@ _LEAST_WIDTHS = 3.5
 
 
 @dataclass(frozen=True)
-class Band:
+class BeadBand:
     """A band, and the evidence for it: logarithms of noise levels, summed over sixteenths of the picture."""
 
     score: float
@@ -50,7 +50,7 @@ def _turn(shape: tuple[int, ...], angle: float) -> tuple[Floats, tuple[int, int]
     return matrix, out
 
 
-class _Blocks:
+class _BlockMeans:
     """A look turned to a direction and averaged over blocks along it: sums down the rows, channels first."""
 
     def __init__(self, look: Image, angle: float, blocks: int) -> None:
@@ -94,7 +94,7 @@ class _Blocks:
 
 def bands_along(
     look: Image, angle: float, limits: tuple[float, float], near: tuple[float, float] | None
-) -> list[Band]:
+) -> list[BeadBand]:
     """The best band of each of a few widths along one direction.
 
     Parameters
@@ -108,7 +108,7 @@ def bands_along(
     near
         A place (x, y) that the band must hold, px.
     """
-    turned = _Blocks(look, angle, _BLOCKS)
+    turned = _BlockMeans(look, angle, _BLOCKS)
     widths = []
     width = max(limits[0], float(_NARROWEST))
     while width <= max(limits[1], _NARROWEST + 1) and width < turned.rows / 2:
@@ -128,7 +128,7 @@ def bands_along(
     found = []
     for path, score, first, wide in _paths(value, widths, reach):
         if len(path) > 1 and len(path) * turned.length >= _LEAST_WIDTHS * wide:
-            found.append(Band(score * turned.unit, _laid(turned, path + wide / 2, first, wide)))
+            found.append(BeadBand(score * turned.unit, _laid(turned, path + wide / 2, first, wide)))
     return found
 
 
@@ -137,7 +137,7 @@ def _reach(width: int) -> int:
     return int(np.clip(width / 6, 1, 4))
 
 
-def _value(turned: _Blocks, step: Floats, width: int) -> Floats:
+def _value(turned: _BlockMeans, step: Floats, width: int) -> Floats:
     """What each block says for a band of a width from each row on, shape (rows, blocks)."""
     at = np.arange(turned.rows)
     first, second = step[:, at], -step[:, np.minimum(at + width, turned.rows)]
@@ -154,7 +154,7 @@ def _value(turned: _Blocks, step: Floats, width: int) -> Floats:
     return np.asarray(value, dtype=np.float32)
 
 
-def _unlike(turned: _Blocks, at: NDArray[np.int64], width: int, flank: int) -> Floats:
+def _unlike(turned: _BlockMeans, at: NDArray[np.int64], width: int, flank: int) -> Floats:
     """What lies below a band less what lies above it, but for light that goes on changing at one rate."""
     far, above = turned.mean(at - 2 * flank, flank), turned.mean(at - flank, flank)
     below, beyond = turned.mean(at + width, flank), turned.mean(at + width + flank, flank)
@@ -194,7 +194,7 @@ def _paths(value: Floats, widths: list[int], reach: int) -> list[tuple[Floats, f
     return found
 
 
-def _laid(turned: _Blocks, middle: Floats, first: int, width: int) -> Axis:
+def _laid(turned: _BlockMeans, middle: Floats, first: int, width: int) -> Axis:
     """The axis through the middles of blocks."""
     along = (first + np.arange(len(middle)) + 0.5) * turned.length - 0.5
     slope, offset = np.polyfit(along, middle - 0.5, 1)

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from ..model.errors import MeasurementError
-from .bands import Band, bands_along
+from .bands import BeadBand, bands_along
 from .facts import Axis, Floats, Image, Mask
 
 # Long side of the reduced picture in which directions are tried, and in which the best ones are looked at again, px.
@@ -42,7 +42,7 @@ _ALIKE_WIDTH, _CLEAR = 2.0, 0.4
 
 
 @dataclass(frozen=True)
-class Found:
+class BeadFound:
     """The bead, and whether it may be something else.
 
     Attributes
@@ -65,7 +65,7 @@ class _Look:
     factor: float
 
 
-def find_bead(light: Image, *, widest: float, near: tuple[float, float] | None = None) -> Found:
+def find_bead(light: Image, *, widest: float, near: tuple[float, float] | None = None) -> BeadFound:
     """Find the bead.
 
     Parameters
@@ -84,11 +84,11 @@ def find_bead(light: Image, *, widest: float, near: tuple[float, float] | None =
     """
     fine = _look(light, _FINE)
     coarse = _reduced(fine)
-    bands: list[Band] = []
+    bands: list[BeadBand] = []
     limits = _MEASURABLE_PX * coarse.factor, widest * coarse.factor
     for angle in np.arange(-90.0, 90.0, _STEP_DEG).tolist():
         bands += bands_along(coarse.image, angle, limits, near and _scaled(near, coarse.factor))
-    again: list[Band] = []
+    again: list[BeadBand] = []
     for band in _distinct(bands)[:_AGAIN]:
         grown = fine.factor / coarse.factor
         width = band.axis.width * grown
@@ -101,7 +101,7 @@ def find_bead(light: Image, *, widest: float, near: tuple[float, float] | None =
             "it from the side, or name a place on it with --near X,Y"
         )
     chosen, rivalled = _chosen(fine, kept)
-    return Found(_grown(chosen.axis, fine.factor), rivalled or chosen.score < _PLAIN_EVIDENCE)
+    return BeadFound(_grown(chosen.axis, fine.factor), rivalled or chosen.score < _PLAIN_EVIDENCE)
 
 
 def _scaled(near: tuple[float, float], factor: float) -> tuple[float, float]:
@@ -147,9 +147,9 @@ def _apart(one: Axis, other: Axis) -> tuple[float, float, float]:
     return turn, aside, shared / max(shorter.stop - shorter.start, 1e-9)
 
 
-def _distinct(bands: list[Band]) -> list[Band]:
+def _distinct(bands: list[BeadBand]) -> list[BeadBand]:
     """Best first, without those of about the same direction, place and width."""
-    kept: list[Band] = []
+    kept: list[BeadBand] = []
     for band in sorted(bands, key=lambda one: -one.score):
         if not any(_same(band.axis, other.axis) for other in kept):
             kept.append(band)
@@ -183,7 +183,7 @@ def _beside(one: Axis, bead: Axis) -> bool:
     return ratio < _ALIKE_WIDTH and clear
 
 
-def _chosen(fine: _Look, bands: list[Band]) -> tuple[Band, bool]:
+def _chosen(fine: _Look, bands: list[BeadBand]) -> tuple[BeadBand, bool]:
     """The bead, and whether another band may be it."""
     best, passed = bands[0], False
     while True:
