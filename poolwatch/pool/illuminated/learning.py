@@ -64,11 +64,10 @@ def motion_of(
     Who gives a travel speed does not say whether the camera rides or stands. Where marks are faint, noise hides much of
     what a wrong motion leaves, and its share is high, too: the higher one counts.
     """
-    lag = max(half, 1)
     starts = [] if given is None else [given, (0.0, 0.0)]
-    tried = [refine_motion(windows, start, solid, noise, lag) for start in starts]
+    tried = [refine_motion(windows, start, solid, noise, half) for start in starts]
     if not tried or max(share for *_, share in tried) <= _FOLLOWED:
-        tried.append(refine_motion(windows, find_motion(windows), solid, noise, lag))
+        tried.append(refine_motion(windows, find_motion(windows), solid, noise, half))
     return max(tried, key=lambda one: one[2])
 
 
