@@ -63,6 +63,7 @@ def test_puffs_at_the_rim_that_outshine_the_usual_level(pool_scene, seed):
         assert np.mean(np.abs(found.error(what)) > 1.5) < 0.02
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("seed", "direction"), [pytest.param(525, -80, marks=pytest.mark.long), (528, 60)])
 def test_ripples_plume_and_trail_together(pool_scene, seed, direction):
     # Every frame counts here: a dark ripple across the tail, or a raised level that keeps puffs out, cut 2 % of the

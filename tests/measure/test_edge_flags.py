@@ -38,7 +38,7 @@ def measured(folder, pool, disturbances=None, **camera):
     )
 
 
-@pytest.mark.often("pool0", "pool5")
+@pytest.mark.often("pool5")
 @pytest.mark.parametrize(
     ("pool", "camera", "flags"),
     [
@@ -65,7 +65,7 @@ def test_what_is_wrong_with_the_edge_is_flagged(tmp_path, pool, camera, flags):
     assert (told["saturation of the pool"].verdict == "poor") == ("edge_saturated" in flags)
 
 
-@pytest.mark.often("0.55", "0.75")
+@pytest.mark.often("0.75")
 @pytest.mark.parametrize(("share", "flagged"), [(0.4, False), (0.55, False), (0.75, True), (0.85, True)])
 @pytest.mark.parametrize("direction", [pytest.param(0.0, marks=pytest.mark.long), -50.0])
 def test_an_end_that_a_hot_bead_hides_is_flagged(tmp_path, share, flagged, direction):

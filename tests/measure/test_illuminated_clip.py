@@ -100,7 +100,7 @@ def test_not_looked_for_is_never_told_as_none(unsought, tmp_path, capsys):
     assert "particles were not looked for, which is not 0" in " ".join(capsys.readouterr().out.split())
 
 
-@pytest.mark.often("1-9")
+@pytest.mark.long
 @pytest.mark.parametrize(("workers", "block"), [(1, 9), (2, 100)])
 def test_workers_and_blocks_change_no_digit(lit_clip, lit, workers, block):
     again = poolwatch.measure_clip(lit_clip, workers=workers, block_size=block, settings=SOUGHT, **FACTS)

@@ -131,6 +131,7 @@ def test_footage_forced_against_the_pictures_is_poor(tmp_path):
     assert told(made(tmp_path), None, glowing)["footage"].verdict == "poor"
 
 
+@pytest.mark.long
 def test_a_metal_that_moves_half_as_far_as_was_said_is_not_fit(tmp_path):
     clip = made(tmp_path)
     right = inspect_clip(clip, recording=Recording(**FACTS, travel_direction_deg=20.0))

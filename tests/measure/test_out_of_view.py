@@ -36,6 +36,7 @@ def pictures(beam_x: float, frames: int = 200) -> np.ndarray:
     return Simulation(Scene.checked(scene, where="test")).frames(0, frames)
 
 
+@pytest.mark.long
 def test_the_longest_pools_cut_off_are_flagged(tmp_path):
     # The tail is 42 px behind the beam on average.
     flags = {}

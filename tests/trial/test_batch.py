@@ -126,6 +126,7 @@ def test_a_shape_renamed_costs_no_measuring(tmp_path: Path) -> None:
     assert "sickle" in result.ranking.table["beam_shape"].tolist()
 
 
+@pytest.mark.long
 def test_an_overlay_asked_for_later_is_made(tmp_path: Path) -> None:
     manifest = lay_out(tmp_path, ordinary(1))
     assert trial(manifest, tmp_path / "out", overlay=False).measured == 3
@@ -162,6 +163,7 @@ def test_a_clip_measured_by_hand_into_its_folder_is_measured_again(tmp_path: Pat
     assert (tmp_path / "out" / "scores.csv").read_bytes() == scores
 
 
+@pytest.mark.long
 def test_workers_never_change_a_number(tmp_path: Path) -> None:
     manifest = lay_out(tmp_path, ordinary())
     trial(manifest, tmp_path / "one", workers=1)

@@ -286,6 +286,7 @@ def test_a_recording_that_is_away_for_a_while_still_counts(tmp_path: Path) -> No
     assert len(log(tmp_path)) == 2
 
 
+@pytest.mark.long
 def test_recordings_put_away_after_measuring_still_count(tmp_path: Path) -> None:
     """Archived, or on a network folder that is down when the trial is started again."""
     rows = [filled(row) for row in planned(("crescent", "flat-top"), 2)]
@@ -475,6 +476,7 @@ def wait_for(done: Callable[[], bool], process: subprocess.Popen[str], timeout: 
         time.sleep(0.05)
 
 
+@pytest.mark.long
 @pytest.mark.skipif(os.name != "posix", reason="signals of a POSIX system")
 def test_killed_and_started_again_then_ended_politely(tmp_path: Path) -> None:
     rows = [filled(row) for row in planned(welds=2)]

@@ -119,6 +119,7 @@ def test_columns_keep_their_order_and_those_that_are_empty_yet(store: Store) -> 
     assert store.read()["outcome_rm"].isna().all()
 
 
+@pytest.mark.long
 def test_rank_keeps_to_the_plan_that_is_stored_with_the_trial(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
