@@ -233,15 +233,40 @@ SCORE = Table(
             for what in ("mean", "cv")
             for end in ("low", "high")
         ),
-        Column("agitation_mean", "float", "", "mean surface agitation over the steady part"),
+        Column(
+            "agitation_mean",
+            "float",
+            "",
+            "surface agitation over the steady part: change of brightness inside the pool in 0.5 ms, root mean square, "
+            "as a share of the pool's brightness",
+        ),
         Column(
             "keyhole_collapses_per_s",
             "float",
             "1/s",
             "drops of the keyhole brightness below the collapse level, per second",
         ),
-        Column("spatter_per_s_low", "float", "1/s", "lower end of the 95 % interval of spatter_per_s"),
-        Column("spatter_per_s_high", "float", "1/s", "upper end of the 95 % interval of spatter_per_s"),
+        *(
+            Column(
+                f"keyhole_collapses_per_s_{end}",
+                "float",
+                "1/s",
+                f"{words} end of its 95 % interval: exact for a Poisson count (Garwood 1936)",
+            )
+            for end, words in (("low", "lower"), ("high", "upper"))
+        ),
+        Column(
+            "spatter_per_s_low",
+            "float",
+            "1/s",
+            "lower end of its 95 % interval: exact for a Poisson count (Garwood 1936), wider for bursts",
+        ),
+        Column(
+            "spatter_per_s_high",
+            "float",
+            "1/s",
+            "upper end of its 95 % interval: exact for a Poisson count (Garwood 1936), wider for bursts",
+        ),
         Column("spatter_d10_mm", "float", "mm", "a tenth of the particles is smaller"),
         Column("spatter_d50_mm", "float", "mm", "half of the particles are smaller"),
         Column("spatter_d90_mm", "float", "mm", "nine tenths of the particles are smaller"),

@@ -49,9 +49,9 @@ class Ranking:
         Columns of `poolwatch.model.tables.RANKING`, steadiest first.
     pairs
         One row a pair, steadier shape first: ``shape_a``, ``shape_b``, ``difference`` of the mean indices with
-        its 95 % interval ``difference_low``, ``difference_high`` (for this pair alone), ``p``, ``p_holm``, and
-        ``differ`` (1 or 0; missing where no test can be made). Where shapes share blocks (``factor_block`` in
-        the rows), what these differ by is taken out.
+        its 95 % interval ``difference_low``, ``difference_high`` (for this pair alone), ``p``, ``p_holm``,
+        ``differ`` (1 or 0; missing where no test can be made), ``df`` and ``error_from`` of the test behind ``p``.
+        Where shapes share blocks (``factor_block`` in the rows), what these differ by is taken out.
     parts
         One row a shape and index part: ``beam_shape``, ``part``, ``weight``, ``desirability`` (geometric mean
         over welds) and ``effect``: by what factor, as a logarithm times the weight, the part lifts the shape's
@@ -373,6 +373,11 @@ def _pair_table(shapes: _ShapesCompared, settings: RankSettings) -> pd.DataFrame
             "p": tests.p,
             "p_holm": tests.p_holm,
             "differ": told,
+            "df": np.where(np.isnan(tests.p) | np.isinf(tests.p_df), np.nan, tests.p_df),
+            "error_from": [
+                "" if np.isnan(p) else "scatter" if np.isfinite(df) else "within"
+                for p, df in zip(tests.p, tests.p_df, strict=True)
+            ],
         }
     )
 
