@@ -154,8 +154,8 @@ def _read(model: FactorModel, effects: pd.DataFrame) -> str:
     sure = effects[(effects["p_holm"] <= 0.05) & effects["effect"].notna()]
     if len(sure):
         return (
-            f"Effects on the index that exceed the scatter, in index points: {_worded(sure)}. Numbers count from low "
-            "to high, a word against the mean of all."
+            f"Effects on the index that exceed the scatter, in index points{_counted_from(sure, effects)}: "
+            f"{_worded(sure)}."
         )
     half = (effects["effect_high"] - effects["effect_low"]) / 2
     _, p = model.p_of(model.chosen_places())
@@ -168,6 +168,15 @@ def _read(model: FactorModel, effects: pd.DataFrame) -> str:
         "No factor's effect on the index exceeds the scatter of these welds, which show an effect to "
         f"± {half.median():.2g} points.{together}"
     )
+
+
+def _counted_from(shown: pd.DataFrame, effects: pd.DataFrame) -> str:
+    """From where to where the effects shown count, as far as their levels do not say so."""
+    levels = effects["term"].value_counts()
+    said = ["of a number from its lowest to its highest value"] if (shown["level"] == "").any() else []
+    if (shown["term"].map(levels) > 2).any():
+        said.append("of a word against the mean of all words")
+    return f" ({', '.join(said)})" if said else ""
 
 
 def _worded(effects: pd.DataFrame) -> str:

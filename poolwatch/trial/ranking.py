@@ -363,6 +363,7 @@ def _pair_table(shapes: _ShapesCompared, settings: RankSettings) -> pd.DataFrame
     if shapes.groups.replicated:
         told = pd.array((tests.p_holm <= settings.alpha).astype(int), dtype="Int64")
         told[np.isnan(tests.p)] = pd.NA
+    rests_on = np.where(np.isfinite(tests.p_df), "scatter", "within")
     return pd.DataFrame(
         {
             "shape_a": [shapes.order[k] for k in a],
@@ -373,11 +374,8 @@ def _pair_table(shapes: _ShapesCompared, settings: RankSettings) -> pd.DataFrame
             "p": tests.p,
             "p_holm": tests.p_holm,
             "differ": told,
-            "df": np.where(np.isnan(tests.p) | np.isinf(tests.p_df), np.nan, tests.p_df),
-            "error_from": [
-                "" if np.isnan(p) else "scatter" if np.isfinite(df) else "within"
-                for p, df in zip(tests.p, tests.p_df, strict=True)
-            ],
+            "df": np.where(np.isfinite(tests.p) & np.isfinite(tests.p_df), tests.p_df, np.nan),
+            "error_from": np.where(np.isnan(tests.p), "", rests_on),
         }
     )
 
