@@ -272,8 +272,14 @@ def clip_evidence(out: Path, row: pd.DataFrame, excluded: str = "") -> ClipEvide
 
     clip, folder = map(str, row.iloc[0][["clip", "folder"]])
     # One clip must not show two values of one figure: its own row may be in another band than the trial's.
-    measured = replace(read_measurement(out / folder), score=row)
-    return evidence_of(measured, out / folder, video=f"{folder}/overlay.mp4", name=clip, excluded=excluded)
+    return evidence_of(
+        read_measurement(out / folder),
+        out / folder,
+        video=f"{folder}/overlay.mp4",
+        name=clip,
+        excluded=excluded,
+        compared=row,
+    )
 
 
 def report_is_current(out: Path, tables: Mapping[str, str], folders: Iterable[str]) -> bool:
