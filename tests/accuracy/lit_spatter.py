@@ -263,9 +263,7 @@ def measured(
     """Measure a clip as `put` writes it, and add what came out of it."""
     with tempfile.TemporaryDirectory() as folder:
         path = put(Path(folder) / "clip", clip.frames)
-        settings = MeasureSettings.model_validate(
-            {"pool": {"footage": footage}, "spatter_in_illuminated": True}
-        )
+        settings = MeasureSettings.model_validate({"pool": {"footage": footage}})
         try:
             found = poolwatch.measure_clip(path, settings=settings, workers=1, **clip.facts)
         except PoolwatchError:
