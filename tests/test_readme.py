@@ -30,7 +30,7 @@ def test_the_two_commands_stand_in_the_readme():
 
 def test_a_trial_is_shown_from_plan_to_check():
     shown = {line.split()[1] for line in COMMANDS}
-    assert shown == {"plan", "calibrate", "inspect", "measure", "trial", "handcheck", "bead"}
+    assert shown == {"plan", "calibrate", "inspect", "measure", "trial", "handcheck", "bead", "simulate"}
     assert all(f"**{step}. " in TEXT for step in range(1, 9))
 
 

@@ -142,6 +142,8 @@ class _Jobs:
         from ..model.errors import UsageError
         from ..scale.file import read_calibration
 
+        if not photos and given["manifest"] is None:
+            raise UsageError("no photo: give one or more, or a manifest with a column bead_photo")
         if (given["mm_per_px"] is None) == (given["scale"] is None):
             raise UsageError("give the size of a pixel: either --mm-per-px or --scale")
         self.scale = Scale(given["mm_per_px"]) if given["scale"] is None else read_calibration(given["scale"])
@@ -155,7 +157,7 @@ class _Jobs:
         elif self.replace:
             raise UsageError("--replace goes with --manifest")
         if not photos:
-            raise UsageError("no photo: give one or more, or a manifest with a column bead_photo")
+            raise UsageError(f"{self.manifest}: no row names a photo in its column bead_photo; fill it in")
         if len({path.resolve() for path in photos}) < len(photos):
             raise UsageError("the same photo is given twice")
         self.photos = photos

@@ -28,6 +28,9 @@ def command(out: Path) -> None:
     from .trial import refuse_gaps, trial_progress
 
     manifest = data_folder("demo_clips") / "manifest.csv"
+    click.echo(
+        "measuring four clips: under a minute on two cores, and once a minute more to compile", err=True
+    )
     with trial_progress() as progress:
         result = run_trial(
             manifest,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,9 +22,16 @@ _STYLE = {"good": "green", "fair": "yellow", "poor": "bold red", "fact": "dim"}
 @recording_options
 @click.option("--quick", is_flag=True, help="Do not decode every frame to count and compare them.")
 @click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
+@click.option("--verbose", is_flag=True, help="Say, too, where limits come from.")
 @click.option("--strict", is_flag=True, help="For scripts: end with 1 where anything is poor.")
 def command(
-    clip: Path, settings_file: Path | None, quick: bool, as_json: bool, strict: bool, **given: Any
+    clip: Path,
+    settings_file: Path | None,
+    quick: bool,
+    as_json: bool,
+    verbose: bool,
+    strict: bool,
+    **given: Any,
 ) -> None:
     """Look at a clip before measuring it: every finding with a verdict, why it matters and what to change.
 
@@ -45,14 +53,17 @@ def command(
             json.dumps({"clip": str(clip), "fit": inspection.fit, "findings": as_rows(inspection)}, indent=2)
         )
     else:
-        _show(inspection)
+        _show(inspection, sources=verbose)
     if strict and not inspection.fit:
         poor = ", ".join(f.name for f in inspection.findings if f.verdict == "poor")
         raise MeasurementError(f"{clip}: not fit for measuring as it is; poor: {poor}")
 
 
-def _show(inspection: Inspection) -> None:
-    """Print the findings as a table."""
+_SOURCE = re.compile(r" \((from memory|common practice, no source)\)|, common practice, no source(?=\))")
+
+
+def _show(inspection: Inspection, *, sources: bool) -> None:
+    """Print the findings as a table; on wish with where their limits come from."""
     from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
@@ -63,6 +74,7 @@ def _show(inspection: Inspection) -> None:
     table.add_column(overflow="fold")
     for f in inspection.findings:
         more = f.why + (f" → {f.change}" if f.change else "")
+        more = more if sources else _SOURCE.sub("", more)
         verdict = "" if f.verdict == "fact" else f.verdict
         text = escape(f.value) + (f"\n[dim]{escape(more)}[/dim]" if more else "")
         table.add_row(escape(f.name), f"[{_STYLE[f.verdict]}]{verdict}[/]", text)

@@ -100,7 +100,7 @@ def main(arguments: list[str] | None = None) -> int:
         _tell(str(error))
         return error.exit_code
     except (KeyboardInterrupt, click.Abort):
-        _tell("stopped by the user; what was finished is kept, nothing half-written")
+        _tell("stopped by the user; nothing is half-written, and results that were finished before are kept")
         return 1
     except MemoryError:
         _tell("not enough memory; close other programs or give a smaller region of interest")

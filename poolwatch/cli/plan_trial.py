@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -257,7 +258,8 @@ def _facts(given: dict[str, Any]) -> dict[str, str]:
         **{name: name for name in ("title", "customer", "date", "welder", "machine", "sheet")},
     }
     return {
-        column: value if isinstance(value, str) else f"{value:.9g}"
+        # As a spreadsheet shows it: 0.00002, not 2e-05.
+        column: value if isinstance(value, str) else f"{Decimal(f'{value:.9g}'):f}"
         for column, name in columns.items()
         if (value := given[name]) is not None
     }

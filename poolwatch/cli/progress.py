@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-COMPILING = "compiling the measuring code, once on this machine"
+COMPILING = "compiling the measuring code, once on this machine: about a minute"
 
 
 def compile_once() -> None:
-    """Compile the measuring code where that has not been done; said on a terminal only."""
+    """Compile the measuring code where that has not been done, and say so."""
     from ..measure import compile_kernels, is_compiled
 
     if is_compiled():
@@ -18,9 +18,10 @@ def compile_once() -> None:
 
     console = Console(stderr=True)
     if not console.is_terminal:
+        console.print(COMPILING, soft_wrap=True)
         compile_kernels()
         return
-    with console.status(f"{COMPILING} (under a minute)"):
+    with console.status(COMPILING):
         compile_kernels()
 
 

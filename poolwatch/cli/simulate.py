@@ -67,7 +67,12 @@ SHAPES = ("single-spot", "twin-spot", "flat-top", "crescent")
     metavar="NAME",
     help="Footage format; a wrong name lists them all.",
 )
-@click.option("--name", default="clip", show_default=True, help="Name of the clip without ending.")
+@click.option(
+    "--name",
+    default="clip",
+    show_default=True,
+    help="Name of the clip without ending; the truth's files then begin with it.",
+)
 def command(
     out: Path, scene_file: Path | None, shape: str | None, format_name: str, name: str, **changes: Any
 ) -> None:
@@ -77,6 +82,8 @@ def command(
     and frame rate. The true keyhole brightness is the keyhole's own; the measured one holds black level and light
     from around it as well. So compare its fluctuation. scene.toml renders the same clip again; edit it for all that
     has no option here (planted tones, collapses, plume, shake, lost frames, several welds …).
+
+    Clips with a --name of their own may share a folder.
 
     \b
     poolwatch simulate --beam-shape single-spot --out sim
@@ -90,7 +97,7 @@ def command(
     from ..model.settings import read_toml
     from ..simulate.presets import shape_values
     from ..simulate.scene import Scene
-    from ..simulate.write import recording, write_simulation
+    from ..simulate.write import recording, truth_start, write_simulation
 
     if scene_file is not None and shape is not None:
         raise UsageError("--scene and --beam-shape exclude each other; give one of them")
@@ -118,7 +125,8 @@ def command(
         f"{clip}: {scene.frames} simulated frames, {scene.camera.width} x {scene.camera.height}, "
         f"{scene.camera.depth_bits} bits"
     )
-    click.echo(f"{out}: truth_frames.csv, truth_spatter.csv, truth_sightings.csv, truth.json, scene.toml")
+    truth = ("truth_frames.csv", "truth_spatter.csv", "truth_sightings.csv", "truth.json", "scene.toml")
+    click.echo(f"{out}: {', '.join(truth_start(name) + file for file in truth)}")
     click.echo(
         f"measure it: poolwatch measure {shlex.quote(str(clip))} --record-rate {facts['record_rate_hz']:g} --mm-per-px "
         f"{facts['mm_per_px']:g}"

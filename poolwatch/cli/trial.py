@@ -134,7 +134,10 @@ def refuse_gaps(result: TrialResult) -> None:
 
 @contextmanager
 def trial_progress() -> Iterator[Progress]:
-    """A bar over all clips with the time left; on a terminal only. Failures are told at once everywhere."""
+    """A bar over all clips with the time left; on a terminal only.
+
+    Failures are said at once everywhere, and so is that the measuring code is compiled, for nothing moves meanwhile.
+    """
     from rich.console import Console
     from rich.markup import escape
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
@@ -157,6 +160,8 @@ def trial_progress() -> Iterator[Progress]:
             nonlocal before
             if event.kind == "preparing":
                 bar.update(task, description=COMPILING)
+                if not console.is_terminal:
+                    console.print(COMPILING, soft_wrap=True)
                 return
             shares[event.clip] = event.share * event.work
             if event.kind == "checked":

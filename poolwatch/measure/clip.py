@@ -119,6 +119,8 @@ def measure_clip(
         open_clip(path, settings=settings.clip) as reader,
     ):
         check_scale(recording, reader.facts.width, reader.facts.height)
+        if progress is not None:
+            progress(0, reader.facts.frame_count)
         with _cut_named(reader):
             look = look_at(reader, recording, settings)
         if look.recording.mm_per_px is None:

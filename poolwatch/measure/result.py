@@ -153,6 +153,10 @@ def read_run(folder: Path) -> dict[str, Any]:
         raise OutputError(
             f"{folder}: no finished measurement here (run.json is missing); run `poolwatch measure` first"
         ) from None
+    except NotADirectoryError:
+        raise OutputError(
+            f"{folder}: is a file; give the folder that `poolwatch measure` has made of the clip"
+        ) from None
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise OutputError(f"{path}: cannot be read ({error}); measure the clip again") from None
     return run

@@ -140,7 +140,7 @@ FLAGS: dict[str, str] = {
         "cut out a part of the same picture: say so by --scale-crop. It is wrong where zoom, lens, binning or the"
         " file's size changed"
     ),
-    "no_scale": "no scale was given: lengths are in pixels, written as if 1 px were 1 mm",
+    "no_scale": "no scale was given: every column named in mm holds pixels; keep such rows apart from others",
     "spatter_not_sought": (
         "particles were not looked for, so every spatter cell is empty, which is not 0. run.json says why. "
         "The settings may turn it off (spatter_on), or leave it out in illuminated footage (spatter_in_illuminated). "

@@ -77,6 +77,16 @@ def locked_folder(folder: str | Path, *, wait_s: float = 0.0) -> Iterator[None]:
                     place.rmdir()
 
 
+def sweep_left(parent: str | Path) -> None:
+    """Take away what ended processes left in the folders of `parent`: locks, and folders that hold nothing else."""
+    for path in Path(parent).glob(f"*/{LOCK_FILE}"):
+        # One that is held belongs to a process that still works there.
+        with contextlib.suppress(OSError), locked_folder(path.parent):
+            pass
+        with contextlib.suppress(OSError):
+            path.parent.rmdir()
+
+
 def _locked(path: Path) -> IO[bytes] | None:
     """The lock file, locked; None where another process holds it."""
     while True:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from .errors import UsageError
+from .errors import MissingFileError, UsageError
 from .files import written_whole
 from .table import cell
 
@@ -100,6 +100,8 @@ def read_sheet(path: str | Path) -> TableText:
     """
     path = Path(path)
     text, encoding = _text(path)
+    if text.lstrip()[:20].lower().startswith(("<!doctype", "<html", "<?xml")):
+        raise UsageError(f"{path}: is a page for a browser, no table; give the CSV file")
     separator, table = _cells(path, text)
     header_line, header = table[0]
     names = [name.strip() for name in header]
@@ -159,7 +161,9 @@ def _text(path: Path) -> tuple[str, str]:
     try:
         raw = path.read_bytes()
     except FileNotFoundError:
-        raise UsageError(f"{path}: no such file; check the path") from None
+        raise MissingFileError(f"{path}: no such file; check the path") from None
+    except IsADirectoryError:
+        raise UsageError(f"{path}: is a folder; give the table itself, a CSV file in it") from None
     except OSError as error:
         raise UsageError(
             f"{path}: cannot be read ({error.strerror}); check the path and its permissions"

@@ -30,7 +30,7 @@ _FIXED = {
     SPEED: "travel speed, mm/s",
     "material": "material",
     "record_rate_hz": "record rate, Hz",
-    "exposure_s": "exposure, s",
+    "exposure_s": "exposure, µs",
     "mm_per_px": "mm per pixel",
     "scale": "scale file",
     "travel_direction_deg": "travel direction in the picture, °",
@@ -52,7 +52,17 @@ dl.fixed { display: flex; flex-wrap: wrap; gap: .3rem 1.2rem; margin: 0 0 .6rem 
 dl.fixed dt { font-size: 9pt }
 dl.fixed dd { margin: 0; min-width: 8rem; min-height: 1.4em; border-bottom: 1px solid #444 }
 tr.block td { background: #e8e8e8; font-weight: 600; -webkit-print-color-adjust: exact; print-color-adjust: exact }
-.small { font-size: 9pt }
+.small { font-size: 9pt; columns: 26rem 2; column-gap: 2rem }
+li, section { break-inside: avoid }
+@media screen and (max-width: 40rem) {
+  th, td { padding: .28rem .2rem; font-size: 10pt }
+  td.blank { min-width: 3rem }
+}
+@media print {
+  body { font-size: 10pt; margin: 0 }
+  th, td { padding: .2rem .45rem }
+  .scroll { overflow: visible }
+}
 """
 
 
@@ -103,10 +113,16 @@ def run_sheet_html(sheet: RunSheet, facts: Mapping[str, str], outcomes: tuple[st
         f"<table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n"
         + "\n".join(rows)
         + "\n</tbody>\n</table>\n</div>\n"
-        f"<h2>What this trial can show</h2>\n"
+        f"<section>\n<h2>What this trial can show</h2>\n"
         f"<ul class='small'>{''.join(f'<li>{escape(line)}</li>' for line in known + sheet.told.lines())}</ul>\n"
-        "</main>\n</body>\n</html>\n"
+        "</section>\n</main>\n</body>\n</html>\n"
     )
+
+
+def _printed(name: str, facts: Mapping[str, str]) -> str:
+    """A fact as the sheet shows it: exposures in microseconds, as they are set."""
+    text = facts.get(name, "")
+    return f"{1e6 * float(text):.6g}" if name == "exposure_s" and text else text
 
 
 def _fixed(sheet: RunSheet, facts: Mapping[str, str]) -> str:
@@ -114,7 +130,7 @@ def _fixed(sheet: RunSheet, facts: Mapping[str, str]) -> str:
     varied = {factor.name for factor in sheet.plan.factors}
     wanted = {*ASKED, SPEED, "record_rate_hz", "exposure_s", "material", *facts}
     cells = [
-        f"<div><dt>{escape(words)}</dt><dd>{escape(facts.get(name, ''))}</dd></div>"
+        f"<div><dt>{escape(words)}</dt><dd>{escape(_printed(name, facts))}</dd></div>"
         for name, words in _FIXED.items()
         if name in wanted and name not in varied
     ]

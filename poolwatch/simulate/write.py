@@ -19,6 +19,7 @@ from .settings import Modulation
 from .simulation import Simulation
 
 BLOCK = 32
+DEFAULT_NAME = "clip"
 QUANTITIES = {
     "length": "length_mm",
     "width": "width_mm",
@@ -32,7 +33,7 @@ def write_simulation(
     out_dir: str | Path,
     *,
     format: str = "mkv-ffv1",
-    name: str = "clip",
+    name: str = DEFAULT_NAME,
     truth_dir: str | Path | None = None,
     playback_rate_hz: float = 25.0,
     progress: Callable[[int], None] | None = None,
@@ -51,7 +52,8 @@ def write_simulation(
         Name of the clip without ending.
     truth_dir
         Folder for ``truth_frames.csv``, ``truth_spatter.csv``, ``truth_sightings.csv``, ``truth.json`` and
-        ``scene.toml``; `out_dir` if not given.
+        ``scene.toml``. If not given they are beside the clip, and begin with ``<name>_`` where a `name` is given:
+        several clips of one folder keep their truth.
     playback_rate_hz
         Rate at which a player shows the clip, Hz.
     progress
@@ -86,17 +88,22 @@ def write_simulation(
         playback_rate_hz=playback_rate_hz,
         options=FootageOptions(align="high" if step > 1 else "low"),
     )
-    _write_truth(sim, Path(truth_dir or out_dir), clip.name)
+    _write_truth(sim, Path(truth_dir or out_dir), "" if truth_dir else truth_start(name), clip.name)
     return clip
 
 
-def _write_truth(sim: Simulation, folder: Path, clip: str) -> None:
+def truth_start(name: str) -> str:
+    """How the names of the truth's files beside a clip of a name begin."""
+    return "" if name == DEFAULT_NAME else f"{name}_"
+
+
+def _write_truth(sim: Simulation, folder: Path, start: str, clip: str) -> None:
     for name in ("truth_frames", "truth_spatter", "truth_sightings"):
         table: pd.DataFrame = getattr(sim, name)
         text = table.to_csv(index=False, float_format="%.8g", lineterminator="\n")
-        write_text(folder / f"{name}.csv", text)
-    write_text(folder / "truth.json", json.dumps(truth(sim, clip), indent=2) + "\n")
-    write_text(folder / "scene.toml", scene_toml(sim.scene))
+        write_text(folder / f"{start}{name}.csv", text)
+    write_text(folder / f"{start}truth.json", json.dumps(truth(sim, clip), indent=2) + "\n")
+    write_text(folder / f"{start}scene.toml", scene_toml(sim.scene))
 
 
 def recording(scene: Scene) -> dict[str, float]:

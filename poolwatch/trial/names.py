@@ -6,7 +6,7 @@ import hashlib
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from itertools import combinations
 from pathlib import PurePosixPath
 
@@ -24,6 +24,26 @@ _DEVICES = frozenset(
     )
 )
 _RESERVED = frozenset(("scores", "ranking", "report", "excluded", "pairs"))
+
+
+def short_names(clips: Iterable[str]) -> dict[str, str]:
+    """File name of each clip by its path; with as many folders before it as keep it apart from the others.
+
+    Examples
+    --------
+    >>> short_names(["../day/w1.avi", "../day/w2.avi", "../night/w2.avi"])
+    {'../day/w1.avi': 'w1.avi', '../day/w2.avi': 'day/w2.avi', '../night/w2.avi': 'night/w2.avi'}
+    """
+    parts = {clip: re.split(r"[\\/]+", clip) for clip in clips}
+    depth = dict.fromkeys(parts, 1)
+    while True:
+        short = {clip: "/".join(names[-depth[clip] :]) for clip, names in parts.items()}
+        count = Counter(short.values())
+        alike = [clip for clip, name in short.items() if count[name] > 1 and depth[clip] < len(parts[clip])]
+        if not alike:
+            return {clip: name if count[name] == 1 else clip for clip, name in short.items()}
+        for clip in alike:
+            depth[clip] += 1
 
 
 def folder_names(clips: Sequence[str]) -> list[str]:

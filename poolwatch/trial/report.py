@@ -9,12 +9,14 @@ import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from ..model.files import remove, write_text
 from ..model.version import __version__
 from .beam_pictures import beam_pictures
 from .comparability import plain_number
+from .names import short_names
 
 if TYPE_CHECKING:
     import numpy as np
@@ -90,17 +92,18 @@ def write_report(result: TrialResult, run: Runner | None = None) -> Path:
             f"{SIDE_BY_SIDE} is older than a measurement of its clips and is left out; write it again."
         )
         video = None
+    short = _short_names(result.scores, result.compared)
     trial_report(
         path,
         TrialEvidence(
             name=result.title or title_of(result.scores) or result.out.name,
-            scores=result.scores,
-            clips=_clips(result, run, beams.by_clip),
+            scores=result.scores.assign(clip=result.scores["clip"].map(short)),
+            clips=_clips(result, run, beams.by_clip, short),
             run=_run(result),
             about=result.about,
             sidebyside="" if video is None else SIDE_BY_SIDE,
             beams=beams.by_shape,
-            **_compared(result.compared, notes),
+            **_compared(result.compared, notes, short=short),
         ),
     )
     write_text(path.with_name(_MARK), json.dumps(_state(path, result.tables())) + "\n")
@@ -130,32 +133,48 @@ def write_ranking_report(path: str | Path, compared: Comparison, rows: pd.DataFr
 
     path = Path(path)
     ranking = compared.ranking
+    short = _short_names(rows, compared)
     trial_report(
         path,
         TrialEvidence(
             name=title_of(rows) or name,
-            scores=rows,
+            scores=rows.assign(clip=rows["clip"].astype(str).map(short)),
             clips=(),
             run={"poolwatch": __version__, "clips": len(rows), "weights": _weights(ranking)},
-            **_compared(compared),
+            **_compared(compared, short=short),
         ),
     )
     return path
 
 
-def _compared(compared: Comparison, more: Sequence[str] = ()) -> dict[str, Any]:
-    """What a page shows of a comparison, with `more` notes."""
+def _short_names(scores: pd.DataFrame, compared: Comparison) -> dict[str, str]:
+    """What a page calls each clip, by its path."""
+    return short_names(map(str, [*scores["clip"], *compared.ranking.excluded["clip"]]))
+
+
+def _compared(
+    compared: Comparison, more: Sequence[str] = (), *, short: Mapping[str, str] = MappingProxyType({})
+) -> dict[str, Any]:
+    """What a page shows of a comparison, with `more` notes; clips by their `short` names."""
+    longer = sorted((path for path, name in short.items() if path != name), key=len, reverse=True)
+    pattern = re.compile("|".join(map(re.escape, longer)) or "(?!)")
+
+    def said(words: Iterable[str]) -> list[str]:
+        return [pattern.sub(lambda found: short[found[0]], one) for one in words]
+
     ranking, factors, outcomes = compared.ranking, compared.factors, compared.outcomes
     return {
-        "ranking": ranking.table,
-        "reading": _sentences(ranking.reading),
-        "factor_reading": _sentences(factors.reading) if factors is not None else (),
+        "ranking": ranking.table.assign(remarks=said(ranking.table["remarks"].fillna("").astype(str))),
+        "reading": said(_sentences(ranking.reading)),
+        "factor_reading": said(_sentences(factors.reading)) if factors is not None else (),
         # One item a laboratory result: what qualifies it must not be apart from it.
-        "outcome_reading": outcomes.readings if outcomes is not None else (),
+        "outcome_reading": said(outcomes.readings) if outcomes is not None else (),
         "effects": factors.effects if factors is not None else None,
         "next_welds": factors.next_welds if factors is not None else None,
-        "excluded": list(zip(ranking.excluded["clip"], ranking.excluded["reason"], strict=True)),
-        "notes": [*ranking.notes, *more, *compared.remarks],
+        "excluded": list(
+            zip(*map(said, (ranking.excluded["clip"], ranking.excluded["reason"])), strict=True)
+        ),
+        "notes": said([*ranking.notes, *more, *compared.remarks]),
     }
 
 
@@ -203,11 +222,12 @@ class _Drawing:
     excluded: str
     number: int
     target: Path
+    name: str
     beam: NDArray[np.uint8] | None = None
 
 
 def _clips(
-    result: TrialResult, run: Runner | None, beams: Mapping[str, NDArray[np.uint8]]
+    result: TrialResult, run: Runner | None, beams: Mapping[str, NDArray[np.uint8]], short: Mapping[str, str]
 ) -> Iterator[ClipEvidence | ClipPiece]:
     """Clips in the order of the ranking, read one after the other, with their figures as compared."""
     excluded = dict(zip(result.ranking.excluded["clip"], result.ranking.excluded["reason"], strict=True))
@@ -218,10 +238,11 @@ def _clips(
         drawings = []
         for count, number in enumerate(rows.index, 1):
             row = rows.loc[[number]].reset_index(drop=True)
-            clip = row["clip"].iloc[0]
+            clip = str(row["clip"].iloc[0])
             target = Path(folder) / f"{count}.json"
+            why = excluded.get(clip, "")
             drawings.append(
-                _Drawing(result.out, row, excluded.get(clip, ""), count, target, beams.get(str(clip)))
+                _Drawing(result.out, row, why, count, target, short.get(clip, clip), beams.get(clip))
             )
         if run is not None and len(drawings) >= _WORTH_PROCESSES:
             for _ in run(_draw, drawings):
@@ -241,7 +262,8 @@ def _draw(drawing: _Drawing, report: Report) -> None:
 
 
 def _evidence(drawing: _Drawing) -> ClipEvidence:
-    return replace(clip_evidence(drawing.out, drawing.row, drawing.excluded), beam=drawing.beam)
+    evidence = clip_evidence(drawing.out, drawing.row, drawing.excluded, name=drawing.name)
+    return replace(evidence, beam=drawing.beam)
 
 
 def _piece(path: Path) -> ClipPiece:
@@ -250,7 +272,9 @@ def _piece(path: Path) -> ClipPiece:
     return ClipPiece(**json.loads(path.read_text(encoding="utf-8")))
 
 
-def clip_evidence(out: Path, row: pd.DataFrame, excluded: str = "") -> ClipEvidence:
+def clip_evidence(
+    out: Path, row: pd.DataFrame, excluded: str = "", *, name: str | None = None
+) -> ClipEvidence:
     """What a trial's report shows of one measured clip.
 
     Parameters
@@ -261,6 +285,8 @@ def clip_evidence(out: Path, row: pd.DataFrame, excluded: str = "") -> ClipEvide
         The clip's score row as compared, with ``folder``.
     excluded
         Why it does not count; empty where it counts.
+    name
+        What the page calls it; None: as the row does.
 
     Raises
     ------
@@ -276,7 +302,7 @@ def clip_evidence(out: Path, row: pd.DataFrame, excluded: str = "") -> ClipEvide
         read_measurement(out / folder),
         out / folder,
         video=f"{folder}/overlay.mp4",
-        name=clip,
+        name=name or clip,
         excluded=excluded,
         compared=row,
     )

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Self
 from ..experiment.limits import PLAN_FILE, limits_of, read_limits, read_plan
 from ..model.errors import OutputError
 from ..model.files import write_text
-from ..model.locking import locked_folder
+from ..model.locking import locked_folder, sweep_left
 from ..model.processes import usable_cores
 from .batch import BatchResult, ClipEvent, Progress, Runner, finished_away, measure_all, runner
 from .comparison import compare
@@ -169,11 +169,26 @@ def open_trial(out: str | Path, options: TrialOptions, measurer: Measurer) -> It
     OutputError
         The folder cannot be written, or another process writes into it.
     """
-    with runner(workers=options.workers, scheduler=options.scheduler) as run:
+    with contextlib.ExitStack() as stack:
+        stack.enter_context(_tidy(Path(out)))
+        run = stack.enter_context(runner(workers=options.workers, scheduler=options.scheduler))
         trial = TrialRun(Path(out), options, measurer, run)
         trial.check()
         with locked_folder(out):
             yield trial
+
+
+@contextlib.contextmanager
+def _tidy(out: Path) -> Iterator[None]:
+    """Leave nothing of clips that were not finished, once all processes are ended."""
+    there = out.exists()
+    try:
+        yield
+    finally:
+        sweep_left(out)
+        if not there:
+            with contextlib.suppress(OSError):
+                out.rmdir()
 
 
 class TrialRun:

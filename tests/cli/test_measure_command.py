@@ -121,8 +121,6 @@ def test_overlay_again_and_a_still(clip, tmp_path, capsys):
             "longer than the time between frames",
         ),
         (["--record-rate", "10000", "--material", "cheese"], "unknown material"),
-        (["--record-rate", "10000", "--settings", "none.toml"], "no such file"),
-        (["--record-rate", "10000", "--scale", "none.toml"], "none.toml"),
         (["--record-rate", "10000", "--mm-per-px", "0.1", "--scale", "s.toml"], "not both"),
     ],
 )
@@ -130,6 +128,15 @@ def test_wrong_usage_is_one_line_and_exit_2(clip, tmp_path, capsys, arguments, s
     err = fails(capsys, ["measure", clip, "--out", tmp_path, *arguments], code=2)
     assert said in err
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("option", ["--settings", "--scale"])
+def test_a_file_that_is_not_there_is_exit_1_as_a_clip_is(clip, tmp_path, capsys, option):
+    out = tmp_path / "out"
+    err = fails(
+        capsys, ["measure", clip, "--out", out, "--record-rate", "10000", option, "none.toml"], code=1
+    )
+    assert "none.toml: no such file" in err
 
 
 def test_unknown_settings_are_named(clip, tmp_path, capsys):

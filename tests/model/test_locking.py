@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from poolwatch.model.errors import OutputError
-from poolwatch.model.locking import LOCK_FILE, locked_folder
+from poolwatch.model.locking import LOCK_FILE, locked_folder, sweep_left
 
 HOLD = """
 import sys, time
@@ -87,3 +87,15 @@ def test_a_file_system_without_locks_is_written_all_the_same(
     with locked_folder(tmp_path):
         assert (tmp_path / LOCK_FILE).exists()
     assert not (tmp_path / LOCK_FILE).exists()
+
+
+def test_what_an_ended_process_leaves_is_taken_away(tmp_path: Path) -> None:
+    for name in ("unfinished", "finished", "held"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / LOCK_FILE).touch()
+    (tmp_path / "finished" / "run.json").touch()
+    with locked_folder(tmp_path / "held"):
+        sweep_left(tmp_path)
+        assert (tmp_path / "held" / LOCK_FILE).exists()
+    assert not (tmp_path / "unfinished").exists()
+    assert [file.name for file in (tmp_path / "finished").iterdir()] == ["run.json"]

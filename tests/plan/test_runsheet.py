@@ -235,7 +235,7 @@ def test_the_sheet_has_the_fixed_settings_and_lines_for_what_is_not_known(tmp_pa
     assert fixed["sheet: thickness, grade, batch"] == "2 mm, batch 7"
     assert fixed["welder"] == "A. &lt;Example&gt;"
     assert fixed["record rate, Hz"] == "10000"
-    assert fixed["date"] == fixed["exposure, s"] == ""
+    assert fixed["date"] == fixed["exposure, µs"] == ""
     # A factor is no fixed setting.
     assert "travel speed, mm/s" not in fixed
     table = pd.read_csv(tmp_path / "manifest.csv")

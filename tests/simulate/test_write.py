@@ -36,11 +36,11 @@ def test_a_clip_and_its_truth_come_back(tmp_path: Path) -> None:
     sim = Simulation(scene)
     np.testing.assert_array_equal(pages(clip), sim.frames(0, 40))
     for name in ("truth_frames", "truth_spatter", "truth_sightings"):
-        back = pd.read_csv(tmp_path / f"{name}.csv")
+        back = pd.read_csv(tmp_path / f"one_{name}.csv")
         expected = getattr(sim, name)
         assert list(back.columns) == list(expected.columns)
         assert len(back) == len(expected)
-    back = pd.read_csv(tmp_path / "truth_frames.csv")
+    back = pd.read_csv(tmp_path / "one_truth_frames.csv")
     np.testing.assert_allclose(back.length_px, sim.truth_frames.length_px, rtol=1e-7)
 
 
@@ -188,16 +188,25 @@ class TestCommand:
         assert "--record-rate 5000 --mm-per-px 0.05 --travel-direction 90" in printed.out
         assert printed.err == ""
         assert {p.name for p in out.iterdir()} == {
-            "a.tif", "truth_frames.csv", "truth_spatter.csv", "truth_sightings.csv", "truth.json", "scene.toml",
+            "a.tif", "a_truth_frames.csv", "a_truth_spatter.csv", "a_truth_sightings.csv", "a_truth.json", "a_scene.toml",
         }  # fmt: skip
-        scene = Scene.checked(read_toml(out / "scene.toml"), where="scene.toml")
+        scene = Scene.checked(read_toml(out / "a_scene.toml"), where="scene.toml")
         assert (scene.seed, scene.camera.depth_bits, scene.spatter.rate_per_s) == (7, 10, 2000)
         again = tmp_path / "again"
         assert (
-            main(["simulate", "--out", str(again), "--scene", str(out / "scene.toml"), "--format", "tiff"])
+            main(["simulate", "--out", str(again), "--scene", str(out / "a_scene.toml"), "--format", "tiff"])
             == 0
         )
         assert (again / "clip.tif").read_bytes() == (out / "a.tif").read_bytes()
+
+    def test_clips_of_one_folder_keep_their_truth(self, tmp_path: Path) -> None:
+        small = ["--out", str(tmp_path), "--width", "96", "--height", "64", "--format", "npy"]
+        for name, frames in (("a", "2"), ("b", "3"), ("clip", "4")):
+            assert main(["simulate", *small, "--frames", frames, "--name", name]) == 0
+        for start, frames in (("a_", 2), ("b_", 3), ("", 4)):
+            assert len(pd.read_csv(tmp_path / f"{start}truth_frames.csv")) == frames
+            truth = json.loads((tmp_path / f"{start}truth.json").read_text(encoding="utf-8"))
+            assert truth["clip"] == f"{start.rstrip('_') or 'clip'}.npy"
 
     def test_illuminated_and_standing(self, tmp_path: Path) -> None:
         arguments = (
@@ -208,12 +217,17 @@ class TestCommand:
         assert (scene.kind, scene.camera.standing, scene.travel_speed_mm_s) == ("illuminated", True, 50)
         assert np.load(tmp_path / "clip.npy").shape == (2, 64, 96)
 
+    def test_a_scene_that_is_not_there_is_code_1(
+        self, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        assert main(["simulate", "--out", str(tmp_path / "o"), "--scene", "missing.toml"]) == 1
+        assert "missing.toml: no such file" in capsys.readouterr().err
+
     @pytest.mark.parametrize(
         ("arguments", "message"),
         [
             (["--frames", "0"], "'frames': input should be greater than or equal to 1"),
             (["--bits", "20"], "depth_bits"),
-            (["--scene", "missing.toml"], "no such file"),
             (["--scene", "a.toml", "--beam-shape", "crescent"], "exclude each other"),
             (["--format", "papyrus"], "no footage format"),
             (["--name", "../x"], "plain file name"),

@@ -124,3 +124,12 @@ def test_side_by_side_is_taken_up_when_it_is_there(trial: tuple[Path, Path]) -> 
     run_trial(manifest, out, workers=1, title="Pilot <1>")
     assert f'src="./{SIDE_BY_SIDE}"' not in page(out)
     assert f"{SIDE_BY_SIDE} is older than a measurement of its clips" in page(out)
+
+
+def test_clips_go_by_file_name_and_their_path_is_in_the_details(trial: tuple[Path, Path]) -> None:
+    _, out = trial
+    text = page(out)
+    head, details = text.split('<h2 id="clips">')
+    assert "clips/52/b.avi" not in head
+    assert ">b.avi</a>" in head
+    assert "recording clips/52/b.avi" in details

@@ -53,7 +53,7 @@ def _head(result: ClipResult) -> list[tuple[str, str]]:
     return [*lines, *([("measured on", started)] if started else [])]
 
 
-def clip_section(evidence: ClipEvidence, number: int, *, dpi: float = 110.0) -> dict[str, Any]:
+def clip_section(evidence: ClipEvidence, number: int, *, dpi: float = 165.0) -> dict[str, Any]:
     """All that the template shows of one clip, as plain values."""
     result = evidence.result
     row = result.score.iloc[0].to_dict() if len(result.score) else {}
@@ -88,6 +88,7 @@ def clip_section(evidence: ClipEvidence, number: int, *, dpi: float = 110.0) -> 
         "series": series_view(result, evidence.segments),
         "segments": [segment.caption for segment in evidence.segments],
         "checked": _checked(evidence, dpi),
+        "provenance": _provenance(result),
         "run": {name: value for name, value in result.run.items() if name != "handcheck"},
         "warnings": [str(words) for words in result.run.get("warnings", [])],
     }
@@ -134,6 +135,18 @@ def _figures(evidence: ClipEvidence, dpi: float) -> list[tuple[Picture, str, str
     )
     found.append((spatter_figure(result), "Spatter", words))
     return [(picture(figure, dpi=dpi), title, words) for figure, title, words in found]
+
+
+def _provenance(result: ClipResult) -> str:
+    """What the clip was measured with, for paper: the page itself holds every setting."""
+    run = result.run
+    found = {
+        "poolwatch": run.get("poolwatch"),
+        "recording": result.score_of("clip"),
+        "clip": result.score_of("clip_id"),
+        "settings": run.get("settings_id"),
+    }
+    return "; ".join(f"{name} {value}" for name, value in found.items() if value) + "."
 
 
 def _statuses(result: ClipResult) -> list[tuple[str, int]]:

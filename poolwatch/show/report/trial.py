@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -86,7 +86,7 @@ def trial_report(path: str | Path, trial: TrialEvidence) -> None:
         "notes": grouped(other_notes(trial.notes, flagged), names),
         "flagged": flagged,
         "checked": [(piece.anchor, piece.checked) for piece in pieces if piece.checked],
-        "run": trial.run,
+        "run": _run_rows(trial.run),
         "sidebyside": trial.sidebyside,
         "clip_count": len(pieces),
         "short": [words for _, words in SHORT],
@@ -96,11 +96,24 @@ def trial_report(path: str | Path, trial: TrialEvidence) -> None:
 
 def clip_piece(evidence: ClipEvidence, number: int) -> ClipPiece:
     """A clip's part of a trial's page, the `number`-th from 1; clips may be made side by side in processes."""
-    section = clip_section(evidence, number, dpi=88.0)
+    section = clip_section(evidence, number, dpi=132.0)
     html = render("section.html.j2", {"clip": section, "alone": False})
     checked = f"{evidence.result.name}: {section['checked']['headline']}" if section["checked"] else ""
     key = str(evidence.result.score_of("clip_id") or evidence.result.name)
     return ClipPiece(html, section["id"], key, checked)
+
+
+def _run_rows(run: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Words and value of what a trial was ranked with."""
+    return [
+        (
+            str(words),
+            ", ".join(f"{name.replace('_', ' ')} {one}" for name, one in value.items())
+            if isinstance(value, Mapping)
+            else str(value),
+        )
+        for words, value in run.items()
+    ]
 
 
 def _counted(trial: TrialEvidence) -> pd.DataFrame:

@@ -9,14 +9,14 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from ..palette import FLAGGED_ON_PAPER, PAPER_INK, PAPER_QUIET, POOL_ON_PAPER
-from .style import new_figure, panel_name, styled
+from .style import COLUMN, new_figure, panel_name, styled
 
 
 @styled
 def agreement_figure(check: Mapping[str, Any]) -> Figure:
     """Difference against mean for length and width (Bland & Altman 1986), from ``handcheck`` of ``run.json``."""
-    figure = new_figure(2.9)
-    panels = figure.subplots(1, 2)
+    figure = new_figure(5.2, width=COLUMN)
+    panels = figure.subplots(2, 1)
     for axes, name in zip(panels, ("length", "width"), strict=True):
         found = check["quantities"][name]
         rows = [row for row in check["frames_by_hand"] if f"hand_{name}_px" in row]

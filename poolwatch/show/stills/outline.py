@@ -16,7 +16,7 @@ from ...model.axes import PoolAxes
 from ..palette import KEYHOLE_ON_PAPER, PAPER_INK, PAPER_QUIET, SKY, YELLOW
 from ..result import ClipResult
 from ..ticks import nice_step
-from .style import bar_axes, new_figure, nothing_to_show, panel_name, styled
+from .style import COLUMN, bar_axes, new_figure, nothing_to_show, panel_name, styled
 
 _DIRECTIONS = 360
 _MOST_OUTLINES = 600
@@ -95,7 +95,7 @@ def motion_figure(result: ClipResult, motion: OutlineMotion | None = None) -> Fi
     normal = np.stack([along[:, 1], -along[:, 0]], axis=1) / np.hypot(*along.T)[:, None]
     extent = float(np.ptp(place, axis=0).max())
     gain = _gain(extent, float(rms.max()))
-    figure = new_figure(3.4, margins=(0.72, 0.48, 1.1, 0.28))
+    figure = new_figure(3.2, width=COLUMN, margins=(0.68, 0.48, 0.85, 0.44))
     axes = figure.subplots()
     for sign in (1, -1):
         edge = _without_loops(place + sign * gain * rms[:, None] * normal, place, gain * rms)
@@ -127,7 +127,7 @@ def motion_figure(result: ClipResult, motion: OutlineMotion | None = None) -> Fi
     axes.set_xlabel(f"along travel from the beam, {result.unit}")
     axes.set_ylabel(f"across, {result.unit}")
     larger = f", drawn {gain:g} times larger" if gain > 1 else ""
-    panel_name(axes, f"dashed: ± root mean square{larger}; {motion.frames} frames")
+    panel_name(axes, f"dashed: ± root mean square{larger}\n{motion.frames} frames")
     bar = figure.colorbar(lines, cax=bar_axes(figure, axes))
     bar.set_label(f"motion along the normal, rms, {result.unit}")
     bar.outline.set_visible(False)
@@ -198,13 +198,13 @@ def space_time_figure(result: ClipResult, rows: SpaceTime) -> Figure:
         return nothing_to_show("no space-time picture: no frames were given")
     time = 1e3 * rows.frames / result.record_rate_hz
     excerpt = len(rows.frames) < len(result.numbers)
-    figure = new_figure(3.4, margins=(0.72, 0.48, 1.1, 0.34 if excerpt else 0.12))
+    figure = new_figure(3.2, width=COLUMN, margins=(0.68, 0.48, 0.85, 0.44 if excerpt else 0.12))
     axes = figure.subplots()
     if excerpt:
         panel_name(
             axes,
-            f"frames {rows.frames[0]} to {rows.frames[-1]} of {len(result.numbers)}, around the largest lasting "
-            "excursion",
+            f"frames {rows.frames[0]} to {rows.frames[-1]} of {len(result.numbers)},\n"
+            "around the largest lasting excursion",
         )
     shown = np.ma.masked_invalid(rows.brightness.T)
     high = float(np.quantile(shown.compressed(), 0.999)) if shown.count() else 1.0
@@ -232,12 +232,19 @@ def space_time_figure(result: ClipResult, rows: SpaceTime) -> Figure:
         ("pool_rear_mm", SKY, "-", "tail"),
     ):
         axes.plot(time, result.series(column)[where], dash, color=colour, lw=1.0, label=words)
-    axes.axhline(0, color=KEYHOLE_ON_PAPER, lw=0.9, ls="--", label="keyhole (beam)")
+    axes.axhline(0, color=KEYHOLE_ON_PAPER, lw=0.9, ls="--", label="beam")
     axes.grid(visible=False)
     axes.set_xlabel("time, ms")
     axes.set_ylabel(f"along travel from the beam, {result.unit}")
     axes.legend(
-        loc="upper right", labelcolor="white", ncols=3, facecolor="#1d232a", frameon=True, framealpha=0.8
+        loc="upper right",
+        labelcolor="white",
+        ncols=3,
+        columnspacing=1.0,
+        handlelength=1.4,
+        facecolor="#1d232a",
+        frameon=True,
+        framealpha=0.8,
     )
     bar = figure.colorbar(image, cax=bar_axes(figure, axes), extend="max")
     bar.set_label("brightness, of full scale")

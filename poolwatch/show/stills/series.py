@@ -22,7 +22,7 @@ from ..palette import (
     POOL_ON_PAPER,
 )
 from ..result import ClipResult
-from .style import new_figure, nothing_to_show, panel_name, styled
+from .style import COLUMN, new_figure, nothing_to_show, panel_name, styled
 
 _COLUMNS = 1400
 _RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
@@ -168,8 +168,8 @@ def spectra_figure(result: ClipResult) -> Figure:
     signals = list(dict.fromkeys(spectra["signal"]))
     if not signals:
         return nothing_to_show("no spectrum: no steady part was long enough")
-    figure = new_figure(0.5 + 1.65 * len(signals), margins=(0.8, 0.48, 0.08, 0.28))
-    rows = list(np.atleast_1d(figure.subplots(len(signals), 1, sharex=True, gridspec_kw={"hspace": 0.26})))
+    figure = new_figure(0.6 + 1.4 * len(signals), width=COLUMN, margins=(0.8, 0.7, 0.12, 0.28))
+    rows = list(np.atleast_1d(figure.subplots(len(signals), 1, sharex=True, gridspec_kw={"hspace": 0.32})))
     for axes, signal in zip(rows, signals, strict=True):
         part = spectra[(spectra["signal"] == signal) & (spectra["frequency_hz"] > 0)]
         frequency = part["frequency_hz"].to_numpy(dtype=float)
@@ -181,7 +181,7 @@ def spectra_figure(result: ClipResult) -> Figure:
             color=colour_of(signal),
             lw=0.9,
             drawstyle="steps-mid",
-            label="measured, a step a bin",
+            label="measured",
         )
         for column, dash, words in (
             ("red_noise_psd", "--", "red-noise background"),
@@ -207,12 +207,18 @@ def spectra_figure(result: ClipResult) -> Figure:
         axes.margins(x=0.01)
         _minor_marks(axes, frequency)
     band = [result.score_of(f"band_{end}_hz") for end in ("low", "high")]
-    if all(isinstance(edge, float) and math.isfinite(edge) for edge in band):
+    banded = all(isinstance(edge, float) and math.isfinite(edge) for edge in band)
+    if banded:
         for axes in rows:
             axes.axvspan(*band, color="#eef1f4", zorder=0, lw=0)
-        rows[0].set_title(
-            "fluctuation is taken in the shaded band", loc="right", fontsize=8, color=PAPER_QUIET, y=1.0
-        )
-    rows[0].legend(loc="lower left")
-    rows[-1].set_xlabel("frequency, Hz")
+    shaded = ", shaded: band of the fluctuation" if banded else ""
+    rows[-1].set_xlabel(f"frequency, Hz{shaded}")
+    # Under the panels, where it hides no curve.
+    figure.legend(
+        *rows[0].get_legend_handles_labels(),
+        loc="lower center",
+        ncols=3,
+        columnspacing=1.0,
+        handlelength=1.4,
+    )
     return figure

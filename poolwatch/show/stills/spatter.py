@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from ..palette import PAPER_INK, PAPER_QUIET, PARTICLE_ON_PAPER
 from ..result import ClipResult
 from ..ticks import nice_step
-from .style import new_figure, nothing_to_show, panel_name, styled
+from .style import COLUMN, new_figure, nothing_to_show, panel_name, styled
 
 SECTORS = 24
 """Sectors of the rose, 15° each, the first centred on forward."""
@@ -34,8 +34,8 @@ def spatter_figure(result: ClipResult) -> Figure:
         return nothing_to_show("particles were not looked for")
     if not len(spatter):
         return nothing_to_show("no particle left the pool")
-    figure = new_figure(3.3, margins=(0.5, 0.5, 0.2, 0.66))
-    grid = figure.add_gridspec(1, 2, width_ratios=(1, 1.5), wspace=0.36)
+    figure = new_figure(4.8, width=COLUMN, margins=(0.6, 0.5, 0.2, 0.66))
+    grid = figure.add_gridspec(2, 1, height_ratios=(1.3, 1), hspace=0.5)
     _draw_rose(
         figure.add_subplot(grid[0], projection="polar"),
         spatter["direction_deg"].dropna().to_numpy(dtype=float),

@@ -21,7 +21,7 @@ from ..palette import PAPER_INK, PAPER_LINE, PAPER_QUIET
 STYLE: dict[str, Any] = {
     "font.family": "DejaVu Sans",
     "font.size": 9.0,
-    "axes.titlesize": 10.0,
+    "axes.titlesize": 9.0,
     "axes.titlelocation": "left",
     "axes.labelsize": 9.0,
     "axes.labelcolor": PAPER_INK,
@@ -53,7 +53,9 @@ STYLE: dict[str, Any] = {
     "hatch.color": PAPER_QUIET,
 }
 WIDTH = 7.2
-"""Width of a figure, inches."""
+"""Width of a figure across a page, inches."""
+COLUMN = 4.2
+"""Width of a figure in one of two columns, inches: on paper its smallest lettering, 8 points, keeps above 6."""
 
 _P = ParamSpec("_P")
 
@@ -100,8 +102,8 @@ def bar_axes(figure: Figure, axes: Axes) -> Axes:
 
 def nothing_to_show(words: str) -> Figure:
     """A small figure that says why it is empty."""
-    figure = new_figure(1.0)
-    figure.text(0.5, 0.5, words, ha="center", va="center", color=PAPER_QUIET)
+    figure = new_figure(1.0, width=COLUMN)
+    figure.text(0.5, 0.5, words, ha="center", va="center", color=PAPER_QUIET, wrap=True)
     return figure
 
 

@@ -22,6 +22,10 @@ pytestmark = pytest.mark.slow
 
 NASTY = "<script>document.title='harm'</script>"
 SHOW = "document.querySelector('.watch')"
+TRIAL_DPI = 132.0
+"""Dots an inch of the figures of a clip in a trial's page."""
+PAPER = 703
+"""Width of an A4 sheet within margins of 12 mm, CSS px: 186 mm of 96 px an inch."""
 
 
 @pytest.fixture(scope="module")
@@ -66,7 +70,7 @@ def trial(drawn, tmp_path_factory):
     line = gather_space_time(list(clip.read(list(range(0, 1200, 3)))), clip.result)
     path = folder / "report.html"
     # Drawing the stills of 40 clips takes a minute; those of one stand for all, so the page weighs the same.
-    pictures = clip_page._figures(ClipEvidence(clip.result, space_time=line), 88.0)
+    pictures = clip_page._figures(ClipEvidence(clip.result, space_time=line), TRIAL_DPI)
     monkeypatch.setattr(clip_page, "_figures", lambda evidence, dpi: pictures)
     trial_report(
         path,
@@ -238,7 +242,7 @@ def test_drawings_are_legible_on_a_phone(page, trial):
     page.size(390, 844)
     page.open(trial)
     page.js("document.querySelectorAll('details').forEach(d => d.open = true)")
-    # Drawn at 150 (trial) and 88 (clips) dots an inch. The smallest lettering on a phone is of 8.5 and 8 points; 9 px
+    # Drawn at 150 (trial) and 132 (clips) dots an inch. The smallest lettering on a phone is of 8.5 and 8 points; 9 px
     # and up is common practice for figures on phones, no source.
     sizes = page.js(
         "[...document.querySelectorAll('picture img')].map(i => [i.getBoundingClientRect().width, i.naturalWidth,"
@@ -248,7 +252,10 @@ def test_drawings_are_legible_on_a_phone(page, trial):
     assert ranking[2] is False
     assert ranking[0] <= 390 - 2 * 16
     assert 8.5 / 72 * 150 * ranking[0] / ranking[1] >= 12
-    assert all(8 / 72 * (88 if wide else 150) * width / natural >= 9 for width, natural, wide in others)
+    assert all(width <= 390 - 2 * 16 for width, _, _ in others)
+    assert all(
+        8 / 72 * (TRIAL_DPI if alone else 150) * width / natural >= 9 for width, natural, alone in others
+    )
     page.size(1200, 900)
     page.open(trial)
     assert page.js("(i => i.currentSrc === i.src)(document.querySelector('section img'))")
@@ -294,11 +301,71 @@ def test_everything_is_reached_with_the_keyboard_alone(page, one_clip):
     assert page.js("document.querySelector('details').open")
 
 
-def test_prints_everything_to_pdf(page, one_clip):
+def test_prints_a_clip_on_two_sheets(page, one_clip):
     page.open(one_clip[0])
-    data = base64.b64decode(page.do("Page.printToPDF", printBackground=True)["data"])
+    a4 = {"paperWidth": 210 / 25.4, "paperHeight": 297 / 25.4}
+    margins = {f"margin{side}": 12 / 25.4 for side in ("Top", "Bottom", "Left", "Right")}
+    data = base64.b64decode(page.do("Page.printToPDF", **a4, **margins)["data"])
     assert data.startswith(b"%PDF")
-    assert len(re.findall(rb"/Type\s*/Page\b", data)) >= 2
+    # Its figures, and a sheet at most for what the cautions and flags need.
+    assert 2 <= len(re.findall(rb"/Type\s*/Page\b", data)) <= 3
+
+
+@pytest.fixture
+def paper(page, trial):
+    """The trial's page as it is laid out for an A4 sheet with margins of 12 mm."""
+    page.size(PAPER, 1000)
+    page.do("Emulation.setEmulatedMedia", media="print")
+    page.open(trial)
+    page.js("document.querySelectorAll('details').forEach(d => d.open = true)")
+    return page
+
+
+def test_no_cell_is_cut_on_paper(paper):
+    cut = paper.js(
+        f"[...document.querySelectorAll('table, td, th, td *')].filter(e => e.getBoundingClientRect().right > {PAPER}"
+        " || e.scrollWidth > e.clientWidth + 1 && e.clientWidth > 0).map(e => e.outerHTML.slice(0, 200))"
+    )
+    assert cut == []
+    assert paper.js("document.documentElement.scrollWidth") <= PAPER
+
+
+def test_paper_has_no_settings_as_text_and_asks_for_no_click(paper):
+    shown = paper.js(
+        "[...document.querySelectorAll('pre')].filter(e => e.getBoundingClientRect().height > 0).length"
+    )
+    assert shown == 0
+    words = paper.js("document.body.innerText")
+    assert "Open one" not in words
+    assert "Click" not in words
+    assert "Every setting is in run.json" in words
+
+
+def test_lettering_of_figures_is_legible_on_paper_and_on_a_screen(paper, page, trial):
+    """Six points and nine pixels are common practice for the smallest lettering, no source."""
+    sizes = "[...document.querySelectorAll('.still img')].map(i => [i.getBoundingClientRect().width, i.naturalWidth])"
+    on_paper = paper.js(sizes)
+    # The trial's own figures are the few widest.
+    dots = [150.0 if natural > 4.5 * TRIAL_DPI else TRIAL_DPI for _, natural in on_paper]
+    points = [8 * width / 96 * dpi / natural for (width, natural), dpi in zip(on_paper, dots, strict=True)]
+    assert min(points) >= 6
+    page.do("Emulation.setEmulatedMedia", media="")
+    page.size(1280, 900)
+    page.open(trial)
+    page.js("document.querySelectorAll('details').forEach(d => d.open = true)")
+    pixels = [
+        8 / 72 * dpi * width / natural for (width, natural), dpi in zip(page.js(sizes), dots, strict=True)
+    ]
+    assert min(pixels) >= 9
+
+
+def test_a_wide_screen_is_used(page, trial):
+    page.size(2560, 1200)
+    page.open(trial)
+    assert page.js("document.querySelector('main').getBoundingClientRect().width") > 1600
+    page.js("document.querySelector('details.clip').open = true")
+    left = "new Set([...document.querySelectorAll('details.clip[open] .still')].map(f => f.offsetLeft)).size"
+    assert page.js(left) >= 3
 
 
 def test_headings_alternatives_labels_and_language(page, trial):

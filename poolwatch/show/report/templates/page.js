@@ -147,7 +147,7 @@
     };
     video.querySelectorAll("source").forEach(function (source) { source.addEventListener("error", say); });
     video.addEventListener("loadedmetadata", function () {
-      video.style.aspectRatio = video.videoWidth + " / " + video.videoHeight;
+      video.parentElement.style.setProperty("--high", video.videoHeight / video.videoWidth);
     });
   });
   // A clip is wired up when it is opened, its video then loads its first picture.
