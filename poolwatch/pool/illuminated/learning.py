@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 
 import cv2
@@ -15,8 +14,10 @@ from ..settings import PoolSettings
 from .boundary import follow, settle
 from .comparing import WINDOW
 from .evidence import BINS, FINER, REACH, SEARCH, Counts, Evidence, learn_evidence, weigh
-from .metal import Box, Grey, register, shifted
-from .motion import find_motion, noise_of, refine_motion
+from .mean_tone import pool_by_tone
+from .metal import Grey
+from .motion import find_motion, refine_motion
+from .noise import Region
 from .region import (
     SHARE,
     Pieces,
@@ -26,7 +27,6 @@ from .region import (
     hull_of,
     lighting_of,
     liquid_in,
-    margin_of,
     pointed_of,
 )
 from .residual import unexplained
@@ -42,10 +42,10 @@ STILL_PX = 0.5
 _TURNS = 4
 # Pixels nearer to an outline than this are neither liquid nor solid, px.
 _BESIDE = 1.0
-# Side of the tiles in which soft light is looked for, px.
-_TILE = 8
-# Window number, coarse contour, unexplained shares of surroundings and of pixels.
-Region = tuple[int, NDArray[np.float64], NDArray[np.float32], NDArray[np.float32]]
+_NO_POOL = (
+    "no pool found: rigid motion of the metal explains the picture everywhere but for less than {:.0f} px², or all of "
+    "it is cut by the border; check that the beam is on and the whole pool in view"
+)
 # Spreads of the edge that are tried, px.
 _SIGMAS = (0.6, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.2)
 
@@ -68,96 +68,6 @@ def motion_of(
     return best if best is not None and best[2] >= found[2] else found
 
 
-def noise_of_pairs(
-    windows: Grey, metal: tuple[float, float], solid: NDArray[np.uint8], half: int
-) -> tuple[float, float]:
-    """Variance of the difference of two registered frames against brightness: a + b I, from medians in bins."""
-    h, w = windows.shape[2:]
-    box = (0, h, 0, w)
-    bright, square = [], []
-    start = 2.0 * float(np.median([noise_of(run[half]) for run in windows])) ** 2
-    for run in windows[:12]:
-        for other in (half - 1, half + 2):
-            k = other - half
-            dx, dy, gain, _ = register(
-                run[half], run[other], box, solid, k * metal[0], k * metal[1], start, 0.0, 3
-            )
-            read, (a, b, c, d) = shifted(run[other], box, dx, dy)
-            here = run[half][a:b:2, c:d:2].astype(np.float64)
-            bright.append(here.ravel())
-            square.append(((here - gain * read[a:b:2, c:d:2]) ** 2).ravel())
-    level, value = np.concatenate(bright), np.concatenate(square)
-    edges = np.quantile(level, np.linspace(0.02, 0.98, 9))
-    middle, variance = [], []
-    for low, high in itertools.pairwise(edges):
-        inside = (level >= low) & (level <= high)
-        if inside.sum() > 50:
-            middle.append(float(level[inside].mean()))
-            # The median of a squared Gaussian is 0.4549 of its mean; rounding adds 1/12 to each frame anyway.
-            variance.append(float(np.median(value[inside])) / 0.4549)
-    least = 2.0 / 12.0
-    if len(middle) < 3 or np.ptp(middle) < 0.2 * np.mean(middle):
-        return max(float(np.median(variance)), least), 0.0
-    slope = float(np.median(np.diff(variance) / np.maximum(np.diff(middle), 1e-6)))
-    slope = max(slope, 0.0)
-    floor = float(np.median(np.array(variance) - slope * np.array(middle)))
-    return max(floor, 0.3 * float(np.median(variance)), least), slope
-
-
-def veil_of(
-    windows: Grey,
-    metal: tuple[float, float],
-    solid: NDArray[np.uint8],
-    noise: tuple[float, float],
-    half: int,
-    pools: list[Region] | None = None,
-) -> bool:
-    """Whether soft light comes and goes over the metal: registered differences hold more than noise in the large.
-
-    With `pools`, only the metal around them counts: light over the weld is a small part of a wide view.
-    """
-    h, w = windows.shape[2:]
-    box = (0, h, 0, w)
-    around = None if pools is None else _around(pools, (h, w))
-    found = []
-    level = float(np.mean([run[half].mean() for run in windows]))
-    variance = noise[0] + noise[1] * level
-    for i, run in enumerate(windows[:12]):
-        if around is not None and i not in around:
-            continue
-        dx, dy, gain, _ = register(
-            run[half], run[0], box, solid, -half * metal[0], -half * metal[1], *noise, 3
-        )
-        read, (a, b, c, d) = shifted(run[0], box, dx, dy)
-        if around is not None:
-            a, b, c, d = _common((a, b, c, d), around[i])
-            if b - a < _TILE or d - c < _TILE:
-                continue
-        difference = run[half][a:b, c:d].astype(np.float32) - np.float32(gain) * read[a:b, c:d]
-        size = (max((d - c) // _TILE, 1), max((b - a) // _TILE, 1))
-        mean = cv2.resize(difference, size, interpolation=cv2.INTER_AREA)
-        inside = cv2.resize(difference**2, size, interpolation=cv2.INTER_AREA) - mean**2
-        # Where a tile's texture is explained it is metal, whatever light lies over it.
-        metal_tiles = np.abs(mean)[inside < 1.5 * variance]
-        if metal_tiles.size > 10:
-            found.append(float(np.percentile(metal_tiles, 85)))
-    # 85 of 100 sizes of a Gaussian lie below 1.44 sd; texture read between pixels adds a little.
-    return bool(found) and float(np.median(found)) > 3.0 * 1.44 * math.sqrt(variance) / _TILE
-
-
-def _around(pools: list[Region], shape: tuple[int, int]) -> dict[int, Box]:
-    """By window, the box of its pool and of the metal around it."""
-    boxes = {}
-    for i, contour, *_ in pools:
-        size = math.sqrt(abs(float(cv2.contourArea(contour.astype(np.float32)))))
-        boxes[i] = box_around(contour, margin_of(size), shape)
-    return boxes
-
-
-def _common(one: Box, other: Box) -> Box:
-    return max(one[0], other[0]), min(one[1], other[1]), max(one[2], other[2]), min(one[3], other[3])
-
-
 def neck_of(size: float) -> int:
     """Width of the widest neck or bump that may hang on a pool without belonging to it, px."""
     # Judged by its surroundings, everything is seen wider by them; but a small pool must not be shaved away.
@@ -177,8 +87,12 @@ def regions_of(
     lags: tuple[int, ...],
     veil: bool,
     settings: PoolSettings,
-) -> list[Region]:
-    """Window number, coarse contour and unexplained shares of the windows whose middle frame shows a whole pool."""
+    shown: NDArray[np.float64] | None = None,
+) -> tuple[list[Region], NDArray[np.float64] | None]:
+    """What windows whose middle frame shows a whole pool leave unexplained; and the pool as tone shows it, if it does.
+
+    `shown` is that pool where it is known already.
+    """
     half = (windows.shape[1] - 1) // 2
     h, w = windows.shape[2:]
     everywhere = np.ones((h, w), dtype=np.uint8)
@@ -196,21 +110,24 @@ def regions_of(
             continue
         found.append((i, contour, window, alone))
         areas.append(area)
-    if not found:
-        raise MeasurementError(
-            "no pool found: rigid motion of the metal explains the picture everywhere but for less than "
-            f"{settings.smallest_area_px:.0f} px², or all of it is cut by the border; check that the beam is on and "
-            "the whole pool in view"
-        )
-    middle = np.median(areas)
+    if not maps:
+        raise MeasurementError(_NO_POOL.format(settings.smallest_area_px))
     together = np.mean([np.minimum(window, 1.0) for _, window, _ in maps], axis=0)
-    contour, area = contour_of(together > share_level(together), 0)
+    liquid = together > share_level(together)
     riding = math.hypot(*metal) * half > STILL_PX
+    if riding and shown is None:
+        shown = pool_by_tone(windows, liquid)
+    if shown is not None:
+        return [(i, shown, window, alone) for i, window, alone in maps], shown
+    if not found:
+        raise MeasurementError(_NO_POOL.format(settings.smallest_area_px))
+    middle = np.median(areas)
+    contour, area = contour_of(liquid, 0)
     if riding and 2.0 * middle < area < 0.6 * h * w and not touches(contour, h, w):
         # Where contrast is poor a single picture shows highlights alone, all together show the pool; where the
         # camera stands the pool wanders, and they do not.
-        return [(i, contour, window, alone) for i, window, alone in maps]
-    return [f for f, a in zip(found, areas, strict=True) if 0.5 * middle < a < 1.7 * middle]
+        return [(i, contour, window, alone) for i, window, alone in maps], None
+    return [f for f, a in zip(found, areas, strict=True) if 0.5 * middle < a < 1.7 * middle], None
 
 
 def share_level(window: NDArray[np.float32]) -> float:
