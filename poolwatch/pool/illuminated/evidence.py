@@ -11,12 +11,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .metal import Box, Field
+from .metal import Box, Field, Grey
 from .rim import Rim, RimEdge, RimTone, rim_of
 
 # Their numbers, and one more, are kept in 8 bits.
@@ -47,6 +48,21 @@ FIRST_SEARCH = 8
 SEARCH = 3
 # Metal is nowhere taken for dimmer than this share of what it is in the middle of the picture.
 _DIMMEST = 0.2
+
+
+class Lighting(NamedTuple):
+    """Brightness of metal.
+
+    Attributes
+    ----------
+    plane
+        Grey value: c0 + cx x + cy y, px.
+    places
+        What metal shows more than that at each place, relative to it, shape of the view; 0 where it is not known.
+    """
+
+    plane: tuple[float, float, float]
+    places: Field
 
 
 @dataclass(frozen=True)
@@ -199,7 +215,7 @@ def weigh(
     box: Box,
     share: Field,
     gain: float,
-    lighting: tuple[float, float, float],
+    lighting: Lighting,
     by_both: NDArray[np.float32],
 ) -> tuple[Field, Field]:
     """Weight of evidence for liquid, and relative brightness (0 … 1 of the bins' range), of each pixel of a box.
@@ -215,7 +231,7 @@ def weigh(
     gain
         The frame's brightness against the clip's usual.
     lighting
-        Grey value of the metal: c0 + cx x + cy y, px.
+        Of the metal.
     by_both
         See `Evidence`.
     """
@@ -227,15 +243,19 @@ def weigh(
     # First the bins of a row, which the compiler works out for several pixels at a time, then what they say.
     unexplained = np.empty(w, dtype=np.uint8)
     brightness = np.empty(w, dtype=np.uint8)
-    least = np.float32(dimmest(lighting, here.shape[0], here.shape[1]))
-    along = np.float32(lighting[1])
+    plane = lighting.plane
+    least = np.float32(dimmest(plane, here.shape[0], here.shape[1]))
+    along = np.float32(plane[1])
     scale = np.float32(gain * BRIGHTEST)
+    full = np.float32(1.0 / BRIGHTEST)
     for i in range(h):
-        start = np.float32(lighting[0] + lighting[1] * box[2] + lighting[2] * (i + box[0]))
+        start = np.float32(plane[0] + plane[1] * box[2] + plane[2] * (i + box[0]))
         grey = here[i + box[0], box[2] : box[3]]
         shares, relative, weight = share[i], bright[i], out[i]
+        more = lighting.places[i + box[0], box[2] : box[3]]
         for j in range(w):
             b = np.float32(grey[j]) / (scale * max(start + along * np.float32(j), least))
+            b = max(b - more[j] * full, np.float32(0.0))
             relative[j] = b
             brightness[j] = np.uint8(np.int32(min(b * bins, last)))
             s = shares[j]
@@ -243,3 +263,13 @@ def weigh(
         for j in range(w):
             weight[j] = by_both[unexplained[j], brightness[j]]
     return out, bright
+
+
+def relative(frame: Grey, lighting: Lighting, gain: float) -> Field:
+    """Relative brightness of each pixel of a frame, 0 … 1 of the bins' range."""
+    h, w = frame.shape
+    nothing = np.zeros((h, w), dtype=np.float32)
+    bright: Field = weigh(
+        frame, (0, h, 0, w), nothing, gain, lighting, np.zeros((BINS + 1, BINS), dtype=np.float32)
+    )[1]
+    return bright

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from ..keyhole import Keyhole
-    from .evidence import Evidence
+    from .evidence import Evidence, Lighting
     from .metal import Box
     from .region import Pieces
 
@@ -38,7 +38,9 @@ class IlluminatedLook:
     veil
         Whether soft light comes and goes over the metal (plume).
     lighting
-        Grey value of the metal: c0 + cx x + cy y, px.
+        Brightness of the metal.
+    level
+        Brightness of the metal around the pool against `lighting`.
     evidence
         What liquid and solid look like.
     outline
@@ -72,7 +74,8 @@ class IlluminatedLook:
     lags: tuple[int, ...]
     noise: tuple[float, float]
     veil: bool
-    lighting: tuple[float, float, float]
+    lighting: Lighting
+    level: float
     evidence: Evidence
     outline: NDArray[np.float64]
     area_px: float

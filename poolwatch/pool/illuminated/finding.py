@@ -13,11 +13,13 @@ from ..coarse import polygon_mean, touches
 from ..geometry import VAGUE, area_centroid, extents
 from ..outline import Pool
 from ..settings import PoolSettings
+from .alignment import moved
 from .boundary import follow, settle
 from .comparing import Pairs, no_pairs
-from .evidence import FINER, REACH, SEARCH, dimmest, weigh
+from .evidence import FINER, REACH, SEARCH, Lighting, weigh
 from .facts import IlluminatedLook
 from .metal import Box, Grey
+from .metal_tone import gain_of, solid_around
 from .region import SHARE, contour_of, liquid_in, margin_of
 from .residual import unexplained
 from .spot import measure_spot
@@ -116,9 +118,12 @@ def _find(
     )
     if used < 2:
         return Pool("broken", _NO_VERTICES)
-    gain = _gain(frame, box, solid, look.lighting)
+    lighting = look.lighting
+    if look.moves:
+        lighting = Lighting(lighting.plane, moved(lighting.places, round(dx), round(dy)))
+    gain = gain_of(frame, box, solid, lighting) / look.level
     near = look.x + dx, look.y + dy
-    contour, area, weight, bright = _coarse(frame, box, window, gain, look, near)
+    contour, area, weight, bright = _coarse(frame, box, window, gain, lighting, look, near)
     if area < max(0.2 * look.area_px, settings.smallest_area_px):
         return Pool("no_pool", _NO_VERTICES, gain=gain)
     h, w = window.shape
@@ -127,7 +132,7 @@ def _find(
         box = (0, shape[0], 0, shape[1])
         solid = _solid(look, dx, dy, box)
         window, alone, used = unexplained(frames, i, others, box, solid, look.metal_px, look.noise, look.veil)
-        contour, area, weight, bright = _coarse(frame, box, window, gain, look, near)
+        contour, area, weight, bright = _coarse(frame, box, window, gain, lighting, look, near)
     if len(contour) == 0 or touches(contour, *window.shape):
         return Pool("cut_off", _NO_VERTICES, gain=gain)
     evidence = look.evidence
@@ -203,7 +208,8 @@ def _others(prints: list[int], i: int, lags: tuple[int, ...]) -> list[int]:
 def _why_none(frame: Grey, look: IlluminatedLook, box: Box) -> str:
     """Why nothing can be found in a frame: ``dark``, ``blown``, or ``no_pool`` where neither is so."""
     r0, r1, c0, c1 = box
-    middle = look.lighting[0] + look.lighting[1] * (c0 + c1) / 2 + look.lighting[2] * (r0 + r1) / 2
+    plane = look.lighting.plane
+    middle = plane[0] + plane[1] * (c0 + c1) / 2 + plane[2] * (r0 + r1) / 2
     mean, clipped = _thinned(frame, box, 0.998 * look.full_scale)
     if mean < 0.2 * middle:
         return "dark"
@@ -238,13 +244,7 @@ def _moved(look: IlluminatedLook, dx: float, dy: float, shape: tuple[int, ...]) 
 
 
 def _solid(look: IlluminatedLook, dx: float, dy: float, box: Box) -> NDArray[np.uint8]:
-    """1 where metal is expected solid: outside the typical outline grown by a sixth."""
-    r0, r1, c0, c1 = box
-    out = np.ones((r1 - r0, c1 - c0), dtype=np.uint8)
-    middle = np.array([look.x, look.y])
-    grown = (look.outline - middle) * 1.15 + middle + (dx - c0, dy - r0)
-    cv2.fillPoly(out, [np.round(grown).astype(np.int32)], 0)
-    return out
+    return solid_around(look.outline + (dx, dy), (look.x + dx, look.y + dy), box)
 
 
 @njit(cache=True, nogil=True)
@@ -253,36 +253,18 @@ def _bounds(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, floa
     return x.min(), y.min(), x.max(), y.max()
 
 
-@njit(cache=True, nogil=True)
-def _gain(
-    frame: NDArray[np.generic], box: Box, solid: NDArray[np.uint8], lighting: tuple[float, float, float]
-) -> float:
-    """Brightness of the metal against the clip's usual."""
-    total = 0.0
-    usual = 0.0
-    least = dimmest(lighting, frame.shape[0], frame.shape[1])
-    for i in range(box[0], box[1], 3):
-        for j in range(box[2], box[3], 3):
-            if solid[i - box[0], j - box[2]]:
-                light = max(lighting[0] + lighting[1] * j + lighting[2] * i, least)
-                # Particles are no metal.
-                if frame[i, j] < 2.0 * light:
-                    total += frame[i, j]
-                    usual += light
-    return total / usual if total > 0.0 else 1.0
-
-
 def _coarse(
     frame: Grey,
     box: Box,
     window: NDArray[np.float32],
     gain: float,
+    lighting: Lighting,
     look: IlluminatedLook,
     near: tuple[float, float],
 ) -> tuple[NDArray[np.float64], float, NDArray[np.float32], NDArray[np.float32]]:
     """Coarse contour and area of the pool, the weight of evidence, and relative brightness."""
     evidence = look.evidence
-    weight, bright = weigh(frame, box, window, gain, look.lighting, evidence.by_both)
+    weight, bright = weigh(frame, box, window, gain, lighting, evidence.by_both)
     contour, area = contour_of(
         liquid_in(weight), look.neck, (near[0] - box[2], near[1] - box[0]), look.pointed
     )

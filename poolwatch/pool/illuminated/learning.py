@@ -11,13 +11,15 @@ from numpy.typing import NDArray
 from ...model.errors import MeasurementError
 from ..coarse import touches
 from ..settings import PoolSettings
+from .alignment import Path, UsualPool, moved
 from .boundary import follow, settle
 from .comparing import WINDOW
-from .evidence import BINS, FINER, REACH, SEARCH, Counts, Evidence, learn_evidence, weigh
-from .mean_tone import pool_by_tone
-from .metal import Grey
+from .evidence import BINS, FINER, REACH, SEARCH, Counts, Evidence, Lighting, learn_evidence, relative
+from .metal import Field, Grey
+from .metal_tone import metal_of_places
 from .motion import find_motion, refine_motion
 from .noise import Region
+from .over_time import rim_over_time, usual_picture
 from .region import (
     SHARE,
     Pieces,
@@ -27,6 +29,7 @@ from .region import (
     hull_of,
     lighting_of,
     liquid_in,
+    middle_of,
     pointed_of,
 )
 from .residual import unexplained
@@ -87,11 +90,13 @@ def regions_of(
     lags: tuple[int, ...],
     veil: bool,
     settings: PoolSettings,
-    shown: NDArray[np.float64] | None = None,
-) -> tuple[list[Region], NDArray[np.float64] | None]:
-    """What windows whose middle frame shows a whole pool leave unexplained; and the pool as tone shows it, if it does.
+    paths: list[Path],
+    forward: tuple[float, float],
+    shown: UsualPool | None = None,
+) -> tuple[list[Region], UsualPool | None]:
+    """What windows whose middle frame shows a whole pool leave unexplained; and the pool as seen over time.
 
-    `shown` is that pool where it is known already.
+    `paths` are those that the pool may have; `shown` is the pool as seen over time where it is known already.
     """
     half = (windows.shape[1] - 1) // 2
     h, w = windows.shape[2:]
@@ -112,22 +117,41 @@ def regions_of(
         areas.append(area)
     if not maps:
         raise MeasurementError(_NO_POOL.format(settings.smallest_area_px))
-    together = np.mean([np.minimum(window, 1.0) for _, window, _ in maps], axis=0)
-    liquid = together > share_level(together)
-    riding = math.hypot(*metal) * half > STILL_PX
-    if riding and shown is None:
-        shown = pool_by_tone(windows, liquid)
+    if shown is None:
+        seen = [_over_time(windows, maps, path, forward) for path in paths]
+        shown = max((s for s in seen if s is not None), key=lambda s: s.evidence, default=None)
     if shown is not None:
-        return [(i, shown, window, alone) for i, window, alone in maps], shown
+        placed = [(i, shown.contour + shown.path.shift(i, half), window, alone) for i, window, alone in maps]
+        inside = [p for p in placed if not touches(p[1], h, w)]
+        if len(inside) >= 0.5 * len(maps):
+            return inside, shown
     if not found:
         raise MeasurementError(_NO_POOL.format(settings.smallest_area_px))
     middle = np.median(areas)
-    contour, area = contour_of(liquid, 0)
+    together = np.mean([np.minimum(window, 1.0) for _, window, _ in maps], axis=0)
+    contour, area = contour_of(together > share_level(together), 0)
+    riding = math.hypot(*metal) * half > STILL_PX
     if riding and 2.0 * middle < area < 0.6 * h * w and not touches(contour, h, w):
         # Where contrast is poor a single picture shows highlights alone, all together show the pool; where the
         # camera stands the pool wanders, and they do not.
         return [(i, contour, window, alone) for i, window, alone in maps], None
     return [f for f, a in zip(found, areas, strict=True) if 0.5 * middle < a < 1.7 * middle], None
+
+
+def _over_time(
+    windows: Grey, maps: list[tuple[int, Field, Field]], path: Path, forward: tuple[float, float]
+) -> UsualPool | None:
+    """The pool in frames laid on one another, if it has a rim there."""
+    half = (windows.shape[1] - 1) // 2
+    laid = []
+    for i, window, _ in maps:
+        dx, dy = path.shift(i, half)
+        laid.append(np.minimum(moved(window, -dx, -dy), 1.0))
+    # A particle is at a place in few of them.
+    together = np.mean(np.sort(laid, axis=0)[: max(len(laid) * 3 // 4, 1)], axis=0)
+    tone, change = usual_picture(windows, path)
+    rim = rim_over_time(tone, change, together > share_level(together), forward)
+    return UsualPool(tone, rim.contour, rim.evidence, path) if rim is not None and rim.seen else None
 
 
 def share_level(window: NDArray[np.float32]) -> float:
@@ -169,7 +193,7 @@ def unit_of(
         changed.append(float(np.median(shares)))
     # 0.09 is what noise alone leaves.
     enough = 0.09 + 0.55 * (max(changed) - 0.09)
-    return next(lag for lag, c in zip(tried, changed, strict=True) if c >= enough)
+    return next((lag for lag, c in zip(tried, changed, strict=True) if c >= enough), tried[-1])
 
 
 def evidence_of(
@@ -179,8 +203,13 @@ def evidence_of(
     noise: tuple[float, float],
     forward: tuple[float, float],
     settings: PoolSettings,
-) -> tuple[Evidence, tuple[float, float, float], list[NDArray[np.float64]]]:
-    """What liquid and solid look like, the lighting, and outlines found with them; each turn better than the last."""
+    shown: UsualPool | None,
+    shifts: list[tuple[int, int]],
+) -> tuple[Evidence, list[Lighting], list[NDArray[np.float64]]]:
+    """What liquid and solid look like, the lighting, and outlines found with them; each turn better than the last.
+
+    `shown` is the pool as seen over time, if it is, and `shifts` its places in the frames.
+    """
     # Nothing was shaved off these contours, and a particle on the rim is in few of them.
     sizes = [math.sqrt(abs(float(cv2.contourArea(c.astype(np.float32))))) for c in contours]
     pointed = pointed_of(contours, neck_of(float(np.median(sizes))), forward)
@@ -188,7 +217,9 @@ def evidence_of(
     ends = np.array([forward, (-forward[0], -forward[1])])
     outlines = contours
     for turn in range(_TURNS):
-        counts, lighting, bright = _counted(centres, fields, outlines, noise, 3.5 if turn == 0 else 2.5)
+        lighting, gains = _lit(centres, fields, outlines, shown, shifts)
+        bright = [relative(f, a, float(g)) for f, a, g in zip(centres, lighting, gains, strict=True)]
+        counts = _counted(bright, fields, outlines, noise, lighting[0].plane, 3.5 if turn == 0 else 2.5)
         tones = tones_of(bright, outlines)
         sigma = settings.edge_sigma_px or 1.0
         if turn == _TURNS - 1 and settings.edge_sigma_px is None:
@@ -201,26 +232,42 @@ def evidence_of(
     return evidence, lighting, outlines
 
 
-def _counted(
+def _lit(
     centres: list[Grey],
-    fields: list[tuple[NDArray[np.float32], NDArray[np.float32]]],
+    fields: list[tuple[Field, Field]],
+    outlines: list[NDArray[np.float64]],
+    shown: UsualPool | None,
+    shifts: list[tuple[int, int]],
+) -> tuple[list[Lighting], NDArray[np.float64]]:
+    """Lighting of the metal outside outlines in each frame, and its gain against it."""
+    h, w = centres[0].shape
+    metal = [
+        (distances(o, (h, w)) < -3.0) & (window < SHARE)
+        for o, (window, _) in zip(outlines, fields, strict=True)
+    ]
+    plane, gains = lighting_of(centres, metal)
+    if shown is None:
+        places = np.zeros((h, w), dtype=np.float32)
+    else:
+        places = metal_of_places(shown.picture, shown.contour, plane)
+    return [Lighting(plane, moved(places, *shift)) for shift in shifts], gains
+
+
+def _counted(
+    bright: list[Field],
+    fields: list[tuple[Field, Field]],
     outlines: list[NDArray[np.float64]],
     noise: tuple[float, float],
+    plane: tuple[float, float, float],
     inner: float,
-) -> tuple[Counts, tuple[float, float, float], list[NDArray[np.float32]]]:
-    """What is seen in and around outlines, liquid from `inner` px inside on; the lighting, and relative brightness."""
-    h, w = centres[0].shape
-    depths = [distances(o, (h, w)) for o in outlines]
-    metal = [(d < -3.0) & (window < SHARE) for d, (window, _) in zip(depths, fields, strict=True)]
-    lighting, gains = lighting_of(centres, metal)
-    grey = lighting[0] + lighting[1] * (w - 1) / 2 + lighting[2] * (h - 1) / 2
+) -> Counts:
+    """What is seen in and around outlines, liquid from `inner` px inside on."""
+    h, w = bright[0].shape
+    grey = plane[0] + plane[1] * (w - 1) / 2 + plane[2] * (h - 1) / 2
     both = np.zeros((2, BINS, BINS))
     share, brightness = np.zeros((2, BINS)), np.zeros((2, BINS))
-    every = []
-    for frame, depth, (window, alone), gain in zip(centres, depths, fields, gains, strict=True):
-        none = np.zeros((BINS + 1, BINS), dtype=np.float32)
-        _, bright = weigh(frame, (0, h, 0, w), window, float(gain), lighting, none)
-        every.append(bright)
+    for seen, outline, (window, alone) in zip(bright, outlines, fields, strict=True):
+        depth = distances(outline, (h, w))
         reach = max(0.12 * math.sqrt(float((depth > 0).sum())), 6.0)
         known = (depth > -30.0) & (window <= 1.0)
         for k, (far, near) in enumerate(
@@ -230,12 +277,11 @@ def _counted(
             )
         ):
             share[k] += np.histogram(np.clip(alone[far], 0, 0.9999), BINS, (0.0, 1.0))[0]
-            brightness[k] += np.histogram(np.clip(bright[far], 0, 0.9999), BINS, (0.0, 1.0))[0]
+            brightness[k] += np.histogram(np.clip(seen[far], 0, 0.9999), BINS, (0.0, 1.0))[0]
             both[k] += np.histogram2d(
-                np.clip(window[near], 0, 0.9999), np.clip(bright[near], 0, 0.9999), BINS, ((0, 1), (0, 1))
+                np.clip(window[near], 0, 0.9999), np.clip(seen[near], 0, 0.9999), BINS, ((0, 1), (0, 1))
             )[0]
-    counts = Counts(both, share, brightness, grey / math.sqrt(noise[0] + noise[1] * grey))
-    return counts, lighting, every
+    return Counts(both, share, brightness, grey / math.sqrt(noise[0] + noise[1] * grey))
 
 
 def _outlined(
@@ -251,7 +297,8 @@ def _outlined(
     window, alone = field
     weight = evidence.weight_of(window, bright)
     neck = neck_of(math.sqrt(float((distances(before, bright.shape) > 0).sum())))
-    contour, _ = contour_of(liquid_in(weight), neck, pointed=pointed)
+    x, y = middle_of(before)
+    contour, _ = contour_of(liquid_in(weight), neck, (float(x), float(y)), pointed)
     if len(contour) < 3:
         raise MeasurementError(
             "no pool found: what rigid motion of the metal leaves unexplained is no one thing; check that the "

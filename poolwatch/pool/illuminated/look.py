@@ -6,10 +6,13 @@ import math
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from ...model.errors import MeasurementError
 from ..settings import PoolSettings
+from .alignment import moved, paths_of
 from .bumps import tips_of
+from .evidence import Lighting
 from .facts import IlluminatedLook
 from .learning import (
     STILL_PX,
@@ -21,6 +24,7 @@ from .learning import (
     unit_of,
 )
 from .metal import Grey
+from .metal_tone import gain_of, solid_around
 from .motion import noise_of
 from .noise import explained_by, noise_of_pairs, veil_of
 from .region import box_around, filled, margin_of, middle_of, pointed_of
@@ -49,6 +53,7 @@ def learn_illuminated(
     *,
     forward: tuple[float, float],
     metal_px: tuple[float, float] | None = None,
+    starts: tuple[int, ...] | None = None,
     settings: PoolSettings,
 ) -> IlluminatedLook:
     """Learn what metal and liquid look like from short runs of frames spread over a clip.
@@ -65,6 +70,9 @@ def learn_illuminated(
     metal_px
         Motion of the metal in the image, px per frame, if it is known: where the search starts; what the clip shows
         counts.
+    starts
+        Numbers of the runs' first frames: where they are known, with the metal's motion, the pool that crosses the view
+        of a standing camera is seen in the mean picture, too.
     settings
         What the user fixed.
 
@@ -104,14 +112,15 @@ def learn_illuminated(
         )
     noise = seen
     veil = veil_of(windows, metal, everywhere, noise, half)
-    pools, shown = regions_of(windows, metal, noise, lags_of(1, half), veil, settings)
+    paths = paths_of(metal_px, starts, windows.shape[1])
+    pools, shown = regions_of(windows, metal, noise, lags_of(1, half), veil, settings, paths, forward)
     if not veil and veil_of(windows, metal, everywhere, noise, half, pools):
         veil = True
-        pools, shown = regions_of(windows, metal, noise, lags_of(1, half), veil, settings)
+        pools, shown = regions_of(windows, metal, noise, lags_of(1, half), veil, settings, paths, forward)
     unit = unit_of(windows, pools, metal, noise, veil, half)
     lags = lags_of(unit, half)
     if unit > 1:
-        pools, _ = regions_of(windows, metal, noise, lags, veil, settings, shown)
+        pools, _ = regions_of(windows, metal, noise, lags, veil, settings, paths, forward, shown)
     solid = 1 - cv2.dilate(
         np.max([filled(c, (h, w)) for _, c, *_ in pools], axis=0), np.ones((9, 9), np.uint8)
     )
@@ -121,7 +130,10 @@ def learn_illuminated(
     centres = [windows[i, half] for i in chosen]
     fields = [p[2:] for p in pools]
     outlines = [p[1] for p in pools]
-    evidence, lighting, outlines = evidence_of(centres, fields, outlines, noise, forward, settings)
+    shifts = [(0, 0) if shown is None else shown.path.shift(i, half) for i in chosen]
+    evidence, lightings, outlines = evidence_of(
+        centres, fields, outlines, noise, forward, settings, shown, shifts
+    )
     areas = [abs(float(cv2.contourArea(o.astype(np.float32)))) for o in outlines]
     area = float(np.median(areas))
     size = math.sqrt(area)
@@ -130,6 +142,11 @@ def learn_illuminated(
     moves = bool(np.ptp(places, axis=0).max() > 0.25 * size)
     typical = outlines[int(np.argmin(np.abs(np.array(areas) - area)))]
     typical = typical - middle_of(typical) + (x, y)
+    level = _level(centres, outlines, typical, lightings)
+    # What is known of the metal's places lies about the pool in its usual place.
+    usual = np.round(np.median(places - np.array(shifts), axis=0) - (x, y)).astype(int)
+    first = lightings[0]
+    lighting = Lighting(first.plane, moved(first.places, -shifts[0][0] - usual[0], -shifts[0][1] - usual[1]))
     margin = margin_of(size)
     box = box_around(np.concatenate(outlines), margin, (h, w))
     keyhole, dark = learn_spot(
@@ -147,6 +164,7 @@ def learn_illuminated(
         noise=noise,
         veil=veil,
         lighting=lighting,
+        level=level,
         evidence=evidence,
         outline=typical,
         area_px=area,
@@ -162,3 +180,21 @@ def learn_illuminated(
         keyhole_dark=dark,
         full_scale=float(full_scale),
     )
+
+
+def _level(
+    centres: list[Grey],
+    outlines: list[NDArray[np.float64]],
+    typical: NDArray[np.float64],
+    lightings: list[Lighting],
+) -> float:
+    """Brightness of the metal around the pool against the lighting: other metal than that of the whole view."""
+    levels = []
+    for frame, outline, lighting in zip(centres, outlines, lightings, strict=True):
+        place = middle_of(outline)
+        box = box_around(
+            outline, margin_of(math.sqrt(float(cv2.contourArea(typical.astype(np.float32))))), frame.shape
+        )
+        solid = solid_around(typical - middle_of(typical) + place, (float(place[0]), float(place[1])), box)
+        levels.append(gain_of(frame, box, solid, lighting))
+    return float(np.median(levels))

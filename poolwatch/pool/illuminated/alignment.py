@@ -1,0 +1,97 @@
+"""Pictures laid on one another by the pool's place, which a riding camera keeps and a standing one does not."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .metal import Field, Grey
+
+# Frames of a run that are laid on others, about.
+_FRAMES = 6
+
+
+class Path(NamedTuple):
+    """Where the pool is in the frames of some runs, against its place in the middle of all.
+
+    Attributes
+    ----------
+    velocity
+        Of the pool in the picture, px per frame.
+    starts
+        Numbers of the runs' first frames.
+    middle
+        The frame in which it is at the place that counts.
+    """
+
+    velocity: tuple[float, float]
+    starts: tuple[int, ...]
+    middle: float
+
+    def shift(self, run: int, frame: int) -> tuple[int, int]:
+        """How far it has moved in a frame of a run, px to the right and down."""
+        if self.velocity == (0.0, 0.0):
+            return 0, 0
+        since = self.starts[run] + frame - self.middle
+        return round(self.velocity[0] * since), round(self.velocity[1] * since)
+
+
+class UsualPool(NamedTuple):
+    """The pool in frames laid on one another by its place.
+
+    Attributes
+    ----------
+    picture
+        Usual grey value of each place, shape (h, w).
+    contour
+        Coarse contour of the pool in it, shape (k, 2), x, y px.
+    evidence
+        How clear its rim is, times its length.
+    path
+        Where it is in each frame.
+    """
+
+    picture: Field
+    contour: NDArray[np.float64]
+    evidence: float
+    path: Path
+
+
+def paths_of(given: tuple[float, float] | None, starts: tuple[int, ...] | None, length: int) -> list[Path]:
+    """Paths that the pool may have: at rest in a riding camera's view, or across that of a standing one.
+
+    Parameters
+    ----------
+    given
+        Motion that metal would have in a camera that rides along, px per frame, if it is known.
+    starts
+        Numbers of the first frames of the runs, if they are known.
+    length
+        Frames of a run.
+    """
+    paths = [Path((0.0, 0.0), starts or (), 0.0)]
+    if given is not None and starts is not None:
+        paths.append(Path((-given[0], -given[1]), starts, 0.5 * (starts[0] + starts[-1] + length)))
+    return paths
+
+
+def moved(field: NDArray[Any], dx: int, dy: int) -> NDArray[Any]:
+    """A picture moved by whole px to the right and down, its border repeated."""
+    if dx == 0 and dy == 0:
+        return field
+    h, w = field.shape
+    rows, columns = np.clip(np.arange(h) - dy, 0, h - 1), np.clip(np.arange(w) - dx, 0, w - 1)
+    return np.ascontiguousarray(field[rows][:, columns])
+
+
+def laid_out_frames(windows: Grey, path: Path) -> Grey:
+    """Some frames of each run, laid on one another by the pool's place, shape (n, h, w); their borders repeated."""
+    taken = range(0, windows.shape[1], max(windows.shape[1] // _FRAMES, 1))
+    laid = []
+    for i, run in enumerate(windows):
+        for k in taken:
+            dx, dy = path.shift(i, k)
+            laid.append(moved(run[k], -dx, -dy))
+    return np.asarray(laid)
