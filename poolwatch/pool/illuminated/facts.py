@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from .evidence import Evidence, Lighting
     from .metal import Box
     from .region import Pieces
+    from .usual import Usual
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,8 @@ class IlluminatedLook:
         Brightness of the metal.
     level
         Brightness of the metal around the pool against `lighting`.
+    usual
+        Where the pool usually is, and what it looks like.
     evidence
         What liquid and solid look like.
     outline
@@ -76,6 +79,7 @@ class IlluminatedLook:
     veil: bool
     lighting: Lighting
     level: float
+    usual: Usual
     evidence: Evidence
     outline: NDArray[np.float64]
     area_px: float

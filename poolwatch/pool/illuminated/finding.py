@@ -23,10 +23,9 @@ from .metal_tone import gain_of, solid_around
 from .region import SHARE, contour_of, liquid_in, margin_of
 from .residual import unexplained
 from .spot import measure_spot
+from .usual import SHRINK, shrunk
 
 _NO_VERTICES = np.empty((0, 2), dtype=np.float32)
-# Pictures are shrunk by this to look for a pool that wanders.
-_SHRINK = 4
 # An outline whose place is known no better than this anywhere near is hidden there, px.
 _VAGUE_PX = 1.5
 
@@ -64,7 +63,7 @@ def find_illuminated(
         The settings `look` was learned with.
     """
     prints = [hash(f[::8, ::8].tobytes()) for f in frames]
-    small = _shrunk(frames) if look.moves else None
+    small = np.array([shrunk(f) for f in frames]) if look.moves else None
     rows = (*forward, *(across or (forward[1], -forward[0])))
     # For another order in memory Numba would compile all anew.
     frames = np.ascontiguousarray(frames)  # type: ignore[assignment]
@@ -80,13 +79,6 @@ class Still(NamedTuple):
 
     solid: NDArray[np.uint8]
     pairs: Pairs
-
-
-def _shrunk(frames: Grey) -> Grey:
-    h, w = frames.shape[1:]
-    size = (max(w // _SHRINK, 1), max(h // _SHRINK, 1))
-    out = [cv2.resize(f, size, interpolation=cv2.INTER_AREA) for f in frames]
-    return np.asarray(out)
 
 
 def _find(
@@ -122,8 +114,7 @@ def _find(
     if look.moves:
         lighting = Lighting(lighting.plane, moved(lighting.places, round(dx), round(dy)))
     gain = gain_of(frame, box, solid, lighting) / look.level
-    near = look.x + dx, look.y + dy
-    contour, area, weight, bright = _coarse(frame, box, window, gain, lighting, look, near)
+    contour, area, weight, bright = _coarse(frame, box, window, gain, lighting, look, (dx, dy))
     if area < max(0.2 * look.area_px, settings.smallest_area_px):
         return Pool("no_pool", _NO_VERTICES, gain=gain)
     h, w = window.shape
@@ -132,7 +123,7 @@ def _find(
         box = (0, shape[0], 0, shape[1])
         solid = _solid(look, dx, dy, box)
         window, alone, used = unexplained(frames, i, others, box, solid, look.metal_px, look.noise, look.veil)
-        contour, area, weight, bright = _coarse(frame, box, window, gain, lighting, look, near)
+        contour, area, weight, bright = _coarse(frame, box, window, gain, lighting, look, (dx, dy))
     if len(contour) == 0 or touches(contour, *window.shape):
         return Pool("cut_off", _NO_VERTICES, gain=gain)
     evidence = look.evidence
@@ -260,22 +251,25 @@ def _coarse(
     gain: float,
     lighting: Lighting,
     look: IlluminatedLook,
-    near: tuple[float, float],
+    place: tuple[float, float],
 ) -> tuple[NDArray[np.float64], float, NDArray[np.float32], NDArray[np.float32]]:
     """Coarse contour and area of the pool, the weight of evidence, and relative brightness."""
     evidence = look.evidence
     weight, bright = weigh(frame, box, window, gain, lighting, evidence.by_both)
-    contour, area = contour_of(
-        liquid_in(weight), look.neck, (near[0] - box[2], near[1] - box[0]), look.pointed
-    )
+    near = look.x + place[0] - box[2], look.y + place[1] - box[0]
+    liquid = liquid_in(weight + look.usual.odds(*place, box))
+    contour, area = contour_of(liquid, look.neck, near, look.pointed)
     return contour, area, weight, bright
 
 
 def _place(small: Grey, i: int, others: list[int], look: IlluminatedLook) -> tuple[float, float] | None:
-    """Middle of a wandering pool, from shrunk pictures; None where nothing moves against the metal."""
+    """Middle of a wandering pool, from shrunk pictures; None where nothing looks like it or moves against the metal."""
+    found = look.usual.find(small[i])
+    if found is not None:
+        return found
     h, w = small.shape[1:]
     solid = np.ones((h, w), dtype=np.uint8)
-    metal = look.metal_px[0] / _SHRINK, look.metal_px[1] / _SHRINK
+    metal = look.metal_px[0] / SHRINK, look.metal_px[1] / SHRINK
     # Averaging leaves the rounding and a sixteenth of the noise; texture is read between pixels.
     noise = look.noise[0] / 16 + 1.0, look.noise[1] / 16
     # The longest distances: there the pool has changed and moved most.
@@ -287,7 +281,7 @@ def _place(small: Grey, i: int, others: list[int], look: IlluminatedLook) -> tup
     if not contours:
         return None
     largest = max(contours, key=cv2.contourArea).reshape(-1, 2)
-    if cv2.contourArea(largest) * _SHRINK**2 < 0.15 * look.area_px:
+    if cv2.contourArea(largest) * SHRINK**2 < 0.15 * look.area_px:
         return None
     middle = 0.5 * (largest.min(axis=0) + largest.max(axis=0))
-    return tuple(float(v) for v in (middle + 0.5) * _SHRINK - 0.5)  # type: ignore[return-value]
+    return tuple(float(v) for v in (middle + 0.5) * SHRINK - 0.5)  # type: ignore[return-value]

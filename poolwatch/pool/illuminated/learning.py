@@ -34,6 +34,7 @@ from .region import (
 )
 from .residual import unexplained
 from .rim import RimTone, tones_of
+from .usual import odds_of
 
 # Where brightness tells little, a spread of about a pixel is taken: cost of a factor e either way.
 _LENS = 150.0
@@ -215,6 +216,8 @@ def evidence_of(
     pointed = pointed_of(contours, neck_of(float(np.median(sizes))), forward)
     # Where the pool is pointed is not known yet: ahead or behind, if anywhere.
     ends = np.array([forward, (-forward[0], -forward[1])])
+    shape = centres[0].shape
+    odds = np.zeros(shape, dtype=np.float32) if shown is None else odds_of(shown.contour, shape)
     outlines = contours
     for turn in range(_TURNS):
         lighting, gains = _lit(centres, fields, outlines, shown, shifts)
@@ -226,8 +229,8 @@ def evidence_of(
             sigma = _spread(counts, tones, bright, fields, outlines)
         evidence = learn_evidence(counts, sigma, tones)
         outlines = [
-            _outlined(b, field, o, evidence, pointed, ends, settings.vertices)
-            for b, field, o in zip(bright, fields, outlines, strict=True)
+            _outlined(b, field, o, evidence, pointed, ends, settings.vertices, moved(odds, *shift))
+            for b, field, o, shift in zip(bright, fields, outlines, shifts, strict=True)
         ]
     return evidence, lighting, outlines
 
@@ -292,13 +295,14 @@ def _outlined(
     pointed: Pieces,
     ends: NDArray[np.float64],
     vertices: int,
+    odds: Field,
 ) -> NDArray[np.float64]:
-    """Outline in one picture with what is known so far."""
+    """Outline in one picture with what is known so far, `odds` those of each place before it is looked at."""
     window, alone = field
     weight = evidence.weight_of(window, bright)
     neck = neck_of(math.sqrt(float((distances(before, bright.shape) > 0).sum())))
     x, y = middle_of(before)
-    contour, _ = contour_of(liquid_in(weight), neck, (float(x), float(y)), pointed)
+    contour, _ = contour_of(liquid_in(weight + odds), neck, (float(x), float(y)), pointed)
     if len(contour) < 3:
         raise MeasurementError(
             "no pool found: what rigid motion of the metal leaves unexplained is no one thing; check that the "

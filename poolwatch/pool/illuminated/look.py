@@ -29,6 +29,7 @@ from .motion import noise_of
 from .noise import explained_by, noise_of_pairs, veil_of
 from .region import box_around, filled, margin_of, middle_of, pointed_of
 from .spot import learn_spot
+from .usual import usual_of
 
 # Sides below which there is no room for a pool and for metal around it to be registered, px.
 _LEAST_PX = 12
@@ -117,7 +118,8 @@ def learn_illuminated(
     if not veil and veil_of(windows, metal, everywhere, noise, half, pools):
         veil = True
         pools, shown = regions_of(windows, metal, noise, lags_of(1, half), veil, settings, paths, forward)
-    unit = unit_of(windows, pools, metal, noise, veil, half)
+    # Two distances at least: near an end of the clip there are frames on one side alone.
+    unit = min(unit_of(windows, pools, metal, noise, veil, half), max(half // 2, 1))
     lags = lags_of(unit, half)
     if unit > 1:
         pools, _ = regions_of(windows, metal, noise, lags, veil, settings, paths, forward, shown)
@@ -165,6 +167,7 @@ def learn_illuminated(
         veil=veil,
         lighting=lighting,
         level=level,
+        usual=usual_of(shown, (float(x), float(y)), (h, w), moves),
         evidence=evidence,
         outline=typical,
         area_px=area,
