@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -9,6 +10,8 @@ from numpy.typing import NDArray
 
 from .metal import Field, Grey
 
+# Metal that moves less than this share of what it would in a riding camera's view stands still.
+STANDS = 0.25
 # Frames of a run that are laid on others, about.
 _FRAMES = 6
 
@@ -47,23 +50,30 @@ class UsualPool(NamedTuple):
         Usual grey value of each place, shape (h, w).
     contour
         Coarse contour of the pool in it, shape (k, 2), x, y px.
-    evidence
-        How clear its rim is, times its length.
+    step
+        How clear its rim is: see `over_time.Rim`.
     path
         Where it is in each frame.
     """
 
     picture: Field
     contour: NDArray[np.float64]
-    evidence: float
+    step: float
     path: Path
 
 
-def paths_of(given: tuple[float, float] | None, starts: tuple[int, ...] | None, length: int) -> list[Path]:
+def paths_of(
+    metal: tuple[float, float],
+    given: tuple[float, float] | None,
+    starts: tuple[int, ...] | None,
+    length: int,
+) -> list[Path]:
     """Paths that the pool may have: at rest in a riding camera's view, or across that of a standing one.
 
     Parameters
     ----------
+    metal
+        Motion of the metal as seen, px per frame. Where its marks run along travel it follows the motion given.
     given
         Motion that metal would have in a camera that rides along, px per frame, if it is known.
     starts
@@ -71,10 +81,11 @@ def paths_of(given: tuple[float, float] | None, starts: tuple[int, ...] | None, 
     length
         Frames of a run.
     """
-    paths = [Path((0.0, 0.0), starts or (), 0.0)]
-    if given is not None and starts is not None:
-        paths.append(Path((-given[0], -given[1]), starts, 0.5 * (starts[0] + starts[-1] + length)))
-    return paths
+    rides = Path((0.0, 0.0), starts or (), 0.0)
+    if given is None or starts is None:
+        return [rides]
+    stands = Path((-given[0], -given[1]), starts, 0.5 * (starts[0] + starts[-1] + length))
+    return [stands] if math.hypot(*metal) < STANDS * math.hypot(*given) else [rides, stands]
 
 
 def moved(field: NDArray[Any], dx: int, dy: int) -> NDArray[Any]:

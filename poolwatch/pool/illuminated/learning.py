@@ -120,7 +120,7 @@ def regions_of(
         raise MeasurementError(_NO_POOL.format(settings.smallest_area_px))
     if shown is None:
         seen = [_over_time(windows, maps, path, forward) for path in paths]
-        shown = max((s for s in seen if s is not None), key=lambda s: s.evidence, default=None)
+        shown = max((s for s in seen if s is not None), key=lambda s: s.step, default=None)
     if shown is not None:
         placed = [(i, shown.contour + shown.path.shift(i, half), window, alone) for i, window, alone in maps]
         inside = [p for p in placed if not touches(p[1], h, w)]
@@ -152,7 +152,7 @@ def _over_time(
     together = np.mean(np.sort(laid, axis=0)[: max(len(laid) * 3 // 4, 1)], axis=0)
     tone, change = usual_picture(windows, path)
     rim = rim_over_time(tone, change, together > share_level(together), forward)
-    return UsualPool(tone, rim.contour, rim.evidence, path) if rim is not None and rim.seen else None
+    return UsualPool(tone, rim.contour, rim.step, path) if rim is not None and rim.seen else None
 
 
 def share_level(window: NDArray[np.float32]) -> float:

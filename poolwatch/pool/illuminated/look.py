@@ -25,7 +25,7 @@ from .learning import (
 )
 from .metal import Grey
 from .metal_tone import gain_of, solid_around
-from .motion import noise_of
+from .motion import noise_of, refine_motion
 from .noise import explained_by, noise_of_pairs, veil_of
 from .region import box_around, filled, margin_of, middle_of, pointed_of
 from .spot import learn_spot
@@ -113,8 +113,12 @@ def learn_illuminated(
         )
     noise = seen
     veil = veil_of(windows, metal, everywhere, noise, half)
-    paths = paths_of(metal_px, starts, windows.shape[1])
+    paths = paths_of(metal, metal_px, starts, windows.shape[1])
     pools, shown = regions_of(windows, metal, noise, lags_of(1, half), veil, settings, paths, forward)
+    if shown is not None and shown.path.velocity != (0.0, 0.0) and len(paths) > 1:
+        metal, u, share = refine_motion(windows, (0.0, 0.0), everywhere, noise, half)
+        noise = noise_of_pairs(windows, metal, everywhere, half)
+        pools, shown = regions_of(windows, metal, noise, lags_of(1, half), veil, settings, paths[1:], forward)
     if not veil and veil_of(windows, metal, everywhere, noise, half, pools):
         veil = True
         pools, shown = regions_of(windows, metal, noise, lags_of(1, half), veil, settings, paths, forward)

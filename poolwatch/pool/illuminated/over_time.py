@@ -33,6 +33,8 @@ _HOT, _OF_HOTTEST = 5.0, 0.6
 # The rim is seen where four fifths of it have such a step or more: log1p of the square of a step in spreads of those of
 # metal, that of tone and that of change added.
 _SEEN = 3.0
+# A pool is larger than this times its keyhole and what is hidden around it.
+_OF_KEYHOLE = 3.0
 # What lies beyond the picture, or in the keyhole, is no rim.
 _NEVER = -6.0
 
@@ -42,11 +44,6 @@ class Rim(NamedTuple):
 
     contour: NDArray[np.float64]
     step: float
-
-    @property
-    def evidence(self) -> float:
-        """Step times length, px: what is left of a keyhole that moved has a clear rim, but a short one."""
-        return self.step * float(cv2.arcLength(self.contour.astype(np.float32), True))
 
     @property
     def seen(self) -> bool:
@@ -102,7 +99,8 @@ def rim_over_time(
         place = _closed_line(step)
         contour = middle + place[:, None] * rays
         moments = cv2.moments(contour.astype(np.float32))
-        if moments["m00"] <= 0:
+        # What is left of a keyhole that was not laid on itself has a clear rim, too.
+        if moments["m00"] <= _OF_KEYHOLE * keyhole.sum():
             return None
         middle = np.array([moments["m10"], moments["m01"]]) / moments["m00"]
     return Rim(contour, float(np.percentile(step[np.arange(_RAYS), place], 20.0)))
