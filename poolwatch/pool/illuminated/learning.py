@@ -228,6 +228,9 @@ def evidence_of(
         if turn == _TURNS - 1 and settings.edge_sigma_px is None:
             sigma = _spread(counts, tones, bright, fields, outlines)
         evidence = learn_evidence(counts, sigma, tones)
+        if turn == 0 and shown is not None:
+            # The rim over time is blunt where the pool is pointed and wanders.
+            pointed = _pointed(bright, fields, outlines, evidence, [moved(odds, *s) for s in shifts], forward)
         outlines = [
             _outlined(b, field, o, evidence, pointed, ends, settings.vertices, moved(odds, *shift))
             for b, field, o, shift in zip(bright, fields, outlines, shifts, strict=True)
@@ -285,6 +288,24 @@ def _counted(
                 np.clip(window[near], 0, 0.9999), np.clip(seen[near], 0, 0.9999), BINS, ((0, 1), (0, 1))
             )[0]
     return Counts(both, share, brightness, grey / math.sqrt(noise[0] + noise[1] * grey))
+
+
+def _pointed(
+    bright: list[Field],
+    fields: list[tuple[Field, Field]],
+    outlines: list[NDArray[np.float64]],
+    evidence: Evidence,
+    odds: list[Field],
+    forward: tuple[float, float],
+) -> Pieces:
+    """Where the pool is pointed, from contours off which nothing is shaved."""
+    found = []
+    for b, (window, _), before, prior in zip(bright, fields, outlines, odds, strict=True):
+        x, y = middle_of(before)
+        contour, area = contour_of(liquid_in(evidence.weight_of(window, b) + prior), 0, (float(x), float(y)))
+        found.append(contour if area else before)
+    size = math.sqrt(float(np.median([abs(cv2.contourArea(c.astype(np.float32))) for c in found])))
+    return pointed_of(found, neck_of(size), forward)
 
 
 def _outlined(

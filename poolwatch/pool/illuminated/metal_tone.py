@@ -11,8 +11,8 @@ from .evidence import Lighting, dimmest
 from .metal import Box, Field
 from .region import distances
 
-# Nearer to the pool than this share of its size the mean picture holds some liquid.
-_SWELLS = 0.05
+# Nearer to the pool than this share of its size, and what its usual rim is known to, px, there is liquid now and then.
+_SWELLS, _KNOWN_PX = 0.06, 3.0
 # Width over which the metal's tone is taken, px.
 _SMOOTH_PX = 2.0
 # Metal that is seldom so far from its usual tone is not what the mean picture shows there.
@@ -61,7 +61,7 @@ def metal_of_places(mean: Field, pool: NDArray[np.float64], lighting: tuple[floa
     """
     h, w = mean.shape
     depth = distances(pool, (h, w))
-    near = max(_SWELLS * float(np.sqrt((depth > 0).sum())), 3.0)
+    near = _SWELLS * float(np.sqrt((depth > 0).sum())) + _KNOWN_PX
     metal = (depth < -near).astype(np.uint8)
     rows, columns = np.indices((h, w))
     light = np.maximum(lighting[0] + lighting[1] * columns + lighting[2] * rows, dimmest(lighting, h, w))

@@ -26,6 +26,8 @@ _RAYS, _STEP = 180, 4
 _LONG = 2.0
 # Cost of a px by which neighbouring directions differ, and the most they may.
 _BEND, _MOST = 1.0, 2
+# A step of so many spreads is as clear as any: the sheet at a bead's side is no better a rim than a faint tail.
+_CLEAR = 6.0
 # Times the middle is moved into the middle of what was found.
 _TURNS = 3
 # The keyhole is brighter than metal by so many spreads of it, and than this share of the brightest.
@@ -144,7 +146,7 @@ def _steps(
         outer = sums[:, 2 * _STEP + 1 :] - sums[:, _STEP + 1 : -_STEP]
         step[:, _STEP:-_STEP] = outer - inner
         spread = 1.4826 * float(np.median(np.abs(step[seen])))
-        total += np.log1p((step / max(spread, 1e-6)) ** 2)
+        total += np.log1p(np.minimum((step / max(spread, 1e-6)) ** 2, _CLEAR**2))
     total[~seen] = _NEVER
     return total
 

@@ -81,7 +81,7 @@ def shrunk(frame: Grey) -> Grey:
 def odds_of(contour: NDArray[np.float64], shape: tuple[int, int]) -> Field:
     """Logarithm of the odds that a place is liquid, from the pool's usual contour."""
     depth = distances(contour, shape)
-    scale = max(_SWELLS * math.sqrt(float((depth > 0).sum())), _KNOWN_PX)
+    scale = _SWELLS * math.sqrt(float((depth > 0).sum())) + _KNOWN_PX
     return np.asarray(np.clip(depth / scale, -_MOST, _MOST), dtype=np.float32)
 
 
