@@ -27,6 +27,8 @@ def pytest_configure(config: pytest.Config) -> None:
         signal.signal(signal.SIGINT, signal.default_int_handler)
     if hasattr(config, "workerinput") or config.option.collectonly:
         return
+    # Else every worker and every command that a test starts compiles the package's and the tests' sources anew.
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     # There is a worker for each core: more threads of linear algebra wait for one another in busy loops.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     if config.args_source is not config.ArgsSource.TESTPATHS:

@@ -99,14 +99,11 @@ def command(photos: tuple[Path, ...], **given: Any) -> None:
             _write_details(given["details"], measured)
         jobs.into_manifest({path: photo.row for path, photo in measured.items()})
     if failed:
-        raise (
-            failed[0]
-            if len(failed) == 1
-            else type(failed[0])(
-                f"{len(failed)} of {len(jobs.photos)} photos were not measured: "
-                + "; ".join(map(str, failed))
-            )
-        )
+        first = failed[0]
+        if len(failed) > 1:
+            reasons = "; ".join(map(str, failed))
+            raise type(first)(f"{len(failed)} of {len(jobs.photos)} photos were not measured: {reasons}")
+        raise first
 
 
 def _measured(jobs: _Jobs, given: dict[str, Any]) -> tuple[dict[Path, BeadPhoto], list[Any]]:

@@ -70,13 +70,7 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
     from ..plan.beam_image import read_beam_image
     from ..trial.beam_columns import fill_manifest, with_absent
 
-    names = given["names"] or tuple(path.stem for path in images)
-    if len(names) != len(images):
-        raise UsageError(
-            f"{len(images)} pictures but {len(names)} names; give one --beam-shape for each, in order"
-        )
-    if len(set(names)) < len(names):
-        raise UsageError("two pictures have the same name; give each a --beam-shape")
+    names = _names(images, given["names"])
     regions = _regions(given)
     rows: list[dict[str, object]] = []
     gone: list[frozenset[str]] = []
@@ -110,6 +104,20 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
         )
 
 
+def _names(images: tuple[Path, ...], given: tuple[str, ...]) -> tuple[str, ...]:
+    """A beam shape for each picture."""
+    from ..model.errors import UsageError
+
+    names = given or tuple(path.stem for path in images)
+    if len(names) != len(images):
+        raise UsageError(
+            f"{len(images)} pictures but {len(names)} names; give one --beam-shape for each, in order"
+        )
+    if len(set(names)) < len(names):
+        raise UsageError("two pictures have the same name; give each a --beam-shape")
+    return names
+
+
 def _regions(given: dict[str, Any]) -> GivenRegions | None:
     from ..model.errors import UsageError
     from ..plan.amounts import parse_amount
@@ -129,10 +137,10 @@ def _regions(given: dict[str, Any]) -> GivenRegions | None:
         centre = (x, y)
     ring = None
     if given["ring"] is not None:
-        ends = given["ring"].split("..")
-        if len(ends) != 2:
+        inner, dots, outer = given["ring"].partition("..")
+        if not dots or ".." in outer:
             raise UsageError(f"--ring {given['ring']!r}: write IN..OUT, two diameters, for example 0.3..0.8")
-        ring = (parse_amount(ends[0], "mm") / mm, parse_amount(ends[1], "mm") / mm)
+        ring = (parse_amount(inner, "mm") / mm, parse_amount(outer, "mm") / mm)
     return GivenRegions(
         centre,
         None if given["core"] is None else given["core"] / mm,

@@ -54,6 +54,7 @@ def ruler(
     from ..scale.ruler import find_graduation, scale_from_ruler
 
     picture = read_photo(photo)
+    height, width = picture.shape
     with named(photo):
         graduation = find_graduation(picture, line, width_px=width_px, period_px=period_px)
     made = scale_from_ruler(
@@ -61,6 +62,6 @@ def ruler(
         pitch_mm,
         u_pitch_mm=u_pitch_mm,
         inputs={"photo": photo.name},
-        picture_px=(picture.shape[1], picture.shape[0]),
+        picture_px=(width, height),
     )
     finish(made, out, date)

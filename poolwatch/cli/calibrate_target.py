@@ -84,14 +84,15 @@ def target(
     wanted = Target(pattern, columns, rows, pitch_mm, u_pitch_mm)
     sightings, view = _sightings(photos, wanted)
     lens, notes = _lens(sightings, wanted, view)
-    with named(photos[0]):
+    first = photos[0]
+    with named(first):
         made = scale_from_target(
             sightings[0],
             wanted,
             view,
             Placement(**placed),
             lens=lens,
-            inputs={"photo": photos[0].name, "photos": len(photos)},
+            inputs={"photo": first.name, "photos": len(photos)},
         )
     finish(dataclasses.replace(made, notes=(*notes, *made.notes)), out, date)
 
@@ -101,18 +102,22 @@ def _sightings(photos: tuple[Path, ...], wanted: Target) -> tuple[list[Sighting]
     from ..scale.photo import read_photo
     from ..scale.target import find_target
 
-    sightings, views = [], []
+    sightings: list[Sighting] = []
+    view = (0, 0)
     for path in photos:
         photo = read_photo(path)
-        views.append((photo.shape[1], photo.shape[0]))
-        if views[-1] != views[0]:
+        height, width = photo.shape
+        if sightings and (width, height) != view:
             raise UsageError(
-                f"{path}: is {views[-1][0]} x {views[-1][1]} px, {photos[0]} is {views[0][0]} x {views[0][1]};"
-                " take all photos with the same camera and picture size"
+                "{}: is {} x {} px, {} is {} x {};"
+                " take all photos with the same camera and picture size".format(
+                    path, width, height, photos[0], *view
+                )
             )
+        view = (width, height)
         with named(path):
             sightings.append(find_target(photo, wanted))
-    return sightings, views[0]
+    return sightings, view
 
 
 def _lens(sightings: list[Sighting], wanted: Target, view: Size) -> tuple[Lens | None, list[str]]:

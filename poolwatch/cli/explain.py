@@ -21,7 +21,13 @@ if TYPE_CHECKING:
     metavar="FILE.md",
     help="Write the whole reference as a page.",
 )
-def command(word: str | None, out: Path | None) -> None:
+@click.option(
+    "--configs",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="FOLDER",
+    help="Write the settings files with comments into a folder.",
+)
+def command(word: str | None, out: Path | None, configs: Path | None) -> None:
     """Explain a column, flag, status, reason, setting, file or term.
 
     WORD may be part of a name: all that hold it are shown. The name of a section shows the whole section. Without WORD
@@ -35,17 +41,20 @@ def command(word: str | None, out: Path | None) -> None:
     from rich.console import Console
 
     from ..model.errors import UsageError
-    from ..model.files import written_whole
-    from ..reference import markdown_page, sections
+    from ..model.files import write_text
+    from ..reference import config_files, markdown_page, sections
     from ..reference.entries import find
 
     every = sections()
+    files = {configs / name: text for name, text in config_files().items()} if configs is not None else {}
     if out is not None:
+        files[out] = markdown_page(every)
+    if files:
         if word is not None:
-            raise UsageError("the page holds every word; give --out alone")
-        with written_whole(out) as beside:
-            beside.write_text(markdown_page(every), encoding="utf-8", newline="\n")
-        click.echo(f"written: {out}", err=True)
+            raise UsageError("these files hold every word; leave WORD out")
+        for path, text in files.items():
+            write_text(path, text)
+            click.echo(f"written: {path}", err=True)
         return
     console = Console(highlight=False)
     if word is None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
+from ..model.quantities import DIRECTION, EXPOSURE, MATERIAL, RATE, SCALE, SPEED, Fact
 from .amounts import Amount
 from .places import corner
 
@@ -16,17 +17,16 @@ if TYPE_CHECKING:
     from ..model.recording import Recording
 
 
+def _fact(fact: Fact, kind: click.ParamType | type, metavar: str, more: str) -> Callable[[Any], Any]:
+    """Option for a fact that is given, in the words of the registry, and what else to know of it."""
+    unit = f", {fact.unit}" if fact.unit not in {"", "°"} else ""
+    words = f"{fact.meaning[0].upper()}{fact.meaning[1:]}{unit}{more}"
+    return click.option(fact.option, fact.name, type=kind, metavar=metavar, help=words)
+
+
 _RECORDING_OPTIONS = (
-    click.option(
-        "--record-rate",
-        "record_rate_hz",
-        type=Amount("Hz"),
-        metavar="HZ",
-        help="Rate at which the camera took the frames (required, here or in the settings).",
-    ),
-    click.option(
-        "--mm-per-px", type=Amount("mm/px"), metavar="X", help="Size of a pixel in the plane of the weld, mm."
-    ),
+    _fact(RATE, Amount("Hz"), "HZ", ". Required, here or in the settings."),
+    _fact(SCALE, Amount("mm/px"), "X", "."),
     click.option(
         "--scale",
         type=click.Path(path_type=Path),
@@ -41,33 +41,10 @@ _RECORDING_OPTIONS = (
         help="Where the clip's top left pixel lies in the picture of the scale file, px, if the camera cut out "
         "a part of it.",
     ),
-    click.option(
-        "--travel-direction",
-        "travel_direction_deg",
-        type=float,
-        metavar="DEG",
-        help="Travel direction in the picture: 0 = right, 90 = up. Default: 0, or what the metal or a pool "
-        "that crosses the view shows.",
-    ),
-    click.option(
-        "--travel-speed",
-        "travel_speed_mm_s",
-        type=Amount("mm/s"),
-        metavar="MM_S",
-        help="Welding speed, mm/s: needed for anything per metre of weld.",
-    ),
-    click.option(
-        "--exposure",
-        "exposure_s",
-        type=Amount("s"),
-        metavar="S",
-        help="Exposure of a frame, s: needed to separate a fast particle's streak from its size.",
-    ),
-    click.option(
-        "--material",
-        metavar="NAME",
-        help="Metal, for the mass of spatter (see configs/materials.toml).",
-    ),
+    _fact(DIRECTION, float, "DEG", ". Default: 0, or what the metal or a pool that crosses the view shows."),
+    _fact(SPEED, Amount("mm/s"), "MM_S", ": needed for anything per metre of weld."),
+    _fact(EXPOSURE, Amount("s"), "S", ": needed to separate a fast particle's streak from its size."),
+    _fact(MATERIAL, str, "NAME", " (see configs/materials.toml)."),
     click.option(
         "--settings",
         "settings_file",

@@ -15,7 +15,7 @@ from .plan_welds import welds
 
 if TYPE_CHECKING:
     from ..plan.camera import Ability, Camera
-    from ..plan.recording import RecordingPlan, Wish
+    from ..plan.recording import Quantity, RecordingPlan, Wish
 
 
 @click.group("plan", context_settings={"help_option_names": ["-h", "--help"]})
@@ -178,13 +178,14 @@ def _view(text: str | None) -> tuple[int | None, int | None]:
     sides = text.lower().replace("×", "x").split("x")
     if len(sides) != 2 or not all(side.strip().isdigit() for side in sides):
         raise UsageError(f"--view {text!r}: write width x height in px, for example 512x256")
-    return int(sides[0]), int(sides[1])
+    width, height = map(int, sides)
+    return width, height
 
 
 def _show_recording(plan: RecordingPlan, wish: Wish) -> None:
     from ..plan.amounts import amount, table
 
-    rows = [
+    rows: list[tuple[str, str, Quantity]] = [
         ("record rate", amount(plan.record_rate_hz, "Hz"), "record rate"),
         ("exposure", amount(plan.exposure_s, "s"), "exposure"),
         ("mm per pixel", amount(plan.mm_per_px, "mm/px"), "scale"),
@@ -193,7 +194,7 @@ def _show_recording(plan: RecordingPlan, wish: Wish) -> None:
     click.echo("record")
     shown: list[tuple[str, ...]] = []
     for name, value, quantity in rows:
-        binding = plan.binding(quantity)  # type: ignore[arg-type]
+        binding = plan.binding(quantity)
         shown.append((name, value, f"set by {binding.reason}" if binding else "no wish sets it"))
     view = f"{plan.width_px} x {plan.height_px} px"
     size = f"{amount(plan.width_px * plan.mm_per_px, 'mm')} x {amount(plan.height_px * plan.mm_per_px, 'mm')}"

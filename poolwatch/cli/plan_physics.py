@@ -81,13 +81,14 @@ def _modes(
         ("", *(f"D = {amount(diameter, 'mm')}" for diameter in ends), "decays in", "holds for")
     ]
     for modes in zip(*by_end, strict=True):
+        first = modes[0]
         dies = [amount(mode.damping_s, "s", 2) for mode in modes if mode.damping_s == mode.damping_s]
         rows.append(
             (
-                modes[0].name,
+                first.name,
                 *(amount(mode.frequency_hz, "Hz") for mode in modes),
                 " to ".join(dict.fromkeys(dies)),
-                modes[0].validity,
+                first.validity,
             )
         )
     for line in table(rows):
@@ -134,7 +135,8 @@ def _read(peaks: tuple[float, ...], by_end: list[list[Mode]], record_rate: float
             low = min(mode.frequency_hz for mode in modes) * LEAST_TENSION**0.5
             high = max(mode.frequency_hz for mode in modes)
             if low * 0.9 <= peak <= high * 1.1:
-                near.append(f"{modes[0].name} ({amount(low, 'Hz')} to {amount(high, 'Hz')})")
+                name = modes[0].name
+                near.append(f"{name} ({amount(low, 'Hz')} to {amount(high, 'Hz')})")
         click.echo(
             f"peak at {amount(peak, 'Hz')}: "
             + (

@@ -21,7 +21,7 @@ def show_score(result: Measurement, recording: Recording) -> None:
 
     from ..model.flags import FLAGS
 
-    row = result.score.iloc[0]
+    row = result.row
     unit = "mm" if recording.mm_per_px is not None else "px"
     console = Console()
     console.print(_signal_table(row, unit))
@@ -44,7 +44,7 @@ def _signal_table(row: pd.Series, unit: str) -> Table:
     from rich.markup import escape
     from rich.table import Table
 
-    from ..model.signals import SIGNALS
+    from ..model.quantities import SIGNALS
 
     table = Table(box=None, pad_edge=False, title=escape(str(row["clip"])), title_justify="left")
     table.add_column("", justify="left")

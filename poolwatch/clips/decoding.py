@@ -1,12 +1,12 @@
 """Frames of a video in order, each at its own number, damaged ones as None.
 
-The fast way feeds packets to the decoder, on several threads where the codec can, and hands frames on as long as
-all is well. At the first sign of damage (an error, a frame marked corrupt, a frame that fails to come) it
-stops, and the packets from that frame's keyframe to the next keyframe are decoded again the careful way: on one
-thread, one packet at a time, so that the damaged packet is known. What leans on a damaged picture, up to the
-next keyframe, counts as damaged too. Damage that still decodes into some picture without an error cannot be seen
-by any reader; FFV1 with checksums has none such. So the frame at which reading starts changes no result, nor do
-threads, but for one thing: FFmpeg may hand on a frame of damaged H.264 before another thread has marked it corrupt.
+The fast way feeds packets to the decoder and hands frames on as long as all is well. At the first sign of damage
+(an error, a frame marked corrupt, a frame that fails to come) it stops, and the packets from that frame's keyframe
+to the next keyframe are decoded again the careful way, so that the damaged packet is known. What leans on a damaged
+picture, up to the next keyframe, counts as damaged too. Damage that still decodes into some picture without an error
+cannot be seen by any reader; FFV1 with checksums has none such. So the frame at which reading starts changes no
+result. The decoder has one thread: on several, FFmpeg may hand a frame on before another one has marked it corrupt,
+and PyAV's log, which they would write to, needs the interpreter's lock: that can hang.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ _SAY_IT_IN_THE_LOG = ("hevc", "ffv1", "mjpeg", "mpeg4", "vp9", "av1", "libdav1d"
 _STRICT = ("mjpeg", "ffv1")
 # Longest reordering that H.264 and HEVC allow.
 _REORDER = 16
-# Frames that a decoder on many threads may hold back.
+# More than a decoder holds back.
 _HELD_AT_MOST = 100
 
 
@@ -50,14 +50,11 @@ class Decoding:
         The file.
     index
         Its packets.
-    threads
-        Threads of the decoder; 0 for as many as there are cores.
     """
 
-    def __init__(self, path: Path, index: PacketIndex, threads: int) -> None:
+    def __init__(self, path: Path, index: PacketIndex) -> None:
         self._path = path
         self._index = index
-        self._threads = threads
         self._container: InputContainer | None = None
         self._open()
 
@@ -71,24 +68,14 @@ class Decoding:
         if self._codec in _STRICT:
             context.options = {"err_detect": "explode"}
         self._by_log = self._codec in _SAY_IT_IN_THE_LOG
-        # On one thread a line in the log belongs to the packet just fed. And PyAV's log needs the interpreter's
-        # lock, which a decoder's threads cannot get while it is torn down: on several threads that can hang.
-        threads = 1 if self._by_log else self._threads
-        if threads != 1:
-            # On several threads FFmpeg may hand a frame on before its own thread has marked it corrupt; an error
-            # always comes through. What was patched up without one is missed then, some times in a hundred.
-            context.options = {"err_detect": "explode"}
-        context.thread_count = threads
-        context.thread_type = "NONE" if threads == 1 else "AUTO"
+        context.thread_count = 1
+        context.thread_type = "NONE"
         self._fresh = True
         self._next = 0
 
     def close(self) -> None:
         """Let go of the file."""
         if self._container is not None:
-            if not self._fresh:
-                # A decoder still at work on other threads must not be torn down.
-                self._drain()
             self._container.close()
             self._container = None
 
@@ -103,7 +90,7 @@ class Decoding:
                 yield number, frame
             if at < stop:
                 end = max(at + 1, min(stop, self._careful_until))
-                careful = Decoding(self._path, self._index, 1)
+                careful = Decoding(self._path, self._index)
                 try:
                     for number, frame in careful._carefully(at, end):
                         yield number, frame
@@ -159,7 +146,7 @@ class Decoding:
         yield from held
 
     def _carefully(self, start: int, stop: int) -> Iterator[Numbered]:
-        """Frames [start, stop), None where damaged or leaning on a damaged one; on one thread.
+        """Frames [start, stop), None where damaged or leaning on a damaged one.
 
         All packets between two keyframes are read, whichever of their frames are asked for, and none that leans on a
         damaged one: the decoder would give out others in another order.

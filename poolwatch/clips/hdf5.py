@@ -26,7 +26,7 @@ _SCATTERED = 100
 class Hdf5Reader(BaseReader):
     """Reads the data set of three axes (frames, height, width)."""
 
-    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 1) -> None:
+    def __init__(self, path: Path, *, settings: ClipSettings) -> None:
         super().__init__()
         import h5py
 
@@ -64,7 +64,7 @@ class Hdf5Reader(BaseReader):
             )
         # Chunks may lie across frames: reading whole chunks at a time keeps each from being unpacked twice.
         self._chunk = data.chunks[0] if data.chunks else 1
-        self._held: tuple[int, NDArray[Any]] | None = None
+        self._held_from, self._held = -1, np.zeros(0)
         self._compressed = data.compression is not None
         stated = data.attrs.get("depth_bits")
         packing = f", {data.compression}" if data.compression else ""
@@ -101,9 +101,10 @@ class Hdf5Reader(BaseReader):
         return out, decoded
 
     def _whole_chunk(self, first: int) -> NDArray[Any]:
-        if self._held is None or self._held[0] != first:
-            self._held = first, self._data[first : min(first + self._chunk, self.facts.frame_count)]
-        return self._held[1]
+        if self._held_from != first:
+            self._held = self._data[first : min(first + self._chunk, self.facts.frame_count)]
+            self._held_from = first
+        return self._held
 
     def pieces(self, count: int) -> list[tuple[int, int]]:
         """See `Reader.pieces`: no chunk is unpacked twice."""
@@ -112,7 +113,7 @@ class Hdf5Reader(BaseReader):
         return list(itertools.pairwise(sorted({*edges, total})))
 
     def _release(self) -> None:
-        self._held = None
+        self._held_from, self._held = -1, np.zeros(0)
         self._file.close()
 
 
@@ -169,31 +170,33 @@ def _check_storage(path: Path, data: Any, settings: ClipSettings) -> None:
             f"limit of {settings.max_pixels} pixels; save it in smaller chunks, or raise max_pixels"
         )
     stored = data.id.get_num_chunks() if data.chunks else 0
-    if stored and data.shape[0] > _SCATTERED * stored * data.chunks[0]:
+    size = data.chunks[0] if data.chunks else 1
+    if stored and len(data) > _SCATTERED * stored * size:
         raise ClipError(
-            f"{path}: {data.name!r} promises {data.shape[0]} frames but stores only {stored} of its chunks of "
-            f"{data.chunks[0]}; save it again"
+            f"{path}: {data.name!r} promises {len(data)} frames but stores only {stored} of its chunks of "
+            f"{size}; save it again"
         )
 
 
 def _stored_frames(data: Any) -> NDArray[np.bool_]:
     """Whether each frame is stored: a file may promise more than was ever written."""
-    total = int(data.shape[0])
+    total = len(data)
     if data.size == 0 or data.id.get_storage_size() == 0:
         return np.zeros(min(total, 1), np.bool_)
     if not data.chunks:
         return np.ones(total, np.bool_)
-    parts = [-(-length // part) for length, part in zip(data.shape, data.chunks, strict=True)]
-    if data.id.get_num_chunks() >= math.prod(parts):
+    along, down, across = (-(-length // part) for length, part in zip(data.shape, data.chunks, strict=True))
+    if data.id.get_num_chunks() >= along * down * across:
         return np.ones(total, np.bool_)
-    seen = np.zeros(parts[0], np.int64)
-    size = data.chunks[0]
+    seen = np.zeros(along, np.int64)
+    size, *_ = data.chunks
 
     def note(chunk: Any) -> None:
-        seen[chunk.chunk_offset[0] // size] += 1
+        frame, *_ = chunk.chunk_offset
+        seen[frame // size] += 1
 
     data.id.chunk_iter(note)
-    return np.repeat(seen >= parts[1] * parts[2], size)[:total]
+    return np.repeat(seen >= down * across, size)[:total]
 
 
 def _flags(stored: NDArray[np.bool_], promised: int) -> tuple[str, ...]:

@@ -18,7 +18,7 @@ from .settings import ClipSettings
 class NpyReader(BaseReader):
     """Reads an NPY file of shape (frames, height, width)."""
 
-    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 1) -> None:
+    def __init__(self, path: Path, *, settings: ClipSettings) -> None:
         super().__init__()
         shape, fortran, dtype, offset = _header(path)
         if dtype.hasobject:

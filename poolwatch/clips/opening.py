@@ -30,7 +30,7 @@ READERS: dict[str, tuple[str, str, tuple[str, ...]]] = {
 _GROUP = "poolwatch.readers"
 
 
-def open_clip(path: str | Path, *, settings: ClipSettings | None = None, threads: int = 1) -> Reader:
+def open_clip(path: str | Path, *, settings: ClipSettings | None = None) -> Reader:
     """Open a recording for reading.
 
     Parameters
@@ -39,9 +39,6 @@ def open_clip(path: str | Path, *, settings: ClipSettings | None = None, threads
         A file, or a folder of numbered stills.
     settings
         What is known of the values beyond what the file tells.
-    threads
-        Threads that decoding may use; 0 for as many as the machine has cores. Never changes a value of an undamaged
-        recording. Of damaged H.264 only one thread sees every time what its decoder patched up without an error.
 
     Returns
     -------
@@ -64,7 +61,7 @@ def open_clip(path: str | Path, *, settings: ClipSettings | None = None, threads
     else:
         make = _plugins()[name]
     try:
-        return make(path, settings=settings, threads=threads)
+        return make(path, settings=settings)
     except ClipError:
         raise
     except OSError as error:

@@ -76,11 +76,6 @@ class PacketIndex:
         """Whether decoding can begin at every packet."""
         return bool(self.key.all())
 
-    @property
-    def reached_at_once(self) -> bool:
-        """Whether any packet can be jumped to: each has a time and a place of its own."""
-        return self.jumps and bool((self.time >= 0).all()) and len(self._places[0]) == len(self)
-
     @functools.cached_property
     def _places(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Places in the file in order, and the packet at each; none where places do not tell packets apart."""

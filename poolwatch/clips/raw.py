@@ -32,7 +32,7 @@ from .settings import ClipSettings
 class RawReader(BaseReader):
     """Reads frames of known size and packing, one after the other."""
 
-    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 1) -> None:
+    def __init__(self, path: Path, *, settings: ClipSettings) -> None:
         super().__init__()
         layout = _layout(path)
         self._layout = layout

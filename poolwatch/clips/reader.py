@@ -5,9 +5,10 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from io import FileIO
 from pathlib import Path
 from types import TracebackType
-from typing import IO, Any, Protocol, Self, runtime_checkable
+from typing import Any, Protocol, Self, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -271,7 +272,7 @@ def reason_of(error: Exception) -> str:
     return " ".join(str(error).split())[:120]
 
 
-def read_at(file: IO[bytes], offset: int, out: NDArray[np.uint8]) -> int:
+def read_at(file: FileIO, offset: int, out: NDArray[np.uint8]) -> int:
     """Fill `out` with the bytes of an unbuffered file from `offset` on, and zeros behind its end; how many came.
 
     Read rather than mapped: a file that is cut, or whose disc fails, while it is mapped ends the whole process.
@@ -286,7 +287,7 @@ def read_at(file: IO[bytes], offset: int, out: NDArray[np.uint8]) -> int:
     try:
         file.seek(offset)
         while done < len(view):
-            got = file.readinto(view[done:])  # type: ignore[attr-defined]
+            got = file.readinto(view[done:])
             if not got:
                 break
             done += got

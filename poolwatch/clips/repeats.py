@@ -37,7 +37,7 @@ def repeated(frames: NDArray[Any], previous_last: NDArray[Any] | None = None) ->
     mask = np.zeros(len(frames), dtype=np.bool_)
     if len(frames) == 0:
         return mask
-    step_y, step_x = max(1, frames.shape[1] // 16), max(1, frames.shape[2] // 16)
+    step_y, step_x = (max(1, side // 16) for side in frames.shape[1:])
     sample = frames[:, ::step_y, ::step_x].reshape(len(frames), -1)
     same = np.flatnonzero((sample[1:] == sample[:-1]).all(axis=1)) + 1
     for place in same.tolist():

@@ -27,8 +27,8 @@ class ClipSettings(Settings):
         Refuse larger frames before any memory is taken, pixels.
     """
 
-    depth_bits: int | None = Field(default=None, ge=1, le=16)
-    full_scale: float | None = Field(default=None, gt=0, le=65535)
+    depth_bits: int | None = Field(default=None, ge=1, le=16, examples=[12])
+    full_scale: float | None = Field(default=None, gt=0, le=65535, examples=[4095.0])
     video_range: Literal["auto", "limited", "full"] = "auto"
-    dataset: str | None = None
+    dataset: str | None = Field(default=None, examples=["measurement/frames"])
     max_pixels: int = Field(default=100_000_000, ge=1)

@@ -26,7 +26,7 @@ _LOSSY = (".jpg", ".jpeg")
 class StillsReader(BaseReader):
     """Reads stills in the order of the numbers in their names; a missing number is an undecodable frame."""
 
-    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 1) -> None:
+    def __init__(self, path: Path, *, settings: ClipSettings) -> None:
         super().__init__()
         self._settings = settings
         names, notes = _ordered(path)
@@ -39,7 +39,7 @@ class StillsReader(BaseReader):
                 f"{first}: the first still cannot be read ({error}); replace or remove it"
             ) from None
         kind = check_type(first, picture.dtype)
-        height, width = picture.shape[0], picture.shape[1]
+        height, width = picture.shape[:2]
         check_size(first, width, height, settings)
         if picture.ndim == 3:
             notes = (*notes, "colour to luma (ITU-R BT.601 weights)")
@@ -74,8 +74,9 @@ class StillsReader(BaseReader):
             except (pictures.DamagedPicture, FileNotFoundError):
                 continue
             if picture.shape != out.shape[1:] or picture.dtype != out.dtype:
+                height, width = picture.shape
                 raise ClipError(
-                    f"{file}: is {picture.shape[1]} x {picture.shape[0]} px, {picture.dtype}; the stills before it are "
+                    f"{file}: is {width} x {height} px, {picture.dtype}; the stills before it are "
                     f"{facts.width} x {facts.height} px, {facts.dtype}; keep one size and depth in a folder"
                 )
             out[place] = picture
@@ -93,7 +94,7 @@ def _ordered(path: Path) -> tuple[list[str | None], tuple[str, ...]]:
             "give a folder of numbered stills, or one recording"
         )
     notes: list[str] = []
-    ending, count = Counter(Path(name).suffix.lower() for name in stills).most_common(1)[0]
+    ((ending, count),) = Counter(Path(name).suffix.lower() for name in stills).most_common(1)
     if count < len(stills):
         notes.append(f"{len(stills) - count} stills of another kind than {ending} are left out")
     chosen = sorted((name for name in stills if Path(name).suffix.lower() == ending), key=_natural)
@@ -102,14 +103,14 @@ def _ordered(path: Path) -> tuple[list[str | None], tuple[str, ...]]:
         notes.append("the names are not one numbered series: natural order of the names is taken")
         return list(chosen), tuple(notes)
     steps = Counter(b - a for a, b in itertools.pairwise(numbers))
-    step = steps.most_common(1)[0][0] if steps else 1
+    step = max(steps, key=steps.__getitem__, default=1)
     places = [(number - numbers[0]) / step for number in numbers]
     rows = round(places[-1]) + 1
     missing = rows - len(chosen)
     if missing == 0:
         return list(chosen), tuple(notes)
     gaps = [(a, b) for a, b in itertools.pairwise(numbers) if b - a != step]
-    words = f"{len(gaps)} gaps in the numbers, the first between {gaps[0][0]} and {gaps[0][1]}"
+    words = "{} gaps in the numbers, the first between {} and {}".format(len(gaps), *gaps[0])
     if any(place != int(place) for place in places) or missing > len(chosen):
         notes.append(f"{words}: too uneven to be lost frames, so the stills are taken as consecutive")
         return list(chosen), tuple(notes)
@@ -130,12 +131,12 @@ def _numbers(names: list[str]) -> list[int] | None:
     split = [_DIGITS.split(Path(name).stem) for name in names]
     if len({len(parts) for parts in split}) != 1:
         return None
-    varying = [
-        place for place in range(len(split[0])) if len({parts[place].lstrip("0") for parts in split}) > 1
-    ]
+    # One column for each part of the names: words and numbers in turns.
+    columns = list(zip(*split, strict=True))
+    varying = [place for place, parts in enumerate(columns) if len({part.lstrip("0") for part in parts}) > 1]
     if not varying and len(names) == 1:
         return [0]
     if len(varying) != 1 or varying[0] % 2 == 0:
         return None
-    numbers = [int(parts[varying[0]]) for parts in split]
+    numbers = [int(part) for part in columns[varying[0]]]
     return numbers if len(set(numbers)) == len(numbers) else None

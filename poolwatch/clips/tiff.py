@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,17 +21,31 @@ _SEARCHED = 1 << 26
 _LOSSY = (6, 7, 99, 22610, 33003, 33004, 33005, 33007, 34892)
 
 
+class _Stack(NamedTuple):
+    """Frames without pages of their own: where their values begin in the file, their type, and how many there are."""
+
+    at: int
+    dtype: np.dtype[Any]
+    frames: int
+
+
+class _Layout(NamedTuple):
+    """How a page's values are stored, by its tags: how they are packed, and all else."""
+
+    packing: Any
+    values: tuple[Any, ...]
+
+
 class TiffReader(BaseReader):
     """Reads TIFF and BigTIFF; pages that lie in one piece come straight from the file."""
 
-    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 1) -> None:
+    def __init__(self, path: Path, *, settings: ClipSettings) -> None:
         super().__init__()
         import tifffile
 
         quiet_tifffile()
-        # Values that begin at this place, of this type, in frames without pages of their own.
-        self._stack: tuple[int, np.dtype[Any], int] | None = None
-        self._layout: tuple[Any, ...] | None = None
+        self._stack: _Stack | None = None
+        self._layout: _Layout | None = None
         self._file = path.open("rb", buffering=0)
         try:
             self._tif = tifffile.TiffFile(path)
@@ -107,7 +121,7 @@ class TiffReader(BaseReader):
     def _counted(self, first: Any, pixels: int) -> tuple[int, int | None, bool, list[str]]:
         """Frames that are there, that the file promises, whether it is cut short, and why."""
         if self._stack is not None:
-            count, promised = self._stack[2], int(self._tif.series[0].size) // pixels
+            count, promised = self._stack.frames, int(self._tif.series[0].size) // pixels
             return count, promised, count < promised, []
         count, damage = self._count_pages()
         if damage:
@@ -121,7 +135,7 @@ class TiffReader(BaseReader):
             )
         return count, None, False, []
 
-    def _one_page_stack(self, first: Any, width: int, height: int) -> tuple[int, np.dtype[Any], int] | None:
+    def _one_page_stack(self, first: Any, width: int, height: int) -> _Stack | None:
         """Frames behind a single page, as some programs write large stacks; None where there are pages."""
         if len(self._pages) != 1 or first.samplesperpixel != 1 or first.compression != 1:
             return None
@@ -133,7 +147,7 @@ class TiffReader(BaseReader):
             return None
         dtype = np.dtype(first.dtype).newbyteorder(self._tif.byteorder)
         size = width * height * dtype.itemsize
-        return int(series.dataoffset), dtype, min(total, (self._size - series.dataoffset) // size)
+        return _Stack(int(series.dataoffset), dtype, min(total, (self._size - series.dataoffset) // size))
 
     def _count_pages(self) -> tuple[int, str]:
         """Pages whose data are inside the file, and what is wrong with the chain of pages, if anything."""
@@ -194,12 +208,15 @@ class TiffReader(BaseReader):
         if self._layout is None:
             first = [_layout(self._pages.whole(number)) for number in range(min(3, len(self._pages)))]
             self._layout = max(first, key=first.count)
-        packing, *rest = _layout(page)
-        if rest != list(self._layout[1:]) or not isinstance(page.imagewidth + page.imagelength, int):
+        own = _layout(page)
+        same = own.values == self._layout.values
+        if not same or not isinstance(page.imagewidth + page.imagelength, int):
             return False
         # A writer may leave a page plain that cannot be packed; then it is as long as its values.
         plain = page.imagewidth * page.imagelength * page.samplesperpixel * np.dtype(page.dtype).itemsize
-        return bool(packing == self._layout[0] or (packing == 1 and sum(page.databytecounts) == plain))
+        return bool(
+            own.packing == self._layout.packing or (own.packing == 1 and sum(page.databytecounts) == plain)
+        )
 
     def _page(self, number: int, out: NDArray[Any]) -> bool:
         """Set `out` to the grey values of a page; whether its data were whole."""
@@ -228,7 +245,7 @@ class TiffReader(BaseReader):
                 f"{facts.path}: page {number} is {page.imagewidth} x {page.imagelength} px, the first is "
                 f"{facts.width} x {facts.height} px; keep one size in a file"
             )
-        if self._layout is not None and page.compression == self._layout[0]:
+        if self._layout is not None and page.compression == self._layout.packing:
             self._pages.remember(number, page)
         return Strips.of(page, page.dataoffsets, page.databytecounts)
 
@@ -244,16 +261,15 @@ class TiffReader(BaseReader):
     def _fill(self, out: NDArray[Any], at: int, dtype: np.dtype[Any]) -> bool:
         """Set `out` to values that begin at a place in the file; whether all are there."""
         if (dtype.kind, dtype.itemsize) != (out.dtype.kind, out.dtype.itemsize):
-            frames, there = self._values(at, dtype, 1)
-            out[...] = self._turned(frames[0])
-            whole = bool(there[0])
+            (frame,), (whole,) = self._values(at, dtype, 1)
+            out[...] = self._turned(frame)
         else:
             whole = read_at(self._file, at, out.view(np.uint8)) == out.nbytes
             if not dtype.isnative:
                 out.byteswap(inplace=True)
             if self._inverted:
                 out[...] = self._turned(out)
-        return whole
+        return bool(whole)
 
     def _turned(self, frames: NDArray[Any]) -> NDArray[Any]:
         if not self._inverted:
@@ -266,6 +282,7 @@ class TiffReader(BaseReader):
         self._tif.close()
 
 
-def _layout(page: Any) -> tuple[Any, ...]:
-    """What a page's tags say of the way its values are stored, packing first."""
-    return page.compression, page.predictor, page.photometric, page.bitspersample, page.samplesperpixel
+def _layout(page: Any) -> _Layout:
+    return _Layout(
+        page.compression, (page.predictor, page.photometric, page.bitspersample, page.samplesperpixel)
+    )

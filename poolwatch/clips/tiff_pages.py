@@ -11,8 +11,9 @@ import logging
 import struct
 from array import array
 from dataclasses import dataclass
+from io import FileIO
 from pathlib import Path
-from typing import IO, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -127,7 +128,7 @@ class Directories:
         Why the chain of pages ends before its time, in words; empty where it ends well.
     """
 
-    def __init__(self, tif: Any, file: IO[bytes], path: Path) -> None:
+    def __init__(self, tif: Any, file: FileIO, path: Path) -> None:
         self._tif, self._file = tif, file
         self._size = path.stat().st_size
         self._order, self._small = tif.byteorder, tif.tiff.tagoffsetthreshold

@@ -29,11 +29,10 @@ if TYPE_CHECKING:
 class VideoReader(BaseReader):
     """Reads the first video stream of a file."""
 
-    def __init__(self, path: Path, *, settings: ClipSettings, threads: int = 1) -> None:
+    def __init__(self, path: Path, *, settings: ClipSettings) -> None:
         super().__init__()
         self._path = path
         self._settings = settings
-        self._threads = threads
         self._random: Decoding | None = None
         self._idle: Decoding | None = None
         container, stream = open_stream(path)
@@ -115,7 +114,7 @@ class VideoReader(BaseReader):
     def _first_picture(self) -> VideoFrame:
         """The first picture that can be decoded, of those after the first few keyframes."""
         keys = np.flatnonzero(self._index.key)[:20]
-        decoding = Decoding(self._path, self._index, 1)
+        decoding = Decoding(self._path, self._index)
         try:
             for key in keys.tolist():
                 number = int(self._index.frame[key])
@@ -132,7 +131,7 @@ class VideoReader(BaseReader):
         """See `Reader.blocks`."""
         start, stop = self._range(start, stop, size)
         # The next blocks go on with the same decoder.
-        decoding, self._idle = self._idle or Decoding(self._path, self._index, self._threads), None
+        decoding, self._idle = self._idle or Decoding(self._path, self._index), None
         try:
             first, frames, decoded = start, *self._empty(min(size, stop - start))
             for number, picture in decoding.run(start, stop):
@@ -154,7 +153,7 @@ class VideoReader(BaseReader):
         out, _ = self._empty(len(numbers))
         out[...] = 0
         if self._random is None:
-            self._random = Decoding(self._path, self._index, 1)
+            self._random = Decoding(self._path, self._index)
         places: dict[int, list[int]] = {}
         for place, number in enumerate(numbers):
             places.setdefault(number, []).append(place)
@@ -169,10 +168,9 @@ class VideoReader(BaseReader):
                 end += 1
             for number, picture in self._random.run(wanted[begin], wanted[end - 1] + 1):
                 if number in places:
-                    at = places[number]
-                    self._put(out[at[0]], picture, number)
-                    for other in at[1:]:
-                        out[other] = out[at[0]]
+                    first, *others = places[number]
+                    self._put(out[first], picture, number)
+                    out[others] = out[first]
             begin = end
         return out
 
@@ -217,9 +215,10 @@ class VideoReader(BaseReader):
         seen = (picture.width, picture.height, picture.format.name)
         if seen != self._seen:
             if seen[:2] != self._seen[:2]:
+                width, height, _ = self._seen
                 raise ClipError(
-                    f"{self._path}: frame {number} is {seen[0]} x {seen[1]} px, the first is {self._seen[0]} x "
-                    f"{self._seen[1]} px; cut the recording where its size changes"
+                    f"{self._path}: frame {number} is {picture.width} x {picture.height} px, the first is {width} x "
+                    f"{height} px; cut the recording where its size changes"
                 )
             luma = Luma(picture, self._settings.video_range, self._codec)
             if luma.bits != self._luma.bits:

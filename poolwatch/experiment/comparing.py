@@ -16,7 +16,19 @@ _ALIKE_P = 0.3
 
 
 class PairTests(NamedTuple):
-    """Tests between all pairs of means, shape (…, pairs)."""
+    """Tests between all pairs of means, shape (…, pairs).
+
+    Attributes
+    ----------
+    first, second
+        Places of the two means.
+    difference
+        Mean of the first minus that of the second.
+    error, df
+        Its standard error and degrees of freedom.
+    p
+        Two-sided p of each test alone; NaN where none can be made.
+    """
 
     first: NDArray[np.int64]
     second: NDArray[np.int64]
@@ -24,6 +36,18 @@ class PairTests(NamedTuple):
     error: Floats
     df: Floats
     p: Floats
+
+    @property
+    def p_holm(self) -> Floats:
+        """`p` with Holm's correction over all pairs."""
+        return holm(self.p)
+
+    def apart(self, means: int, alpha: float) -> NDArray[np.bool_]:
+        """Square table of so many means: True where two differ."""
+        table = np.zeros((means, means), dtype=bool)
+        differ = self.p_holm <= alpha
+        table[self.first[differ], self.second[differ]] = True
+        return table | table.T
 
 
 def draw_variances(

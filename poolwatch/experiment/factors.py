@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -76,7 +77,13 @@ class Factor:
 
     @property
     def _span(self) -> float:
-        return float(self.levels[-1]) - float(self.levels[0])
+        low, high = self._ends
+        return high - low
+
+    @property
+    def _ends(self) -> tuple[float, float]:
+        low, *_, high = self.levels
+        return float(low), float(high)
 
     @property
     def column(self) -> str:
@@ -91,7 +98,7 @@ class Factor:
         numbers = np.array(self.levels, dtype=np.float64)
         count, last = 1, numbers[0]
         for number in numbers[1:]:
-            if number - last > 0.05 * (numbers[-1] - numbers[0]):
+            if number - last > 0.05 * np.ptp(numbers):
                 count, last = count + 1, number
         return 3 if self.ranged and count == 2 else count
 
@@ -108,13 +115,14 @@ class Factor:
         """
         here = np.array([value != ABSENT for value in values], dtype=np.bool_)
         coded = self._coded([value for value in values if value != ABSENT])
-        made: Floats = np.zeros((len(values), coded.shape[1]))
+        _, width = coded.shape
+        made: Floats = np.zeros((len(values), width))
         made[here] = coded
         return made
 
     def _coded(self, values: list[Value]) -> Floats:
         if self.numeric:
-            low, high = float(self.levels[0]), float(self.levels[-1])
+            low, high = self._ends
             numbers = self._number(np.array(values, dtype=np.float64))[:, None]
             return np.asarray((2 * numbers - high - low) / (high - low))
         if self.round:
@@ -142,7 +150,7 @@ class Factor:
 
     def value(self, coded: float, digits: int = 6) -> float:
         """The number at a coded place: -1 is the lowest level, +1 the highest."""
-        low, high = float(self.levels[0]), float(self.levels[-1])
+        low, high = self._ends
         number = low + (coded + 1) / 2 * (high - low)
         if self.period:
             number = wrapped(number + self.centre, self.period)
@@ -192,20 +200,23 @@ def direction_factor(name: str, angles: Sequence[float], *, ranged: bool = False
     """
     period = period_of(name)
     turned = np.sort(np.unique(np.round(np.asarray(angles, dtype=np.float64) % period, 9) % period))
-    gaps = np.diff(np.append(turned, turned[0] + period))
+    gaps = np.diff(turned, append=turned.min() + period)
     # Cut the circle at its widest gap: what is left is the shortest arc that holds all.
     turned = np.roll(turned, -int(gaps.argmax()) - 1)
-    along = turned[0] + (turned - turned[0]) % period
-    if along[-1] - along[0] <= _ARC * period:
-        centre = wrapped(float((along[0] + along[-1]) / 2), period)
-        levels = np.round(along - (along[0] + along[-1]) / 2, 9)
+    first = float(turned[0])
+    along = first + (turned - first) % period
+    if np.ptp(along) <= _ARC * period:
+        middle = (along.min() + along.max()) / 2
+        levels = np.round(along - middle, 9)
+        centre = wrapped(float(middle), period)
         return Factor(name, tuple(map(float, levels)), ranged, period=period, centre=centre)
-    bundles: list[list[float]] = [[float(along[0])]]
-    for angle in along[1:]:
-        if angle - bundles[-1][0] <= _BUNDLE * period:
-            bundles[-1].append(float(angle))
-        else:
-            bundles.append([float(angle)])
+    bundles: list[list[float]] = []
+    begin = -math.inf
+    for angle in along.tolist():
+        if angle - begin > _BUNDLE * period:
+            bundles.append([])
+            begin = angle
+        bundles[-1].append(angle)
     # Straight behind is 180, not -180, also where it was measured as -179.7.
     room = _BUNDLE * period / 2
     middles = sorted(

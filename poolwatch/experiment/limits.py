@@ -168,8 +168,10 @@ def _wanted(said: str, text: str, name: str, *, words: bool) -> Value | tuple[fl
     if words:
         return said
     span, value = _RANGE.fullmatch(said), number(said)
-    if span and (low := number(span[1])) is not None and (high := number(span[2])) is not None:
-        return min(low, high), max(low, high)
+    if span:
+        low, high = map(number, span.groups())
+        if low is not None and high is not None:
+            return min(low, high), max(low, high)
     if value is None:
         raise UsageError(f"--forbid {text!r}: {said!r} is no number and no low..high for {name}")
     return value

@@ -31,10 +31,15 @@ class Term:
     factors: tuple[Factor, ...]
 
     @property
+    def first(self) -> Factor:
+        """Its factor, or the first of two."""
+        return self.factors[0]
+
+    @property
     def name(self) -> str:
         """``power``, ``power x gas`` or ``power²``."""
         if self.square:
-            return f"{self.factors[0].name}²"
+            return f"{self.first.name}²"
         return " x ".join(factor.name for factor in self.factors)
 
     @property
@@ -45,20 +50,29 @@ class Term:
     @property
     def square(self) -> bool:
         """Whether it is a square."""
-        return len(self.factors) == 2 and self.factors[0] == self.factors[1]
+        return self.order == 2 and len(set(self.factors)) == 1
+
+    @property
+    def width(self) -> int:
+        """How many columns it has."""
+        _, width = self.columns([{}]).shape
+        return int(width)
 
     def columns(self, runs: Sequence[Run]) -> Floats:
         """Its columns of the model's matrix, shape (runs, n); 0 where a part is absent or a factor not given."""
-        coded = [factor.code([run.get(factor.name, ABSENT) for run in runs]) for factor in self.factors]
-        if len(coded) == 1:
-            return coded[0]
+        coded, *others = (
+            factor.code([run.get(factor.name, ABSENT) for run in runs]) for factor in self.factors
+        )
+        if not others:
+            return coded
+        (other,) = others
         first, second = self.factors
         # What a part's figure does is meant at the mean of its parent's levels that have the part.
         if second.nested_in == first.name:
-            coded[0] = coded[0] - first.code(second.within).mean(axis=0)
+            coded = coded - first.code(second.within).mean(axis=0)
         elif first.nested_in == second.name:
-            coded[1] = coded[1] - second.code(first.within).mean(axis=0)
-        return np.asarray(np.einsum("ni,nj->nij", *coded).reshape(len(runs), -1))
+            other = other - second.code(first.within).mean(axis=0)
+        return np.asarray(np.einsum("ni,nj->nij", coded, other).reshape(len(runs), -1))
 
 
 def main_terms(factors: Sequence[Factor]) -> list[Term]:
@@ -68,13 +82,13 @@ def main_terms(factors: Sequence[Factor]) -> list[Term]:
 
 def product_terms(mains: Sequence[Term]) -> list[Term]:
     """Products of two, but for blocks and shapes, and for a part with the one level that has it."""
-    factors = [term.factors[0] for term in mains if term.factors[0].name not in (SHAPE, BLOCK)]
+    factors = [term.first for term in mains if term.first.name not in (SHAPE, BLOCK)]
     return [Term((a, b)) for a, b in combinations(factors, 2) if not (_bound(a, b) or _bound(b, a))]
 
 
 def square_terms(mains: Sequence[Term]) -> list[Term]:
     """Squares of numbers with a range or at least three levels."""
-    factors = [term.factors[0] for term in mains]
+    factors = [term.first for term in mains]
     return [Term((f, f)) for f in factors if f.numeric and f.distinct > 2]
 
 
@@ -133,7 +147,7 @@ def separate(
     basis = matrix_of(known, runs)
     for term in terms:
         columns = term.columns(runs)
-        solution = np.linalg.lstsq(basis, columns, rcond=None)[0]
+        solution, *_ = np.linalg.lstsq(basis, columns, rcond=None)
         share = _unexplained(columns, columns - basis @ solution)
         if share > least:
             kept.append(term)
@@ -144,10 +158,9 @@ def separate(
         limit = _ROUNDING if share < 1e-9 else 0.2 * float(np.abs(solution[1:]).max(initial=0.0))
         names, place = [], 1
         for other in known:
-            width = other.columns(runs[:1]).shape[1]
-            if np.abs(solution[place : place + width]).max(initial=0.0) > limit:
+            if np.abs(solution[place : place + other.width]).max(initial=0.0) > limit:
                 names.append(other.name)
-            place += width
+            place += other.width
         mixed[term.name] = tuple(names) or ("the mean",)
     return kept, mixed
 
@@ -156,9 +169,8 @@ def _unexplained(columns: Floats, rest: Floats) -> float:
     """Least share of a term's own spread, in any direction of it, that is left; 0 where it has none."""
     own = columns - columns.mean(axis=0)
     _, s, v = np.linalg.svd(own, full_matrices=False)
-    if len(columns) <= columns.shape[1] or s.min(initial=np.inf) < 1e-9 * max(
-        float(s.max(initial=0.0)), 1e-3
-    ):
+    runs, width = columns.shape
+    if runs <= width or s.min(initial=np.inf) < 1e-9 * max(float(s.max(initial=0.0)), 1e-3):
         return 0.0
     turned = rest @ v.T / s
     return float(np.linalg.eigvalsh(turned.T @ turned).min())

@@ -100,9 +100,10 @@ def write_raw(
     OutputError
         The place cannot be written.
     """
+    height, width = shape
     layout = RawLayout(
-        width=shape[1],
-        height=shape[0],
+        width=width,
+        height=height,
         depth_bits=depth_bits,
         packing=Packing(packing),
         align=options.align if packing == "none" else "low",

@@ -75,9 +75,9 @@ class BrowserVideo:
         code = cv2.COLOR_BGR2YUV_I420 if self._order == "bgr" else cv2.COLOR_RGB2YUV_I420
         cv2.cvtColor(picture, code, dst=self._yuv)
         rows = len(self._padded)
-        self._planes[0][:] = self._yuv[:rows]
-        colours = self._yuv[rows:].reshape(2, rows // 2, -1)
-        self._planes[1][:], self._planes[2][:] = colours
+        luma, blue, red = self._planes
+        luma[:] = self._yuv[:rows]
+        blue[:], red[:] = self._yuv[rows:].reshape(2, rows // 2, -1)
         self._frame.pts = self.frames_written
         self._out.mux(self._stream.encode(self._frame))
         self.frames_written += 1

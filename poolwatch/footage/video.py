@@ -44,10 +44,11 @@ def write_video(
     """
     import av
 
+    height, width = shape
     codec, exact = entry.how["codec"], entry.how["way"] == "exact"
     if codec == "libx265" and min(shape) < _HEVC_SMALLEST:
         raise UsageError(
-            f"{path}: HEVC needs at least {_HEVC_SMALLEST} px on each side, got {shape[1]} x {shape[0]} px; "
+            f"{path}: HEVC needs at least {_HEVC_SMALLEST} px on each side, got {width} x {height} px; "
             "choose another format"
         )
     bits = max(depth_bits, 8)
@@ -79,7 +80,7 @@ def write_video(
                     f"{path}: cannot be written ({error.strerror}); free some space or choose another folder"
                 ) from error
             raise UsageError(
-                f"{path}: {entry.words} cannot be written at {shape[1]} x {shape[0]} px ({error.strerror}); "
+                f"{path}: {entry.words} cannot be written at {width} x {height} px ({error.strerror}); "
                 "choose another format"
             ) from error
 
@@ -124,7 +125,7 @@ def _pixel_format(codec: str, bits: int, shape: tuple[int, int], *, exact: bool)
     suffix = "" if bits == 8 else f"{bits}le"
     if codec in ("ffv1", "rawvideo") or exact:
         return f"gray{suffix}"
-    odd = shape[0] % 2 or shape[1] % 2
+    odd = any(side % 2 for side in shape)
     return f"{'yuv444p' if odd else 'yuv420p'}{suffix}"
 
 

@@ -29,7 +29,7 @@ def write_frames(
     Parameters
     ----------
     path
-        File to write, with the ending the format gives (`Format.ending`), or folder for stills.
+        File, with the ending the format gives (`Format.ending`), or folder for stills; it is given back.
     frames
         Grey values of `depth_bits` bits, right-aligned: arrays of shape (height, width) or blocks
         (n, height, width), of any unsigned or signed integer type.
@@ -40,12 +40,7 @@ def write_frames(
     playback_rate_hz
         Rate at which a player shows the frames, Hz; only video formats keep it.
     options
-        Choices that only some formats know.
-
-    Returns
-    -------
-    Path
-        What was written.
+        What only some formats know.
 
     Raises
     ------
@@ -56,8 +51,7 @@ def write_frames(
 
     Notes
     -----
-    A lossy 8- or 10-bit video is stored in limited range (16 to 235, or 64 to 940) as ordinary cameras do.
-    H.264 and HEVC in 4:2:0 need even sizes; an odd size is stored in 4:4:4.
+    A lossy 8- or 10-bit video is stored in limited range (16 to 235, or 64 to 940), of an odd size in 4:4:4.
 
     Examples
     --------
@@ -67,24 +61,20 @@ def write_frames(
     ...     out.name
     'a.tif'
     """
-    path = Path(path)
-    entry = footage_format(format)
-    options = options or FootageOptions()
+    path, entry, options = Path(path), footage_format(format), options or FootageOptions()
     _check(path, entry, depth_bits, playback_rate_hz)
     stream = _checked_frames(frames, depth_bits, path)
     first = next(stream, None)
     if first is None:
         raise UsageError(f"{path}: no frames were given; give at least one")
     stream = _aligned(itertools.chain([first], stream), entry, depth_bits, options)
-    shape = (first.shape[0], first.shape[1])
+    height, width = first.shape
     if entry.kind == "video":
         from .video import write_video
 
-        write_video(path, stream, shape, entry, depth_bits, playback_rate_hz, options)
-    elif entry.kind in ("tiff", "stills"):
-        _write_stills(path, stream, entry, options)
+        write_video(path, stream, (height, width), entry, depth_bits, playback_rate_hz, options)
     else:
-        _write_array(path, stream, shape, entry, depth_bits, options)
+        _write_pictures(path, stream, (height, width), entry, depth_bits, options)
     return path
 
 
@@ -98,16 +88,7 @@ def _aligned(
     return (np.left_shift(frame, shift) for frame in stream)
 
 
-def _write_stills(path: Path, stream: Iterator[NDArray[Any]], entry: Format, options: FootageOptions) -> None:
-    from . import stills
-
-    if entry.kind == "tiff":
-        stills.write_tiff(path, stream, entry.how["compression"], big=options.big_tiff)
-    else:
-        stills.write_folder(path, stream, entry.how["ending"])
-
-
-def _write_array(
+def _write_pictures(
     path: Path,
     stream: Iterator[NDArray[Any]],
     shape: tuple[int, int],
@@ -115,9 +96,13 @@ def _write_array(
     depth_bits: int,
     options: FootageOptions,
 ) -> None:
-    from . import arrays
+    from . import arrays, stills
 
-    if entry.kind == "npy":
+    if entry.kind == "tiff":
+        stills.write_tiff(path, stream, entry.how["compression"], big=options.big_tiff)
+    elif entry.kind == "stills":
+        stills.write_folder(path, stream, entry.how["ending"])
+    elif entry.kind == "npy":
         arrays.write_npy(path, stream, shape)
     elif entry.kind == "hdf5":
         arrays.write_hdf5(path, stream, shape, entry.how["compression"], depth_bits)

@@ -148,7 +148,7 @@ def record(
     draw, markings = check.marks.draw, check.marks.markings
     unclear = set.intersection(*(marking.unclear for marking in markings))
     return {
-        **{name: str(measurement.score[name].iloc[0]) for name in ("clip_id", "settings_id")},
+        **{name: str(measurement.row[name]) for name in ("clip_id", "settings_id")},
         "poolwatch": __version__,
         "seed": draw.seed,
         "drawn": draw.wanted.words,
@@ -197,7 +197,7 @@ def _measured(measurement: Measurement, frames: tuple[int, ...]) -> dict[str, Fl
     table = measurement.frames.iloc[list(frames)]
     (ux, uy), (vx, vy) = measurement.axes.matrix.tolist()
     origin = measurement.axes.matrix @ (measurement.axes.origin_x, measurement.axes.origin_y)
-    share = VAGUE if measurement.score["footage"].iloc[0] == "illuminated" else SHARP
+    share = VAGUE if measurement.row["footage"] == "illuminated" else SHARP
     ends = np.full((4, len(frames)), math.nan)
     for row, frame in enumerate(frames):
         outline = measurement.outlines(frame)
@@ -281,7 +281,8 @@ def _over_persons(away: Floats, columns: list[list[int]]) -> tuple[Floats, float
 
 
 def _padded(values: Floats, width: int) -> Floats:
-    return np.pad(values, ((0, 0), (0, width - values.shape[1])), constant_values=math.nan)
+    _, given = values.shape
+    return np.pad(values, ((0, 0), (0, width - given)), constant_values=math.nan)
 
 
 def _differ(frames: tuple[int, ...], tool: dict[str, Floats], hand: dict[str, Floats]) -> tuple[int, ...]:

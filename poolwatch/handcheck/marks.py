@@ -140,31 +140,33 @@ def _rows(path: str | Path) -> Iterator[_MarkRow]:
 
 def _foreign(rows: Sequence[_MarkRow], measurement: Measurement) -> list[str]:
     """Rows of another clip, measurement or draw."""
-    own = {name: str(measurement.score[name].iloc[0]) for name in ("clip_id", "settings_id")}
+    own = {name: str(measurement.row[name]) for name in ("clip_id", "settings_id")}
     words = {
         "clip_id": "is of another clip; give the marks of this one",
         "settings_id": "is of a measurement with other settings; write the page again and mark it",
     }
     faults = []
+    first = rows[0]
     for row in rows:
-        strange = [name for name in own if row.cells[name] != own[name]]
-        if strange:
-            faults.append(f"{row.place}: {strange[0]} {row.cells[strange[0]]!r} {words[strange[0]]}")
+        strange = next((name for name in own if row.cells[name] != own[name]), None)
+        if strange is not None:
+            faults.append(f"{row.place}: {strange} {row.cells[strange]!r} {words[strange]}")
             continue
         for name in ("seed", "drawn"):
-            if row.cells[name] != rows[0].cells[name]:
+            if row.cells[name] != first.cells[name]:
                 faults.append(
-                    f"{row.place}: {name} {row.cells[name]!r}, but {rows[0].cells[name]!r} in {rows[0].place}; "
+                    f"{row.place}: {name} {row.cells[name]!r}, but {first.cells[name]!r} in {first.place}; "
                     "all must come from one page"
                 )
     return faults
 
 
 def _draw(paths: Sequence[str | Path], rows: Sequence[_MarkRow], measurement: Measurement) -> FrameDraw:
+    first = rows[0]
     try:
-        seed, wanted = _whole(rows[0], "seed", 0), Wanted.read(rows[0].cells["drawn"])
+        seed, wanted = _whole(first, "seed", 0), Wanted.read(first.cells["drawn"])
     except ValueError as error:
-        raise UsageError(f"{paths[0]}: {rows[0].place}: {error}; give the CSV that the page saved") from None
+        raise UsageError(f"{paths[0]}: {first.place}: {error}; give the CSV that the page saved") from None
     return draw_frames(measurement, seed, wanted)
 
 
@@ -174,7 +176,7 @@ def _take(row: _MarkRow, marking: Marking, draw: FrameDraw, size: tuple[int, int
     if kind not in KINDS:
         raise ValueError(f"mark {kind!r} is none of {', '.join(KINDS)}")
     in_run = kind in ("particle", "run_seen")
-    inside = draw.run is not None and draw.run[0] <= frame <= draw.run[1] if in_run else frame in draw.frames
+    inside = frame in (draw.in_row if in_run else draw.frames)
     if not inside:
         raise ValueError(
             f"frame {frame} was not drawn with seed {draw.seed}{' for particles' * in_run}; write the page again"
@@ -226,11 +228,9 @@ def _turned(marking: Marking, measurement: Measurement) -> Iterator[str]:
     """Frames whose ends stand the wrong way round."""
     for frame, ends in sorted(marking.ends.items()):
         if len(ends) == len(ENDS):
-            front, rear, left, right = measurement.axes.px(np.array([ends[kind] for kind in ENDS]))
-            for ahead, behind, one, other in (
-                (front[0], rear[0], "front", "rear"),
-                (left[1], right[1], "left", "right"),
-            ):
+            x, y = measurement.axes.px(np.array([ends[kind] for kind in ENDS])).T
+            (front, rear, _, _), (_, _, left, right) = x, y
+            for ahead, behind, one, other in ((front, rear, "front", "rear"), (left, right, "left", "right")):
                 if ahead <= behind:
                     yield (
                         f"{marking.person}, round {marking.round}, frame {frame}: {one} and {other} stand the "
@@ -246,16 +246,18 @@ def _whole(row: _MarkRow, name: str, least: int) -> int:
 
 
 def _place(row: _MarkRow, size: tuple[int, int]) -> Point:
-    place = []
-    for name, side in zip(("x_px", "y_px"), size, strict=True):
+    width, height = size
+
+    def read(name: str, side: int) -> float:
         text = row.cells[name]
         if not text:
             raise ValueError(f"{name} is empty")
         value = row.sheet.number(text)
         if not -0.5 <= value <= side - 0.5:
-            raise ValueError(f"{name} {text} lies outside the picture, which is {size[0]} x {size[1]} px")
-        place.append(value)
-    return place[0], place[1]
+            raise ValueError(f"{name} {text} lies outside the picture, which is {width} x {height} px")
+        return value
+
+    return read("x_px", width), read("y_px", height)
 
 
 def _refuse(paths: Sequence[str | Path], faults: Sequence[str]) -> None:

@@ -63,7 +63,7 @@ def _sheet(measurement: Measurement, draw: FrameDraw, clip: str | Path | None) -
 
     source = clip_path(measurement, clip)
     settings = MeasureSettings.checked(measurement.run["settings"], where="run.json")
-    score = measurement.score.iloc[0]
+    score = measurement.row
     footage = str(score["footage"])
     around = _AROUND[footage]
     with open_clip(source, settings=settings.clip) as reader:
@@ -72,7 +72,7 @@ def _sheet(measurement: Measurement, draw: FrameDraw, clip: str | Path | None) -
         wanted = {
             frame: range(max(0, frame - around), min(last, frame + around) + 1) for frame in draw.frames
         }
-        row = range(draw.run[0], draw.run[1] + 1) if draw.run else range(0)
+        row = draw.in_row
         numbers = sorted({number for near in wanted.values() for number in near} | set(row))
         pictures = {number: picture.copy() for number, picture in frames_of(reader, numbers)}
     lacking = [number for number in numbers if number not in pictures]

@@ -68,8 +68,8 @@ class _Path:
         here = here + step * (min(frame - first, 0.0) + max(frame - last, 0.0))
         away, speed = mark - here, float(np.hypot(*step))
         gate = GATE_PX + self.radius
-        ahead = step / speed if speed > 0 else np.array([1.0, 0.0])
-        along, across = float(away @ ahead), float(away @ np.array([-ahead[1], ahead[0]]))
+        ahead = x, y = step / speed if speed > 0 else np.array([1.0, 0.0])
+        along, across = float(away @ ahead), float(away @ np.array([-y, x]))
         # A streak is up to a step long, and a mark may lie anywhere on it.
         return float(np.hypot(along / (gate + speed / 2), across / gate))
 
@@ -126,7 +126,8 @@ def _paths(tracks: pd.DataFrame) -> list[_Path]:
 
 
 def _seen(path: _Path, run: tuple[int, int], margin: int) -> bool:
-    return bool(((path.frames >= run[0] - margin) & (path.frames <= run[1] + margin)).any())
+    first, last = run
+    return bool(((path.frames >= first - margin) & (path.frames <= last + margin)).any())
 
 
 def _matched(marks: Sequence[tuple[int, float, float]], paths: Sequence[_Path]) -> dict[int, int]:

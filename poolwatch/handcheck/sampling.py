@@ -98,6 +98,14 @@ class FrameDraw:
         """All frames in which the pool is marked, in order of time: which of them are worst moments does not show."""
         return tuple(sorted((*self.random, *self.worst)))
 
+    @property
+    def in_row(self) -> range:
+        """The frames in a row."""
+        if self.run is None:
+            return range(0)
+        first, last = self.run
+        return range(first, last + 1)
+
 
 def draw_frames(measurement: Measurement, seed: int, wanted: Wanted | None = None) -> FrameDraw:
     """Draw the frames to be marked.
@@ -128,7 +136,7 @@ def draw_frames(measurement: Measurement, seed: int, wanted: Wanted | None = Non
             f"the steady part has {len(usable)} measured frames, too few to draw {wanted.random + wanted.worst} and "
             f"{wanted.run} in a row from; ask for fewer, or mark a longer clip"
         )
-    key = f"{measurement.score['clip_id'].iloc[0]} {seed}"
+    key = f"{measurement.row['clip_id']} {seed}"
     # Whole frames: shares that meet within a frame could both draw it.
     edges = np.linspace(0, len(usable), wanted.random + 1).astype(int).tolist()
     places = [

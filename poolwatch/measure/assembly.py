@@ -11,20 +11,17 @@ from numpy.typing import NDArray
 from ..clips import Reader, ReadFindings, findings_of
 from ..model.errors import ClipError
 from ..pool import FIGURES
-from .frames import CODES, WORDS, FrameWindow
+from .frames import CODES, WORDS
 from .look import ClipLook
-from .memory import hand_back
+from .memory import FreedByFrames
 from .outlines import Outlines
-from .piece import OUTLINE_VERTICES, Ends, Joint, Part, PieceWork
+from .piece import OUTLINE_VERTICES, Ends, Joint, Part, PieceWork, SeamFrames
 from .seams import Seams
-
-# Frames after which freed memory is handed back.
-_HAND_BACK = 20_000
 
 
 @dataclass
 class Gathered:
-    """Every frame's figures, in px and grey values; what a table has taken over may be let go of.
+    """Every frame's figures, in px and grey values.
 
     Attributes
     ----------
@@ -69,19 +66,16 @@ class Assembly:
         self._lag, self._context = look.lag, look.context
         self._seams = Seams(look, work.settings)
         # Frames at seams that nobody has measured yet.
-        self.joints: deque[tuple[FrameWindow, int]] = deque()
+        self.joints: deque[SeamFrames] = deque()
         self._ends: dict[int, Ends] = {}
         self._joined = 0
-        self._placed = self._handed_back = 0
+        self._freed = FreedByFrames()
 
     def add(self, piece: int, part: Part) -> None:
         """Take a part of the piece that begins at frame `piece`."""
         self._place(part)
         self._sightings.setdefault(piece, []).append(part.sightings)
-        self._placed += len(part.codes)
-        if self._placed >= self._handed_back + _HAND_BACK:
-            self._handed_back = self._placed
-            hand_back()
+        self._freed.passed(len(part.codes))
 
     def _place(self, part: Part) -> None:
         span = slice(part.start, part.start + len(part.codes))
@@ -99,7 +93,7 @@ class Assembly:
             if seam.repeats:
                 self._repeat(ends.start)
             if seam.window is not None:
-                self.joints.append((seam.window, ends.start - self._context))
+                self.joints.append(SeamFrames(seam.window, ends.start - self._context))
             self._in_order += [seam.sightings, *self._sightings.pop(ends.start, [])]
             self._joined = ends.stop
 

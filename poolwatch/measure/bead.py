@@ -78,8 +78,10 @@ def measure_bead_photo(
     """
     photo = read_weld_photo(path)
     height, width = photo.light.shape[:2]
-    if near is not None and not (0 <= near[0] < width and 0 <= near[1] < height):
-        raise UsageError(f"--near {near[0]:g},{near[1]:g} lies outside {path} ({width} x {height} px)")
+    if near is not None:
+        x, y = near
+        if not (0 <= x < width and 0 <= y < height):
+            raise UsageError(f"--near {x:g},{y:g} lies outside {path} ({width} x {height} px)")
     plain = scale.scale if isinstance(scale, Calibration) else scale
     other_size = plain.picture_px is not None and plain.picture_px != (width, height)
     plane = scale.plane if isinstance(scale, Calibration) else None
@@ -120,7 +122,7 @@ def bead_along(photo: BeadPhoto) -> Any:
     px, mm = photo.px, photo.mm_per_px
     seen = np.flatnonzero(px.edges.seen)
     step = max(1, int(np.median(px.edges.width[px.edges.judged]) / 4))
-    at = np.arange(seen[0], seen[-1] + 1, step)
+    at = np.arange(seen.min(), seen.max() + 1, step)
     along = px.strip.along[at]
     there = px.edges.seen[at]
     change = [
@@ -143,7 +145,8 @@ def bead_along(photo: BeadPhoto) -> Any:
 def _upright(
     photo: Photo, plane: Plane, mm_per_px: float, near: tuple[float, float] | None
 ) -> tuple[Photo, tuple[float, float] | None]:
-    view = set_upright(plane, mm_per_px, (photo.light.shape[1], photo.light.shape[0]))
+    height, width = photo.light.shape[:2]
+    view = set_upright(plane, mm_per_px, (width, height))
     light: Image = view.picture(photo.light)
     place = None if near is None else view.place(near)
     return Photo(photo.name, light, view.picture(photo.shown)), place

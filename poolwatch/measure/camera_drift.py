@@ -75,13 +75,14 @@ def camera_drift(
     # What lies within its own scatter is no growth.
     grown = math.sqrt(max(growth**2 - u_growth**2, 0.0)) * _FRONT_SHARE / math.sqrt(3)
     angle = math.radians(motion.travel_direction_deg)
-    along, across = (math.cos(angle), -math.sin(angle)), (-math.sin(angle), -math.cos(angle))
+    c, s = math.cos(angle), math.sin(angle)
     u_along = math.hypot(u_ahead, grown)
+    # Along travel is (c, -s) in the picture, to its left (-s, -c).
     return Drift(
-        dx=ahead * along[0] + aside * across[0],
-        dy=ahead * along[1] + aside * across[1],
-        u_dx=math.hypot(u_along * along[0], u_aside * across[0]),
-        u_dy=math.hypot(u_along * along[1], u_aside * across[1]),
+        dx=ahead * c + aside * -s,
+        dy=ahead * -s + aside * -c,
+        u_dx=math.hypot(u_along * c, u_aside * s),
+        u_dy=math.hypot(u_along * s, u_aside * c),
         frames=len(places),
     )
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import contextlib
 import time
 from collections.abc import Iterator
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -123,20 +124,17 @@ def measure_clip(
         if look.recording.mm_per_px is None:
             metal = None  # Nothing can be weighed in pixels.
         hand_back()
-        gathered = gather(
-            reader,
-            look,
-            settings,
+        gathered = partial(
+            gather,
             workers=usable_cores() if workers is None else workers,
             recruit=recruit,
             size=block_size,
             progress=progress,
         )
-        hand_back()
-        mark_jumps(gathered, look.lag)
         with _cut_named(reader):
             try:
-                result = _assemble(reader, look, gathered, settings, metal)
+                # Held nowhere else: what the tables have taken over goes as soon as they have.
+                result = _assemble(reader, look, gathered(reader, look, settings), settings, metal)
             except MeasurementError as error:
                 if look.kind_seen is None:
                     raise
@@ -178,12 +176,14 @@ def _assemble(
     reader: Reader, look: ClipLook, gathered: Gathered, settings: MeasureSettings, metal: Material | None
 ) -> Measurement:
     """Tables, flags and provenance from what was gathered."""
+    hand_back()
+    mark_jumps(gathered, look.lag)
     recording = look.recording
     axes = axes_of(look, recording)
     frames = frames_table(gathered, look, axes, recording.record_rate_hz, reader.facts.full_scale)
-    gathered.figures = {}
+    gathered = replace(gathered, figures={})
     found = particles_of(gathered, look, axes, settings, metal)
-    gathered.sightings = None
+    gathered = replace(gathered, sightings=None)
     hand_back()
     if found.in_view is not None:
         seen = searched(gathered.status, look)

@@ -48,7 +48,7 @@ def compile_kernels() -> None:
         ended = 0
         while ended < len(running):
             got = inbox.get(60.0)
-            ended += got is not None and got[1] is None
+            ended += got is not None and got.message is None
     finally:
         for process in running:
             process.end()

@@ -28,6 +28,9 @@ _SIDE, _ALIKE = 2, 3
 _WITNESSES, _SHARE = 2, 0.6
 # Most frames missing at one place that are looked for in moving metal.
 _MOST = 6
+# Pixels, about, that take part in registering two frames whose metal moves by this, px; the slower, the more. Where the
+# metal is out of step, every so many rows and columns.
+_ROUGHLY, _ROUGHLY_PX, _CLOSELY = 2000, 0.5, 2
 
 
 @dataclass(frozen=True)
@@ -186,8 +189,6 @@ def by_ways(ways: Floats) -> DroppedFrames:
 
 def _way(here: Grey, there: Grey, pool: IlluminatedLook, step: float) -> float:
     """How far the metal moves from one picture to the next along its way, in steps of the clip; NaN where lost."""
-    from ..pool.illuminated.metal import register
-
     h, w = here.shape
     solid = np.ones((h, w), dtype=np.uint8)
     if not pool.moves:
@@ -195,12 +196,27 @@ def _way(here: Grey, there: Grey, pool: IlluminatedLook, step: float) -> float:
         solid[r0:r1, c0:c1] = 0
         if solid.mean() < 0.2:
             solid[:] = 1
+    pixels = _ROUGHLY * max(_ROUGHLY_PX / step, 1.0)
+    every = round(math.sqrt(h * w / pixels))
+    way = _registered(here, there, pool, solid, step, every) if every > _CLOSELY else math.nan
+    if abs(way - 1.0) <= _NEAR:
+        return way
+    return _registered(here, there, pool, solid, step, _CLOSELY)
+
+
+def _registered(
+    here: Grey, there: Grey, pool: IlluminatedLook, solid: NDArray[np.uint8], step: float, every: int
+) -> float:
+    """As `_way`, from every so many rows and columns."""
+    from ..pool.illuminated.metal import register
+
+    h, w = here.shape
     best, share = math.nan, 0.3
+    vx, vy = pool.metal_px
     for k in range(1, _MOST + 2):
-        x, y = k * pool.metal_px[0], k * pool.metal_px[1]
-        dx, dy, _, agree = register(here, there, (0, h, 0, w), solid, x, y, *pool.noise, 2)
+        dx, dy, _, agree = register(here, there, (0, h, 0, w), solid, k * vx, k * vy, *pool.noise, every)
         if agree > share:
-            best, share = (dx * pool.metal_px[0] + dy * pool.metal_px[1]) / step**2, agree
+            best, share = (dx * vx + dy * vy) / step**2, agree
         if k == 1 and best < 1.5 and share > 0.5:
             break
     return best

@@ -7,7 +7,6 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from typing import Any
 
 import cv2
 
@@ -18,15 +17,13 @@ from ..model.crew import Crew, HelperSignal, OwnProcesses, Recruit
 from ..model.errors import ClipError, PoolwatchError
 from ..model.processes import usable_cores
 from .assembly import Assembly, Gathered
-from .frames import FrameWindow
 from .loading import numba_loading
 from .look import ClipLook
-from .piece import Ends, Joint, Part, PieceWork, block_size
+from .piece import Ends, Joint, Part, Piece, PieceWork, SeamFrames, block_size
 from .settings import MeasureSettings
 
 Progress = Callable[[int, int], None]
-# First frame of a piece and the one after its last; or frames at a seam, and the number of the first to be measured.
-Task = tuple[Any, int]
+Task = Piece | SeamFrames
 # Frames in a piece, at least where keyframes allow, and at most: a helper that is lost takes no more with it.
 _LEAST, _MOST = 128, 4096
 # Pieces that each worker may expect of what is left, so that all end at about the same time.
@@ -105,11 +102,11 @@ class RemoteWork:
             self._reader = reader
         return self._reader
 
-    def run(self, *task: Any) -> Iterator[Part | Ends | Joint | PoolwatchError]:
+    def run(self, task: Task) -> Iterator[Part | Ends | Joint | PoolwatchError]:
         """Measure the frames of a piece or of a seam; what cannot be read is an answer, too."""
         with collecting_seldom():
             try:
-                if isinstance(task[0], FrameWindow):
+                if isinstance(task, SeamFrames):
                     yield self.work.joint(*task)
                 else:
                     yield from self.work.measure(self._open(), *task)
@@ -133,37 +130,41 @@ class _Pieces:
         # Where there is nothing for others to do, a core is left for decoding.
         self.whole = workers > 1 and len(self._parts) == 1
 
-    def take(self) -> tuple[int, int] | None:
+    def take(self) -> Piece | None:
         """The next piece: some of what each worker may expect of what is left."""
         if not self._parts:
             return None
         wanted = min(max(self.left // (_TURNS * self._workers), _LEAST), _MOST)
-        start, stop = self._parts.popleft()
-        while self._parts and self._parts[0][0] == stop and self._parts[0][1] - start <= wanted:
-            stop = self._parts.popleft()[1]
-        self.left -= stop - start
-        return start, stop
+        piece = self._parts.popleft()
+        while self._parts:
+            following = self._parts[0]
+            if following.start != piece.stop or following.stop - piece.start > wanted:
+                break
+            piece = Piece(piece.start, self._parts.popleft().stop)
+        self.left -= piece.frames
+        return piece
 
-    def put_back(self, piece: tuple[int, int]) -> None:
+    def put_back(self, piece: Piece) -> None:
         """A piece that is to be taken by another, before all others."""
         self._parts.appendleft(piece)
-        self.left += piece[1] - piece[0]
+        self.left += piece.frames
 
     def drop_behind(self, start: int) -> None:
         """Let go of all pieces behind a frame."""
-        self._parts = deque(piece for piece in self._parts if piece[0] < start)
+        self._parts = deque(piece for piece in self._parts if piece.start < start)
 
 
-def _at_least(pieces: list[tuple[int, int]], least: int) -> Iterator[tuple[int, int]]:
+def _at_least(pieces: list[tuple[int, int]], least: int) -> Iterator[Piece]:
     """Neighbours joined until each has so many frames."""
     start = 0
-    total = pieces[-1][1]
-    for _, stop in pieces:
+    stops = [stop for _, stop in pieces]
+    total = max(stops)
+    for stop in stops:
         if stop - start >= least and (total - stop >= least or stop == total):
-            yield start, stop
+            yield Piece(start, stop)
             start = stop
     if start < total:
-        yield start, total
+        yield Piece(start, total)
 
 
 class _Gathering:
@@ -210,16 +211,16 @@ class _Gathering:
 
     def _measure(self, task: Task) -> None:
         """A piece or a seam, here; helpers are looked after meanwhile."""
-        if isinstance(task[0], FrameWindow):
+        if isinstance(task, SeamFrames):
             self._joint(self._work.joint(*task))
             return
-        start, began = task[0], 0.0
+        began = 0.0
         try:
             for answer in self._work.measure(self._reader, *task, beside=self._pieces.whole):
                 if isinstance(answer, Ends):
                     self._assembly.join(answer)
                     continue
-                self._took(start, answer)
+                self._took(task.start, answer)
                 # The first one loads the kernels.
                 if not began:
                     began = time.perf_counter()
@@ -229,13 +230,14 @@ class _Gathering:
                     self._crew.expect(pace * self._pieces.left)
                 self._serve(wait=False)
         except PoolwatchError as error:
-            self._fail(start, error)
+            self._fail(task.start, error)
 
     def _serve(self, *, wait: bool) -> None:
         for helper, answer in self._crew.answers(wait=wait):
             if isinstance(answer, HelperSignal):
                 if helper in self._busy:
-                    self._put_back(self._busy.pop(helper)[0])
+                    task, _ = self._busy.pop(helper)
+                    self._put_back(task)
                 if answer is HelperSignal.FREE:
                     self._give(helper)
                 continue
@@ -245,7 +247,7 @@ class _Gathering:
                 continue
             del self._busy[helper]
             if isinstance(answer, PoolwatchError):
-                self._fail(task[0], answer)
+                self._fail(task.start, answer)
             elif isinstance(answer, Joint):
                 self._joint(answer)
             else:
@@ -262,7 +264,7 @@ class _Gathering:
             self._crew.begin(helper, task)
 
     def _put_back(self, task: Task) -> None:
-        if isinstance(task[0], FrameWindow):
+        if isinstance(task, SeamFrames):
             self._assembly.joints.appendleft(task)
         else:
             self._pieces.put_back(task)

@@ -138,12 +138,13 @@ def _crossing(seen: NDArray[np.float64]) -> Heading | None:
     u = scatter / math.sqrt(len(seen) / gap)
     if math.hypot(*middle) < _CLEAR * math.hypot(*u):
         return None
-    return _heading((float(middle[0]), float(middle[1])), (float(u[0]), float(u[1])), "pool")
+    return _heading(middle.tolist(), u.tolist(), "pool")
 
 
-def _heading(ahead: tuple[float, float], u: tuple[float, float], source: str) -> Heading | None:
-    size = math.hypot(*ahead)
+def _heading(ahead: Sequence[float], u: Sequence[float], source: str) -> Heading | None:
+    (x, y), (u_x, u_y) = ahead, u
+    size = math.hypot(x, y)
     if size == 0 or not math.isfinite(size):
         return None
-    across = math.hypot(ahead[1] * u[0], ahead[0] * u[1]) / size
-    return Heading(math.degrees(math.atan2(-ahead[1], ahead[0])), math.degrees(across / size), source)
+    across = math.hypot(y * u_x, x * u_y) / size
+    return Heading(math.degrees(math.atan2(-y, x)), math.degrees(across / size), source)

@@ -14,10 +14,10 @@ from ..pool.tail import NARROW, EdgeSharpness, edges_of, end_width
 from .convert import EDGE_CLIPPED
 from .findings import Finding
 from .heading import heading_of, with_heading
-from .inspect_common import (
+from .inspect_findings import (
     black_finding,
     heading_finding,
-    lie_finding,
+    orientation_finding,
     pool_finding,
     size_finding,
     smallest_finding,
@@ -59,14 +59,14 @@ def glowing_findings(
     good = [p for p in pools if p.status == "ok"]
     found = [pool_finding(look, pools, view), *heading_finding(heading, recording)]
     if heading is None:
-        found += lie_finding(orientation_of(look, good), recording)
+        found += orientation_finding(orientation_of(look, good), recording)
     found.append(black_finding(black_share(sample, pools)))
     if good:
         found += [size_finding(good, recording), *_pool_findings(look, good, full)]
         seen = with_heading(known, heading)
         found.append(_ends_finding(look, good, seen))
         (along, _) = seen.axes().matrix.tolist()
-        edges = edges_of(sample, [p.vertices for p in pools], (along[0], along[1]), look.sigma)
+        edges = edges_of(sample, [p.vertices for p in pools], along, look.sigma)
         found.append(_behind_finding(edges, look.edge_clipped > EDGE_CLIPPED))
     if settings.spatter_on and good:
         found.append(_particle_finding(look, pools, sample, recording, settings, full))

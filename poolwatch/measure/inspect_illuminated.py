@@ -15,7 +15,7 @@ from ..pool.coarse import Grey
 from ..pool.illuminated import IlluminatedLook
 from .findings import Finding, Verdict
 from .heading import Heading, given_speed, heading_of, metal_of, speed_disagrees, with_heading
-from .inspect_common import black_finding, heading_finding, pool_finding, size_finding, smallest_finding
+from .inspect_findings import black_finding, heading_finding, pool_finding, size_finding, smallest_finding
 from .look import black_share, runs_of, starts_of
 from .settings import MeasureSettings
 from .view import View
@@ -205,7 +205,8 @@ def _contrast(
         return math.nan, math.nan, math.nan, math.nan
     level = float(np.median(metal))
     # The look knows the noise of a difference of two frames.
-    noise = math.sqrt((look.noise[0] + look.noise[1] * level) / 2)
+    read, shot = look.noise
+    noise = math.sqrt((read + shot * level) / 2)
     picture = frame.astype(np.float32)
     fine = cv2.GaussianBlur(picture, (0, 0), _FINE_PX[0]) - cv2.GaussianBlur(picture, (0, 0), _FINE_PX[1])
     # Pixels' noise that passes the first of the two filters: 1 / (2 sqrt(pi) sigma) of it.

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from ..clips import Reader, open_clip, repeated
+from ..model.quantities import GIVEN
 from ..model.recording import Recording
 from ..pool.kind import Kind
 from .findings import Finding, Verdict
@@ -198,19 +199,14 @@ def _missing_facts(recording: Recording | None) -> list[Finding]:
             )
         )
     said = recording or Recording(record_rate_hz=1.0)
-    costs = {
-        "travel_speed_mm_s": ("--travel-speed", "nothing per length of weld"),
-        "exposure_s": ("--exposure", "fast particles look larger than they are"),
-        "material": ("--material", "no mass of particles"),
-    }
-    lacking = [cost for name, cost in costs.items() if getattr(said, name) is None]
+    lacking = [fact for fact in GIVEN if fact.cost and getattr(said, fact.name) is None]
     if lacking:
         found.append(
             Finding(
                 "other facts",
-                f"not given: {', '.join(option for option, _ in lacking)}",
+                f"not given: {', '.join(fact.option for fact in lacking)}",
                 "fair",
-                "without them: " + "; ".join(cost for _, cost in lacking),
+                "without them: " + "; ".join(fact.cost for fact in lacking),
                 "give them where known",
             )
         )

@@ -27,19 +27,7 @@ def write_measurement(
     overlay: bool = True,
     progress: Callable[[int, int], None] | None = None,
 ) -> Path:
-    """Write a measurement and its annotated video; parameters and errors as for `Measurement.write`.
-
-    Parameters
-    ----------
-    measurement
-        The measurement.
-    folder
-        The clip's folder.
-    overlay
-        Whether to write the video.
-    progress
-        Called with pictures of the video written and planned.
-    """
+    """Write a measurement and, with `overlay`, its annotated video; see `Measurement.write` and `write_overlay`."""
     draw = partial(write_clip_overlay, measurement, progress=progress) if overlay else None
     return measurement.write(folder, draw=draw)
 
@@ -52,33 +40,7 @@ def write_clip_overlay(
     clip: str | Path | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> list[Segment]:
-    """Write the annotated video of a measurement.
-
-    Parameters
-    ----------
-    measurement
-        The measurement.
-    path
-        The ``.mp4`` to write.
-    choices
-        What is shown.
-    clip
-        Where the recording lies now, if it was moved since.
-    progress
-        Called with pictures written and pictures planned.
-
-    Returns
-    -------
-    list of Segment
-        What the video shows.
-
-    Raises
-    ------
-    ClipError
-        The recording is not there or is another.
-    OutputError
-        The file cannot be written.
-    """
+    """Write the annotated video of a measurement; what it shows is given back. See `write_overlay`."""
     from ..show.overlay import draw_overlay
 
     source = clip_path(measurement, clip)

@@ -174,5 +174,6 @@ def _with_pictures(
     if moment not in kept:
         raise ClipError(f"{result.name}: frame {moment} could not be read; is the recording damaged?")
     picture = kept[moment]
-    painter = OverlayPainter(result, (picture.shape[0], picture.shape[1]))
+    height, width = picture.shape
+    painter = OverlayPainter(result, (height, width))
     return result, {"space_time": line, "still": painter.paint(picture, moment), "moment": words}

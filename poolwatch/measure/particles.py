@@ -85,9 +85,8 @@ def particles_of(
     found = _found(gathered, look, settings, shift)
     counted = found.sightings[found.sightings["particle"] > 0]
     in_view = np.bincount(counted["frame"].to_numpy(dtype=np.int64), minlength=len(gathered.status))
-    sightings = found.sightings.assign(
-        x_px=found.sightings["x_px"] + shift[0], y_px=found.sightings["y_px"] + shift[1]
-    )
+    sightings = found.sightings.copy()
+    sightings[["x_px", "y_px"]] += shift
     beam_seen = look.pool.keyhole.seen
 
     def in_mm(table: pd.DataFrame) -> dict[str, Any]:

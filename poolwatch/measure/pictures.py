@@ -64,7 +64,7 @@ def clip_result(measurement: Measurement, sample: NDArray[Any], name: str | None
     turn = np.linspace(0.0, 2.0 * np.pi, _SIDES, endpoint=False)
     ring = np.column_stack((np.cos(turn), np.sin(turn))) * look["keyhole_radius_px"]
     return ClipResult(
-        name=name or str(measurement.score["clip"].iloc[0]),
+        name=name or str(measurement.row["clip"]),
         frames=measurement.frames,
         spatter=measurement.spatter,
         spatter_rejected=measurement.spatter_rejected,
@@ -90,10 +90,11 @@ def frames_of(reader: Any, numbers: Sequence[int]) -> Iterator[tuple[int, NDArra
     if not wanted:
         return
     # Skipping costs decoding anyway in most formats; far apart, single frames are cheaper.
-    if wanted[-1] - wanted[0] < 40 * len(wanted):
+    first, last = min(wanted), max(wanted)
+    if last - first < 40 * len(wanted):
         left = iter(wanted)
         want = next(left)
-        for block in reader.blocks(wanted[0], wanted[-1] + 1, size=32):
+        for block in reader.blocks(first, last + 1, size=32):
             for k, frame in enumerate(block.frames):
                 if block.start + k == want:
                     yield want, frame

@@ -21,15 +21,13 @@ from ..spatter.records import no_sightings
 from .dropped_frames import metal_ways
 from .frames import FrameWindow, Measured, measure_frames
 from .look import ClipLook
-from .memory import hand_back
+from .memory import FreedByFrames
 from .outlines import pack_outlines
 from .settings import MeasureSettings
 
 # Vertices kept of each outline.
 OUTLINE_VERTICES = 96
 _BLOCK_BYTES = 8 << 20
-# Frames after which freed memory is handed back.
-_HAND_BACK = 20_000
 
 
 class Part(NamedTuple):
@@ -95,6 +93,25 @@ class Ends(NamedTuple):
     tail: End
 
 
+class Piece(NamedTuple):
+    """Frames from `start` up to `stop`, for one process."""
+
+    start: int
+    stop: int
+
+    @property
+    def frames(self) -> int:
+        """How many these are."""
+        return self.stop - self.start
+
+
+class SeamFrames(NamedTuple):
+    """Frames at a seam, and the number of the first that is to be measured."""
+
+    window: FrameWindow
+    start: int
+
+
 class Joint(NamedTuple):
     """Frames at a seam of illuminated footage, and their diagonal sums, shape (n, 2, m)."""
 
@@ -129,15 +146,13 @@ class PieceWork:
         or ends there; the piece must be twice as long.
         """
         piece = _Piece(self, start, stop, reader.facts.frame_count)
-        handed_back = start
+        freed = FreedByFrames()
         blocks = reader.blocks(start, stop, size=self.size)
         for block in ahead(blocks) if beside else blocks:
             part = piece.add(block)
             if part is not None:
                 yield part
-            if block.start >= handed_back + _HAND_BACK:
-                handed_back = block.start
-                hand_back()
+            freed.passed(len(block.frames))
         yield piece.ends()
 
     def joint(self, window: FrameWindow, start: int) -> Joint:
@@ -193,7 +208,7 @@ def agitation(
     joined = np.concatenate([before, sums]) if len(before) else sums
     power = np.full(len(sums), np.nan)
     known = len(joined) - lag
-    if known > 0 and sums.shape[2]:
+    if known > 0 and sums.size:
         agitation_powers(joined[lag:], joined[:known], power[len(sums) - known :])
     return power, joined[-lag:].copy()
 

@@ -47,7 +47,8 @@ def against_what(look: IlluminatedLook, shape: tuple[int, int]) -> tuple[Registe
     """Which neighbours frames of this shape are held against, and how grey values become residuals."""
     how = registering(look, max(round(_NEAR * max(look.lags)), 1), shape)
     # The noise is that of a difference of two frames.
-    return how, Contrast(0.5 * look.noise[0], 0.5 * look.noise[1], UNIT / look.full_scale)
+    read, shot = look.noise
+    return how, Contrast(0.5 * read, 0.5 * shot, UNIT / look.full_scale)
 
 
 def residuals_of(
@@ -102,13 +103,18 @@ def residual_look(
         The look, and what works out the smallest particle that the clip could show, px.
     """
     how, contrast = against_what(pool, runs.shape[2:])
-    inner = np.arange(2 * how.lag, runs.shape[1] - 2 * how.lag)
-    chosen = np.unique(np.linspace(inner[0], inner[-1], min(_OF_RUN, len(inner))).astype(np.intp))
+    forward, across = rows
+    _, length, _, _ = runs.shape
+    inner = range(2 * how.lag, length - 2 * how.lag)
+    chosen = np.unique(np.linspace(min(inner), max(inner), min(_OF_RUN, len(inner))).astype(np.intp))
     seen, outlines = [], []
     for run in runs:
         pools = [
-            find_illuminated(run, int(k), 1, pool, forward=rows[0], across=rows[1], settings=settings.pool)[0]
+            found
             for k in chosen
+            for found in find_illuminated(
+                run, int(k), 1, pool, forward=forward, across=across, settings=settings.pool
+            )
         ]
         good = [k for k, found in enumerate(pools) if found.status == "ok"]
         seen.append(residuals_of(run, chosen[good], how, contrast))

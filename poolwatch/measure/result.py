@@ -70,9 +70,14 @@ class Measurement:
         return _axes(self.run["axes"])
 
     @property
+    def row(self) -> pd.Series[Any]:
+        """The row of `score`."""
+        return self.score.iloc[0]
+
+    @property
     def flags(self) -> tuple[str, ...]:
         """Flags of the clip."""
-        return tuple(str(self.score["flags"].iloc[0]).split())
+        return tuple(str(self.row["flags"]).split())
 
     def write(
         self,

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from ..model.errors import OutputError
-from ..model.signals import SIGNALS
+from ..model.quantities import SIGNALS
 from ..model.table import read_csv
 from ..model.tables import SCORE, SPECTRA
 

@@ -50,9 +50,10 @@ def check_scale(recording: Recording, width: int, height: int) -> None:
     place = recording.scale_place_px
     if recording.stretch is None or place is None:
         return
-    if not (0 <= place[0] - x <= width - 1 and 0 <= place[1] - y <= height - 1):
+    place_x, place_y = place
+    if not (0 <= place_x - x <= width - 1 and 0 <= place_y - y <= height - 1):
         raise MeasurementError(
-            f"the scale of the tilted view holds at x {place[0]:.0f}, y {place[1]:.0f} px of its picture, outside the "
+            f"the scale of the tilted view holds at x {place_x:.0f}, y {place_y:.0f} px of its picture, outside the "
             f"part of {width} x {height} px at {x},{y} that the clip shows; calibrate again with --place at the weld"
         )
 

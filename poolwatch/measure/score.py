@@ -11,9 +11,9 @@ import numpy as np
 
 from ..model.errors import MeasurementError, UsageError
 from ..model.flags import check_flags
+from ..model.quantities import KEYHOLE, LENGTH, PARTS, SIGNALS, WIDTH, Signal
 from ..model.recording import Recording
-from ..model.signals import AREA, LENGTH, SIGNALS, WIDTH, Signal
-from ..model.tables import INDEX_PARTS, SPECTRA
+from ..model.tables import SPECTRA
 from ..stability import (
     Fluctuation,
     PartSeries,
@@ -110,10 +110,10 @@ def score(
     series = _series_figures(inside, settings, basis.band_hz)
     flags |= series.flags
     agitation = Series("agitation", frames["agitation_power"].to_numpy(dtype=np.float64)[part], rate, "")
-    figures = _keyhole_and_agitation(inside["keyhole_brightness"], agitation, settings)
+    figures = _keyhole_and_agitation(inside[KEYHOLE.name], agitation, settings)
     parts = _parts(inside, agitation)
     if spatter is not None:
-        keyhole = inside["keyhole_brightness"] if _enough(inside["keyhole_brightness"]) else None
+        keyhole = inside[KEYHOLE.name] if _enough(inside[KEYHOLE.name]) else None
         flown = spatter_figures(spatter, steady, recording, settings, basis, keyhole)
         figures |= flown.row
         parts |= flown.parts
@@ -144,7 +144,7 @@ def _index_figures(index: StabilityIndex) -> dict[str, float]:
         "stability_index": index.value,
         "stability_index_low": index.low,
         "stability_index_high": index.high,
-        **{f"d_{name}": index.parts[name].desirability for name in INDEX_PARTS if name in index.parts},
+        **{part.column: index.parts[part.name].desirability for part in PARTS if part.name in index.parts},
     }
 
 
@@ -169,7 +169,7 @@ def _steady_part(
 ) -> tuple[SteadyPart, tuple[int, int], set[str]]:
     """The steady part, the weld in which it was looked for (first frame, frame after the last), and flags."""
     flags = set()
-    rate = whole["pool_length"].rate_hz
+    rate = whole[LENGTH.name].rate_hz
     start, stop, welds = _place_to_look(status, rate, settings)
     if welds > 1 and settings.steady.start_s is None and settings.steady.stop_s is None:
         flags.add("several_welds")
@@ -233,7 +233,7 @@ def _series_figures(
         tables.append(_spectrum_rows(signal.name, spec))
         tops = peaks(spec, series, settings)
         if tops and signal.peak:
-            row[f"{signal.name}_peak_hz"] = tops[0].frequency_hz
+            row[signal.peak_column] = tops[0].frequency_hz
         if signal is LENGTH:
             row |= {"band_low_hz": found.band_low_hz, "band_high_hz": found.band_high_hz}
     spectra = SPECTRA.frame(pd.concat(tables, ignore_index=True) if tables else None)
@@ -251,12 +251,16 @@ def _keyhole_and_agitation(keyhole: Series, agitation: Series, settings: Stabili
 
 def _parts(inside: Mapping[str, Series], agitation: Series) -> dict[str, PartSeries]:
     """The series that make the parts of the index, spatter aside; what was seen too seldom makes none."""
-    keyhole = inside["keyhole_brightness"]
-    parts = {name: variation(inside[name]) for name in (LENGTH.name, WIDTH.name, AREA.name)}
+    keyhole = inside[KEYHOLE.name]
+    parts = {
+        part.name: variation(inside[part.signal.name])
+        for part in PARTS
+        if part.signal is not None and (part.signal is not KEYHOLE or _enough(keyhole))
+    }
     if _enough(agitation):
         parts["agitation"] = root_level(agitation)
     if _enough(keyhole):
-        parts |= {"keyhole": variation(keyhole), "collapses": collapse_share(keyhole)}
+        parts["collapses"] = collapse_share(keyhole)
     return parts
 
 

@@ -37,8 +37,8 @@ class ViewSettings(Settings):
         Frames of the first look.
     """
 
-    region: tuple[int, int, int, int] | None = None
-    mask: str | None = Field(default=None, min_length=1)
+    region: tuple[int, int, int, int] | None = Field(default=None, examples=[(32, 0, 480, 512)])
+    mask: str | None = Field(default=None, min_length=1, examples=["mask.png"])
     hide: tuple[tuple[int, int, int, int], ...] = Field(default=(), max_length=1000)
     sample_frames: int = Field(default=64, ge=1, le=1000)
 
@@ -67,7 +67,7 @@ class MeasureSettings(Settings):
     spatter_on
         Whether particles are looked for.
     spatter_in_illuminated
-        Whether they are looked for in illuminated footage, too.
+        Whether they are looked for in illuminated footage, too. The search is new: check it by the overlay.
     materials_file
         A file of materials instead of the one that comes with poolwatch; a path, in a settings file relative to
         that file.
@@ -81,7 +81,7 @@ class MeasureSettings(Settings):
     stability: StabilitySettings = StabilitySettings()
     spatter_on: bool = True
     spatter_in_illuminated: bool = False
-    materials_file: str | None = Field(default=None, min_length=1)
+    materials_file: str | None = Field(default=None, min_length=1, examples=["my_metals.toml"])
 
     @model_validator(mode="after")
     def _recording_is_known(self) -> MeasureSettings:

@@ -122,7 +122,7 @@ def _as_compared(folder: Path, measurement: Measurement) -> Measurement:
         rows = read_csv(table, SCORE)
     except OutputError:
         return measurement
-    own = measurement.score.iloc[0]
+    own = measurement.row
     same = (rows["clip_id"] == own["clip_id"]) & (rows["settings_id"] == own["settings_id"])
     if "folder" not in rows or not same.any():
         return measurement

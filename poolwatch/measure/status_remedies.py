@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-CURES = {
+REMEDIES = {
     "cut_off": "aim the camera or enlarge the picture (view.region, if one is set) so that the whole pool is in view. "
     "If what reaches the border is a bar or a fixture, leave it out by view.region or view.mask",
     "dark": "check that the beam is on, and record the weld rather than what is before and after it",
@@ -17,5 +17,5 @@ CURES = {
 
 def remedy_of(counts: dict[str, int]) -> str:
     """What to do about the commonest of the words, given how often each stands; empty where none does."""
-    known = {word: count for word, count in counts.items() if word in CURES and count > 0}
-    return CURES[max(known, key=lambda word: known[word])] if known else ""
+    known = {word: count for word, count in counts.items() if word in REMEDIES and count > 0}
+    return REMEDIES[max(known, key=lambda word: known[word])] if known else ""

@@ -103,7 +103,8 @@ def region_of(reader: Reader, settings: MeasureSettings) -> tuple[int, int, int,
     region = settings.view.region
     if region is None:
         return 0, 0, facts.width, facts.height
-    if region[2] > facts.width or region[3] > facts.height:
+    _, _, right, bottom = region
+    if right > facts.width or bottom > facts.height:
         raise UsageError(
             f"view.region {region} reaches out of the picture of {facts.width} x {facts.height} px; "
             "give left, top, right, bottom within it"
@@ -160,8 +161,9 @@ def _hidden(reader: Reader, settings: MeasureSettings) -> NDArray[np.bool_] | No
     if view.mask is not None:
         mask = read_mask(view.mask)
         if mask.shape != hidden.shape:
+            height, width = mask.shape
             raise UsageError(
-                f"view.mask {view.mask} is {mask.shape[1]} x {mask.shape[0]} px, the picture {facts.width} x "
+                f"view.mask {view.mask} is {width} x {height} px, the picture {facts.width} x "
                 f"{facts.height} px; paint the mask over a still of the clip at its full size"
             )
         hidden |= mask

@@ -50,4 +50,4 @@ def welds_of(status: ArrayLike) -> list[tuple[int, int]]:
 def longest(welds: list[tuple[int, int]], status: ArrayLike) -> tuple[int, int]:
     """The weld with the most frames measured; the first of several with as many."""
     ok = np.asarray(status, dtype=object) == "ok"
-    return max(welds, key=lambda weld: int(ok[weld[0] : weld[1]].sum()))
+    return max(welds, key=lambda weld: int(ok[slice(*weld)].sum()))

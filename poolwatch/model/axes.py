@@ -31,9 +31,9 @@ def stretch_seen(stretch: Stretch | None) -> tuple[float, float]:
     """
     if stretch is None:
         return 1.0, math.nan
-    _, values, axes = np.linalg.svd(np.array(stretch, dtype=np.float64).reshape(2, 2))
-    angle = math.degrees(math.atan2(-axes[0, 1], axes[0, 0]))
-    return float(values[0] / values[1]), 90.0 - (90.0 - angle) % 180.0
+    _, (most, least), ((x, y), _) = np.linalg.svd(np.array(stretch, dtype=np.float64).reshape(2, 2))
+    angle = math.degrees(math.atan2(-y, x))
+    return float(most / least), 90.0 - (90.0 - angle) % 180.0
 
 
 @dataclass(frozen=True)
@@ -103,8 +103,8 @@ class PoolAxes:
             return np.array([forward, self.left])
         upright = np.array(self.stretch, dtype=np.float64).reshape(2, 2)
         along = upright @ forward
-        along /= np.linalg.norm(along)
-        return np.asarray(np.array([along, (along[1], -along[0])]) @ upright)
+        x, y = along / np.linalg.norm(along)
+        return np.asarray(np.array([(x, y), (y, -x)]) @ upright)
 
     @property
     def particle_mm_per_px(self) -> float:

@@ -29,7 +29,7 @@ class CrewWork(Protocol):
         """Make ready what all tasks take."""
         ...
 
-    def run(self, *task: Any) -> Iterator[Any]:
+    def run(self, task: Any) -> Iterator[Any]:
         """Do a task; its answers, picklable."""
         ...
 
@@ -65,10 +65,10 @@ class Crew(ABC):
     def expect(self, left_s: float) -> None:  # noqa: B027 - most need not know
         """Say how long what is left would take without helpers, s."""
 
-    def begin(self, helper: int, task: tuple[Any, ...]) -> None:
+    def begin(self, helper: int, task: Any) -> None:
         """Give a free helper a task."""
         self._heard[helper] = time.monotonic()
-        self._post(helper, "run", *task)
+        self._post(helper, "run", task)
 
     def _tell(self, helper: int) -> None:
         """Tell a new helper what the work is; it will be free once it is prepared."""
@@ -98,14 +98,16 @@ class Crew(ABC):
             said = True
             if message == ("lent",):
                 self._tell(helper)
-            elif message is None or message[0] == "free":
+            elif message is None:
+                self._drop(helper)
+                yield helper, HelperSignal.LOST
+            elif message == ("free",):
                 self._heard.pop(helper, None)
-                if message is None:
-                    self._drop(helper)
-                yield helper, HelperSignal.LOST if message is None else HelperSignal.FREE
+                yield helper, HelperSignal.FREE
             else:
                 self._heard[helper] = time.monotonic()
-                yield helper, unpacked(message[1])
+                _, answer = message
+                yield helper, unpacked(answer)
 
     def _drop(self, helper: int) -> None:
         """Have no more to do with a helper."""
@@ -161,9 +163,9 @@ class OwnProcesses(Crew):
 
     def _next(self, wait_s: float) -> tuple[int, Message | None] | None:
         while (got := self._inbox.get(wait_s)) is not None:
-            number = self._numbers[got[0]]
+            number = self._numbers[got.sender]
             if number in self._processes:
-                return number, got[1]
+                return number, got.message
         return None
 
     def _drop(self, helper: int) -> None:
@@ -176,8 +178,9 @@ class OwnProcesses(Crew):
 
     def end(self) -> None:
         """End all processes."""
-        while self._processes:
-            self._processes.popitem()[1].end()
+        for process in self._processes.values():
+            process.end()
+        self._processes.clear()
 
 
 class Lent(Crew):
@@ -204,9 +207,9 @@ class Lent(Crew):
 
     def _next(self, wait_s: float) -> tuple[int, Message | None] | None:
         got = self._channel.inbox.get(wait_s)
-        if got is None or got[1] is None:
+        if got is None or got.message is None:
             return None
-        _, helper, message = got[1]
+        _, helper, message = got.message
         return helper, message
 
     def release(self, helper: int) -> None:
@@ -235,10 +238,12 @@ class Helper:
         if kind == "work":
             if self._work is not None:
                 self._work.close()
-            self._work = unpacked(content[0])
+            (work,) = content
+            self._work = unpacked(work)
             self._work.prepare()
         elif self._work is not None:
-            for answer in self._work.run(*content):
+            (task,) = content
+            for answer in self._work.run(task):
                 self._channel.send("answer", packed(answer))
         self._channel.send("free")
 
@@ -246,6 +251,6 @@ class Helper:
 def serve(channel: Channel) -> None:
     """Body of a process of `OwnProcesses`: ended by who started it."""
     helper = Helper(channel)
-    while (got := channel.inbox.get(3600.0)) is None or got[1] is not None:
-        if got is not None and got[1] is not None:
-            helper.handle(*got[1])
+    while (got := channel.inbox.get(3600.0)) is None or got.message is not None:
+        if got is not None and got.message is not None:
+            helper.handle(*got.message)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import glob
 import os
+import re
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,6 +14,11 @@ from .errors import OutputError
 
 WINDOWS = os.name == "nt"
 _PAUSES_S = (0.05, 0.2, 0.5)
+_PARTIAL = re.compile(r"\.(?P<pid>\d+)\.partial(\.[^.]*)?$")
+# Where Linux says when a process started, in ticks since boot, counted from its parent's number (proc(5)).
+_STARTED = 18
+# Clocks differ by less.
+_STARTED_LATER_S = 2.0
 # Most characters of a path where long paths are not switched on (MAX_PATH of the Windows API).
 _LONGEST_PATH = 260
 
@@ -32,7 +38,7 @@ def written_whole(path: str | Path) -> Iterator[Path]:
     beside = path.with_name(f".{path.stem}.{os.getpid()}.partial{path.suffix}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        _sweep(path)
+        sweep(path.parent, glob.escape(path.stem), glob.escape(path.suffix))
         yield beside
         with beside.open("r+b") as file:  # Windows syncs no handle that is open for reading alone.
             os.fsync(file.fileno())
@@ -62,18 +68,27 @@ def _replace(beside: Path, path: Path) -> None:
     beside.replace(path)
 
 
-def _sweep(path: Path) -> None:
-    """Remove what a run that was killed while writing `path` left beside it; a live run's is left alone."""
-    for left in path.parent.glob(f".{glob.escape(path.stem)}.*.partial{glob.escape(path.suffix)}"):
-        pid = left.name.removeprefix(f".{path.stem}.").partition(".")[0]
-        if pid.isdecimal() and not _lives(int(pid)):
-            with contextlib.suppress(OSError):
+def sweep(folder: Path, stem: str = "*", suffix: str = "*") -> None:
+    """Remove what runs that were killed while writing into `folder` left there; a live run's is left alone."""
+    for left in folder.glob(f".{stem}.*.partial{suffix}"):
+        found = _PARTIAL.search(left.name)
+        with contextlib.suppress(OSError):
+            if found is not None and not _lives(int(found["pid"]), left.stat().st_mtime):
                 left.unlink()
 
 
-def _lives(pid: int) -> bool:
+def _lives(pid: int, wrote: float) -> bool:
+    """Whether the process that wrote at a time (s since the epoch) is still there."""
     if WINDOWS:  # Signal 0 would end the process there.
         return True
+    try:
+        # One that has ended keeps its number until its parent has asked for it, and a number is given again.
+        state, *figures = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
+        since_boot = int(figures[_STARTED]) / os.sysconf("SC_CLK_TCK")
+        age = time.clock_gettime(time.CLOCK_BOOTTIME) - since_boot
+        return state not in "ZX" and time.time() - age < wrote + _STARTED_LATER_S
+    except (OSError, ValueError, IndexError, AttributeError):
+        pass
     try:
         os.kill(pid, 0)
     except ProcessLookupError:

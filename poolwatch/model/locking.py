@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import IO
 
 from .errors import OutputError
+from .files import sweep
 
 if sys.platform == "win32":
     import msvcrt
@@ -66,6 +67,7 @@ def locked_folder(folder: str | Path, *, wait_s: float = 0.0) -> Iterator[None]:
     with file:
         try:
             _sign(file)
+            sweep(path.parent)
             yield
         finally:
             _clear_away(path, file)

@@ -22,7 +22,7 @@ def by_depth(frames: NDArray[np.unsignedinteger]) -> Frames:
 def part_of(frames: Frames, i: int, r0: int, r1: int, c0: int, c1: int) -> NDArray[np.uint16]:
     """Rows `r0` to `r1` and columns `c0` to `c1` (excluded) of frame `i`, copied."""
     narrow, wide = frames
-    if narrow.shape[0] == 0:
+    if len(narrow) == 0:
         part: NDArray[np.uint16] = wide[i, r0:r1, c0:c1].copy()
         return part
     out = np.empty((r1 - r0, c1 - c0), dtype=np.uint16)
@@ -37,10 +37,10 @@ def part_of(frames: Frames, i: int, r0: int, r1: int, c0: int, c1: int) -> NDArr
 def whole(frames: Frames, i: int, room: NDArray[np.uint16]) -> NDArray[np.uint16]:
     """Frame `i` as 16-bit values; `room`, shape (h, w), is overwritten where they have to be made."""
     narrow, wide = frames
-    if narrow.shape[0] == 0:
+    if len(narrow) == 0:
         one: NDArray[np.uint16] = wide[i]
         return one
-    for y in range(room.shape[0]):
+    for y in range(len(room)):
         row, seen = room[y], narrow[i, y]
         for x in range(row.size):
             row[x] = seen[x]
@@ -51,4 +51,4 @@ def whole(frames: Frames, i: int, room: NDArray[np.uint16]) -> NDArray[np.uint16
 def grey_at(frames: Frames, i: int, y: int, x: int) -> int:
     """One grey value."""
     narrow, wide = frames
-    return int(narrow[i, y, x]) if narrow.shape[0] > 0 else int(wide[i, y, x])
+    return int(narrow[i, y, x]) if len(narrow) > 0 else int(wide[i, y, x])

@@ -16,7 +16,7 @@ import sys
 import threading
 from collections.abc import Callable
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, NamedTuple
 
 # What starts a process: nothing that was read has a word in it.
 _COMMAND = "from poolwatch.model.processes import main; main()"
@@ -39,17 +39,24 @@ def usable_cores() -> int:
     return os.cpu_count() or 1
 
 
+class Received(NamedTuple):
+    """A message and who it is from; None is the last one from there."""
+
+    sender: Channel
+    message: Message | None
+
+
 class Inbox:
-    """Messages that have come, each with who it is from; a message of None is the last one from there."""
+    """Messages that have come."""
 
     def __init__(self) -> None:
-        self._queue: queue.SimpleQueue[tuple[Channel, Message | None]] = queue.SimpleQueue()
+        self._queue: queue.SimpleQueue[Received] = queue.SimpleQueue()
 
     def put(self, channel: Channel, message: Message | None) -> None:
         """Add a message."""
-        self._queue.put((channel, message))
+        self._queue.put(Received(channel, message))
 
-    def get(self, wait_s: float = 0.0) -> tuple[Channel, Message | None] | None:
+    def get(self, wait_s: float = 0.0) -> Received | None:
         """The next message; None where none comes in time."""
         with contextlib.suppress(queue.Empty):
             return self._queue.get_nowait()
@@ -161,8 +168,9 @@ def main() -> None:
     os.dup2(2, 1)  # Nothing that a library prints gets between the messages.
     channel = Channel(sys.stdin.buffer, sink, _Until())
     found = channel.inbox.get(60.0)
-    if found is not None and found[1] is not None:
-        found[1][0](channel)
+    if found is not None and found.message is not None:
+        (service,) = found.message
+        service(channel)
 
 
 class _Until(Inbox):

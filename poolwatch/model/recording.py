@@ -49,25 +49,28 @@ class Recording(Settings):
         Passed through to the score row.
     """
 
-    record_rate_hz: float = Field(gt=0, le=1e8)
-    mm_per_px: float | None = Field(default=None, gt=0)
-    mm_per_px_u: float = Field(default=0.0, ge=0)
+    record_rate_hz: float = Field(gt=0, le=1e8, examples=[10_000])
+    mm_per_px: float | None = Field(default=None, gt=0, examples=[0.02])
+    mm_per_px_u: float = Field(default=0.0, ge=0, examples=[1e-4])
     scale_source: str = "given"
     stretch: Stretch | None = None
     scale_picture_px: tuple[PositiveInt, PositiveInt] | None = None
     scale_place_px: tuple[float, float] | None = None
     scale_crop_px: tuple[int, int] | None = None
-    travel_direction_deg: float = Field(default=0.0, ge=-360, le=360)
-    travel_speed_mm_s: float | None = Field(default=None, gt=0, le=1e5)
-    exposure_s: float | None = Field(default=None, gt=0)
-    material: str | None = None
+    travel_direction_deg: float = Field(default=0.0, ge=-360, le=360, examples=[0])
+    travel_speed_mm_s: float | None = Field(default=None, gt=0, le=1e5, examples=[100])
+    exposure_s: float | None = Field(default=None, gt=0, examples=[4e-5])
+    material: str | None = Field(default=None, examples=["austenitic-stainless"])
     beam_shape: str = ""
     replicate: str = ""
 
     @field_validator("stretch")
     @classmethod
     def _keeps_areas(cls, value: Stretch | None) -> Stretch | None:
-        if value is not None and abs(value[0] * value[3] - value[1] * value[2] - 1) > _UNIT_AREA:
+        if value is None:
+            return value
+        a, b, c, d = value
+        if abs(a * d - b * c - 1) > _UNIT_AREA:
             raise ValueError(
                 "must be the rows of a matrix of determinant 1, neither mirrored nor of another size"
             )

@@ -65,25 +65,28 @@ class Table:
         strangers = [name for name in frame.columns if name not in self.names]
         if strangers:
             raise KeyError(f"table {self.name!r} has no columns {strangers}")
-        frame = frame.reset_index(drop=True)
+        given = dict(frame.reset_index(drop=True).items())
+        index = pd.RangeIndex(len(frame))
         missing: dict[Kind, Any] = {}
         made = {}
         for column in self.columns:
-            if column.name in frame:
-                made[column.name] = _of_kind(frame[column.name], column.kind)
+            if column.name in given:
+                made[column.name] = _of_kind(given[column.name], column.kind).array
             else:
                 if column.kind not in missing:
-                    empty = pd.Series("" if column.kind == "text" else math.nan, index=frame.index)
-                    missing[column.kind] = empty.astype(_DTYPES[column.kind])
+                    empty = pd.Series("" if column.kind == "text" else math.nan, index=index)
+                    missing[column.kind] = empty.astype(_DTYPES[column.kind]).array
                 made[column.name] = missing[column.kind].copy()
-        # Column by column and without a copy: a long clip's table is large.
-        return pd.DataFrame(made, copy=False)
+        # Column by column, without a copy and without an index to agree on: a long clip's table is large.
+        return pd.DataFrame(made, index=index, copy=False)
 
 
 def _of_kind(values: pd.Series, kind: Kind) -> pd.Series:
     import pandas as pd
 
     if kind == "text":
+        if values.dtype == "str" and not values.hasnans:
+            return values
         return values.astype("object").where(values.notna(), "").astype(_DTYPES[kind])
     if values.dtype == "float64" and kind == "float":
         return values

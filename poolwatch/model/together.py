@@ -39,12 +39,11 @@ def shares(count: int) -> list[range]:
 
 def ahead(steps: Iterator[Result]) -> Iterator[Result]:
     """What an iterator gives, each worked out in a thread of its own while the one before is in use."""
-    end = object()
     with ThreadPoolExecutor(1) as pool:
-        following = pool.submit(next, steps, end)
-        while (step := following.result()) is not end:
-            following = pool.submit(next, steps, end)
-            yield step  # type: ignore[misc]
+        following = pool.submit(list, itertools.islice(steps, 1))
+        while step := following.result():
+            following = pool.submit(list, itertools.islice(steps, 1))
+            yield from step
 
 
 class Later(Generic[Result]):

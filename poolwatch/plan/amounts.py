@@ -53,12 +53,13 @@ def parse_amount(text: str, unit: str) -> float:
     found = _AMOUNT.fullmatch(text.replace("µ", "u").replace("μ", "u"))
     if re.match(r"\s*[+-]?\d*,\d", text):
         raise UsageError(f"{text!r} is no amount in {unit}; write a decimal point, not a comma")
-    if not found or (found[2] and found[2].strip() not in known):
+    number, said = found.groups() if found else ("", None)
+    if not found or (said and said.strip() not in known):
         raise UsageError(
             f"{text!r} is no amount in {unit}; write a number, with one of these units or none "
             f"(then {unit}): {', '.join(known)}"
         )
-    value = float(found[1]) * (known[found[2].strip()] if found[2] else 1.0)
+    value = float(number) * (known[said.strip()] if said else 1.0)
     if not (math.isfinite(value) and value > 0):
         raise UsageError(f"{text!r} must be a finite amount above 0")
     return float(f"{value:.12g}")
@@ -69,7 +70,7 @@ def amount(value: float, unit: str, digits: int = 3) -> str:
     if not math.isfinite(value):
         return "none"
     steps = _STEPS.get(unit, ((1.0, unit),))
-    factor, name = next((step for step in steps if abs(value) >= step[0] * (1 - 1e-9)), steps[-1])
+    factor, name = next(((f, n) for f, n in steps if abs(value) >= f * (1 - 1e-9)), steps[-1])
     scaled = float(f"{value / factor:.{digits}g}")
     shown = f"{scaled:,.0f}" if abs(scaled) >= 1000 else f"{scaled:g}"
     return f"{shown} {name}".rstrip()

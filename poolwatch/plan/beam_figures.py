@@ -13,40 +13,39 @@ from .beam_image import BeamImage
 from .beam_moments import Moments, second_moments
 from .beam_regions import GivenRegions, Shares, power_shares
 
-
-def _c(name: str, kind: str, unit: str, meaning: str) -> Column:
-    return Column(name, kind, unit, meaning)  # type: ignore[arg-type]
-
-
 BEAM = Table(
     "beam.csv",
     "one beam picture",
     (
-        _c("beam_shape", "text", "", "name of the picture, or as given"),
-        _c("image", "text", "", "file"),
-        _c("factor_core_share", "float", "", "share of the power in the core"),
-        _c("factor_ring_share", "float", "", "share of the power in the ring"),
-        _c("factor_tail_share", "float", "", "share of the power in the tail"),
-        _c("factor_beam_major_mm", "float", "mm", "second-moment width along the longer principal axis, D4σ"),
-        _c("factor_beam_minor_mm", "float", "mm", "the same along the shorter one"),
-        _c(
+        Column("beam_shape", "text", "", "name of the picture, or as given"),
+        Column("image", "text", "", "file"),
+        Column("factor_core_share", "float", "", "share of the power in the core"),
+        Column("factor_ring_share", "float", "", "share of the power in the ring"),
+        Column("factor_tail_share", "float", "", "share of the power in the tail"),
+        Column(
+            "factor_beam_major_mm", "float", "mm", "second-moment width along the longer principal axis, D4σ"
+        ),
+        Column("factor_beam_minor_mm", "float", "mm", "the same along the shorter one"),
+        Column(
             "factor_beam_axis_deg",
             "float",
             "°",
             "longer axis to the travel direction, counter-clockwise as seen, in (-90, 90]; absent where round",
         ),
-        _c("factor_core_diameter_mm", "float", "mm", "second-moment diameter of the core"),
-        _c("factor_ring_diameter_mm", "float", "mm", "middle diameter of the ring"),
-        _c("factor_ring_width_mm", "float", "mm", "width of the ring's band at half of its height"),
-        _c("factor_tail_length_mm", "float", "mm", "from the core's centre over 95 % of the tail's power"),
-        _c(
+        Column("factor_core_diameter_mm", "float", "mm", "second-moment diameter of the core"),
+        Column("factor_ring_diameter_mm", "float", "mm", "middle diameter of the ring"),
+        Column("factor_ring_width_mm", "float", "mm", "width of the ring's band at half of its height"),
+        Column(
+            "factor_tail_length_mm", "float", "mm", "from the core's centre over 95 % of the tail's power"
+        ),
+        Column(
             "factor_tail_direction_deg",
             "float",
             "°",
             "direction of the tail to the travel direction, counter-clockwise as seen; 180 is straight behind",
         ),
-        _c("factor_peak_irradiance_w_mm2", "float", "W/mm²", "highest irradiance; empty without a power"),
-        _c("factor_mean_irradiance_w_mm2", "float", "W/mm²", "power over the second-moment ellipse"),
+        Column("factor_peak_irradiance_w_mm2", "float", "W/mm²", "highest irradiance; empty without a power"),
+        Column("factor_mean_irradiance_w_mm2", "float", "W/mm²", "power over the second-moment ellipse"),
     ),
 )
 

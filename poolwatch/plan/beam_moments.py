@@ -114,9 +114,9 @@ def second_moments(image: Floats, background: float | None = None, *, step: floa
     if step > 2 * noise:
         # No noise that the steps would average over: what is rounded to the next step is lost or too much.
         light = np.where(image - level < 1.5 * step, 0.0, image - level)
-        rounded = _moments(light, xx, yy, window)
-        u_major = math.hypot(u_major, (major - rounded[2]) / math.sqrt(3))
-        u_minor = math.hypot(u_minor, (minor - rounded[3]) / math.sqrt(3))
+        _, _, rounded_major, rounded_minor, *_ = _moments(light, xx, yy, window)
+        u_major = math.hypot(u_major, (major - rounded_major) / math.sqrt(3))
+        u_minor = math.hypot(u_minor, (minor - rounded_minor) / math.sqrt(3))
     cut = _cut(moments, width, height)
     return Moments(
         x, y, major, minor, math.degrees(angle), level, noise, u_major, u_minor, power, cut, window
@@ -135,13 +135,14 @@ def _uncertainties(
     along = (xx - x) * math.cos(angle) + (y - yy) * math.sin(angle)
     across = (y - yy) * math.cos(angle) - (xx - x) * math.sin(angle)
     level = noise / math.sqrt(behind)
-    made = []
-    for axis, size in ((along, major), (across, minor)):
+
+    def of_width(axis: Floats, size: float) -> float:
         weight = (axis**2 - (size / 4) ** 2) / power
         spread = math.hypot(noise * math.sqrt(float((weight**2).sum())), level * float(weight.sum()))
         # size = 4 sqrt(s), so du(size) = 2 u(s) / sqrt(s) = 8 u(s) / size.
-        made.append(8 * spread / size)
-    return made[0], made[1]
+        return 8 * spread / size
+
+    return of_width(along, major), of_width(across, minor)
 
 
 def _moments(

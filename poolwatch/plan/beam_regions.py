@@ -185,20 +185,18 @@ def _given(light: Floats, moments: Moments, regions: GivenRegions) -> Shares:
         behind = (xx - x) * math.cos(angle) + (y - yy) * math.sin(angle)
         tail = np.clip(behind - regions.tail_from + 0.5, 0, 1) * np.clip(1 - core - ring, 0, 1)
     total = np.where(moments.window, light, 0.0).sum()
-    parts = [
+    of_core, of_ring, of_tail = (
         float((np.where(moments.window, light, 0.0) * mask).sum() / total) for mask in (core, ring, tail)
-    ]
+    )
     return Shares(
-        parts[0],
-        parts[1],
-        parts[2],
-        1 - sum(parts),
+        of_core,
+        of_ring,
+        of_tail,
+        1 - (of_core + of_ring + of_tail),
         core_diameter=regions.core_diameter if regions.core_diameter is not None else math.nan,
         ring_diameter=sum(regions.ring) / 2 if regions.ring is not None else math.nan,
         ring_width=(regions.ring[1] - regions.ring[0]) / 2 if regions.ring is not None else math.nan,
-        tail_length=_reach(light * tail * moments.window, xx, yy, x, y, regions)
-        if parts[2] > 0
-        else math.nan,
+        tail_length=_reach(light * tail * moments.window, xx, yy, x, y, regions) if of_tail > 0 else math.nan,
         tail_angle_deg=regions.tail_angle_deg
         if regions.tail_from is not None and regions.tail_angle_deg is not None
         else math.nan,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,24 +30,35 @@ class Ring:
 class _Fit:
     """Core ``height exp(-(r/size)^steep)`` and a ring of one of two kinds.
 
-    Bell: ``height exp(-|(r - middle)/half|^steep)``. Flat: ``height`` between two edges blurred alike.
+    Bell: ``height exp(-|(r - middle)/half|^form)``. Flat: ``height`` between two edges, each blurred over ``form``.
     """
 
     flat: bool
-    parts: Floats
-    cost: float
+    core_height: float
+    core_size: float
+    core_steep: float
+    ring_height: float
+    middle: float
+    half: float
+    form: float
+    cost: float = 0.0
+
+    @property
+    def parts(self) -> list[float]:
+        """What is fitted."""
+        core = [self.core_height, self.core_size, self.core_steep]
+        return [*core, self.ring_height, self.middle, self.half, self.form]
 
     def core(self, radius: Floats) -> Floats:
         """Light of the core at each radius."""
-        height, size, steep = (float(part) for part in self.parts[:3])
-        light: Floats = height * np.exp(-np.minimum((radius / size) ** steep, 700))
-        return light
+        depth = np.minimum((radius / self.core_size) ** self.core_steep, 700)
+        return np.asarray(self.core_height * np.exp(-depth))
 
     def ring(self, radius: Floats) -> Floats:
         """Light of the ring at each radius."""
         from scipy.special import erf
 
-        height, middle, half, form = (float(part) for part in self.parts[3:])
+        height, middle, half, form = self.ring_height, self.middle, self.half, self.form
         light: Floats
         if self.flat:
             light = height / 2 * (erf((radius - middle + half) / form) - erf((radius - middle - half) / form))
@@ -56,20 +67,14 @@ class _Fit:
         return light
 
     @property
-    def middle(self) -> float:
-        """Middle radius of the ring."""
-        return float(self.parts[4])
-
-    @property
     def band(self) -> float:
         """Half of the ring's width at half of its height."""
-        half, form = float(self.parts[5]), float(self.parts[6])
-        return half if self.flat else half * math.log(2) ** (1 / form)
+        return self.half if self.flat else self.half * math.log(2) ** (1 / self.form)
 
     @property
     def end(self) -> float:
         """Radius beyond which the ring has less than a thousandth of its height."""
-        half, form = float(self.parts[5]), float(self.parts[6])
+        half, form = self.half, self.form
         return self.middle + (half + 2.2 * form if self.flat else half * math.log(1000) ** (1 / form)) + 1
 
 
@@ -132,7 +137,7 @@ def find_ring(light: Floats, moments: Moments) -> Ring | None:
     fit = _best_fit(radius, profile, pixels, error)
     if fit is None or not _shoulder(fit) or not _all_round(light, moments, r, fit):
         return None
-    if fit.parts[3] < 4 * np.interp(fit.middle, radius, error):
+    if fit.ring_height < 4 * np.interp(fit.middle, radius, error):
         return None
     end = min(reach, fit.end)
     inside = r <= end
@@ -181,7 +186,7 @@ def _best_fit(radius: Floats, profile: Floats, pixels: Floats, error: Floats) ->
             fits += [_fit(radius, profile, pixels, start, flat, 15) for flat in (False, True)]
     fits.sort(key=lambda fit: fit.cost)
     # A few steps sort the beginnings; the best three go on to the end.
-    ended = [_fit(radius, profile, pixels, fit.parts.tolist(), fit.flat, 150) for fit in fits[:3]]
+    ended = [_fit(radius, profile, pixels, fit.parts, fit.flat, 150) for fit in fits[:3]]
     return min(ended, key=lambda fit: fit.cost)
 
 
@@ -196,11 +201,11 @@ def _fit(radius: Floats, profile: Floats, pixels: Floats, start: list[float], fl
     weight = np.sqrt(pixels) / top
 
     def residual(parts: Floats) -> Floats:
-        fit = _Fit(flat, parts, 0.0)
+        fit = _Fit(flat, *parts)
         return (fit.core(radius) + fit.ring(radius) - profile) * weight
 
     found = least_squares(residual, begin, bounds=(low, high), x_scale=np.maximum(begin, 0.1), max_nfev=steps)
-    return _Fit(flat, np.asarray(found.x), float(found.cost))
+    return replace(_Fit(flat, *found.x.tolist()), cost=float(found.cost))
 
 
 def _shoulder(fit: _Fit) -> bool:

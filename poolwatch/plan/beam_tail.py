@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,63 +56,72 @@ def find_tail(light: Floats, moments: Moments) -> Tail | None:
     yy, xx = np.mgrid[0:height, 0:width].astype(np.float64)
     inside = moments.window
     angle = math.atan2(y - moments.y, moments.x - x)
-    core = np.array([float(light[round(y), round(x)]), x, y, moments.minor / 4, 2.0])
+    core = _Core(float(light[round(y), round(x)]), x, y, moments.minor / 4, 2.0)
     rest, power = light, 0.0
     for _ in range(8):
         # Light in front of the core's middle is the core's alone; the middle moves with the fit.
-        along = (xx - core[1]) * math.cos(angle) + (core[2] - yy) * math.sin(angle)
-        front = inside & (along <= -0.2 * core[3])
+        front = inside & (core.along(xx, yy, angle) <= -0.2 * core.size)
         if front.sum() < 20:
             return None
         core = _fit_core(light[front], xx[front], yy[front], core)
-        along = (xx - core[1]) * math.cos(angle) + (core[2] - yy) * math.sin(angle)
-        behind = inside & (along > 0)
-        rest = np.where(behind, light - _core(xx, yy, core), 0.0)
+        behind = inside & (core.along(xx, yy, angle) > 0)
+        rest = np.where(behind, light - core.light(xx, yy), 0.0)
         power = float(rest.sum())
         if power <= 0:
             return None
-        angle = math.atan2(float((rest * (core[2] - yy)).sum()), float((rest * (xx - core[1])).sum()))
+        angle = math.atan2(float((rest * (core.y - yy)).sum()), float((rest * (xx - core.x)).sum()))
     share = power / moments.power
     unsure = moments.noise * math.sqrt(2 * inside.sum()) / moments.power
     if share < max(_LEAST_SHARE, 4 * unsure):
         return None
-    if gaussian_filter(rest, max(1.0, float(core[3]) / 10)).max() > _MOST_HEIGHT * core[0]:
+    if gaussian_filter(rest, max(1.0, core.size / 10)).max() > _MOST_HEIGHT * core.height:
         return None
-    along = (xx - core[1]) * math.cos(angle) + (core[2] - yy) * math.sin(angle)
-    return Tail(share, _reach(rest, along), math.degrees(angle), _width(core))
+    return Tail(share, _reach(rest, core.along(xx, yy, angle)), math.degrees(angle), core.width)
 
 
-def _core(xx: Floats, yy: Floats, core: Floats) -> Floats:
-    """Round spot: height exp(-(r / size)^steep)."""
-    height, x, y, size, steep = core
-    return np.asarray(height * np.exp(-np.minimum((np.hypot(xx - x, yy - y) / size) ** steep, 700)))
+class _Core(NamedTuple):
+    """Round spot: height exp(-(r / size)^steep) about (x, y); lengths in px."""
+
+    height: float
+    x: float
+    y: float
+    size: float
+    steep: float
+
+    def light(self, xx: Floats, yy: Floats) -> Floats:
+        """Its light at places."""
+        r = np.hypot(xx - self.x, yy - self.y)
+        return np.asarray(self.height * np.exp(-np.minimum((r / self.size) ** self.steep, 700)))
+
+    def along(self, xx: Floats, yy: Floats, angle: float) -> Floats:
+        """How far places are from its middle along a direction, counter-clockwise as seen, rad."""
+        return (xx - self.x) * math.cos(angle) + (self.y - yy) * math.sin(angle)
+
+    @property
+    def width(self) -> float:
+        """Second-moment diameter: 2 sqrt(2 <r²>) with <r²> = size² Γ(4/steep) / Γ(2/steep)."""
+        return 2 * self.size * math.sqrt(2 * math.gamma(4 / self.steep) / math.gamma(2 / self.steep))
 
 
-def _fit_core(z: Floats, xx: Floats, yy: Floats, start: Floats) -> Floats:
+def _fit_core(z: Floats, xx: Floats, yy: Floats, start: _Core) -> _Core:
     from scipy.optimize import least_squares
 
     top = float(z.max())
-    reach = 4 * start[3]
-    near = np.hypot(xx - start[1], yy - start[2]) < reach
+    reach = 4 * start.size
+    near = np.hypot(xx - start.x, yy - start.y) < reach
     # A few thousand pixels say all there is to five numbers.
     keep = np.flatnonzero(near)[:: max(1, int(near.sum()) // 20_000)]
-    low = [0.0, start[1] - reach, start[2] - reach, 0.5, 1.2]
-    high = [3 * top, start[1] + reach, start[2] + reach, reach, 40.0]
+    low = _Core(0.0, start.x - reach, start.y - reach, 0.5, 1.2)
+    high = _Core(3 * top, start.x + reach, start.y + reach, reach, 40.0)
     begin = np.clip(start, np.array(low) + 1e-9, np.array(high) - 1e-9)
     found = least_squares(
-        lambda core: (_core(xx[keep], yy[keep], core) - z[keep]) / top,
+        lambda core: (_Core(*core).light(xx[keep], yy[keep]) - z[keep]) / top,
         begin,
         bounds=(low, high),
         x_scale=np.maximum(np.abs(begin), 0.1),
         max_nfev=200,
     )
-    return np.asarray(found.x)
-
-
-def _width(core: Floats) -> float:
-    """Second-moment diameter of the spot: 2 sqrt(2 <r²>) with <r²> = size² Γ(4/steep) / Γ(2/steep)."""
-    size, steep = float(core[3]), float(core[4])
-    return 2 * size * math.sqrt(2 * math.gamma(4 / steep) / math.gamma(2 / steep))
+    return _Core(*found.x.tolist())
 
 
 def _core_centre(light: Floats, moments: Moments) -> tuple[float, float] | None:

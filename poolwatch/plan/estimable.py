@@ -86,11 +86,12 @@ class Estimable:
             if abs(share) > 0.999:
                 whole.setdefault(main, []).append(pair)
         said += [f"{main} cannot be separated from {' + '.join(pairs)}" for main, pairs in whole.items()]
-        partly = [one for one in self.biased if abs(one[2]) <= 0.999]
-        said += [
+        partly = [
             f"{main} is biased by {share:+.2f} of {pair}, if there is such an interaction"
-            for main, pair, share in partly[:12]
+            for main, pair, share in self.biased
+            if abs(share) <= 0.999
         ]
+        said += partly[:12]
         if len(partly) > 12:
             said.append(f"and {len(partly) - 12} smaller biases of main effects by interactions")
         if self.error_df == 0:
@@ -128,18 +129,17 @@ def estimable(
     Box G. E. P., Wilson K. B., J. R. Stat. Soc. B 13 (1951) 1-45, doi:10.1111/j.2517-6161.1951.tb00067.x (the
     alias matrix).
     """
-    n = len(runs)
     terms = model_terms(factors, model)
     first, blocked = _with_blocks(block, runs)
     kept, aliased = separate(terms, blocked, first=first)
     x = matrix_of([*first, *kept], blocked)
-    p = x.shape[1]
+    n, p = x.shape
     inverse = np.linalg.inv(x.T @ x)
-    place = 1 + sum(term.columns(blocked).shape[1] for term in first)
+    place = 1 + sum(term.width for term in first)
     precisions = []
     for term in kept:
         columns = term.columns(runs)
-        width = columns.shape[1]
+        width = term.width
         here = inverse.diagonal()[place : place + width]
         spread = ((columns - columns.mean(axis=0)) ** 2).sum(axis=0)
         # From low to high is two coded units; a square's or a level's coefficient stands for one.
@@ -176,18 +176,19 @@ def _biases(
     factors: tuple[Factor, ...], runs: list[dict[str, Value]], kept: list[Term], x: Floats
 ) -> tuple[tuple[str, str, float], ...]:
     """Share of each interaction that falls on each main effect, largest first."""
-    names = ["", *(term.name for term in kept for _ in range(term.columns(runs).shape[1]))]
-    offset = x.shape[1] - len(names)
+    names = ["", *(term.name for term in kept for _ in range(term.width))]
+    _, width = x.shape
+    offset = width - len(names)
     pairs = [term for term in model_terms(factors, "interactions") if term.order == 2]
     found: dict[tuple[str, str], float] = {}
     for pair in pairs:
-        shares = np.linalg.lstsq(x, pair.columns(runs), rcond=None)[0][offset:]
-        for name, row in zip(names, shares, strict=True):
+        shares, *_ = np.linalg.lstsq(x, pair.columns(runs), rcond=None)
+        for name, row in zip(names, shares[offset:], strict=True):
             share = float(row[np.abs(row).argmax()])
             if name and abs(share) > _SMALL_ALIAS and abs(share) > abs(found.get((name, pair.name), 0.0)):
                 found[name, pair.name] = share
-    ordered = sorted(found.items(), key=lambda item: -abs(item[1]))
-    return tuple((main, pair, share) for (main, pair), share in ordered)
+    named = [(main, pair, share) for (main, pair), share in found.items()]
+    return tuple(sorted(named, key=lambda one: -abs(one[-1])))
 
 
 def _defining_relation(factors: tuple[Factor, ...], runs: list[dict[str, Value]]) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -59,7 +60,7 @@ def d_optimal(
     kept, lost = separate(model_terms(factors, model), candidates)
     _check_told(factors, lost)
     x = matrix_of(kept, candidates)
-    p = x.shape[1]
+    _, p = x.shape
     if runs < p:
         raise UsageError(
             f"{runs} runs cannot estimate the {p} coefficients of the model {model!r}; give {p} or more (some more, so "
@@ -91,13 +92,13 @@ def _check_told(factors: Sequence[Factor], lost: Mapping[str, Sequence[str]]) ->
 
 def _best_of(x: Floats, runs: int, starts: int, rng: np.random.Generator) -> tuple[float, NDArray[np.int64]]:
     """The largest log det X'X of so many searches, and the rows that give it."""
-    best = -np.inf, np.zeros(0, dtype=np.int64)
+    largest, best = -np.inf, np.zeros(0, dtype=np.int64)
     for _ in range(starts):
         chosen = _exchange(x, _start(x, runs, rng))
-        value = float(np.linalg.slogdet(x[chosen].T @ x[chosen])[1])
-        if value > best[0] + 1e-9:
-            best = value, chosen
-    return best
+        _, value = np.linalg.slogdet(x[chosen].T @ x[chosen])
+        if value > largest + 1e-9:
+            largest, best = float(value), chosen
+    return largest, best
 
 
 def _start(x: Floats, runs: int, rng: np.random.Generator) -> NDArray[np.int64]:
@@ -107,7 +108,8 @@ def _start(x: Floats, runs: int, rng: np.random.Generator) -> NDArray[np.int64]:
     rows: list[int] = []
     # Greedy pivoting on random weights gives a basis that differs from start to start.
     weight = rng.uniform(0.5, 1.0, len(x))
-    for _ in range(x.shape[1]):
+    _, columns = x.shape
+    for _ in range(columns):
         norm = (left**2).sum(axis=1) * weight
         norm[rows] = -1.0
         pick = int(norm.argmax())
@@ -167,25 +169,25 @@ def into_blocks(x: Floats, blocks: int, *, seed: int, starts: int = 20) -> NDArr
     terms = _independent(x[:, 1:] - x[:, 1:].mean(axis=0))
     rng = np.random.default_rng(seed)
     base = np.arange(n) % blocks
-    best: tuple[float, NDArray[np.int64]] | None = None
+    best, least = base, math.inf
     for _ in range(starts):
         block, loss = _swapped(terms, rng.permutation(base), blocks)
-        if best is None or loss < best[0] - 1e-12:
-            best = loss, block
-        if best[0] < 1e-12:
+        if loss < least - 1e-12:
+            best, least = block, loss
+        if least < 1e-12:
             break
-    assert best is not None
-    return best[1]
+    return best
 
 
 def _swapped(terms: Floats, block: NDArray[np.int64], blocks: int) -> tuple[NDArray[np.int64], float]:
     """Swap runs between blocks while the terms' information within blocks grows; loss is 0 where none is lost."""
+    _, width = terms.shape
     size = np.bincount(block, minlength=blocks).astype(float)
-    total = np.zeros((blocks, terms.shape[1]))
+    total = np.zeros((blocks, width))
     np.add.at(total, block, terms)
 
     def loss_of(sums: Floats) -> float:
-        lost = np.eye(terms.shape[1]) - (sums / size[:, None]).T @ sums
+        lost = np.eye(width) - (sums / size[:, None]).T @ sums
         sign, value = np.linalg.slogdet(lost)
         return -float(value) if sign > 0 else 1e9
 

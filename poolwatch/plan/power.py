@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from ..experiment.comparing import draw_variances, holm, pair_tests
+from ..experiment.comparing import draw_variances, pair_tests
 from ..model.errors import UsageError
 from ..model.settings import Settings
 from .pilot import points_to_logit
@@ -148,7 +148,7 @@ def first_pair_apart(
     NDArray
         Shape (trials,).
     """
-    k = mean.shape[1]
+    _, k = mean.shape
     # Blocks take as much of the prior as of a shape's degrees of freedom, as in the ranking.
     share = (k - 1) / k if comparison.blocked else 1
     own = share * (welds - 1)
@@ -157,7 +157,7 @@ def first_pair_apart(
         squares, np.full(k, own), comparison.within**2, total, prior_df=comparison.prior_df * share
     )
     tests = pair_tests(mean, variance / welds, df, total)
-    return np.asarray(holm(tests.p)[:, 0] <= comparison.alpha)
+    return np.asarray(tests.p_holm[:, 0] <= comparison.alpha)
 
 
 def welds_needed(comparison: ComparisonDesign, difference: float, wanted: float = 0.8) -> WeldPlan:
@@ -224,11 +224,14 @@ def detectable(comparison: ComparisonDesign, welds: int, wanted: float = 0.8) ->
             f"{welds} welds of each shape show no difference around an index of {comparison.around:g} with "
             f"a power of {wanted:g} at this scatter; plan more welds"
         )
-    ends = [0.0, high]
-    while (ends[1] - ends[0]) > 0.002 * ends[1]:
-        middle = sum(ends) / 2
-        ends[int(_counted(comparison, middle, welds) >= wanted)] = middle
-    return _points(ends[1], comparison.around)
+    low = 0.0
+    while high - low > 0.002 * high:
+        middle = (low + high) / 2
+        if _counted(comparison, middle, welds) >= wanted:
+            high = middle
+        else:
+            low = middle
+    return _points(high, comparison.around)
 
 
 def _points(half: float, around: float) -> float:

@@ -62,7 +62,7 @@ def _slopes(
     free = table.sigma > 0.0
     for k in range(count):
         j = k * every
-        first = 0
+        first = seen[j]
         for t in range(-3, 4):
             i = around(j + t, n)
             if seen[i] > 0:
@@ -88,7 +88,7 @@ def _slopes(
             tall[k], held[k], inner[k], outer[k] = match_slopes(mean, top[j], reach, table, room)
         else:
             _, tall[k], _, held[k], inner[k], outer[k] = fit_step(
-                mean, top[j], reach, table.sigma, half, first, height, trust, 0.0, 0.0, free
+                mean, float(top[j]), reach, table.sigma, half, first, height, trust, 0.0, 0.0, free
             )
     sure = 0
     known_inner, known_outer = np.zeros(count), np.zeros(count)
@@ -244,7 +244,7 @@ def _pass(
             else:
                 # A comparison, not a constant, for which Numba would compile the function once more.
                 s0, h, _, ok, _, _ = fit_step(
-                    profile[j], top[j], wide, sigma, half, seen[j], high[j], 25.0 * trust, inner[j], outer[j],
+                    profile[j], float(top[j]), wide, sigma, half, seen[j], high[j], 25.0 * trust, inner[j], outer[j],
                     sigma <= 0.0,
                 )  # fmt: skip
             # Where the model does not hold, as beside a clipped inner side, the steepest place does.

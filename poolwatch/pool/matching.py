@@ -255,7 +255,7 @@ def match_slopes(
         equations[2, 2] = a * m2 + b * m1 + c * m0
         for i in range(3, _SHAPES):
             equations[i, 2] = a * equations[i, 2] + b * equations[i, 1] + c * equations[i, 0]
-        if not solve(equations, x, _SHAPES):
+        if not solve(equations, x, x.size):
             return h, False, g, f
         o += x[0]
         h += x[1]

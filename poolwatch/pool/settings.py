@@ -39,12 +39,12 @@ class PoolSettings(Settings):
     """
 
     footage: Literal["auto", "glowing", "illuminated"] = "auto"
-    level_fraction: float | None = Field(default=None, gt=0.05, lt=0.98)
+    level_fraction: float | None = Field(default=None, gt=0.05, lt=0.98, examples=[0.5])
     vertices: int = Field(default=192, ge=48, le=1024)
-    search_px: float | None = Field(default=None, ge=2, le=60)
-    edge_sigma_px: float | None = Field(default=None, ge=0.3, le=20)
+    search_px: float | None = Field(default=None, ge=2, le=60, examples=[8.0])
+    edge_sigma_px: float | None = Field(default=None, ge=0.3, le=20, examples=[1.2])
     smallest_area_px: float = Field(default=80.0, ge=20)
     smallest_step: float = Field(default=0.02, gt=0, lt=1)
     hidden_share: float = Field(default=0.2, gt=0, le=1)
-    keyhole_radius_px: float | None = Field(default=None, ge=1)
+    keyhole_radius_px: float | None = Field(default=None, ge=1, examples=[6.0])
     agitation_lag_s: float = Field(default=5e-4, gt=0)

@@ -113,11 +113,11 @@ def _ladder(
     shape = (profile.shape[0], spreads.size)
     errors, tall = np.full(shape, np.nan), np.full(shape, np.nan)
     for j in range(shape[0]):
-        # A comparison, not a constant, for which Numba would compile the function once more.
-        free = reach > 0
+        # Not constants, for which Numba would compile the function once more.
+        free, whole = reach > 0, int(reach < 0)
         for k in range(shape[1]):
             _, h, square, ok, _, _ = fit_step(
-                profile[j], start[j], reach, spreads[k], 8.0, 0, 0.0, 0.0, 0.0, 0.0, free
+                profile[j], float(start[j]), reach, spreads[k], 8.0, whole, 0.0, 0.0, 0.0, 0.0, free
             )
             if ok:
                 errors[j, k], tall[j, k] = square, h

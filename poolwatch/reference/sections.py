@@ -10,10 +10,11 @@ from pydantic_core import PydanticUndefined
 from ..bead.measuring import BeadSettings
 from ..clips.opening import READERS
 from ..measure.settings import MeasureSettings
-from ..measure.status_remedies import CURES
+from ..measure.status_remedies import REMEDIES
 from ..model.bead_tables import BEAD, BEAD_ALONG
 from ..model.flags import BEAD_FLAGS, FLAGS, STATUSES
 from ..model.materials import materials
+from ..model.quantities import PARTS
 from ..model.recording import Recording
 from ..model.settings import Settings
 from ..model.table import Table
@@ -86,6 +87,18 @@ def sections() -> tuple[Section, ...]:
             tuple(_settings(MeasureSettings)),
         ),
         Section(
+            "index-parts",
+            "Parts of the stability index",
+            "Weights and half-values are defaults and ours: no standard sets them.",
+            ("part", "from", "unit", "weight", "half-value", "value"),
+            tuple(
+                ReferenceEntry(
+                    part.name, part.value, (part.source, part.unit, f"{part.weight:g}", f"{part.half:g}")
+                )
+                for part in PARTS
+            ),
+        ),
+        Section(
             "rank-settings",
             "Settings of the ranking",
             "Table `[rank]` of a settings file.",
@@ -130,7 +143,7 @@ def _words(meanings: Mapping[str, str]) -> tuple[ReferenceEntry, ...]:
 def _statuses() -> tuple[ReferenceEntry, ...]:
     return tuple(
         ReferenceEntry(
-            word, meaning + (f". {CURES[word][0].upper()}{CURES[word][1:]}" if word in CURES else "")
+            word, meaning + (f". {REMEDIES[word][0].upper()}{REMEDIES[word][1:]}" if word in REMEDIES else "")
         )
         for word, meaning in STATUSES.items()
     )

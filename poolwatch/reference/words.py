@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ..model.quantities import GIVEN
 from .entries import ReferenceEntry
 
 TERMS = (
@@ -149,14 +150,11 @@ MANIFEST = (
     ReferenceEntry("clip", "path of the recording, from the manifest's folder"),
     ReferenceEntry("beam_shape", "name of the shape"),
     ReferenceEntry("replicate", "which weld of this shape"),
-    ReferenceEntry("record_rate_hz", "rate at which the camera took the frames, Hz"),
-    ReferenceEntry("mm_per_px", "size of a pixel, mm; or give `scale`"),
-    ReferenceEntry("mm_per_px_u", "its standard uncertainty, mm"),
-    ReferenceEntry("scale", "scale file, from the manifest's folder; or give `mm_per_px`"),
-    ReferenceEntry("travel_direction_deg", "travel direction in the picture, 0 is right, 90 is up"),
-    ReferenceEntry("travel_speed_mm_s", "welding speed, mm/s"),
-    ReferenceEntry("exposure_s", "exposure of a frame, s"),
-    ReferenceEntry("material", "metal, for the mass of spatter"),
+    *(
+        ReferenceEntry(fact.name, f"{fact.meaning}, {fact.unit}" if fact.unit else fact.meaning)
+        for fact in GIVEN
+    ),
+    ReferenceEntry("scale", "scale file, from the manifest's folder, instead of `mm_per_px`"),
     ReferenceEntry("settings", "settings file of this clip, from the manifest's folder"),
     ReferenceEntry("facts_confirmed", "`yes` where a rate, scale or speed looks wrong and was checked"),
     ReferenceEntry(

@@ -102,9 +102,10 @@ class Plane:
         None where the view is square to within 2 % of scale.
         """
         _, values, axes = np.linalg.svd(self.jacobian((self.place_x, self.place_y)))
-        if values[0] < (1 + _SQUARE) * values[1]:
+        most, least = values
+        if most < (1 + _SQUARE) * least:
             return None
-        a, b, c, d = (axes.T @ np.diag(values / math.sqrt(values[0] * values[1])) @ axes).ravel().tolist()
+        a, b, c, d = (axes.T @ np.diag(values / math.sqrt(most * least)) @ axes).ravel().tolist()
         return a, b, c, d
 
     def resized(self, factor: float) -> Plane:

@@ -87,8 +87,9 @@ def _spacing(motion: Motion | None, view: Size, frames: int, *, widest: int) -> 
     if motion is None or not motion.moving:
         # Too slow to be seen in that many frames, or standing: the whole stretch tells.
         return widest
+    width, height = view
     reach = _TRAVEL_SHARE * min(
-        view[0] * motion.speed / max(abs(motion.dx), 1e-9), view[1] * motion.speed / max(abs(motion.dy), 1e-9)
+        width * motion.speed / max(abs(motion.dx), 1e-9), height * motion.speed / max(abs(motion.dy), 1e-9)
     )
     return min(widest, max(1, int(reach / (motion.speed * frames))))
 

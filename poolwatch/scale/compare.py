@@ -111,11 +111,11 @@ def compare_calibrations(first: Calibration, second: Calibration) -> Calibration
     one, other, where, hint = first.scale, second.scale, "over all directions", ""
     if first.plane is not None and second.plane is not None:
         place = (first.plane.place_x, first.plane.place_y)
-        # Along the unit vector `along` of the picture the second is furthest from the first.
+        # Along the unit vector (dx, dy) of the picture the second is furthest from the first.
         back = np.linalg.inv(first.plane.jacobian(place))
         left, ratios, _ = np.linalg.svd((second.plane.jacobian(place) @ back).T)
-        along = back @ left[:, int(np.argmax(np.abs(np.log(ratios))))]
-        line = ScaleLine(*place, math.degrees(math.atan2(-along[1], along[0])))
+        dx, dy = back @ left[:, int(np.argmax(np.abs(np.log(ratios))))]
+        line = ScaleLine(*place, math.degrees(math.atan2(-dy, dx)))
         one, other = _along(first, first.plane, line), _along(second, second.plane, line)
         where = _words("where they differ most", line)
     elif first.plane is not None and second.line is not None:
@@ -152,9 +152,9 @@ def _sizes(first: Scale, second: Scale) -> str:
     if a is None or b is None or a == b:
         return ""
     return (
-        f"made with pictures of {a[0]} x {a[1]} and {b[0]} x {b[1]} px: the two can be held against each other only "
+        "made with pictures of {} x {} and {} x {} px: the two can be held against each other only "
         "where one picture is a part cut out of the other, and places in px are not the same in both"
-    )
+    ).format(*a, *b)
 
 
 def _words(what: str, line: ScaleLine) -> str:

@@ -200,10 +200,11 @@ def _plane(part: _PlanePart, where: str) -> Plane:
             np.array(part.lens.distortion),
         )
     x, y, width, height = part.region_px
+    place_x, place_y = part.place_px
     plane = Plane(
         homography=_matrix(part.homography, "plane.homography", where),
-        place_x=part.place_px[0],
-        place_y=part.place_px[1],
+        place_x=place_x,
+        place_y=place_y,
         region=(x, y, width, height),
         least_mm_per_px=part.least_mm_per_px,
         most_mm_per_px=part.most_mm_per_px,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,8 +106,8 @@ class Motion:
         """(dx, dy) at an image place, px per frame, with the gradient over the view where it is known."""
         if not np.isfinite(self.gradient).all():
             return self.dx, self.dy
-        change = self.gradient @ (x - self.centre_x, y - self.centre_y)
-        return self.dx + float(change[0]), self.dy + float(change[1])
+        ddx, ddy = (self.gradient @ (x - self.centre_x, y - self.centre_y)).tolist()
+        return self.dx + ddx, self.dy + ddy
 
 
 def rigid_motion(
@@ -151,15 +152,16 @@ def rigid_motion(
     moving, most = None, 0.0
     for start in vote(pictures, solid, _LEAST_TRAVEL_PX):
         candidate = _follow(pictures, solid, tile_px, start)
-        if candidate is not None and candidate[1] > most:
+        if candidate is not None and candidate.most > most:
             moving, most = candidate
     standing = _standing(pictures, solid, tile_px)
+    count, height, width = frames.shape
     if moving is not None and (standing is None or most >= standing.tiles_used):
         return moving
     if standing is not None:
         return standing
     raise MeasurementError(
-        f"no common motion of solid metal found in {len(frames)} frames of {frames.shape[2]}x{frames.shape[1]} px:"
+        f"no common motion of solid metal found in {count} frames of {width}x{height} px:"
         " too little texture, too few frames, or nothing solid in view; give more frames, light the metal, or"
         " mask what is not metal"
     )
@@ -170,9 +172,10 @@ def _check(
 ) -> NDArray[np.bool_] | None:
     if frames.ndim != 3 or len(frames) < 8:
         raise UsageError(f"motion needs at least 8 frames as (n, h, w), got shape {frames.shape}")
-    if not 12 <= tile_px <= min(frames.shape[1:]) // 2:
+    _, height, width = frames.shape
+    if not 12 <= tile_px <= min(height, width) // 2:
         raise UsageError(
-            f"tiles of {tile_px} px do not suit frames of {frames.shape[2]}x{frames.shape[1]} px;"
+            f"tiles of {tile_px} px do not suit frames of {width}x{height} px;"
             " give at least 12 and at most half the frame"
         )
     if mask is None:
@@ -182,13 +185,17 @@ def _check(
     return ~mask.astype(bool)
 
 
+class _Followed(NamedTuple):
+    """A candidate followed: its motion at the lag that fixes it best, and the most tiles that agreed at any lag."""
+
+    motion: Motion
+    most: float
+
+
 def _follow(
     pictures: NDArray[np.float32], solid: NDArray[np.bool_] | None, tile_px: int, start: tuple[float, float]
-) -> tuple[Motion, float] | None:
-    """Follow a candidate speed (dx, dy) to the lag that fixes it best; and the most tiles that followed at any lag.
-
-    None where it does not hold.
-    """
+) -> _Followed | None:
+    """Follow a candidate speed (dx, dy) to the lag that fixes it best; None where it does not hold."""
     n, height, width = pictures.shape
     speed = np.array(start)
     reach = 0.45 * np.array([width, height])
@@ -218,7 +225,7 @@ def _follow(
         best = best if final is None else final
     if best is None or best.speed * (n - 1) < _LEAST_TRAVEL_PX or best.speed < 5 * best.u_speed:
         return None
-    return best, most
+    return _Followed(best, most)
 
 
 def _solve(
@@ -233,7 +240,7 @@ def _solve(
     """Tile-wise shifts of many pairs at one lag, averaged; None where most pairs find no agreement."""
     n = len(pictures)
     firsts = np.unique(np.linspace(0, n - 1 - lag, min(pairs, n - lag)).astype(int))
-    start = (float(speed[0] * lag), float(speed[1] * lag))
+    dx, dy = (speed * lag).tolist()
     found: list[Shift] = []
     seen_at: list[int] = []
     failures = 0
@@ -241,7 +248,7 @@ def _solve(
         template = Template.cut(pictures[first], solid, tile_px)
         if len(template.corners) < LEAST_TILES:
             return None
-        shift = template.search(pictures[first + lag], start, gradient=gradient * lag)
+        shift = template.search(pictures[first + lag], (dx, dy), gradient=gradient * lag)
         if shift.found:
             found.append(shift)
             seen_at.append(int(first))
@@ -286,23 +293,48 @@ def _average(
     mean = shifts.mean(axis=0) + offset
     lever = lever * max(1.0, len(found) / max(1.0, disjoint))
     u = np.sqrt(np.maximum(within, between) / _independent(shifts) + lever + _SYSTEMATIC_PX**2) / lag
-    used = float(np.mean([s.followed.sum() for s in found]))
-    considered = float(np.mean([s.considered.sum() for s in found]))
-    centre = template.centre
-    return Motion(
-        dx=float(mean[0] / lag),
-        dy=float(mean[1] / lag),
-        u_dx=float(u[0]),
-        u_dy=float(u[1]),
+    return _motion(
+        found,
+        template,
+        mean / lag,
+        u,
         moving=True,
         lag=lag,
-        pairs=len(found),
-        tiles_used=used,
-        tiles_considered=considered,
-        explained=used / max(1.0, considered),
         gradient=gradient / lag,
-        centre_x=float(centre[0]),
-        centre_y=float(centre[1]),
+    )
+
+
+def _motion(
+    found: list[Shift],
+    template: Template,
+    speed: NDArray[np.float64],
+    u: NDArray[np.float64],
+    *,
+    moving: bool,
+    lag: int,
+    gradient: NDArray[np.float64],
+) -> Motion:
+    """A speed (dx, dy) and its uncertainty as a `Motion`, with the tiles of the shifts that it was found from."""
+    dx, dy = speed.tolist()
+    u_dx, u_dy = u.tolist()
+    x, y = template.centre.tolist()
+    used = float(np.mean([s.followed.sum() for s in found]))
+    considered = float(np.mean([s.considered.sum() for s in found]))
+    explained = used / max(1.0, considered)
+    return Motion(
+        dx,
+        dy,
+        u_dx,
+        u_dy,
+        moving,
+        lag,
+        len(found),
+        used,
+        considered,
+        explained,
+        gradient,
+        centre_x=x,
+        centre_y=y,
     )
 
 
@@ -320,11 +352,12 @@ def _with_gradient(
     design = np.column_stack([np.ones(len(place)), place / 100.0])
     if tiles < 6 or np.linalg.cond(design) > 50:
         return np.zeros(2), np.zeros(2), np.full((2, 2), np.nan)
-    solution = np.linalg.lstsq(design, own, rcond=None)[0]
+    solution, *_ = np.linalg.lstsq(design, own, rcond=None)
     residual = ((own - design @ solution) ** 2).sum(axis=0) / max(1, len(own) - 3)
     # The variance that the intercept has beyond that of the plain mean, which `between` and `within` hold.
     beyond = np.linalg.inv(design.T @ design)[0, 0] - 1 / len(own)
-    return solution[0], residual * max(0.0, float(beyond)), gradient + solution[1:].T / 100.0
+    offset, *slopes = solution
+    return offset, residual * max(0.0, float(beyond)), gradient + np.transpose(slopes) / 100.0
 
 
 def _independent(shifts: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -344,32 +377,23 @@ def _standing(pictures: NDArray[np.float32], solid: NDArray[np.bool_] | None, ti
     if len(template.corners) < LEAST_TILES:
         return None
     later = np.unique(np.linspace(len(pictures) // 2, len(pictures) - 1, 12).astype(int))
-    good = []
+    good: dict[int, Shift] = {}
     for i in later:
         shift = template.find(pictures[i], fixed_mask=False)
         if shift.found and math.hypot(shift.dx, shift.dy) < _LEAST_TRAVEL_PX:
-            good.append((int(i), shift))
+            good[int(i)] = shift
     if len(good) < len(later) // 2:
         return None
-    rates = np.array([[s.dx / i, s.dy / i] for i, s in good])
+    rates = np.array([[s.dx / i, s.dy / i] for i, s in good.items()])
     u = np.sqrt((rates**2).mean(axis=0) + (_SYSTEMATIC_PX / len(pictures)) ** 2)
-    used = float(np.mean([s.followed.sum() for _, s in good]))
-    considered = float(np.mean([s.considered.sum() for _, s in good]))
-    if used < _LEAST_AT_REST * considered:
-        return None
-    centre = template.centre
-    return Motion(
-        dx=0.0,
-        dy=0.0,
-        u_dx=float(u[0]),
-        u_dy=float(u[1]),
+    unknown = np.full((2, 2), np.nan)
+    motion = _motion(
+        list(good.values()),
+        template,
+        np.zeros(2),
+        u,
         moving=False,
-        lag=good[-1][0],
-        pairs=len(good),
-        tiles_used=used,
-        tiles_considered=considered,
-        explained=used / max(1.0, considered),
-        gradient=np.full((2, 2), np.nan),
-        centre_x=float(centre[0]),
-        centre_y=float(centre[1]),
+        lag=max(good, default=0),
+        gradient=unknown,
     )
+    return None if motion.tiles_used < _LEAST_AT_REST * motion.tiles_considered else motion

@@ -98,7 +98,8 @@ def scale_from_target(
     and the largest scale over the region and all directions enters as a rectangular distribution (GUM 4.3.7).
     """
     placement = placement or Placement()
-    place = placement.place or ((view[0] - 1) / 2, (view[1] - 1) / 2)
+    width, height = view
+    place = placement.place or ((width - 1) / 2, (height - 1) / 2)
     region = placement.region or _box(sighting.points)
     _check(place, region, view, placement)
     fit = _fit(sighting, target, lens)
@@ -108,13 +109,13 @@ def scale_from_target(
         return trial.scale_at(np.array(place))
 
     value, variance = propagate(scale, fit.to_image.ravel()[:8], fit.covariance)
-    mm_per_px, u = float(value[0]), math.sqrt(float(variance[0, 0]))
+    mm_per_px, u = value.item(), math.sqrt(variance.item())
     plane = _surveyed(Plane(_inverse(fit.to_image), *place, region, 1.0, 1.0, lens=lens))
     return Calibration.made(
         mm_per_px,
         "target",
         _budget(mm_per_px, u, fit, target, plane, placement),
-        inputs={**(inputs or {}), **_noted(target), "picture_px": f"{view[0]} x {view[1]}"},
+        inputs={**(inputs or {}), **_noted(target), "picture_px": f"{width} x {height}"},
         found=_found(fit, plane),
         notes=_notes(mm_per_px, plane, _box(sighting.points), target),
         plane=plane,
@@ -188,7 +189,8 @@ def _notes(mm_per_px: float, plane: Plane, seen: Region, target: Target) -> tupl
     """What to know before using the scale of a plane; `seen`: where the target was."""
     notes = []
     x, y = plane.place_x, plane.place_y
-    if not (seen[0] <= x <= seen[0] + seen[2] and seen[1] <= y <= seen[1] + seen[3]):
+    left, top, width, height = seen
+    if not (left <= x <= left + width and top <= y <= top + height):
         notes.append(
             "The weld's place lies outside the target: the scale there is extrapolated. Move the target."
         )
@@ -252,8 +254,9 @@ def ellipse_centres(
 
 
 def _box(points: NDArray[np.float64]) -> Region:
-    low, high = points.min(axis=0), points.max(axis=0)
-    return float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])
+    left, top = points.min(axis=0).tolist()
+    width, height = np.ptp(points, axis=0).tolist()
+    return left, top, width, height
 
 
 def _extent(points: NDArray[np.float64]) -> float:
@@ -266,12 +269,12 @@ def _surveyed(plane: Plane) -> Plane:
     x, y, width, height = plane.region
     columns, rows = np.meshgrid(np.linspace(x, x + width, 9), np.linspace(y, y + height, 9))
     local = np.linalg.svd(plane.jacobian(np.stack([columns, rows], axis=-1)), compute_uv=False)
-    here = np.linalg.svd(plane.jacobian(np.array([plane.place_x, plane.place_y])), compute_uv=False)
+    most, least = np.linalg.svd(plane.jacobian((plane.place_x, plane.place_y)), compute_uv=False).tolist()
     return replace(
         plane,
         least_mm_per_px=float(local[..., 1].min()),
         most_mm_per_px=float(local[..., 0].max()),
-        tilt_deg=math.degrees(math.acos(min(1.0, float(here[1] / here[0])))),
+        tilt_deg=math.degrees(math.acos(min(1.0, least / most))),
     )
 
 
@@ -283,7 +286,8 @@ def _check(
 ) -> None:
     width, height = view
     u_height_mm, distance_mm = placement.u_height_mm, placement.distance_mm
-    if not (0 <= place[0] <= width - 1 and 0 <= place[1] <= height - 1):
+    at_x, at_y = place
+    if not (0 <= at_x <= width - 1 and 0 <= at_y <= height - 1):
         raise UsageError(f"the weld's place {place} px lies outside the picture of {width} x {height} px")
     x, y, w, h = region
     if not (w > 0 and h > 0 and x >= 0 and y >= 0 and x + w <= width and y + h <= height):
@@ -313,9 +317,9 @@ def _linear(image: NDArray[np.float64], plane_mm: NDArray[np.float64]) -> NDArra
 
 
 def _normalised(points: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    centre = points.mean(axis=0)
+    centre = x, y = points.mean(axis=0)
     size = math.sqrt(2) / max(float(np.linalg.norm(points - centre, axis=1).mean()), 1e-300)
-    transform = np.array([[size, 0, -size * centre[0]], [0, size, -size * centre[1]], [0, 0, 1]])
+    transform = np.array([[size, 0, -size * x], [0, size, -size * y], [0, 0, 1]])
     return (points - centre) * size, transform
 
 

@@ -97,11 +97,8 @@ def scale_from_points(
         Contribution("reading of the points", scale * reading.px / math.sqrt(sum_px2), reading.dof),
         Contribution("known distance", u_mm * float(px.sum()) / sum_px2),
     )
-    given: dict[str, Input] = {
-        "u_px": u_px,
-        "u_mm": u_mm,
-        **{f"pair_{number}": str(pair) for number, pair in enumerate(pairs, 1)},
-    }
+    given: dict[str, Input] = {"u_px": u_px, "u_mm": u_mm}
+    given |= {f"pair_{number}": str(pair) for number, pair in enumerate(pairs, 1)}
     return Calibration.made(
         scale,
         "points",

@@ -188,7 +188,7 @@ def _profile(
         raise UsageError(f"the line is only {length:.3g} px long; give two ends further apart")
     if not all(-0.5 <= x <= wide - 0.5 and -0.5 <= y <= height - 0.5 for x, y in line):
         raise UsageError(
-            f"the line from {line[0]} to {line[1]} px leaves the picture of {wide} x {height} px"
+            f"the line from {(x0, y0)} to {(x1, y1)} px leaves the picture of {wide} x {height} px"
         )
     ux, uy = (x1 - x0) / length, (y1 - y0) / length
     along = np.arange(math.floor(length) + 1)
@@ -239,6 +239,7 @@ def _by_phase(profile: NDArray[np.float64], period: float, line: tuple[Point, Po
     """Refine a period by the phase of the demodulated profile."""
     from scipy.ndimage import gaussian_filter1d
 
+    start, end = line
     flat = _flattened(profile)
     n = flat.size
     x = np.arange(n, dtype=np.float64)
@@ -271,8 +272,8 @@ def _by_phase(profile: NDArray[np.float64], period: float, line: tuple[Point, Po
     u_slope = scatter * math.sqrt(2) / math.sqrt(float(at @ at))
     bend = float(line_fit.deriv(2)(0.0)) if line_fit.degree() > 1 else 0.0
     return Graduation(
-        start=line[0],
-        end=line[1],
+        start=start,
+        end=end,
         period_px=period,
         u_period_px=u_slope * period,
         change=-bend * period * (n - 1),

@@ -155,14 +155,14 @@ def blobs(photo: NDArray[np.floating]) -> tuple[NDArray[np.float64], NDArray[np.
         window = labels[y : y + h, x : x + w] == label
         rows, columns = np.nonzero(window)
         spread = np.cov(np.stack([columns, rows])) + np.eye(2) / 12
-        axes = 2 * np.sqrt(np.linalg.eigvalsh(spread))
+        minor, major = 2 * np.sqrt(np.linalg.eigvalsh(spread))
         # A filled ellipse has area pi a b; anything else has less.
-        if axes[1] > 3 * axes[0] or not 0.9 < pixels / (math.pi * axes[0] * axes[1]) < 1.1:
+        if major > 3 * minor or not 0.9 < pixels / (math.pi * minor * major) < 1.1:
             continue
         found.append((label, x, y, w, h, pixels))
     if not found:
         return np.empty((0, 2)), np.empty(0)
-    typical = float(np.median([spot[5] for spot in found]))
+    typical = float(np.median([pixels for *_, pixels in found]))
     centres, areas = [], []
     for label, x, y, w, h, pixels in found:
         if not typical / 3 < pixels < typical * 3:
@@ -184,9 +184,9 @@ def blobs(photo: NDArray[np.floating]) -> tuple[NDArray[np.float64], NDArray[np.
         plateau = float(np.median(values[core])) - ground if core.any() else float(weight.max())
         if total <= 0 or plateau <= 0:
             continue
-        rows, columns = np.mgrid[: weight.shape[0], : weight.shape[1]]
+        down, along = np.indices(weight.shape)
         centres.append(
-            (left + float((weight * columns).sum()) / total, top + float((weight * rows).sum()) / total)
+            (left + float((weight * along).sum()) / total, top + float((weight * down).sum()) / total)
         )
         areas.append(total / plateau)
     return np.array(centres).reshape(-1, 2), np.array(areas)
@@ -219,7 +219,8 @@ def _walk(centres: NDArray[np.float64], seed: int) -> dict[tuple[int, int], int]
     if not aside:
         return {}
     second = offset[aside[0]]
-    if abs(first[1]) > abs(first[0]):
+    dx, dy = first
+    if abs(dy) > abs(dx):
         first, second = second, first
     places = {(0, 0): seed}
     steps = {(0, 0): (first, second)}
@@ -249,19 +250,20 @@ def _window(places: dict[tuple[int, int], int], columns: int, rows: int) -> NDAr
     if len(places) < columns * rows:
         return None
     keys = np.array(list(places))
-    low, high = keys.min(axis=0), keys.max(axis=0)
+    (left, top), (right, bottom) = keys.min(axis=0), keys.max(axis=0)
     for across, down, turned in ((columns, rows, False), (rows, columns, True)):
         found = []
-        for i0 in range(low[0], high[0] - across + 2):
-            for j0 in range(low[1], high[1] - down + 2):
+        for i0 in range(left, right - across + 2):
+            for j0 in range(top, bottom - down + 2):
                 cells = [(i0 + i, j0 + j) for j in range(down) for i in range(across)]
                 if all(cell in places for cell in cells):
                     found.append(np.array([places[cell] for cell in cells]).reshape(down, across))
         if len(found) == 1:
-            grid = found[0].T if turned else found[0]
-            return np.asarray(grid.ravel(), dtype=np.int64)
+            (grid,) = found
+            return np.asarray((grid.T if turned else grid).ravel(), dtype=np.int64)
     return None
 
 
 def _cross(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
-    return float(a[0] * b[1] - a[1] * b[0])
+    (ax, ay), (bx, by) = a, b
+    return float(ax * by - ay * bx)

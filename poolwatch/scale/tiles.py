@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -26,7 +27,7 @@ LEAST_TILES = 3
 _LEAST_SHARE = 0.1
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator,unused-ignore]
+@njit(cache=True, nogil=True)
 def _cubic_weights(t: float) -> tuple[float, float, float, float]:
     return (
         0.5 * t * (-1.0 + t * (2.0 - t)),
@@ -36,7 +37,11 @@ def _cubic_weights(t: float) -> tuple[float, float, float, float]:
     )
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator,unused-ignore]
+# Sums over a tile of a frame times the template's derivatives, the template, 1 and the frame itself.
+_SUMS = np.dtype([("gx", "f8"), ("gy", "f8"), ("picture", "f8"), ("one", "f8"), ("square", "f8")])
+
+
+@njit(cache=True, nogil=True)
 def _tile_sums(
     frame: NDArray[np.float32],
     template: NDArray[np.float32],
@@ -45,20 +50,19 @@ def _tile_sums(
     corners: NDArray[np.int64],
     size: int,
     shifts: NDArray[np.float64],
-    sums: NDArray[np.float64],
+    sums: NDArray[np.void],
 ) -> None:
-    """Sums of the shifted frame with gx, gy, template, 1 and itself, a tile a row; NaN where it leaves the frame."""
+    """Write the `_SUMS` of the shifted frame over each tile; those of a tile that leaves the frame stay as they are."""
     height, width = frame.shape
     rows = np.empty((size + 3, size))
     for tile in range(len(corners)):
-        dx, dy = shifts[tile, 0], shifts[tile, 1]
+        dx, dy = shifts[tile]
         ix, iy = math.floor(dx), math.floor(dy)
         a0, a1, a2, a3 = _cubic_weights(dx - ix)
         b0, b1, b2, b3 = _cubic_weights(dy - iy)
-        y0, x0 = corners[tile, 0], corners[tile, 1]
+        y0, x0 = corners[tile]
         top, left = y0 + iy - 1, x0 + ix - 1
         if top < 0 or left < 0 or top + size + 3 > height or left + size + 3 > width:
-            sums[tile, :] = np.nan
             continue
         for r in range(size + 3):
             for c in range(size):
@@ -78,11 +82,8 @@ def _tile_sums(
                 st += s * template[y0 + r, x0 + c]
                 s1 += s
                 ss += s * s
-        sums[tile, 0] = sx
-        sums[tile, 1] = sy
-        sums[tile, 2] = st
-        sums[tile, 3] = s1
-        sums[tile, 4] = ss
+        out = sums[tile]
+        out.gx, out.gy, out.picture, out.one, out.square = sx, sy, st, s1, ss
 
 
 @dataclass(frozen=True)
@@ -117,6 +118,15 @@ class Shift:
     def consistency(self) -> float:
         """Share of the compared tiles that follow."""
         return float(self.followed.sum() / max(1, self.considered.sum()))
+
+
+class _Steps(NamedTuple):
+    """By tile: whether it could be compared, whether it fits, its step (dx, dy) px, variance of a pixel over gain²."""
+
+    considered: NDArray[np.bool_]
+    usable: NDArray[np.bool_]
+    step: NDArray[np.float64]
+    noise: NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -241,45 +251,56 @@ class Template:
         """
         tiles = len(self.corners)
         d = np.array(start, dtype=np.float64)
-        sums = np.empty((tiles, 5))
-        pixels = self.size * self.size
         followed = considered = np.zeros(tiles, dtype=bool)
         own = np.full((tiles, 2), np.nan)
         covariance = np.full((2, 2), np.nan)
+
+        def shift(*, found: bool) -> Shift:
+            dx, dy = d.tolist()
+            return Shift(dx, dy, covariance, followed, considered, own, found)
+
         for _ in range(iterations):
             extra = (
                 np.zeros((tiles, 2))
                 if gradient is None
                 else (self.centres + d / 2 - self.centre) @ gradient.T
             )
-            _tile_sums(frame, self.picture, self.gx, self.gy, self.corners, self.size, d + extra, sums)
-            considered = np.isfinite(sums[:, 4])
-            if fixed_mask:
-                moved = self.corners + np.rint((d + extra)[:, ::-1]).astype(np.int64)
-                considered[considered] = _box_sum(self.excluded, moved[considered], self.size) == 0
-            p = np.einsum("tij,tj->ti", self.inverse, sums[:, :4])
-            gain = p[:, 2]
-            with np.errstate(invalid="ignore", divide="ignore"):
-                total = sums[:, 4] - sums[:, 3] ** 2 / pixels
-                left = np.maximum(sums[:, 4] - np.einsum("ti,ti->t", p, sums[:, :4]), 1e-12 * pixels)
-                step = p[:, :2] / gain[:, None]
-                usable = considered & (gain > 0.1) & (left < (1 - LEAST_EXPLAINED) * total)
-                usable &= np.hypot(step[:, 0], step[:, 1]) < 3.0
+            considered, usable, step, noise = self._steps(frame, d + extra, fixed_mask)
             own = np.where(considered[:, None], d - step, np.nan)
             if usable.sum() < LEAST_TILES:
-                return Shift(d[0], d[1], covariance, usable & False, considered, own, False)
-            noise = left[usable] / (pixels - 4) / gain[usable] ** 2
-            tile_cov = noise[:, None, None] * self.inverse[usable, :2, :2] + TOLERANCE_PX**2 * np.eye(2)
+                followed = usable & False
+                return shift(found=False)
+            tile_cov = noise[usable, None, None] * self.inverse[usable, :2, :2] + TOLERANCE_PX**2 * np.eye(2)
             mean, covariance, inliers = _combine(own[usable], tile_cov)
             followed = np.zeros(tiles, dtype=bool)
             followed[np.flatnonzero(usable)[inliers]] = True
             if inliers.sum() < max(LEAST_TILES, _LEAST_SHARE * considered.sum()):
-                return Shift(d[0], d[1], covariance, followed, considered, own, False)
+                return shift(found=False)
             moved_by = float(np.hypot(*(mean - d)))
             d = mean
             if moved_by < 1e-3:
                 break
-        return Shift(float(d[0]), float(d[1]), covariance, followed, considered, own, True)
+        return shift(found=True)
+
+    def _steps(self, frame: NDArray[np.float32], shifts: NDArray[np.float64], fixed_mask: bool) -> _Steps:
+        """How far each tile at its shift (dx, dy) is from where it fits the frame best."""
+        tiles, pixels = len(self.corners), self.size * self.size
+        sums = np.full(tiles, np.nan, _SUMS)
+        by_basis = sums.view(np.float64).reshape(tiles, -1)[:, :4]
+        _tile_sums(frame, self.picture, self.gx, self.gy, self.corners, self.size, shifts, sums)
+        considered = np.isfinite(sums["square"])
+        if fixed_mask:
+            moved = self.corners + np.rint(shifts[:, ::-1]).astype(np.int64)
+            considered[considered] = _box_sum(self.excluded, moved[considered], self.size) == 0
+        p = np.einsum("tij,tj->ti", self.inverse, by_basis)
+        gain = p[:, 2]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            total = sums["square"] - sums["one"] ** 2 / pixels
+            left = np.maximum(sums["square"] - np.einsum("ti,ti->t", p, by_basis), 1e-12 * pixels)
+            step = p[:, :2] / gain[:, None]
+            usable = considered & (gain > 0.1) & (left < (1 - LEAST_EXPLAINED) * total)
+            usable &= np.hypot(*step.T) < 3.0
+            return _Steps(considered, usable, step, left / (pixels - 4) / gain**2)
 
     def search(
         self,
@@ -295,15 +316,13 @@ class Template:
         The first start at which a third of the tiles follow is taken, else the one with the most.
         """
         best = self.find(frame, start, gradient=gradient, fixed_mask=fixed_mask)
+        x, y = start
         for ring in range(1, rings + 1):
             if best.found and best.consistency >= 0.33:
                 break
             for k in range(8):
                 angle = math.pi / 4 * k
-                around = (
-                    start[0] + 1.5 * ring * math.cos(angle),
-                    start[1] + 1.5 * ring * math.sin(angle),
-                )
+                around = (x + 1.5 * ring * math.cos(angle), y + 1.5 * ring * math.sin(angle))
                 other = self.find(frame, around, gradient=gradient, fixed_mask=fixed_mask)
                 if other.found and (not best.found or other.followed.sum() > best.followed.sum()):
                     best = other
@@ -336,7 +355,7 @@ def _combine(
 
 
 def _box_sum(integral: NDArray[np.int32], corners: NDArray[np.int64], size: int) -> NDArray[np.int32]:
-    height, width = integral.shape[0] - 1, integral.shape[1] - 1
+    height, width = (side - 1 for side in integral.shape)
     y0, x0 = np.clip(corners[:, 0], 0, height), np.clip(corners[:, 1], 0, width)
     y1, x1 = np.clip(corners[:, 0] + size, 0, height), np.clip(corners[:, 1] + size, 0, width)
     return np.asarray(integral[y1, x1] - integral[y0, x1] - integral[y1, x0] + integral[y0, x0])

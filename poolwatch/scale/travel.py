@@ -278,11 +278,11 @@ def _check_view(motion: Motion, view: Size | None, tilt: Calibration | None) -> 
             "the metal stands still in the picture: the travel speed gives a scale only where the camera rides"
             " with the head; use a target photo or two points"
         )
-    if tilt is None or tilt.scale.picture_px is None or view in (None, tilt.scale.picture_px):
+    if tilt is None or view is None or tilt.scale.picture_px in (None, view):
         return
-    seen = "{} x {}".format(*tilt.scale.picture_px)
+    seen, own = ("{} x {}".format(*size) for size in (tilt.scale.picture_px, view))
     raise UsageError(
-        f"the target was seen in pictures of {seen} px, the clip's are {view[0]} x {view[1]}: a tilt is taken over in "
+        f"the target was seen in pictures of {seen} px, the clip's are {own}: a tilt is taken over in "
         "one and the same picture only; take the target's photo with the clip's size"
     )
 
@@ -331,8 +331,7 @@ def _change_over(motion: Motion, view: Size | None, plane: Plane | None) -> floa
         return math.nan
     gradient = motion.gradient - (0.0 if plane is None else _perspective(plane, motion))
     along = np.array([motion.dx, motion.dy]) / motion.speed
-    slope = along @ gradient / motion.speed
-    return float(abs(slope[0]) * view[0] + abs(slope[1]) * view[1])
+    return float(np.abs(along @ gradient / motion.speed) @ view)
 
 
 def _perspective(plane: Plane, motion: Motion) -> NDArray[np.float64]:

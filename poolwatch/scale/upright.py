@@ -67,10 +67,10 @@ def set_upright(plane: Plane, mm_per_px: float, photo: Size) -> UprightView:
         The plane's horizon runs through the photo.
     """
     width, height = photo
-    edge = [np.linspace(0, width - 1, 17), np.linspace(0, height - 1, 17)]
+    along_x, along_y = np.linspace(0, width - 1, 17), np.linspace(0, height - 1, 17)
     border = np.concatenate(
-        [np.stack([edge[0], np.full(17, y)], axis=1) for y in (0, height - 1)]
-        + [np.stack([np.full(17, x), edge[1]], axis=1) for x in (0, width - 1)]
+        [np.stack([along_x, np.full(17, y)], axis=1) for y in (0, height - 1)]
+        + [np.stack([np.full(17, x), along_y], axis=1) for x in (0, width - 1)]
     )
     # The plane's axes turned to those of the photo at the weld's place (polar decomposition: nearest rotation).
     u, _, vt = np.linalg.svd(plane.jacobian((plane.place_x, plane.place_y)))
@@ -91,7 +91,8 @@ def set_upright(plane: Plane, mm_per_px: float, photo: Size) -> UprightView:
     to_mm = np.eye(3)
     to_mm[:2, :2] = turn * mm_per_px
     to_mm[:2, 2] = turn @ low * mm_per_px
-    return UprightView(plane, to_mm, (int(np.ceil(span[0] - 1e-6)) + 1, int(np.ceil(span[1] - 1e-6)) + 1))
+    columns, rows = (np.ceil(span - 1e-6).astype(int) + 1).tolist()
+    return UprightView(plane, to_mm, (columns, rows))
 
 
 def _distorted(points: NDArray[np.float64], lens: Lens) -> NDArray[np.float64]:

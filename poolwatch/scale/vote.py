@@ -51,13 +51,13 @@ def vote(
             for dx, dy in _peaks(surface, count=3):
                 if _read(surface, dx, dy) < _LEAST_PEAK:
                     continue
-                speed = (dx / lag, dy / lag)
-                score = sum(_read(other, speed[0] * k, speed[1] * k) for k, other in surfaces.items())
-                if score > best_score and math.hypot(*speed) * n >= least_travel_px:
-                    best, best_score = speed, score
+                vx, vy = dx / lag, dy / lag
+                score = sum(_read(other, vx * k, vy * k) for k, other in surfaces.items())
+                if score > best_score and math.hypot(vx, vy) * n >= least_travel_px:
+                    best, best_score = (vx, vy), score
         # Both usually say the same, to within what the next step straightens out.
         if best is not None and not any(
-            math.hypot(best[0] - other[0], best[1] - other[1]) < 0.05 * math.hypot(*other) for other in votes
+            math.dist(best, other) < 0.05 * math.hypot(*other) for other in votes
         ):
             votes.append(best)
     return votes
@@ -70,17 +70,19 @@ def _peaks(surface: NDArray[np.float64], count: int) -> list[tuple[float, float]
     found = []
     for _ in range(count):
         y, x = divmod(int(np.argmax(left)), width)
-        offset = []
-        for before, at, after in (
-            (surface[y, x - 1], surface[y, x], surface[y, (x + 1) % width]),
-            (surface[y - 1, x], surface[y, x], surface[(y + 1) % height, x]),
-        ):
-            bend = before - 2 * at + after
-            offset.append(0.5 * (before - after) / bend if bend < 0 else 0.0)
-        found.append((_wrap(x, width) + offset[0], _wrap(y, height) + offset[1]))
+        at = surface[y, x]
+        dx = _top(surface[y, x - 1], at, surface[y, (x + 1) % width])
+        dy = _top(surface[y - 1, x], at, surface[(y + 1) % height, x])
+        found.append((_wrap(x, width) + dx, _wrap(y, height) + dy))
         rows, columns = np.arange(y - 4, y + 5) % height, np.arange(x - 4, x + 5) % width
         left[np.ix_(rows, columns)] = -np.inf
     return found
+
+
+def _top(before: float, at: float, after: float) -> float:
+    """Where the parabola through three neighbours has its top, from the middle one."""
+    bend = before - 2 * at + after
+    return 0.5 * (before - after) / bend if bend < 0 else 0.0
 
 
 def _read(surface: NDArray[np.float64], dx: float, dy: float) -> float:

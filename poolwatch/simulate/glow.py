@@ -32,12 +32,39 @@ class Grid(NamedTuple):
     step: float
 
 
+class Waves(NamedTuple):
+    """Waves on the surface at one moment: wave vectors in radians per px along x and y, and phases; shape (waves,)."""
+
+    kx: NDArray[np.float64]
+    ky: NDArray[np.float64]
+    phase: NDArray[np.float64]
+
+
 @dataclass(frozen=True)
 class SurfaceWaves:
-    """Waves on the surface: wave vectors (waves, 2) in radians per px, phases (moments, waves)."""
+    """Waves on the surface: wave vectors in radians per px, shape (waves,), and phases, shape (moments, waves)."""
 
-    vectors: NDArray[np.float64]
+    kx: NDArray[np.float64]
+    ky: NDArray[np.float64]
     phases: NDArray[np.float64]
+
+    def at(self, moment: int) -> Waves:
+        """The waves of a moment."""
+        return Waves(self.kx, self.ky, self.phases[moment])
+
+
+class Spots(NamedTuple):
+    """Middles of the keyhole's spots along (u) and across (v) travel, px, shape (spots,)."""
+
+    u: NDArray[np.float64]
+    v: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, scene: Scene) -> Spots:
+        """The spots of a scene."""
+        places = np.asarray(scene.keyhole.spots_mm, dtype=np.float64).reshape(-1, 2) / scene.camera.mm_per_px
+        u, v = np.ascontiguousarray(places.T)
+        return cls(u, v)
 
 
 def ripples(scene: Scene, times_s: NDArray[np.float64], memory_s: float) -> SurfaceWaves:
@@ -56,9 +83,7 @@ def ripples(scene: Scene, times_s: NDArray[np.float64], memory_s: float) -> Surf
     start = 2 * math.pi * rng.random(WAVES)
     walk = rng.standard_normal((len(times_s), WAVES)) * math.sqrt(2 * step_s / memory_s)
     phases = start - 2 * math.pi * frequencies * times_s[:, None] + np.cumsum(walk, axis=0)
-    return SurfaceWaves(
-        np.stack([k * np.cos(angles), k * np.sin(angles)], axis=1), np.mod(phases, 2 * math.pi)
-    )
+    return SurfaceWaves(k * np.cos(angles), k * np.sin(angles), np.mod(phases, 2 * math.pi))
 
 
 class GlowingLight(NamedTuple):
@@ -111,15 +136,15 @@ def light_parameters(scene: Scene, line: Timeline, moment: int) -> GlowingLight:
     """All that the two fields need at one moment."""
     pool, keyhole, camera = scene.pool, scene.keyhole, scene.camera
     trail = scene.disturbances.trail
-    ahead = forward(camera.direction_deg)
+    ahead_x, ahead_y = forward(camera.direction_deg)
     length, width, front = line.length[moment], line.width[moment], line.front[moment]
     # What fades in while the pool grows.
     bright = line.size[moment]
     values = {
         "beam_x": line.beam_x[moment],
         "beam_y": line.beam_y[moment],
-        "ahead_x": ahead[0],
-        "ahead_y": ahead[1],
+        "ahead_x": ahead_x,
+        "ahead_y": ahead_y,
         "middle": front - length / 2,
         "per_half_length": 1 / max(length / 2, 1e-6),
         "per_half_width": 1 / max(width / 2, 1e-6),
@@ -164,12 +189,12 @@ def _trail(u: float, v: float, p: GlowingLight) -> float:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _liquid(u: float, v: float, wave: float, p: GlowingLight, spots: NDArray[np.float64]) -> float:
+def _liquid(u: float, v: float, wave: float, p: GlowingLight, spots: Spots) -> float:
     value = float(p.rim + p.core / (1.0 + u * u * p.per_reach_along + v * v * p.per_reach_across))
     value *= max(1.0 + wave, 0.0)
     if p.keyhole >= 0:
-        for k in range(len(spots)):
-            square = ((u - spots[k, 0]) ** 2 + (v - spots[k, 1]) ** 2) / p.spot_radius**2
+        for k in range(len(spots.u)):
+            square = ((u - spots.u[k]) ** 2 + (v - spots.v[k]) ** 2) / p.spot_radius**2
             if square < 4.5:
                 value += (p.keyhole - value) * math.exp(-square * square)
     return value
@@ -209,29 +234,24 @@ def solid_field(height: int, width: int, p: GlowingLight) -> Image:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def excess_field(
-    grid: Grid,
-    p: GlowingLight,
-    vectors: NDArray[np.float64],
-    phases: NDArray[np.float64],
-    spots: NDArray[np.float64],
-) -> Image:
+def excess_field(grid: Grid, p: GlowingLight, ripples: Waves, spots: Spots) -> Image:
     """Liquid - solid on a grid of points, shape (height, width)."""
     height, width, left, top, step = grid
     out = np.empty((height, width), dtype=np.float32)
+    kx, ky, phases = ripples
     waves = len(phases) if p.ripple > 0 else 0
     # The strength is the standard deviation of the sum.
     strength = p.ripple * math.sqrt(2.0 / max(waves, 1))
     cosine, sine = np.empty(waves), np.empty(waves)
     turn_cosine, turn_sine = np.empty(waves), np.empty(waves)
     for k in range(waves):
-        turn = (vectors[k, 0] * p.ahead_x + vectors[k, 1] * p.ahead_y) * step
+        turn = (kx[k] * p.ahead_x + ky[k] * p.ahead_y) * step
         turn_cosine[k], turn_sine[k] = math.cos(turn), math.sin(turn)
     for row in range(height):
         y = top + row * step - p.beam_y
         u, v = (left - p.beam_x) * p.ahead_x + y * p.ahead_y, (left - p.beam_x) * p.ahead_y - y * p.ahead_x
         for k in range(waves):
-            phase = vectors[k, 0] * u + vectors[k, 1] * v + phases[k]
+            phase = kx[k] * u + ky[k] * v + phases[k]
             cosine[k], sine[k] = math.cos(phase), math.sin(phase)
         for column in range(width):
             x = left + column * step - p.beam_x
@@ -254,8 +274,7 @@ class Glowing:
     def __init__(self, scene: Scene, line: Timeline) -> None:
         self._scene, self._line = scene, line
         self._ripples = ripples(scene, line.times_s, 1 / max(scene.pool.ripple_hz, 1e-9))
-        scale = scene.camera.mm_per_px
-        self._spots = np.asarray(scene.keyhole.spots_mm, dtype=np.float64).reshape(-1, 2) / scale
+        self._spots = Spots.of(scene)
 
     def solid(self, moment: int) -> Image:
         """Plate and hot solid as the camera sees them, shape of a frame."""
@@ -267,7 +286,6 @@ class Glowing:
     def excess(self, moment: int, height: int, width: int, left: float, top: float, step: float) -> Image:
         """Liquid - solid on a grid of points, shape (height, width)."""
         p = light_parameters(self._scene, self._line, moment)
-        phases = self._ripples.phases[moment]
         grid = Grid(height, width, float(left), float(top), float(step))
-        field: Image = excess_field(grid, p, self._ripples.vectors, phases, self._spots)
+        field: Image = excess_field(grid, p, self._ripples.at(moment), self._spots)
         return field

@@ -18,7 +18,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from . import outline
-from .glow import WAVES, Grid, ripples
+from .glow import Grid, Spots, Waves, ripples
 from .raster import Image
 from .scene import Scene
 from .timeline import Timeline, forward, stream
@@ -32,8 +32,9 @@ CELLS = 2
 def _filtered(rng: np.random.Generator, shape: tuple[int, int], across: float, along: float) -> Image:
     """Periodic Gaussian-filtered noise of unit variance; sigmas in cells, axis 0 across, axis 1 along."""
     spectrum = scipy.fft.rfft2(rng.standard_normal(shape, dtype=np.float32))
-    fy = np.fft.fftfreq(shape[0])[:, None]
-    fx = np.fft.rfftfreq(shape[1])[None, :]
+    rows, columns = shape
+    fy = np.fft.fftfreq(rows)[:, None]
+    fx = np.fft.rfftfreq(columns)[None, :]
     noise = scipy.fft.irfft2(
         spectrum * np.exp(-2 * np.pi**2 * ((fy * across) ** 2 + (fx * along) ** 2)), s=shape
     )
@@ -143,16 +144,11 @@ def _metal_field(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _take_from_liquid(
-    out: Image,
-    grid: Grid,
-    p: IlluminatedLight,
-    vectors: NDArray[np.float64],
-    phases: NDArray[np.float64],
-    spots: NDArray[np.float64],
-) -> None:
+def _take_from_liquid(out: Image, grid: Grid, p: IlluminatedLight, waves: Waves, spots: Spots) -> None:
     """Turn metal into liquid - metal, in place."""
     height, width, left, top, step = grid
+    kx, ky, phases = waves
+    spot_u, spot_v = spots
     norm = math.sqrt(2.0 / len(phases))
     for row in range(height):
         y = top + row * step
@@ -168,15 +164,15 @@ def _take_from_liquid(
                 continue
             wave = 0.0
             for k in range(len(phases)):
-                wave += math.cos(vectors[k, 0] * u + vectors[k, 1] * v + phases[k])
+                wave += math.cos(kx[k] * u + ky[k] * v + phases[k])
             wave *= norm
             bright = max(wave - 0.9, 0.0)
             # The surface slopes at the rim and throws the light elsewhere.
             value = p.liquid * max(1 - p.rim_shade * square * square, 0.1) * max(1 + p.waves * wave, 0.0)
             value += p.highlight * bright * bright
             if p.keyhole >= 0:
-                for k in range(len(spots)):
-                    far = ((u - spots[k, 0]) ** 2 + (v - spots[k, 1]) ** 2) / p.spot_radius**2
+                for k in range(len(spot_u)):
+                    far = ((u - spot_u[k]) ** 2 + (v - spot_v[k]) ** 2) / p.spot_radius**2
                     if far < 4.5:
                         value += (p.keyhole - value) * math.exp(-far * far)
             shade = 1 + p.gradient_x * x + p.gradient_y * y + p.gradient_0
@@ -201,7 +197,7 @@ class Illuminated:
         self._scene, self._line = scene, line
         camera = scene.camera
         self._ripples = ripples(scene, line.times_s, scene.lighting.memory_s)
-        self._spots = np.asarray(scene.keyhole.spots_mm, dtype=np.float64).reshape(-1, 2) / camera.mm_per_px
+        self._spots = Spots.of(scene)
         # The pixel's own width belongs to the blur of the smooth part.
         self._sigma = math.sqrt(psf_sigma_px**2 + 1 / 12)
         self._speed = scene.travel_speed_mm_s / camera.mm_per_px
@@ -220,12 +216,13 @@ class Illuminated:
         # Blotches, and the marks of rolling along the sheet.
         plate = 0.8 * _filtered(rng, shape, grain, grain) + 0.6 * _filtered(rng, shape, grain, 8 * grain)
         rng = stream(scene.seed, "bead")
-        v = np.arange(shape[0]) / CELLS
-        v = np.where(v > shape[0] / CELLS / 2, v - shape[0] / CELLS, v)[:, None]
-        s = (np.arange(shape[1]) / CELLS)[None, :]
-        length = shape[1] / CELLS
+        rows, columns = shape
+        v = np.arange(rows) / CELLS
+        v = np.where(v > rows / CELLS / 2, v - rows / CELLS, v)[:, None]
+        s = (np.arange(columns) / CELLS)[None, :]
+        length = columns / CELLS
         marks = max(round(length * scale / MARK_MM), 1)
-        phase = 1.5 * _filtered(rng, (1, shape[1]), 0.0, 2 * MARK_MM / scale * CELLS)
+        phase = 1.5 * _filtered(rng, (1, columns), 0.0, 2 * MARK_MM / scale * CELLS)
         width = scene.pool.width_mm / scale
         curved = s - 1.2 * v**2 / width
         relief = np.cos(2 * np.pi * marks / length * curved + phase)
@@ -249,15 +246,15 @@ class Illuminated:
 
     def _light(self, moment: int) -> IlluminatedLight:
         scene, line, camera = self._scene, self._line, self._scene.camera
-        ahead = forward(camera.direction_deg)
+        ahead_x, ahead_y = forward(camera.direction_deg)
         length, width, front = line.length[moment], line.width[moment], line.front[moment]
         gx, gy = self._gradient
         light = scene.lighting
         values = {
             "beam_x": line.beam_x[moment],
             "beam_y": line.beam_y[moment],
-            "ahead_x": ahead[0],
-            "ahead_y": ahead[1],
+            "ahead_x": ahead_x,
+            "ahead_y": ahead_y,
             "travelled": self._speed * line.times_s[moment],
             # Behind the widest place the bead begins.
             "bead_front": front - length * 0.4 if line.on[moment] else 0.0,
@@ -292,6 +289,5 @@ class Illuminated:
         """Liquid - metal, without blur, on a grid of points; see `glow.excess_field`."""
         p, grid = self._light(moment), Grid(height, width, float(left), float(top), float(step))
         out: Image = _metal_field(grid, p, self._plate, self._bead, self._swept)
-        phases = self._ripples.phases[moment, :WAVES]
-        _take_from_liquid(out, grid, p, self._ripples.vectors, phases, self._spots)
+        _take_from_liquid(out, grid, p, self._ripples.at(moment), self._spots)
         return out

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -18,9 +19,10 @@ def add_gaussian(
     image: Image, x: float, y: float, long: float, short: float, ax: float, ay: float, height: float
 ) -> None:
     """Add a Gaussian in place: sigmas `long` along (ax, ay) and `short` across, cut at 5 sigma."""
+    height_px, width_px = image.shape
     reach = 5 * max(long, short)
-    for row in range(max(0, int(y - reach)), min(image.shape[0], int(y + reach) + 2)):
-        for column in range(max(0, int(x - reach)), min(image.shape[1], int(x + reach) + 2)):
+    for row in range(max(0, int(y - reach)), min(height_px, int(y + reach) + 2)):
+        for column in range(max(0, int(x - reach)), min(width_px, int(x + reach) + 2)):
             dx, dy = column - x, row - y
             u, v = (dx * ax + dy * ay) / long, (dx * ay - dy * ax) / short
             square = u * u + v * v
@@ -31,9 +33,10 @@ def add_gaussian(
 @njit(cache=True, nogil=True)
 def add_round(image: Image, x: float, y: float, sigma: float, height: float) -> None:
     """Add a round Gaussian in place, row and column factors apart: quick for large ones."""
+    height_px, width_px = image.shape
     reach = 5 * sigma
-    top, bottom = max(0, int(y - reach)), min(image.shape[0], int(y + reach) + 2)
-    left, right = max(0, int(x - reach)), min(image.shape[1], int(x + reach) + 2)
+    top, bottom = max(0, int(y - reach)), min(height_px, int(y + reach) + 2)
+    left, right = max(0, int(x - reach)), min(width_px, int(x + reach) + 2)
     if bottom <= top or right <= left:
         return
     across = np.empty(right - left)
@@ -43,6 +46,14 @@ def add_round(image: Image, x: float, y: float, sigma: float, height: float) -> 
         factor = height * math.exp(-0.5 * ((row - y) / sigma) ** 2)
         for column in range(left, right):
             image[row, column] += factor * across[column - left]
+
+
+class _Marks(NamedTuple):
+    """Hot marks left on the metal: when, and where along (from the beam's place at time 0) and across, px."""
+
+    times_s: NDArray[np.float64]
+    along: NDArray[np.float64]
+    across: NDArray[np.float64]
 
 
 class Lights:
@@ -64,22 +75,18 @@ class Lights:
         if spoil.glare is not None:
             places = stream(scene.seed, "glare").random((spoil.glare.count, 2))
             self._glare = places * (camera.width - 1, camera.height - 1)
-        self._marks = np.zeros((0, 3))
-        if spoil.marks is not None:
-            self._marks = self._marks_left()
+        self._marks = None if spoil.marks is None else self._marks_left(spoil.marks.rate_per_s)
 
-    def _marks_left(self) -> NDArray[np.float64]:
-        """Time, place along (from where the beam was at time 0, on the metal) and across, px, of each mark."""
+    def _marks_left(self, rate_per_s: float) -> _Marks:
         scene, line = self._scene, self._line
-        marks = scene.disturbances.marks
-        assert marks is not None
         rng = stream(scene.seed, "marks")
-        times = poisson_times(rng, marks.rate_per_s, 0.0, float(line.times_s[-1]))
+        times = poisson_times(rng, rate_per_s, 0.0, float(line.times_s[-1]))
         index = np.minimum((times * scene.camera.rate_hz).astype(int), len(line.times_s) - 1)
         speed = scene.travel_speed_mm_s / scene.camera.mm_per_px
         along = line.front[index] - line.length[index] + speed * times
         across = (rng.random(len(times)) - 0.5) * 0.7 * line.width[index] + line.sway[index]
-        return np.asarray(np.stack([times, along, across], axis=1)[line.on[index]])
+        shown = line.on[index]
+        return _Marks(times[shown], along[shown], across[shown])
 
     def add(self, image: Image, moment: int) -> None:
         """Add all soft lights of a moment to its picture, in place."""
@@ -88,11 +95,11 @@ class Lights:
         ax, ay = forward(camera.direction_deg)
         x, y = line.beam_x[moment], line.beam_y[moment]
         scale, t = camera.mm_per_px, line.times_s[moment]
-        if spoil.marks is not None:
-            age = t - self._marks[:, 0]
+        if spoil.marks is not None and self._marks is not None:
+            age = t - self._marks.times_s
             for k in np.flatnonzero((age >= 0) & (age < 6 * spoil.marks.fade_s)):
-                u = self._marks[k, 1] - scene.travel_speed_mm_s / scale * t
-                v = self._marks[k, 2]
+                u = self._marks.along[k] - scene.travel_speed_mm_s / scale * t
+                v = self._marks.across[k]
                 height = spoil.marks.brightness * math.exp(-age[k] / spoil.marks.fade_s)
                 add_round(
                     image, x + u * ax + v * ay, y + u * ay - v * ax, spoil.marks.sigma_mm / scale, height

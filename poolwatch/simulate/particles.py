@@ -195,14 +195,13 @@ def places(
     ax, ay = forward(camera.direction_deg)
     index, born = times_s * camera.rate_hz, flying.birth_s[who] * camera.rate_hz
     numbers = np.arange(len(line.times_s))
-    place = []
-    for start, velocity, down, ahead, shift in (
-        (flying.x, flying.vx, 0.0, ax, line.shift_x),
-        (flying.y, flying.vy, 1.0, ay, line.shift_y),
-    ):
-        moved = np.interp(index, numbers, shift) - np.interp(born, numbers, shift)
-        place.append(start[who] + velocity[who] * path + down * fall - ahead * speed * on_metal + moved)
-    return place[0], place[1]
+
+    def shaken(shift: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray(np.interp(index, numbers, shift) - np.interp(born, numbers, shift))
+
+    x = flying.x[who] + flying.vx[who] * path - ax * speed * on_metal + shaken(line.shift_x)
+    y = flying.y[who] + flying.vy[who] * path + fall - ay * speed * on_metal + shaken(line.shift_y)
+    return x, y
 
 
 def sightings(scene: Scene, line: Timeline, flying: ParticleBirths) -> Sightings:
@@ -239,8 +238,8 @@ def sightings(scene: Scene, line: Timeline, flying: ParticleBirths) -> Sightings
         active = active[seen]
         step += 1
     table = np.concatenate(rows, axis=1) if rows else np.zeros((8, 0))
-    table = table[:, np.lexsort((table[0], table[1]))]
-    return Sightings(table[0].astype(np.int64), table[1].astype(np.int64), *table[2:])
+    particle, moment, *others = table[:, np.lexsort((table[0], table[1]))]
+    return Sightings(particle.astype(np.int64), moment.astype(np.int64), *others)
 
 
 def shadow_shift(flying: ParticleBirths, who: int, time_s: float) -> tuple[float, float]:

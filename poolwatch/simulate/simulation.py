@@ -183,8 +183,9 @@ class Simulation:
         seen, camera, fine = self._seen, self.scene.camera, self._fine
         radius = self._flying.diameter_mm[seen.particle[row]] / 2 / camera.mm_per_px
         pad = raster.margin(camera.psf_sigma_px) + radius
-        x0, x1 = seen.x0[row] + shift[0], seen.x1[row] + shift[0]
-        y0, y1 = seen.y0[row] + shift[1], seen.y1[row] + shift[1]
+        dx, dy = shift
+        x0, x1 = seen.x0[row] + dx, seen.x1[row] + dx
+        y0, y1 = seen.y0[row] + dy, seen.y1[row] + dy
         left, top = math.floor(min(x0, x1) - pad), math.floor(min(y0, y1) - pad)
         right, bottom = math.ceil(max(x0, x1) + pad) + 1, math.ceil(max(y0, y1) + pad) + 1
         patch = raster.disc_streak(
@@ -212,8 +213,9 @@ class Simulation:
         radius = self._flying.diameter_mm[seen.particle[row]] / 2 / camera.mm_per_px
         ax, ay = forward(camera.direction_deg + spatter.shadow_deg)
         # Of a streak the middle counts.
-        x = left + np.arange(shape[1]) - (seen.x0[row] + seen.x1[row]) / 2
-        y = top + np.arange(shape[0]) - (seen.y0[row] + seen.y1[row]) / 2
+        height, width = shape
+        x = left + np.arange(width) - (seen.x0[row] + seen.x1[row]) / 2
+        y = top + np.arange(height) - (seen.y0[row] + seen.y1[row]) / 2
         toward = -(x[None, :] * ax + y[:, None] * ay) / max(radius, 0.5)
         lit: Image = even * (1 + spatter.half_lit * np.clip(toward, -1, 1)).astype(np.float32)
         return lit
@@ -269,9 +271,12 @@ def _overlap(
     patch: Image, left: int, top: int, image: Image
 ) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
     """The part of the image that a patch covers, and the part of the patch that covers it."""
-    onto, cut = [], []
-    for start, count, limit in zip((top, left), patch.shape, image.shape, strict=True):
+
+    def along(start: int, count: int, limit: int) -> tuple[slice, slice]:
         low, high = min(max(start, 0), limit), max(min(start + count, limit), 0)
-        onto.append(slice(low, high))
-        cut.append(slice(low - start, max(high, low) - start))
-    return (onto[0], onto[1]), (cut[0], cut[1])
+        return slice(low, high), slice(low - start, max(high, low) - start)
+
+    (height, width), (rows, columns) = patch.shape, image.shape
+    onto_rows, cut_rows = along(top, height, rows)
+    onto_columns, cut_columns = along(left, width, columns)
+    return (onto_rows, onto_columns), (cut_rows, cut_columns)

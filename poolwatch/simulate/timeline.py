@@ -240,15 +240,12 @@ def timeline(scene: Scene) -> Timeline:
     sway = pool.width_mm / camera.mm_per_px * moved(pool.sway, times_s, step_s, stream(seed, "sway")) * size
     keyhole_relative, flare = _keyhole(scene, times_s, relative)
     gain = _gain(scene, count)
-    shift = [
-        _shift(scene, name, drift, count)
-        for name, drift in (("shake_x", spoil.drift_x_px), ("shake_y", spoil.drift_y_px))
-    ]
-    ahead = forward(camera.direction_deg)
+    shift_x = _shift(scene, "shake_x", spoil.drift_x_px, count)
+    shift_y = _shift(scene, "shake_y", spoil.drift_y_px, count)
+    ahead_x, ahead_y = forward(camera.direction_deg)
     middle = mean_front - pool.length_mm / camera.mm_per_px / 2
-    beam = [(camera.width - 1) / 2 - middle * ahead[0], (camera.height - 1) / 2 - middle * ahead[1]]
-    for axis, given in enumerate((camera.beam_x_px, camera.beam_y_px)):
-        beam[axis] = beam[axis] if given is None else given
+    beam_x = (camera.width - 1) / 2 - middle * ahead_x if camera.beam_x_px is None else camera.beam_x_px
+    beam_y = (camera.height - 1) / 2 - middle * ahead_y if camera.beam_y_px is None else camera.beam_y_px
     crossing = np.zeros(count)
     if camera.standing:
         crossing = (times_s - times_s[-1] / 2) * scene.travel_speed_mm_s / camera.mm_per_px
@@ -269,10 +266,10 @@ def timeline(scene: Scene) -> Timeline:
         keyhole_relative=keyhole_relative,
         flare=flare,
         gain=gain,
-        shift_x=shift[0],
-        shift_y=shift[1],
-        beam_x=beam[0] + shift[0] + crossing * ahead[0],
-        beam_y=beam[1] + shift[1] + crossing * ahead[1],
+        shift_x=shift_x,
+        shift_y=shift_y,
+        beam_x=beam_x + shift_x + crossing * ahead_x,
+        beam_y=beam_y + shift_y + crossing * ahead_y,
         black=_chosen(scene, spoil.black_frames, spoil.black_share, "black", 0),
         blown=_chosen(scene, spoil.blown_frames, spoil.blown_share, "blown", 0),
     )

@@ -15,19 +15,19 @@ from .timeline import Timeline, forward
 def _cut_off(scene: Scene, line: Timeline) -> NDArray[np.bool_]:
     """Stored frames whose outline reaches beyond the middle of the outermost pixels, or under a bar."""
     camera, source = scene.camera, line.source
-    ahead = forward(camera.direction_deg)
+    ahead_x, ahead_y = forward(camera.direction_deg)
     bar = scene.disturbances.bars.width_px if scene.disturbances.bars else 0
-    low = np.array([bar, 0.0])
-    high = np.array([camera.width - 1.0 - bar, camera.height - 1.0])
+    low = left, top = np.array([bar, 0.0])
+    high = right, bottom = np.array([camera.width - 1.0 - bar, camera.height - 1.0])
     # Pools that lie well inside are not looked at closely.
     reach = (line.length + line.width_across)[source]
     x, y = line.beam_x[source], line.beam_y[source]
-    inside = (x - reach > low[0]) & (x + reach < high[0]) & (y - reach > low[1]) & (y + reach < high[1])
+    inside = (x - reach > left) & (x + reach < right) & (y - reach > top) & (y + reach < bottom)
     cut = np.zeros(len(source), dtype=np.bool_)
     for i in np.flatnonzero(~inside & line.on[source]):
         m = source[i]
         u, v = outline.polygon(line.length[m], line.width[m], line.front[m], line.sway[m], scene.pool.taper).T
-        place = np.stack([x[i] + u * ahead[0] + v * ahead[1], y[i] + u * ahead[1] - v * ahead[0]])
+        place = np.stack([x[i] + u * ahead_x + v * ahead_y, y[i] + u * ahead_y - v * ahead_x])
         cut[i] = (place.min(axis=1) < low).any() or (place.max(axis=1) > high).any()
     return cut
 

@@ -69,10 +69,7 @@ def write_simulation(
     OutputError
         The place cannot be written.
     """
-    entry = footage_format(format)
-    sim = Simulation(scene)
-    camera = scene.camera
-    step = camera.grey_step
+    sim, step = Simulation(scene), scene.camera.grey_step
 
     def rendered() -> Iterator[NDArray[Any]]:
         for start in range(0, scene.frames, BLOCK):
@@ -82,25 +79,24 @@ def write_simulation(
                 progress(start + len(block))
 
     clip = write_frames(
-        Path(out_dir) / f"{name}{entry.ending}",
+        Path(out_dir) / f"{name}{footage_format(format).ending}",
         rendered(),
         format=format,
-        depth_bits=camera.depth_bits,
+        depth_bits=scene.camera.depth_bits,
         playback_rate_hz=playback_rate_hz,
         options=FootageOptions(align="high" if step > 1 else "low"),
     )
-    folder = Path(truth_dir) if truth_dir is not None else Path(out_dir)
-    for table, frame in (
-        ("truth_frames", sim.truth_frames),
-        ("truth_spatter", sim.truth_spatter),
-        ("truth_sightings", sim.truth_sightings),
-    ):
-        write_text(
-            folder / f"{table}.csv", frame.to_csv(index=False, float_format="%.8g", lineterminator="\n")
-        )
-    write_text(folder / "truth.json", json.dumps(truth(sim, clip.name), indent=2) + "\n")
-    write_text(folder / "scene.toml", scene_toml(scene))
+    _write_truth(sim, Path(truth_dir or out_dir), clip.name)
     return clip
+
+
+def _write_truth(sim: Simulation, folder: Path, clip: str) -> None:
+    for name in ("truth_frames", "truth_spatter", "truth_sightings"):
+        table: pd.DataFrame = getattr(sim, name)
+        text = table.to_csv(index=False, float_format="%.8g", lineterminator="\n")
+        write_text(folder / f"{name}.csv", text)
+    write_text(folder / "truth.json", json.dumps(truth(sim, clip), indent=2) + "\n")
+    write_text(folder / "scene.toml", scene_toml(sim.scene))
 
 
 def recording(scene: Scene) -> dict[str, float]:

@@ -40,7 +40,7 @@ class SpatterSettings(Settings):
     polarity: Literal["bright", "dark"] = "bright"
     background: Literal["learned", "even"] = "learned"
     detection_level: float = Field(default=5.0, ge=3, le=50)
-    psf_sigma_px: float | None = Field(default=None, gt=0.1, le=20)
+    psf_sigma_px: float | None = Field(default=None, gt=0.1, le=20, examples=[0.9])
     max_diameter_px: float = Field(default=40.0, ge=3, le=1000)
     max_step_px: float = Field(default=65.0, gt=1, le=1000)
     min_speed_px: float = Field(default=0.5, ge=0)

@@ -246,12 +246,14 @@ def _tried(stage: _Stage, diameter: float, *, fitted: bool = False) -> _Tried:
     pictures = frames.copy()
     gap = 2.0 * reach + 8.0
     for k in range(n):
-        taken = [(float(s["x"]), float(s["y"])) for s in seen[seen["frame"] == k]]
-        left, tries = each, 0
-        while left and tries < 20 * each:
-            tries += 1
-            x, y = rng.uniform(reach, w - 1 - reach), rng.uniform(reach, h - 1 - reach)
-            if any(math.hypot(x - a, y - b) < gap for a, b in taken):
+        here = seen[seen["frame"] == k]
+        taken = list(zip(here["x"].tolist(), here["y"].tolist(), strict=True))
+        left = each
+        # Drawn at once, for a number alone takes longer than all that is done with it.
+        for x, y in rng.uniform((reach, reach), (w - 1 - reach, h - 1 - reach), (20 * each, 2)).tolist():
+            if not left:
+                break
+            if any(abs(x - a) < gap and math.hypot(x - a, y - b) < gap for a, b in taken):
                 continue
             if around is not None and len(around[k]) >= 3:
                 clearance = distance_outside(np.ascontiguousarray(around[k]), x, y)
@@ -268,12 +270,19 @@ def _tried(stage: _Stage, diameter: float, *, fitted: bool = False) -> _Tried:
             _draw(pictures[k], look, shape, x, y, reach, light * np.pi / 4 * diameter**2, rng)
     found = detect(pictures, around, look, settings, fitted=fitted)
     hits, spreads = 0, []
+    # Sightings are in order of their frames.
+    first = np.searchsorted(found["frame"], np.arange(n + 1))
+    found_x, found_y = found["x"].astype(np.float64), found["y"].astype(np.float64)
+    u_spread = np.where(found["mark"] & UNFITTED, np.nan, found["u_spread"])
     for k, x, y in drawn:
-        here = found[found["frame"] == k]
-        near = here[np.hypot(here["x"] - x, here["y"] - y) < max(2.0, 0.5 * diameter)]
-        hits += bool(len(near))
-        spreads += near["u_spread"][(near["mark"] & UNFITTED) == 0].tolist()
-    return _Tried(hits, len(drawn), float(np.median(spreads)) if spreads else math.inf)
+        here = slice(first[k], first[k + 1])
+        near = np.hypot(found_x[here] - x, found_y[here] - y) < max(2.0, 0.5 * diameter)
+        hits += bool(near.any())
+        if fitted:
+            spreads.append(u_spread[here][near])
+    known = np.concatenate(spreads) if spreads else np.empty(0)
+    known = known[~np.isnan(known)]
+    return _Tried(hits, len(drawn), float(np.median(known)) if len(known) else math.inf)
 
 
 def _draw(

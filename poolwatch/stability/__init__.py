@@ -23,7 +23,7 @@ from .index import (
     stability_index,
     variation,
 )
-from .longrun import block_length, effective_sample_size
+from .longrun import block_length
 from .peaks import Peak, peaks
 from .series import Series
 from .settings import StabilitySettings
@@ -49,7 +49,6 @@ __all__ = [
     "collapses",
     "counts_per_window",
     "desirabilities",
-    "effective_sample_size",
     "event_triggered",
     "events",
     "fano",

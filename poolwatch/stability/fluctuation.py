@@ -118,9 +118,9 @@ def energy(
     """
     check_band(band_hz, series.rate_hz, series.duration_s)
     nyquist = series.rate_hz / 2
-    c = condition(series, settings.conditioning, low_hz=None if band_hz is None else max(band_hz[0], 1e-9))
-    low = c.low_hz if band_hz is None else band_hz[0]
-    high = nyquist if band_hz is None else min(band_hz[1], nyquist)
+    low, high = band_hz or (None, nyquist)
+    c = condition(series, settings.conditioning, low_hz=None if low is None else max(low, 1e-9))
+    low, high = c.low_hz if low is None else low, min(high, nyquist)
     share = float(np.mean(np.isfinite(c.values)))
     background = fit(c.filled, series.rate_hz, c.low_hz, share=share)
     restored = 0.0
@@ -265,8 +265,7 @@ def summary(series: Series, e: Energy, settings: StabilitySettings) -> Fluctuati
         e.noise_sd,
         e.noise_known,
         level.effective_n,
-        e.band_hz[0],
-        e.band_hz[1],
+        *e.band_hz,
         int(e.seen.sum()),
         level.effective_n < settings.interval.min_effective_n,
     )

@@ -253,8 +253,9 @@ def _draw(
     from scipy.special import gammaincinv, ndtri
 
     generator = np.random.default_rng(settings.interval.seed)
-    n = len(next(iter(prepared.values())).columns[0])
-    lengths = [block_length(p.columns[0].astype(np.float64))[1] for p in prepared.values()]
+    series = [p.columns[0].astype(np.float64) for p in prepared.values()]
+    n = len(series[0])
+    lengths = [circular for _, circular in map(block_length, series)]
     # Not more than 100 blocks: more cost time and tell nothing new of how the parts move together; not fewer than 8.
     length = int(max(1, min(max(math.ceil(max(lengths)), n // 100), n // 8)))
     resamples = settings.interval.resamples
@@ -310,10 +311,10 @@ def _prepare(part: PartSeries, settings: StabilitySettings, band_hz: tuple[float
     if part.kind in ("level", "root"):
         f = fluctuation(replace(series, noise_sd=0.0), settings)
         columns = (values, seen, _all(0.0, len(seen)))
-        ends = [max(value, 0.0) for value in (f.mean, f.mean_low, f.mean_high)]
+        value, low, high = (max(end, 0.0) for end in (f.mean, f.mean_low, f.mean_high))
         if part.kind == "root":
-            ends = [math.sqrt(value) for value in ends]
-        return _Prepared(ends[0], ends[1], ends[2], columns, f.too_short)
+            value, low, high = math.sqrt(value), math.sqrt(low), math.sqrt(high)
+        return _Prepared(value, low, high, columns, f.too_short)
     e = energy(series, settings, band_hz=band_hz)
     f = summary(series, e, settings)
     columns = (e.signal**2, seen, values)

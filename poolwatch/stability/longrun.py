@@ -64,11 +64,6 @@ def mean_error(values: NDArray[np.float64], phi: float, *, white: float = 0.0) -
     return MeanError(math.sqrt(longrun / n), float(count), effective)
 
 
-def effective_sample_size(count: int, phi: float) -> float:
-    """Independent values worth `count` values of an AR(1) series: n (1 - phi) / (1 + phi)."""
-    return count * (1 - phi) / (1 + phi)
-
-
 def autocovariance(values: NDArray[np.float64], longest: int) -> NDArray[np.float64]:
     """Autocovariance at lags 0 to `longest`: sums of products of departures from the mean, over n.
 
@@ -156,15 +151,13 @@ def block_sums(
     -------
     Shape (resamples, k): sums over n frames each (the last block is cut to fit).
     """
-    n = len(values)
+    n, series = values.shape
     length = max(1, min(length, n))
     whole, rest = divmod(n, length)
-    running = np.concatenate(
-        [np.zeros((1, values.shape[1])), np.cumsum(np.concatenate([values, values]), axis=0)]
-    )
-    result = np.zeros((resamples, values.shape[1]))
+    running = np.concatenate([np.zeros((1, series)), np.cumsum(np.concatenate([values, values]), axis=0)])
+    result = np.zeros((resamples, series))
     # In pieces, so that memory stays small for long clips with short blocks.
-    piece = max(1, 2_000_000 // max(1, (whole + 1) * values.shape[1]))
+    piece = max(1, 2_000_000 // max(1, (whole + 1) * series))
     for begin in range(0, resamples, piece):
         size = min(piece, resamples - begin)
         start = generator.integers(0, n, size=(size, whole))

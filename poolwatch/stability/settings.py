@@ -9,6 +9,7 @@ from typing import Self
 
 from pydantic import Field, model_validator
 
+from poolwatch.model.quantities import PARTS
 from poolwatch.model.settings import Settings
 from poolwatch.model.tables import INDEX_PARTS
 
@@ -35,8 +36,8 @@ class SteadySettings(Settings):
         Ratio of the scatter in a piece to that of the part that is no step.
     """
 
-    start_s: float | None = Field(default=None, ge=0)
-    stop_s: float | None = Field(default=None, gt=0)
+    start_s: float | None = Field(default=None, ge=0, examples=[0.2])
+    stop_s: float | None = Field(default=None, gt=0, examples=[0.8])
     blocks: int = Field(default=64, ge=8, le=512)
     min_share: float = Field(default=0.25, gt=0, le=1)
     level_tolerance: float = Field(default=0.05, gt=0)
@@ -178,17 +179,7 @@ class PartSettings(Settings):
 
 
 def _parts() -> dict[str, PartSettings]:
-    values = {
-        "pool_length": (0.15, 0.05),
-        "pool_width": (0.15, 0.05),
-        "pool_area": (0.10, 0.08),
-        "agitation": (0.10, 0.10),
-        "keyhole": (0.15, 0.15),
-        "collapses": (0.10, 0.02),
-        "spatter_count": (0.15, 1.0),
-        "spatter_mass": (0.10, 10.0),
-    }
-    return {name: PartSettings(weight=weight, half=half) for name, (weight, half) in values.items()}
+    return {part.name: PartSettings(weight=part.weight, half=part.half) for part in PARTS}
 
 
 class IndexSettings(Settings):
@@ -199,9 +190,7 @@ class IndexSettings(Settings):
     exponent
         Steepness p of the desirability 1/(1 + (x/half)^p).
     parts
-        Weight and half-value of each part. Units of x: variation of length, width, area and keyhole, agitation
-        and share of time in collapse are pure numbers; spatter_count is particles per mm of weld,
-        spatter_mass is mg per m of weld.
+        Weight and half-value of each part, in the units of `poolwatch.model.quantities.PARTS`.
     """
 
     exponent: float = Field(default=1.0, gt=0, le=10)

@@ -75,10 +75,11 @@ def spectrum(
     Welch 1967, doi:10.1109/TAU.1967.1161901.
     """
     check_band(band_hz, series.rate_hz, series.duration_s)
-    c = condition(series, settings.conditioning, low_hz=None if band_hz is None else max(band_hz[0], 1e-9))
+    low, high = band_hz or (None, math.inf)
+    c = condition(series, settings.conditioning, low_hz=None if low is None else max(low, 1e-9))
     values = c.values
-    if band_hz is not None and band_hz[1] < series.rate_hz / 2:
-        kept = band_pass(c.filled, series.rate_hz, 0.0, band_hz[1])
+    if high < series.rate_hz / 2:
+        kept = band_pass(c.filled, series.rate_hz, 0.0, high)
         values = np.where(np.isfinite(values), kept, np.nan)
     size, starts = _segments(c, settings.spectrum.segments)
     frequency, psd = _welch(values, series.rate_hz, size, starts)

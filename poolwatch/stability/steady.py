@@ -100,7 +100,7 @@ def _steady(blocks: _Blocks, begin: int, end: int, s: SteadySettings) -> bool:
     # Missing at an end is no part of it; a series that is missing nearly everywhere has no say.
     if blocks.usable.mean() < 0.05:
         return True
-    if len(usable) < 4 or usable[0] > 0 or usable[-1] < length - 1:
+    if len(usable) < 4 or usable.min() > 0 or usable.max() < length - 1:
         return False
     level = blocks.level[begin:end][usable]
     scatter = blocks.scatter[begin:end][usable]
@@ -157,7 +157,7 @@ def _ends(series: Sequence[Series], edges: NDArray[np.int64], begin: int, end: i
     inside = np.flatnonzero(seen)
     if len(inside) == 0:
         return SteadyPart(0, int(edges[-1]), False, "nothing was measured")
-    start, stop = start + int(inside[0]), start + int(inside[-1]) + 1
+    start, stop = start + int(inside.min()), start + int(inside.max()) + 1
     if whole:
         return SteadyPart(start, stop, True, "level and scatter hold over the whole clip")
     n = int(edges[-1])

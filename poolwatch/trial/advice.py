@@ -67,8 +67,8 @@ def advise(
     made = []
     for run, gain in improvements(model, region, posterior, count):
         low, high = weld_interval(model, posterior, run)
-        mean, error = model.predict(model.matrix([run]))
-        made.append([*(run[factor.name] for factor in named), mean[0], error[0], low, high, gain])
+        mean, error = model.predict_one(run)
+        made.append([*(run[factor.name] for factor in named), mean, error, low, high, gain])
     table = pd.DataFrame(made, columns=table.columns)
     return table, [_NO_MORE] if len(table) < count else []
 
@@ -78,11 +78,10 @@ def weld_interval(model: FactorModel, posterior: Posterior, run: Run) -> tuple[f
 
     The lower end is counted from what the posterior expects, for the fit overrates what was chosen as the best.
     """
-    row = model.matrix([run])
-    mean, error = model.predict(row)
-    half = float(t_quantile(model.df)) * float(np.hypot(error[0], np.sqrt(model.variance)))
-    lower = min(float(mean[0]), float(row[0] @ posterior.mean))
-    return max(lower - half, 0.0), min(float(mean[0]) + half, max(100.0, float(mean[0])))
+    mean, error = model.predict_one(run)
+    half = float(t_quantile(model.df)) * float(np.hypot(error, np.sqrt(model.variance)))
+    lower = min(mean, (model.matrix([run]) @ posterior.mean).item())
+    return max(lower - half, 0.0), min(mean + half, max(100.0, mean))
 
 
 def _why_not(model: FactorModel) -> str:

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..model.errors import MeasurementError, UsageError
-from .common import find_common, needs_rescoring
 from .comparability import check_comparability
+from .shared_basis import find_shared_basis, needs_rescoring
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,18 +50,18 @@ def scored_alike(folders: Sequence[str | Path]) -> tuple[pd.DataFrame, str]:
     if len(comparability.excluded):
         first = comparability.excluded.iloc[0]
         return rows, f"{first['clip']}: {first['reason']}"
-    common, _ = find_common(comparability.rows)
-    if not any(needs_rescoring(row, common) for _, row in comparability.rows.iterrows()):
+    basis, _ = find_shared_basis(comparability.rows)
+    if not any(needs_rescoring(row, basis) for _, row in comparability.rows.iterrows()):
         return rows, ""
-    if common.band_hz is None:
+    if basis.band_hz is None:
         return rows, "they share no band of frequencies"
     try:
         again = [
             rescore(
                 folder,
-                band_hz=common.band_hz,
-                min_diameter_mm=common.min_diameter_mm,
-                leave_out=common.leave_out,
+                band_hz=basis.band_hz,
+                min_diameter_mm=basis.min_diameter_mm,
+                leave_out=basis.leave_out,
             )
             for folder in folders
         ]

@@ -137,14 +137,11 @@ def measure_all(
     total = sum(job.size for job in jobs.values()) or 1
     for clip, message in failures.items():
         tell(ClipEvent(clip, "failed", 1.0, 0.0, message))
-    todo = []
-    for job in jobs.values():
-        if is_finished(job):
-            tell(ClipEvent(job.name, "resumed", 1.0, job.size / total))
-        else:
-            todo.append(job)
     # The largest first, so that no core is left with a long clip at the end.
-    todo.sort(key=lambda job: (-job.size, job.name))
+    todo = sorted(jobs.values(), key=lambda job: (-job.size, job.name))
+    for job in (finished := [job for job in jobs.values() if is_finished(job)]):
+        tell(ClipEvent(job.name, "resumed", 1.0, job.size / total))
+        todo.remove(job)
     if todo and here and measurer.unready():
         tell(ClipEvent("", "preparing", 0.0, 0.0))
         measurer.make_ready()
@@ -157,7 +154,7 @@ def measure_all(
         if event.kind == "failed":
             failures[job.name] = event.message
         measured += event.kind == "done"
-    return BatchResult(jobs, failures, measured, len(jobs) - len(todo))
+    return BatchResult(jobs, failures, measured, len(finished))
 
 
 def _jobs(

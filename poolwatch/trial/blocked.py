@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..experiment.comparing import draw_variances, holm, t_quantile, two_sided_p
+from ..experiment.comparing import PairTests, draw_variances, t_quantile, two_sided_p
 from ..experiment.logit import expit
 from .blocks import Layout
 from .settings import RankSettings
-from .shape_means import Groups, Pairs, best_probability, compare_pairs, group_welds
+from .shape_means import Groups, best_probability, compare_pairs, group_welds
 
 Floats = NDArray[np.float64]
 
@@ -33,7 +33,7 @@ class BlockedComparison:
         Means with the interval that the shapes' own means get.
     """
 
-    pairs: Pairs
+    pairs: PairTests
     best: Floats
     low: Floats
     high: Floats
@@ -104,7 +104,9 @@ def _block_means(layout: Layout, value: Floats, error: Floats, settings: RankSet
     return group_welds(place[order].round(), mean[order], within[order], prior_df=settings.scatter_prior_df)
 
 
-def _crossed(layout: Layout, value: Floats, error: Floats, prior_df: float) -> tuple[Pairs, Floats, Floats]:
+def _crossed(
+    layout: Layout, value: Floats, error: Floats, prior_df: float
+) -> tuple[PairTests, Floats, Floats]:
     """All pairs; the variance of a weld of each shape and its degrees of freedom."""
     place, total = layout.place, layout.total_df
     shapes = len(layout.own_df)
@@ -138,11 +140,11 @@ def _crossed(layout: Layout, value: Floats, error: Floats, prior_df: float) -> t
     welds = np.bincount(place, minlength=shapes)
     known = layout.linked[first, second] & (welds[first] > 1) & (welds[second] > 1)
     p = np.where(known, p, np.nan)
-    return Pairs(first, second, difference, np.sqrt(both), freedom, p, holm(p)), variance, df
+    return PairTests(first, second, difference, np.sqrt(both), freedom, p), variance, df
 
 
 def _best(
-    layout: Layout, mean: Floats, pairs: Pairs, variance: Floats, df: Floats, settings: RankSettings
+    layout: Layout, mean: Floats, pairs: PairTests, variance: Floats, df: Floats, settings: RankSettings
 ) -> Floats:
     """Probability that each mean is the highest: draws around the means, which share what blocks leave in common.
 

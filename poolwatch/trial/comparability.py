@@ -9,6 +9,7 @@ import numpy as np
 
 from ..model.errors import UsageError
 from ..model.flags import FLAGS
+from ..model.quantities import EXPOSURE, GIVEN, MATERIAL, RATE, SCALE, SPEED
 from .facts import CONFIRMED, FACTS, StatedFacts, confirmed_by, refuted_facts
 from .picture_outliers import stray_welds
 
@@ -17,27 +18,17 @@ if TYPE_CHECKING:
 
 # Facts that change what a camera sees: largest over smallest value that goes without a word.
 _RATIOS = {
-    "record_rate_hz": (1.02, "record rate", "Hz"),
-    "exposure_s": (1.25, "exposure", "s"),
-    "mm_per_px": (1.5, "scale", "mm a pixel"),
-    "travel_speed_mm_s": (1.02, "travel speed", "mm/s"),
+    RATE.name: (1.02, RATE.words, RATE.unit),
+    EXPOSURE.name: (1.25, EXPOSURE.words, EXPOSURE.unit),
+    SCALE.name: (1.5, SCALE.words, "mm a pixel"),
+    SPEED.name: (1.02, SPEED.words, SPEED.unit),
     "band_low_hz": (1.001, "band, lower end", "Hz"),
     "band_high_hz": (1.001, "band, upper end", "Hz"),
     "spatter_min_diameter_mm": (1.05, "smallest particle that could be shown", "mm"),
 }
-_SAME = {"material": "material", "poolwatch_version": "version of poolwatch"}
+_SAME = {MATERIAL.name: MATERIAL.words, "poolwatch_version": "version of poolwatch"}
 # A settings id holds these facts too, so it tells of other settings only between rows that share them.
-_FACTS = [
-    "record_rate_hz",
-    "mm_per_px",
-    "mm_per_px_u",
-    "view_stretch",
-    "view_stretch_deg",
-    "travel_direction_deg",
-    "travel_speed_mm_s",
-    "exposure_s",
-    "material",
-]
+_FACTS = [*(fact.name for fact in GIVEN), "view_stretch", "view_stretch_deg"]
 # Views whose scale differs with direction by no more than this between them count as one.
 _ONE_VIEW = 0.02
 # Flags of facts that the footage itself refutes: what rests on them is no figure of the weld.
@@ -154,9 +145,9 @@ def _refute(rows: pd.DataFrame, reasons: pd.Series) -> None:
     cure = f"mend it and measure again, or confirm it with yes in a column {CONFIRMED}"
     confirmed = [confirmed_by(str(text)) is True for text in rows.get(CONFIRMED, [""] * len(rows))]
     for place, text in rows["flags"].items():
-        refuted = [flag for flag in REFUTED if flag in text.split()]
+        refuted = next((flag for flag in REFUTED if flag in text.split()), None)
         if refuted and not confirmed[place] and reasons[place] == "":
-            reasons[place] = f"{refuted[0]}: {FLAGS[refuted[0]]}; {cure}"
+            reasons[place] = f"{refuted}: {FLAGS[refuted]}; {cure}"
     factors = [name for name in rows if str(name).startswith("factor_")]
     kept = rows.index[reasons == ""]
     clips = [
@@ -187,10 +178,11 @@ def _refuse_repeats(rows: pd.DataFrame) -> None:
             continue
         twice = rows[(rows[column] != "") & rows[column].duplicated(keep=False)]
         if len(twice):
-            same = twice[twice[column] == twice[column].iloc[0]]
+            first = twice.iloc[0]
+            same = twice[twice[column] == first[column]]
             where = " and ".join(str(n + 2) for n in same.index)
             raise UsageError(
-                f"rows {where}: the same recording ({same['clip'].iloc[0]}, settings "
+                f"rows {where}: the same recording ({first['clip']}, settings "
                 f"{', '.join(dict.fromkeys(same['settings_id']))}) stands {len(same)} times; a weld counts once: "
                 "keep one of the rows, or choose one settings id"
             )

@@ -173,10 +173,10 @@ def _ranges(lines: Sequence[int]) -> str:
             runs[-1].append(line)
         else:
             runs.append([line])
-    return listed([f"{run[0]} to {run[-1]}" if len(run) > 2 else listed(run) for run in runs])
+    return listed([f"{min(run)} to {max(run)}" if len(run) > 2 else listed(run) for run in runs])
 
 
 def listed(things: Sequence[Any]) -> str:
     """``a, b and c``."""
-    words = list(map(str, things))
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+    *others, last = map(str, things)
+    return f"{', '.join(others)} and {last}" if others else last

@@ -101,7 +101,7 @@ def effect_table(model: FactorModel) -> pd.DataFrame:
         rows = _effect_rows(term, model)
         made += rows
         terms += [term.name] * len(rows)
-        whole.append(np.nan if term.factors[0].name == BLOCK else model.p_of(model.places(term))[1])
+        whole.append(np.nan if term.first.name == BLOCK else model.p_of(model.places(term))[1])
     corrected = dict(zip([term.name for term in model.terms], holm(whole), strict=True))
     effects = pd.DataFrame(made, columns=EFFECT_COLUMNS)
     effects["p_holm"] = [corrected[name] for name in terms]
@@ -125,7 +125,7 @@ def _effect_rows(term: Term, model: FactorModel) -> list[dict[str, Any]]:
 
 def _contrasts(term: Term, width: int) -> list[tuple[str, Floats]]:
     """Name and weights of each effect of a term."""
-    factor = term.factors[0]
+    factor = term.first
     if term.square:
         return [("ends against the middle", np.ones(1))]
     if width == 1:

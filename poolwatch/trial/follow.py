@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from ..model.errors import PoolwatchError, UsageError
 from .batch import BatchResult, Progress
@@ -44,6 +44,14 @@ class FollowPace:
 
     poll_s: float = 2.0
     settle_s: float = 10.0
+
+
+class _Examined(NamedTuple):
+    """A recording that was looked into: its state then, its fingerprint (empty: does not open), when to look again."""
+
+    key: Hashable
+    identity: str
+    again_at: float
 
 
 def follow_trial(
@@ -122,7 +130,7 @@ class _Day:
         self._rows: dict[str, Entry] = {}
         self._handed: dict[str, Hashable] = {}
         self._batch = BatchResult({}, {}, 0, 0)
-        self._examined: dict[str, tuple[Hashable, str, float]] = {}
+        self._examined: dict[str, _Examined] = {}
         # Clips measured since the last comparison, and what the last one rested on.
         self._fresh: set[str] = set()
         self._compared: object = None
@@ -224,7 +232,7 @@ class _Day:
     def _examine(self, entry: Entry, key: Hashable) -> bool:
         """Whether a recording opens and is no copy of another one."""
         known = self._examined.get(entry.clip)
-        if known is None or known[0] != key or (not known[1] and time.monotonic() >= known[2]):
+        if known is None or known.key != key or (not known.identity and time.monotonic() >= known.again_at):
             identity = ""
             try:
                 self._trial.measurer.check_opens(entry.path, entry.settings or self._trial.options.settings)
@@ -233,21 +241,17 @@ class _Day:
                 self._announce.say_new(
                     "trouble", [f"{entry.clip}: does not open yet: {_line(error)}; waited for"]
                 )
-            known = (key, identity, time.monotonic() + _AGAIN_S)
+            known = _Examined(key, identity, time.monotonic() + _AGAIN_S)
             self._examined[entry.clip] = known
-        twin = next(
-            (
-                clip
-                for clip, (_, same, _) in self._examined.items()
-                if same == known[1] and clip in self._rows
-            ),
-            entry.clip,
-        )
-        if known[1] and twin != entry.clip:
+        if not known.identity:
+            return False
+        alike = (clip for clip, other in self._examined.items() if other.identity == known.identity)
+        twin = next((clip for clip in alike if clip in self._rows), entry.clip)
+        if twin != entry.clip:
             said = f"{entry.clip}: is the same recording as {twin}; a weld counts once: remove the copy"
             self._announce.say_new("trouble", [said])
             return False
-        return bool(known[1])
+        return True
 
     def _measure(self, ready: dict[str, Hashable]) -> None:
         """Measure as many as there are cores, so that ranking and new arrivals need not wait for all."""

@@ -126,12 +126,14 @@ def order_under_weights(
         Rank of each shape, 1 is best, shape (draws, shapes).
     """
     rng = np.random.default_rng(seed)
-    index = weighted_index(values, rng.dirichlet(np.ones(values.shape[1]), draws))
+    _, parts = values.shape
+    index = weighted_index(values, rng.dirichlet(np.ones(parts), draws))
     membership = (shape_of_row[:, None] == np.arange(shape_of_row.max() + 1)).astype(float)
     means = index @ membership / membership.sum(axis=0)
     if lift is not None:
         means = means + lift(index)
     order = np.argsort(-means, axis=1, kind="stable")
     ranks = np.empty_like(order)
-    np.put_along_axis(ranks, order, np.arange(1, means.shape[1] + 1)[None, :], axis=1)
+    _, shapes = means.shape
+    np.put_along_axis(ranks, order, np.arange(1, shapes + 1)[None, :], axis=1)
     return ranks

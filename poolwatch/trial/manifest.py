@@ -11,6 +11,7 @@ from typing import Any
 from ..experiment.factors import ABSENT
 from ..model.errors import TableError, UsageError
 from ..model.materials import material
+from ..model.quantities import GIVEN
 from ..model.recording import Recording, scale_facts
 from ..model.sheet import TableText, read_sheet
 from .crosschecks import Problem, crosscheck, in_words, word_columns
@@ -18,14 +19,7 @@ from .facts import CONFIRMED, confirmed_by
 from .names import folder_names, slips_of_the_pen
 
 REQUIRED = ("clip", "beam_shape", "replicate", "record_rate_hz")
-NUMBERS = (
-    "record_rate_hz",
-    "mm_per_px",
-    "mm_per_px_u",
-    "travel_direction_deg",
-    "travel_speed_mm_s",
-    "exposure_s",
-)
+NUMBERS = tuple(fact.name for fact in GIVEN if fact.unit)
 KNOWN = (*REQUIRED, *NUMBERS[1:], "scale", "material", "settings", CONFIRMED)
 _PREFIXES = ("factor_", "outcome_")
 # Columns that measuring has no use for: of a planned run sheet, and for `poolwatch bead`.

@@ -51,7 +51,7 @@ class Job:
 
 
 @dataclass(frozen=True)
-class Common:
+class SharedBasis:
     """What all clips of a trial are scored in, so that like is compared with like.
 
     Attributes
@@ -100,7 +100,7 @@ class Measurer(Protocol):
         """Make this machine ready for `measure`."""
         ...
 
-    def rescore(self, folder: Path, common: Common) -> pd.DataFrame:
+    def rescore(self, folder: Path, basis: SharedBasis) -> pd.DataFrame:
         """The score row of a measured clip again, as all clips of the trial are scored."""
         ...
 
@@ -164,13 +164,13 @@ class ClipMeasurer:
         )
         write_measurement(measurement, job.folder, overlay=job.overlay)
 
-    def rescore(self, folder: Path, common: Common) -> pd.DataFrame:
+    def rescore(self, folder: Path, basis: SharedBasis) -> pd.DataFrame:
         """The score row again."""
         from ..measure import rescore
 
         return rescore(
             folder,
-            band_hz=common.band_hz,
-            min_diameter_mm=common.min_diameter_mm,
-            leave_out=common.leave_out,
+            band_hz=basis.band_hz,
+            min_diameter_mm=basis.min_diameter_mm,
+            leave_out=basis.leave_out,
         )

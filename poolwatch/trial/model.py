@@ -62,7 +62,7 @@ class FactorModel:
         """Columns of the matrix that belong to a term."""
         start = 1
         for other in self.terms:
-            width = other.columns([{}]).shape[1]
+            width = other.width
             if other == term:
                 return np.arange(start, start + width)
             start += width
@@ -70,7 +70,7 @@ class FactorModel:
 
     def chosen_places(self) -> NDArray[np.int64]:
         """Columns of all that can be chosen: factors and shape, without constant and block."""
-        places = [self.places(term) for term in self.terms if term.factors[0].name != BLOCK]
+        places = [self.places(term) for term in self.terms if term.first.name != BLOCK]
         return np.concatenate(places) if places else np.zeros(0, dtype=np.int64)
 
     def matrix(self, runs: Sequence[Run]) -> Floats:
@@ -81,6 +81,11 @@ class FactorModel:
         """Mean index and its standard error at rows of the matrix; the error is NaN where none is known."""
         spread = np.einsum("ni,ij,nj->n", rows, self.inverse, rows)
         return rows @ self.coefficients, np.sqrt(np.maximum(spread, 0) * self.variance)
+
+    def predict_one(self, run: Run) -> tuple[float, float]:
+        """`predict` for one setting."""
+        mean, error = self.predict(self.matrix([run]))
+        return mean.item(), error.item()
 
     def contrast(self, vector: Floats) -> tuple[float, float, float, float]:
         """Value of a sum of coefficients, the ends of its 95 % interval, and p; NaN where no error is known."""
@@ -121,7 +126,7 @@ def fit_model(design: Design) -> FactorModel:
     base = [*blocks, *mains]
     if design.shape is not None:
         shape, _ = separate([Term((design.shape,))], runs, first=base)
-        if shape and matrix_of([*base, *shape], runs).shape[1] < len(runs):
+        if shape and 1 + sum(term.width for term in [*base, *shape]) < len(runs):
             base += shape
     remarks = _mixed_words(mixed)
     terms, said = _second_order(base, mains, runs)
@@ -140,8 +145,9 @@ def _second_order(base: list[Term], mains: list[Term], runs: Sequence[Run]) -> t
         kept, mixed = separate(wanted, runs, first=terms, least=_LEAST_SHARE)
         more = [*terms, *kept]
         matrix = matrix_of(more, runs)
-        left = len(runs) - matrix.shape[1]
-        free = _orthogonal(matrix) and (left > 0 or (left == 0 and matrix.shape[1] > _LENTH))
+        rows, columns = matrix.shape
+        left = rows - columns
+        free = _orthogonal(matrix) and (left > 0 or (left == 0 and columns > _LENTH))
         if kept and (left >= LEAST_DF or free):
             terms = more
             remarks += [f"{name} is mixed up with {' and '.join(others)}" for name, others in mixed.items()][
@@ -162,7 +168,7 @@ def _fitted(terms: list[Term], runs: Sequence[Run], index: Floats) -> FactorMode
     while np.linalg.matrix_rank(matrix) < columns and terms:
         terms = terms[:-1]
         matrix = matrix_of(terms, runs)
-        columns = matrix.shape[1]
+        _, columns = matrix.shape
     inverse: Floats = np.asarray(np.linalg.inv(matrix.T @ matrix), dtype=np.float64)
     coefficients = inverse @ (matrix.T @ index)
     left = index - matrix @ coefficients

@@ -103,13 +103,16 @@ def _one_letter_off(a: str, b: str) -> bool:
     if len(first) != len(second) or re.sub(r"\D", "", a) != re.sub(r"\D", "", b):
         return False
     unlike = [(x, y) for x, y in zip(first, second, strict=True) if x != y]
-    if len(unlike) != 1 or max(map(len, unlike[0])) < 4:
+    if len(unlike) != 1:
         return False
-    short, long = sorted(unlike[0], key=len)
+    ((x, y),) = unlike
+    short, long = sorted((x, y), key=len)
+    if len(long) < 4:
+        return False
     if len(short) < len(long):
         return any(long[:k] + long[k + 1 :] == short for k in range(len(long)))
     places = [k for k in range(len(long)) if short[k] != long[k]]
-    swapped = len(places) == 2 and places[1] == places[0] + 1 and sorted(short) == sorted(long)
+    swapped = len(places) == 2 and places == [min(places), min(places) + 1] and sorted(short) == sorted(long)
     return len(places) == 1 or swapped
 
 

@@ -95,7 +95,7 @@ def posterior_of(terms: Sequence[Term], matrix: Floats, index: Floats) -> Poster
     index
         Of each weld, shape (n,).
     """
-    kinds = np.array([0, *(_kind(term) for term in terms for _ in range(term.columns([{}]).shape[1]))])
+    kinds = np.array([0, *(_kind(term) for term in terms for _ in range(term.width))])
     free = int((kinds == 0).sum())
     df = len(index) - free
     squares, against, total = matrix.T @ matrix, matrix.T @ index, float(index @ index)
@@ -128,7 +128,7 @@ def posterior_of(terms: Sequence[Term], matrix: Floats, index: Floats) -> Poster
 
 def _kind(term: Term) -> int:
     """0 for blocks, which have no prior, 1 for main effects, 2 for products and squares."""
-    return 0 if term.factors[0].name == BLOCK else term.order
+    return 0 if term.first.name == BLOCK else term.order
 
 
 def mean_of_positive(mean: Floats, error: Floats, df: float) -> Floats:

@@ -13,11 +13,11 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import Any, Protocol, Self
+from typing import Any, NamedTuple, Protocol, Self
 
 from ..model.crew import WORTH_S, Helper, Lent, Recruit
 from ..model.errors import PoolwatchError
-from ..model.processes import Channel, Inbox, Message, Process, packed, unpacked
+from ..model.processes import Channel, Inbox, Process, packed, unpacked
 
 _REPORT_EVERY_S = 0.2
 # What is over sooner is not worth a helper that is there, s.
@@ -60,14 +60,20 @@ class Event:
     message: str = ""
 
 
+class _Attempt(NamedTuple):
+    """A task by its number, and which attempt at it this is."""
+
+    task: int
+    turn: int
+
+
 class _Worker:
     """A process, and what it is doing: a task, helping another with its task, or nothing."""
 
     def __init__(self, number: int, inbox: Inbox) -> None:
         self.number = number
         self.process = Process(_serve, inbox)
-        # Its task, and the how manieth attempt at that.
-        self.task: tuple[int, int] | None = None
+        self.task: _Attempt | None = None
         # Whether it would take helpers, and how long its task would take without, s.
         self.lacks, self.left_s = False, 0.0
         # Whom it helps, and whether it has a piece in hand.
@@ -122,28 +128,31 @@ class ProcessPool:
         A process that dies (a decoder that crashes, memory that runs out) is replaced; its task is tried once
         more, then failed.
         """
-        waiting: deque[tuple[int, int]] = deque((number, 1) for number in range(len(tasks)))
+        waiting = deque(_Attempt(number, 1) for number in range(len(tasks)))
         while waiting or any(worker.task for worker in self._at.values()):
             while waiting and (worker := self._free_one()) is not None:
                 worker.task = waiting.popleft()
-                worker.send("task", packed((function, tasks[worker.task[0]])))
-                yield Event(worker.task[0], "started")
+                number = worker.task.task
+                worker.send("task", packed((function, tasks[number])))
+                yield Event(number, "started")
             if not waiting:
                 self._lend()
             got = self._inbox.get(1.0)
-            if got is None or got[0] not in self._at:
+            if got is None or got.sender not in self._at:
                 continue
-            worker, message = self._at[got[0]], got[1]
-            if message is None:
+            worker = self._at[got.sender]
+            if got.message is None:
                 yield from self._lost(worker, waiting)
-            elif message[0] in ("frames", "done", "failed") and worker.task is not None:
-                number = worker.task[0]
-                if message[0] != "frames":
-                    worker.task = None
-                    message = (message[0], 0, 0, *message[1:])
-                yield Event(number, *message)
+                continue
+            kind, *content = got.message
+            if worker.task is not None and kind == "frames":
+                yield Event(worker.task.task, kind, *content)
+            elif worker.task is not None and kind in ("done", "failed"):
+                (why,), number = content, worker.task.task
+                worker.task = None
+                yield Event(number, kind, message=why)
             else:
-                self._pass_on(worker, *message)
+                self._pass_on(worker, kind, *content)
 
     def _free_one(self, worth_s: float = WORTH_S) -> _Worker | None:
         """A process that has nothing to do, started where there may be one more and it is worth that."""
@@ -178,16 +187,18 @@ class ProcessPool:
     def _pass_on(self, worker: _Worker, kind: str, *content: Any) -> None:
         """Take a message about helping."""
         if kind == "lend":
-            worker.lacks, worker.left_s = True, content[0]
+            worker.lacks, (worker.left_s,) = True, content
         elif kind == "enough":
             self._take_back(worker)
         elif kind in ("to", "back"):
-            helper = next((one for one in self._helpers_of(worker) if one.number == content[0]), None)
+            number, *message = content
+            helper = next((one for one in self._helpers_of(worker) if one.number == number), None)
             if helper is not None and kind == "back":
                 helper.helps, worker.lacks = None, False
             elif helper is not None:
                 helper.at_work = True
-                helper.send(*content[1])
+                for part in message:
+                    helper.send(*part)
         elif kind in ("answer", "free"):
             worker.at_work = kind == "answer"
             if worker.helps is not None:
@@ -198,7 +209,7 @@ class ProcessPool:
         for helper in self._helpers_of(owner):
             helper.helps = None
 
-    def _lost(self, worker: _Worker, waiting: deque[tuple[int, int]]) -> Iterator[Event]:
+    def _lost(self, worker: _Worker, waiting: deque[_Attempt]) -> Iterator[Event]:
         """A process is gone."""
         del self._at[worker.process.channel]
         code = worker.process.ended()
@@ -208,7 +219,7 @@ class ProcessPool:
         if worker.task is not None:
             number, turn = worker.task
             if turn == 1:
-                waiting.append((number, 2))
+                waiting.append(_Attempt(number, 2))
             else:
                 yield Event(number, "failed", message=_epitaph(code))
 
@@ -228,20 +239,21 @@ def _serve(channel: Channel) -> None:
     helper = Helper(channel)
     while True:
         got = channel.inbox.get(3600.0)
-        message: Message | None = None if got is None else got[1]
-        if message is None:
+        if got is None or got.message is None:
             continue
-        if message[0] == "task":
+        kind, *content = got.message
+        if kind == "task":
             # A task that cannot be taken apart here (another version of the code) is told like any other failure.
             try:
-                function, task = unpacked(message[1])
+                (task_given,) = content
+                function, task = unpacked(task_given)
             except Exception as error:  # noqa: BLE001
                 channel.send("failed", f"the task cannot be read by the measuring process: {error}")
                 continue
             channel.send(*attempt(function, task, _Report(channel)))
         # What a helper still says of a task that is through is for nobody.
-        elif message[0] != "from":
-            helper.handle(*message)
+        elif kind != "from":
+            helper.handle(kind, *content)
 
 
 def attempt(function: Function, task: Any, report: Report) -> tuple[str, str]:

@@ -65,14 +65,9 @@ def rank(
     Examples
     --------
     >>> import pandas as pd
-    >>> index = {"crescent": (71, 73, 70), "single-spot": (38, 35, 41)}
-    >>> rows = pd.DataFrame(
-    ...     [
-    ...         {"clip": f"{shape}-{n}", "beam_shape": shape, "replicate": str(n), "stability_index": value,
-    ...          "stability_index_low": value - 2, "stability_index_high": value + 2}
-    ...         for shape, values in index.items() for n, value in enumerate(values, 1)
-    ...     ]
-    ... )
+    >>> shapes = ["crescent"] * 3 + ["single-spot"] * 3
+    >>> welds = {"clip": list("abcdef"), "beam_shape": shapes, "stability_index": [71, 73, 70, 38, 35, 41]}
+    >>> rows = pd.DataFrame(welds)
     >>> compared = rank(rows)
     >>> compared.ranking.table[["rank", "beam_shape", "clips", "group"]].to_dict("list")
     {'rank': [1, 2], 'beam_shape': ['crescent', 'single-spot'], 'clips': [3, 3], 'group': ['a', 'b']}

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..experiment.comparing import PairTests
 from ..experiment.logit import logit
+from ..model.quantities import PARTS
 from ..model.tables import RANKING
 from .blocked import BlockedComparison, compare_in_blocks
 from .blocks import Kind, Layout, block_labels, block_notes, lay_out
@@ -20,7 +22,6 @@ from .reading import read_ranking
 from .settings import RankSettings
 from .shape_means import (
     Groups,
-    Pairs,
     best_probability,
     compare_pairs,
     group_welds,
@@ -119,8 +120,68 @@ def rank_shapes(
     notes = list(comparability.notes)
     parts, values, left_out = desirabilities(rows)
     index = _index(rows, parts, values, left_out, weights, notes, given=given)
-    value = logit(index)
     error = within_weld_error(rows["stability_index_low"], rows["stability_index_high"])
+    shapes = _compare(rows, index, error, settings)
+    groups, layout = shapes.groups, shapes.layout
+    outlier_p = outlying(rows["beam_shape"].to_numpy(dtype=object), logit(index))
+    welds = _weld_table(rows, index, error, outlier_p, settings.outlier_alpha)
+    table = RANKING.frame(
+        {
+            **shapes.columns(settings),
+            "order_holds": _order_holds(shapes.place, values, settings, layout),
+            "remarks": _remarks(groups, comparability, welds),
+        }
+    )
+    part_table, share = _parts(shapes.order, shapes.place, parts, values, weights)
+    pairs = _pair_table(shapes, settings)
+    notes += _left_out_note(left_out)
+    notes += block_notes(layout, rows["clip"].tolist(), shapes.order)
+    notes += _copies(rows, index, groups)
+    if (pairs["told_apart"] == 1).any() and not layout.paired:
+        notes += _few_welds(shapes.blocked.units if shapes.blocked else groups, settings.alpha, layout.kind)
+    reading = read_ranking(table, pairs, share, welds, comparability.excluded, replicated=groups.replicated)
+    return Ranking(
+        table, pairs, part_table, share, welds, comparability.excluded, left_out, tuple(notes), reading
+    )
+
+
+class _ShapesCompared(NamedTuple):
+    """Shapes in the order of the ranking, and the place of each weld's shape in it.
+
+    With the welds in groups, in the blocks that they share if any; mean indices, their intervals, tests of pairs.
+    """
+
+    order: list[str]
+    place: NDArray[np.int64]
+    groups: Groups
+    layout: Layout
+    blocked: BlockedComparison | None
+    means: Floats
+    low: Floats
+    high: Floats
+    tests: PairTests
+
+    def columns(self, settings: RankSettings) -> dict[str, Any]:
+        """Columns of the ranking that need no more."""
+        apart = self.tests.apart(len(self.order), settings.alpha)
+        blocked = self.blocked
+        return {
+            "rank": range(1, len(self.order) + 1),
+            "beam_shape": self.order,
+            "clips": self.groups.count,
+            "stability_index": self.means,
+            "stability_index_low": self.low,
+            "stability_index_high": self.high,
+            "group": group_letters(apart) if self.groups.replicated else [""] * len(self.order),
+            "probability_best": blocked.best
+            if blocked
+            else best_probability(self.groups, settings.draws, settings.seed),
+        }
+
+
+def _compare(rows: pd.DataFrame, index: Floats, error: Floats, settings: RankSettings) -> _ShapesCompared:
+    """Order the shapes by their mean indices and test them against each other; blocks taken out."""
+    value = logit(index)
     shapes = rows["beam_shape"].to_numpy(dtype=object)
     raw = rows.assign(i=index).groupby("beam_shape", sort=False)["i"].mean()
     labels = block_labels(rows)
@@ -128,7 +189,8 @@ def rank_shapes(
     if layout.moved:
         raw = raw + layout.lift(index)
     order = raw.sort_values(ascending=False, kind="stable").index.tolist()
-    by_rank = np.argsort([order.index(shape) for shape in shapes], kind="stable")
+    place = np.array([order.index(shape) for shape in shapes])
+    by_rank = np.argsort(place, kind="stable")
     groups = group_welds(shapes[by_rank], value[by_rank], error[by_rank], prior_df=settings.scatter_prior_df)
     means = raw[list(groups.names)].to_numpy()
     # Once more, shapes in the order of the ranking.
@@ -138,40 +200,7 @@ def rank_shapes(
         blocked = compare_in_blocks(layout, value, error, groups, settings)
     low, high = _intervals(rows.iloc[by_rank], value[by_rank], means, groups, blocked, settings.confidence)
     tests = blocked.pairs if blocked else compare_pairs(groups)
-    apart = tests.apart(len(groups.names), settings.alpha)
-    outlier_p = outlying(shapes, value)
-    welds = _weld_table(rows, index, error, outlier_p, settings.outlier_alpha)
-    place = np.array([order.index(shape) for shape in shapes])
-    table = RANKING.frame(
-        {
-            "rank": range(1, len(order) + 1),
-            "beam_shape": order,
-            "clips": groups.count,
-            "stability_index": means,
-            "stability_index_low": low,
-            "stability_index_high": high,
-            "group": group_letters(apart) if groups.replicated else [""] * len(order),
-            "probability_best": blocked.best
-            if blocked
-            else best_probability(groups, settings.draws, settings.seed),
-            "order_holds": _order_holds(place, values, settings, layout),
-            "remarks": _remarks(groups, comparability, welds),
-        }
-    )
-    notes += _left_out_note(left_out)
-    notes += block_notes(layout, rows["clip"].tolist(), order)
-    part_table, share = _parts(order, place, parts, values, weights)
-    pairs = _pair_table(order, means, low, high, tests, settings, groups.replicated)
-    if blocked:
-        pairs["difference_low"] = pairs["difference"] + blocked.low
-        pairs["difference_high"] = pairs["difference"] + blocked.high
-    notes += _copies(rows, index, groups)
-    if (pairs["told_apart"] == 1).any() and not layout.paired:
-        notes += _few_welds(blocked.units if blocked else groups, settings.alpha, layout.kind)
-    reading = read_ranking(table, pairs, share, welds, comparability.excluded, replicated=groups.replicated)
-    return Ranking(
-        table, pairs, part_table, share, welds, comparability.excluded, left_out, tuple(notes), reading
-    )
+    return _ShapesCompared(order, place, groups, layout, blocked, means, low, high, tests)
 
 
 def _intervals(
@@ -194,7 +223,7 @@ def _intervals(
 def _left_out_note(parts: Sequence[str]) -> list[str]:
     if not parts:
         return []
-    words = ", ".join(part.replace("_", " ") for part in parts)
+    words = ", ".join(part.words for part in PARTS if part.name in parts)
     return [f"left out of the index for all clips, because some cannot give it: {words}"]
 
 
@@ -314,35 +343,33 @@ def _parts(
     } if len(order) > 1 else {}
 
 
-def _pair_table(
-    order: list[str],
-    means: Floats,
-    low: Floats,
-    high: Floats,
-    tests: Pairs,
-    settings: RankSettings,
-    replicated: bool,
-) -> pd.DataFrame:
+def _pair_table(shapes: _ShapesCompared, settings: RankSettings) -> pd.DataFrame:
     """All pairs in index points.
 
     The interval of a difference is put together from those of the two means (MOVER: Zou & Donner, Stat. Med.
-    27 (2008) 1693, doi:10.1002/sim.3095).
+    27 (2008) 1693, doi:10.1002/sim.3095), or is that within blocks.
     """
     import pandas as pd
 
+    tests, means, low, high = shapes.tests, shapes.means, shapes.low, shapes.high
     a, b = tests.first, tests.second
     difference = means[a] - means[b]
+    if shapes.blocked:
+        below, above = -shapes.blocked.low, shapes.blocked.high
+    else:
+        below = np.hypot(means[a] - low[a], high[b] - means[b])
+        above = np.hypot(high[a] - means[a], means[b] - low[b])
     told = pd.array([None] * len(a), dtype="Int64")
-    if replicated:
+    if shapes.groups.replicated:
         told = pd.array((tests.p_holm <= settings.alpha).astype(int), dtype="Int64")
         told[np.isnan(tests.p)] = pd.NA
     return pd.DataFrame(
         {
-            "shape_a": [order[k] for k in a],
-            "shape_b": [order[k] for k in b],
+            "shape_a": [shapes.order[k] for k in a],
+            "shape_b": [shapes.order[k] for k in b],
             "difference": difference,
-            "difference_low": difference - np.hypot(means[a] - low[a], high[b] - means[b]),
-            "difference_high": difference + np.hypot(high[a] - means[a], means[b] - low[b]),
+            "difference_low": difference - below,
+            "difference_high": difference + above,
             "p": tests.p,
             "p_holm": tests.p_holm,
             "told_apart": told,

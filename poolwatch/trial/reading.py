@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import operator
 from typing import TYPE_CHECKING
+
+from .crosschecks import listed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -73,7 +76,7 @@ def _leader(table: pd.DataFrame, pairs: pd.DataFrame) -> list[str]:
     else:
         first = (
             f"{best['beam_shape']} has the highest index, {interval}; it is not shown to differ from "
-            f"{_and(level)} on these welds."
+            f"{listed(level)} on these welds."
         )
     told = int((pairs["told_apart"] == 1).sum())
     second = f"{told} of {len(pairs)} pairs of shapes differ."
@@ -92,22 +95,17 @@ def _leader(table: pd.DataFrame, pairs: pd.DataFrame) -> list[str]:
 def _parts(part_share: dict[str, float]) -> list[str]:
     if not part_share or not any(part_share.values()):
         return []
-    ordered = sorted(part_share.items(), key=lambda item: -item[1])
+    ordered = sorted(part_share.items(), key=operator.itemgetter(1), reverse=True)
     named = [f"{part.replace('_', ' ')} ({share:.0%})" for part, share in ordered[:3] if share > 0]
     leading = sum(share >= 0.2 for _, share in ordered)
     if leading and sum(share for _, share in ordered[:leading]) > 0.5:
-        return [f"Most of the difference between shapes comes from {_and(named[:leading])}."]
-    return [f"No part alone makes the difference between shapes; most comes from {_and(named)}."]
+        return [f"Most of the difference between shapes comes from {listed(named[:leading])}."]
+    return [f"No part alone makes the difference between shapes; most comes from {listed(named)}."]
 
 
 def _weights(table: pd.DataFrame) -> list[str]:
-    holds = table["order_holds"].iloc[0]
+    best = table.iloc[0]
+    holds = best["order_holds"]
     if len(table) < 2 or holds != holds:
         return []
-    return [
-        f"{table['beam_shape'].iloc[0]} stays first under {holds:.0%} of randomly drawn weights of the parts."
-    ]
-
-
-def _and(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+    return [f"{best['beam_shape']} stays first under {holds:.0%} of randomly drawn weights of the parts."]

@@ -94,7 +94,7 @@ def region_of(design: Design, model: FactorModel, limits: Limits | None = None) 
         What the plan forbids.
     """
     limits = limits or Limits()
-    in_model = [term.factors[0] for term in model.terms if term.order == 1]
+    in_model = [term.first for term in model.terms if term.order == 1]
     shape = tuple(factor for factor in in_model if factor == design.shape)
     factors = (*shape, *design.chosen)
     names = [factor.name for factor in factors]
@@ -156,7 +156,7 @@ def _settable(factor: Factor, coded: float, limits: Limits) -> float:
 def _filled(runs: list[dict[str, Value]], region: Region) -> list[dict[str, Value]]:
     """Settings with the factors that are not in the model as they were varied along, and parts as their parents say."""
     made = [_snapped(run, region.factors) for run in runs]
-    free = {term.factors[0].name for term in region.model.terms if term.order == 1}
+    free = {term.first.name for term in region.model.terms if term.order == 1}
     left = [factor for factor in region.factors if factor.name not in free]
     if left and made:
         known = region.model.matrix(region.tried)

@@ -169,18 +169,18 @@ def _sentences(text: str) -> list[str]:
 
 def _run(result: TrialResult) -> dict[str, Any]:
     """What the ranking was made with."""
-    common = result.common
+    basis = result.basis
     return {
         "poolwatch": __version__,
         "manifest": result.manifest.name,
         "clips": len(result.scores),
-        "band, Hz": " to ".join(plain_number(edge) for edge in common.band_hz)
-        if common.band_hz
+        "band, Hz": " to ".join(plain_number(edge) for edge in basis.band_hz)
+        if basis.band_hz
         else "each clip's own",
-        "smallest particle, mm": f"{common.min_diameter_mm:.3g}"
-        if common.min_diameter_mm
+        "smallest particle, mm": f"{basis.min_diameter_mm:.3g}"
+        if basis.min_diameter_mm
         else "each clip's own",
-        "parts left out": ", ".join(common.leave_out) or "none",
+        "parts left out": ", ".join(basis.leave_out) or "none",
         "weights": _weights(result.ranking),
     }
 
@@ -259,7 +259,7 @@ def clip_evidence(out: Path, row: pd.DataFrame, excluded: str = "") -> ClipEvide
     from ..measure import read_measurement
     from ..measure.pages import clip_evidence as evidence_of
 
-    clip, folder = str(row["clip"].iloc[0]), str(row["folder"].iloc[0])
+    clip, folder = map(str, row.iloc[0][["clip", "folder"]])
     # One clip must not show two values of one figure: its own row may be in another band than the trial's.
     measured = replace(read_measurement(out / folder), score=row)
     return evidence_of(measured, out / folder, video=f"{folder}/overlay.mp4", name=clip, excluded=excluded)

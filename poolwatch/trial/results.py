@@ -11,7 +11,7 @@ from ..experiment.limits import PLAN_FILE
 from ..model.files import remove, write_text
 from ..model.table import csv_text
 from .comparison import Comparison, write_tables
-from .measurer import Common
+from .measurer import SharedBasis
 from .ranking import Ranking
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ class TrialResult:
         Every measured clip's score row as compared, with ``folder``, factors and outcomes.
     ranking
         Order, groups, pairs, parts, outlying welds, excluded clips, notes, reading.
-    common
+    basis
         Band, smallest particle and left-out parts in which all were scored.
     factors
         What the process factors do; None without ``factor_…`` columns.
@@ -59,7 +59,7 @@ class TrialResult:
     manifest: Path
     scores: pd.DataFrame
     ranking: Ranking
-    common: Common
+    basis: SharedBasis
     factors: FactorStudy | None = None
     outcomes: OutcomeStudy | None = None
     measured: int = 0

@@ -8,7 +8,7 @@ import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Self
 
 from ..experiment.limits import PLAN_FILE, limits_of, read_limits, read_plan
 from ..model.errors import OutputError
@@ -16,7 +16,6 @@ from ..model.files import write_text
 from ..model.locking import locked_folder
 from ..model.processes import usable_cores
 from .batch import BatchResult, ClipEvent, Progress, Runner, finished_away, measure_all, runner
-from .common import score_alike
 from .comparison import compare
 from .crosschecks import in_words
 from .manifest import Manifest, nothing_there, read_manifest
@@ -24,6 +23,7 @@ from .measurer import ClipMeasurer, Job, Measurer
 from .report import write_trial
 from .results import TrialResult
 from .settings import RankSettings, read_rank_settings
+from .shared_basis import score_alike
 
 if TYPE_CHECKING:
     from .store import Store
@@ -33,7 +33,30 @@ _IDENTITY = ".trial.json"
 
 @dataclass(frozen=True)
 class TrialOptions:
-    """How a trial is measured, compared and written; see `run_trial`."""
+    """How a trial is measured, compared and written.
+
+    Attributes
+    ----------
+    workers
+        Processes on this machine, None for one a core. They never change a number.
+    scheduler
+        Address of a Dask scheduler to run on instead.
+    settings
+        Settings file for clips whose row names none.
+    rank_settings
+        How to compare; None for the defaults.
+    overlay
+        Whether to draw annotated videos.
+    report
+        Whether to write ``report.html``.
+    store
+        Address of a trial database to add the score rows to, such as ``sqlite:///trials.db``.
+    replace_stored
+        Whether another trial of the same name in the database gives way.
+    title, about
+        Name of the trial, in report and database, and a sentence about it, for the report; the folder's name and
+        nothing by default.
+    """
 
     workers: int | None = None
     scheduler: str | None = None
@@ -46,23 +69,24 @@ class TrialOptions:
     title: str = ""
     about: str = ""
 
+    @classmethod
+    def of(cls, **given: Any) -> Self:
+        """Options by name; `settings` may be text, `rank_settings` a TOML file with a table ``[rank]``."""
+        chosen = cls(**given)
+        return replace(
+            chosen,
+            settings=None if chosen.settings is None else Path(chosen.settings),
+            rank_settings=read_rank_settings(chosen.rank_settings),
+        )
+
 
 def run_trial(
     manifest: str | Path,
     out: str | Path,
     *,
-    workers: int | None = None,
-    scheduler: str | None = None,
-    settings: str | Path | None = None,
-    rank_settings: RankSettings | str | Path | None = None,
-    overlay: bool = True,
-    report: bool = True,
-    store: str | None = None,
-    replace_stored: bool = False,
     progress: Progress | None = None,
     measurer: Measurer | None = None,
-    title: str = "",
-    about: str = "",
+    **options: Any,
 ) -> TrialResult:
     """Measure every clip of a manifest and compare the beam shapes; goes on where it was stopped.
 
@@ -74,29 +98,12 @@ def run_trial(
         CSV, one row a clip; see `read_manifest`.
     out
         Folder for everything the trial gives.
-    workers
-        Processes on this machine, None for one a core. They never change a number.
-    scheduler
-        Address of a Dask scheduler to run on instead.
-    settings
-        Settings file for clips whose row names none.
-    rank_settings
-        How to compare, or a TOML file with a table ``[rank]``; None for the defaults.
-    overlay
-        Whether to draw annotated videos.
-    report
-        Whether to write ``report.html``.
-    store
-        Address of a trial database to add the score rows to, such as ``sqlite:///trials.db``.
-    replace_stored
-        Whether another trial of the same name in the database gives way.
     progress
         Called with each `ClipEvent`.
     measurer
         How to measure one clip; None for `poolwatch.measure`.
-    title, about
-        Name of the trial, in report and database, and a sentence about it, for the report; the folder's name and
-        nothing by default.
+    **options
+        By name, see `TrialOptions`; ``rank_settings`` may be a TOML file with a table ``[rank]``.
 
     Raises
     ------
@@ -124,30 +131,14 @@ def run_trial(
     >>> trial.scores["stability_index"].between(0, 100).all()
     np.True_
     """
-    options = TrialOptions(
-        workers=workers,
-        scheduler=scheduler,
-        settings=Path(settings) if settings is not None else None,
-        rank_settings=read_rank_settings(rank_settings),
-        overlay=overlay,
-        report=report,
-        store=store,
-        replace_stored=replace_stored,
-        title=title,
-        about=about,
-    )
-    with open_trial(out, options, measurer or ClipMeasurer()) as trial:
-        read = read_manifest(manifest, check_settings=trial.measurer.settings_id)
+    with open_trial(out, TrialOptions.of(**options), measurer or ClipMeasurer()) as trial:
+        there = read_manifest(manifest, check_settings=trial.measurer.settings_id)
         # A plan that cannot be read is said now, not when all clips are measured.
-        read_limits(read.path.parent / PLAN_FILE)
+        read_limits(there.path.parent / PLAN_FILE)
         trial.make_folder()
-        away = trial.finished_away(read)
-        there, read = read, read.with_away(away)
-        if not read.entries:
-            raise nothing_there(read)
-        if progress is not None and read.pending:
-            for line in (f"{read.state}; the others are left out:", *in_words(read.pending)):
-                progress(ClipEvent("", "checked", 0.0, 0.0, line))
+        away = trial.finished_away(there)
+        read = there.with_away(away)
+        _say_what_is_left_out(read, progress)
         batch = trial.measure(there, progress)
         batch = replace(batch, jobs=batch.jobs | away, resumed=batch.resumed + len(away))
         result = trial.compare(read, batch)
@@ -157,6 +148,14 @@ def run_trial(
             result = result.noted(trial.store(result))
         trial.write(result)
     return result
+
+
+def _say_what_is_left_out(manifest: Manifest, progress: Progress | None) -> None:
+    if not manifest.entries:
+        raise nothing_there(manifest)
+    if progress is not None and manifest.pending:
+        for line in (f"{manifest.state}; the others are left out:", *in_words(manifest.pending)):
+            progress(ClipEvent("", "checked", 0.0, 0.0, line))
 
 
 @contextlib.contextmanager
@@ -282,7 +281,7 @@ class TrialRun:
             manifest=manifest.path,
             scores=alike.scores,
             ranking=compared.ranking,
-            common=alike.common,
+            basis=alike.basis,
             factors=compared.factors,
             outcomes=compared.outcomes,
             measured=batch.measured,

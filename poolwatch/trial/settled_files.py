@@ -31,11 +31,11 @@ class SettledFiles:
     def rests(self, path: Path, state: Hashable | None) -> bool:
         """Whether `path` has been in this state for long enough; None, where it is not there, never rests."""
         now = self._clock()
-        before = self._seen.get(path)
-        if before is None or before[0] != state:
+        before, since = self._seen.get(path, (None, now))
+        if path not in self._seen or before != state:
             self._seen[path] = (state, now)
-            return state is not None and self.settle_s <= 0
-        return state is not None and now - before[1] >= self.settle_s
+            since = now
+        return state is not None and now - since >= self.settle_s
 
 
 def state_of_recording(path: Path) -> Hashable | None:

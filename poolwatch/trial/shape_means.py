@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..experiment.comparing import draw_variances, holm, pair_tests, t_quantile, two_sided_p
+from ..experiment.comparing import PairTests, draw_variances, pair_tests, t_quantile, two_sided_p
 from ..experiment.logit import expit, logit
 
 Floats = NDArray[np.float64]
@@ -125,53 +125,18 @@ def own_intervals(
     from scipy.special import ndtri
 
     widen = ndtri(0.5 + confidence / 2) / ndtri(0.975)
-    ends = (
-        expit(np.asarray(value) + widen * np.minimum(logit(low) - logit(index), 0.0)),
-        expit(np.asarray(value) + widen * np.maximum(logit(high) - logit(index), 0.0)),
-    )
+    begin = expit(np.asarray(value) + widen * np.minimum(logit(low) - logit(index), 0.0))
+    end = expit(np.asarray(value) + widen * np.maximum(logit(high) - logit(index), 0.0))
     known = np.isfinite(np.asarray(low, float)) & np.isfinite(np.asarray(high, float))
-    return np.where(known, ends[0], np.nan), np.where(known, ends[1], np.nan)
+    return np.where(known, begin, np.nan), np.where(known, end, np.nan)
 
 
-@dataclass(frozen=True)
-class Pairs:
-    """All pairs of shapes: arrays of shape (k(k-1)/2,).
-
-    Attributes
-    ----------
-    first, second
-        Places of the two in `Groups.names`.
-    difference
-        Mean of the first minus that of the second, logit scale.
-    error, df
-        Its standard error and degrees of freedom.
-    p, p_holm
-        Two-sided p, alone and with Holm's correction; NaN where no test can be made.
-    """
-
-    first: NDArray[np.int64]
-    second: NDArray[np.int64]
-    difference: Floats
-    error: Floats
-    df: Floats
-    p: Floats
-    p_holm: Floats
-
-    def apart(self, shapes: int, alpha: float) -> NDArray[np.bool_]:
-        """Square table: True where the two are told apart."""
-        table = np.zeros((shapes, shapes), dtype=bool)
-        told = self.p_holm <= alpha
-        table[self.first[told], self.second[told]] = True
-        return table | table.T
-
-
-def compare_pairs(groups: Groups) -> Pairs:
+def compare_pairs(groups: Groups) -> PairTests:
     """t tests between all pairs, corrected after Holm; none with a lone weld, or where the scatter is unknown."""
     tests = pair_tests(groups.mean, groups.variance, groups.df, groups.total_df)
     # A lone weld says nothing of its own scatter: with that of the others, false differences would reach a half.
     known = (groups.count[tests.first] > 1) & (groups.count[tests.second] > 1) & groups.replicated
-    p = np.where(known, tests.p, np.nan)
-    return Pairs(*tests[:5], p, holm(p))
+    return tests._replace(p=np.where(known, tests.p, np.nan))
 
 
 def best_probability(groups: Groups, draws: int, seed: int) -> Floats:

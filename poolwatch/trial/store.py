@@ -104,10 +104,13 @@ class Store:
             else:
                 found = sa.select(known.trials.c.origin, known.trials.c.stored_at)
                 other = connection.execute(found.where(known.trials.c.trial == trial)).first()
-        if other is None or (origin and other[0] == origin):
+        if other is None:
             return
-        when = f", stored {other[1]}" if other[1] else ""
-        whose = "another trial" if other[0] else "a trial (of an earlier version, which did not note whose)"
+        its_origin, stored_at = other
+        if origin and its_origin == origin:
+            return
+        when = f", stored {stored_at}" if stored_at else ""
+        whose = "another trial" if its_origin else "a trial (of an earlier version, which did not note whose)"
         raise UsageError(
             f"{self.name}: already holds {whose} named {trial!r}{when}, and keeps it; give this one a name of its own "
             "(--name), or, if it is the same, let it take that one's place (--replace-stored)"

@@ -98,9 +98,8 @@ def find_best(model: FactorModel, region: Region | None) -> tuple[Surface | None
         [model.places(term) for term in model.terms if any(factor.numeric for factor in term.factors)]
     )
     best = best_setting(model, region)
-    row = model.matrix([best])
-    mean, error = model.predict(row)
-    half = float(t_quantile(model.df)) * float(error[0])
+    mean, error = model.predict_one(best)
+    half = float(t_quantile(model.df)) * error
     where = _best_under_draws(model, region)
     low, high, edge = {}, {}, []
     for factor in numeric:
@@ -113,7 +112,7 @@ def find_best(model: FactorModel, region: Region | None) -> tuple[Surface | None
         low[factor.name], high[factor.name] = (factor.value(float(x)) for x in ends)
         if abs(factor.code([best[factor.name]])[0, 0]) > 0.99:
             edge.append(factor.name)
-    p = model.p_of(places)[1]
+    _, p = model.p_of(places)
     shown = {name: value for name, value in best.items() if not name.endswith(PRESENCE)}
     return Surface(
         factors=tuple(factor.name for factor in numeric),
@@ -124,11 +123,11 @@ def find_best(model: FactorModel, region: Region | None) -> tuple[Surface | None
         best=shown,
         best_low=low,
         best_high=high,
-        predicted=float(mean[0]),
-        predicted_low=float(mean[0]) - half,
-        predicted_high=float(mean[0]) + half,
+        predicted=mean,
+        predicted_low=mean - half,
+        predicted_high=mean + half,
         at_edge=tuple(edge),
-        reading=_read(shown, float(mean[0]), half, p, tuple(edge)),
+        reading=_read(shown, mean, half, p, tuple(edge)),
     ), []
 
 

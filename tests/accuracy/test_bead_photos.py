@@ -17,8 +17,8 @@ from poolwatch.bead.measuring import measure_bead
 from poolwatch.bead.photo import read_weld_photo
 from poolwatch.measure.bead import spacings_that_stand_out
 from poolwatch.model.errors import MeasurementError
-from poolwatch.simulate.weld_photo import write_weld
-from poolwatch.simulate.weld_scene import random_weld
+from tests.simulated_welds.photo import write_weld
+from tests.simulated_welds.scene import random_weld
 
 # Small ones of those that the method was made on; those of the long run nothing was made on.
 FEW, MANY = (5003, 5010, 5018), range(5030, 5060)

@@ -84,7 +84,7 @@ def order_found(place: Path, seed: int, shapes: int, welds: int, frames: int) ->
     manifest, order = make_trial(place, seed, shapes, welds, frames)
     result = run_trial(manifest, place / "out", workers=2, overlay=False, report=False)
     assert result.ranking.excluded.empty
-    assert result.common.band_hz is not None
+    assert result.basis.band_hz is not None
     table = result.ranking.table
     print(table.to_string(), result.ranking.notes, result.notes, sep="\n")
     return float(

@@ -45,19 +45,14 @@ def main(count: int) -> None:
             begin = time.perf_counter()
             open_clip(path).close()
             opening = (time.perf_counter() - begin) * 1e3
-            figures = []
-            for threads in (0, 1):
-                best, cpu = np.inf, np.inf
-                for _ in range(3):
-                    with open_clip(path, threads=threads) as clip:
-                        begin, begin_cpu = time.perf_counter(), time.process_time()
-                        read = sum(len(block.frames) for block in clip.blocks())
-                        best = min(best, (time.perf_counter() - begin) / read * 1e3)
-                        cpu = min(cpu, (time.process_time() - begin_cpu) / read * 1e3)
-                figures.append((best, cpu))
-            print(
-                f"{name:14} {opening:8.1f} {figures[0][0]:11.3f} {figures[0][1]:7.3f} {figures[1][0]:11.3f}"
-            )
+            best, cpu = np.inf, np.inf
+            for _ in range(3):
+                with open_clip(path) as clip:
+                    begin, begin_cpu = time.perf_counter(), time.process_time()
+                    read = sum(len(block.frames) for block in clip.blocks())
+                    best = min(best, (time.perf_counter() - begin) / read * 1e3)
+                    cpu = min(cpu, (time.process_time() - begin_cpu) / read * 1e3)
+            print(f"{name:14} {opening:8.1f} {best:9.3f} {cpu:7.3f}")
 
 
 if __name__ == "__main__":

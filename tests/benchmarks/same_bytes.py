@@ -29,9 +29,9 @@ from poolwatch.model.axes import Scale
 from poolwatch.model.data import data_folder
 from poolwatch.simulate import Scene, write_simulation
 from poolwatch.simulate.presets import SHAPES, shape_values
-from poolwatch.simulate.weld_photo import write_weld
-from poolwatch.simulate.weld_scene import random_weld
 from poolwatch.trial import run_trial
+from tests.simulated_welds.photo import write_weld
+from tests.simulated_welds.scene import random_weld
 
 FRAMES = 500
 CLIPS = 10

@@ -16,8 +16,8 @@ from poolwatch.model.flags import BEAD_FLAGS
 from poolwatch.model.sheet import read_sheet
 from poolwatch.model.table import write_csv
 from poolwatch.model.tables import SCORE
-from poolwatch.simulate.weld_photo import write_weld
-from poolwatch.simulate.weld_scene import Bead, Sheet, WeldScene
+from tests.simulated_welds.photo import write_weld
+from tests.simulated_welds.scene import Bead, Sheet, WeldScene
 
 MM = 0.04
 

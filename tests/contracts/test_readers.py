@@ -69,8 +69,8 @@ class ReaderContract:
             return np.concatenate([block.frames for block in clip.blocks()])
 
     @classmethod
-    def open(cls, path: Path, threads: int = 1) -> Reader:
-        return open_clip(path, settings=cls.settings, threads=threads)
+    def open(cls, path: Path) -> Reader:
+        return open_clip(path, settings=cls.settings)
 
     def test_it_is_a_reader(self, path: Path) -> None:
         with self.open(path) as clip:
@@ -113,11 +113,6 @@ class ReaderContract:
         np.testing.assert_array_equal(np.concatenate([block.frames for block in blocks]), all_frames)
         assert all(block.decoded.all() for block in blocks)
         assert all(block.frames.dtype == all_frames.dtype for block in blocks)
-
-    def test_threads_change_nothing(self, path: Path, all_frames: NDArray[Any]) -> None:
-        with self.open(path, threads=0) as clip:
-            got = np.concatenate([block.frames for block in clip.blocks(size=6)])
-        np.testing.assert_array_equal(got, all_frames)
 
     @pytest.mark.parametrize(
         ("start", "stop"), [(0, 1), (3, 4), (8, 19), (17, 23), (22, None), (5, 5), (10, 999)]

@@ -181,7 +181,7 @@ def main(folder: Path) -> None:
     resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
     for path in sorted(p for p in folder.iterdir() if p.suffix != ".toml"):
         try:
-            with open_clip(path, threads=1) as clip:
+            with open_clip(path) as clip:
                 total = clip.facts.frame_count
                 for block in clip.blocks(size=64):
                     del block

@@ -162,7 +162,7 @@ import numpy as np
 from poolwatch.clips import open_clip
 from poolwatch.model.errors import ClipError
 def read(path, how, out):
-    with open_clip(path, threads=1) as clip:
+    with open_clip(path) as clip:
         blocks = clip.blocks(size=4)
         got = [next(blocks)]
         if how == "cut":

@@ -207,7 +207,7 @@ def test_sidecars(given_values: dict[str, Any], size: int, tmp_path: Path) -> No
     (tmp_path / "a.raw.toml").write_text(
         "\n".join(f"{name} = {toml(v)}" for name, v in given_values.items()), encoding="utf-8"
     )
-    with refused_or_read(path, ClipError), open_clip(path, threads=1) as clip:
+    with refused_or_read(path, ClipError), open_clip(path) as clip:
         frames = np.concatenate([block.frames for block in clip.blocks()])
         assert len(frames) == clip.facts.frame_count
         assert frames.max() <= clip.facts.full_scale

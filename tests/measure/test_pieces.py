@@ -35,9 +35,9 @@ class InTurns(Crew):
         self.rng, self.lost = np.random.default_rng(seed), lost
         self.free, self.runs, self.begun = [0, 1, 2], {}, 0  # type: ignore[var-annotated]
 
-    def begin(self, helper: int, task: tuple[Any, ...]) -> None:
+    def begin(self, helper: int, task: Any) -> None:
         self.begun += 1
-        self.runs[helper] = self._work.run(*task)
+        self.runs[helper] = self._work.run(task)
 
     def answers(self, *, wait: bool) -> Iterator[tuple[int, Any]]:
         if self.free and self.rng.random() < 0.7:
@@ -258,13 +258,13 @@ def test_a_program_without_a_guard_runs_once(plain: Case, tmp_path: Path) -> Non
 
 LOADED = """
 import sys
-from poolwatch.measure.piece import PieceWork
+from poolwatch.measure.piece import Piece, PieceWork
 from poolwatch.measure.gather import RemoteWork
 from poolwatch.model.processes import unpacked
 with open(sys.argv[1], "rb") as sent:
     work = unpacked(sent.read())
 work.prepare()
-list(work.run(0, 60))
+list(work.run(Piece(0, 60)))
 print(*[name for name in ("pandas", "scipy.stats", "scipy.linalg", "matplotlib") if name in sys.modules])
 for line in open("/proc/self/status"):
     if line.startswith("VmHWM"):

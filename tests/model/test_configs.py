@@ -2,11 +2,34 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from poolwatch.measure import MeasureSettings, read_settings
 from poolwatch.model.data import data_folder
 from poolwatch.model.materials import material, materials
+from poolwatch.reference import config_files
+
+
+@pytest.mark.parametrize(("name", "text"), config_files().items())
+def test_the_files_are_what_the_settings_say(name, text):
+    assert (data_folder("configs") / name).read_text(encoding="utf-8") == text, (
+        "poolwatch explain --configs configs"
+    )
+
+
+def test_examples_in_the_files_are_taken(tmp_path):
+    """Each line that is an example is a setting that can be given."""
+    lines = config_files()["glowing.toml"].splitlines()
+    name = re.compile(r"# (\[recording\]|[a-z_]+ = .+)$")
+    given = [found[1] if (found := name.match(line)) else line for line in lines]
+    given = [line for line in given if not line.startswith(("mask = ", "materials_file = "))]
+    (tmp_path / "all.toml").write_text("\n".join(given), encoding="utf-8")
+    settings = read_settings(tmp_path / "all.toml")
+    assert settings.recording["record_rate_hz"] == 10_000
+    assert settings.view.region == (32, 0, 480, 512)
+    assert settings.stability.steady.stop_s == 0.8
 
 
 def test_glowing_file_holds_the_defaults():

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from poolwatch.stability import block_length, effective_sample_size
+from poolwatch.stability import block_length
 from poolwatch.stability.longrun import autocovariance, block_sums, mean_error
 
 # NIST StRD univariate, Michelso: speed of light in air (Michelson 1882), thousands of km/s less 299.
@@ -118,14 +118,6 @@ def test_block_length_of_nothing_is_one(values: np.ndarray) -> None:
     assert block_length(values) == (1.0, 1.0)
 
 
-@pytest.mark.parametrize(
-    ("phi", "expected"), [(0.3, 538.46), (0.5, 333.33), (0.8, 111.11), (0.9, 52.63), (0.95, 25.64)]
-)
-def test_effective_sample_size_of_ar1(phi: float, expected: float) -> None:
-    # n (1 - phi)/(1 + phi): analytic.
-    assert effective_sample_size(1000, phi) == pytest.approx(expected, abs=0.006)
-
-
 @pytest.mark.parametrize("phi", [0.5, 0.8, 0.9])
 def test_standard_error_of_an_ar1_mean(phi: float) -> None:
     # Theory: 1/((1 - phi) sqrt(n)) for unit innovations (Kunsch 1989 bootstraps it); the naive one must fail.
@@ -143,7 +135,8 @@ def test_standard_error_of_an_ar1_mean(phi: float) -> None:
     assert np.mean(boots) == pytest.approx(theory, rel=0.15)
     assert np.mean(naive) < 0.7 * theory
     effective = np.mean([mean_error(red_noise(generator, n, phi), phi).effective_n for _ in range(30)])
-    assert effective == pytest.approx(effective_sample_size(n, phi), rel=0.25)
+    # Of an AR(1) series n (1 - phi)/(1 + phi) values are independent: analytic.
+    assert effective == pytest.approx(n * (1 - phi) / (1 + phi), rel=0.25)
 
 
 def test_block_sums_keep_series_together_and_count_all_frames() -> None:

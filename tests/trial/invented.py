@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 from poolwatch.model.errors import ClipError, MeasurementError
 from poolwatch.model.files import write_text
-from poolwatch.trial.measurer import Common, Job, Report
+from poolwatch.trial.measurer import Job, Report, SharedBasis
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -95,7 +95,7 @@ class InventedMeasurer:
             (job.folder / "overlay.mp4").write_bytes(b"video")
         (job.folder / "source.txt").write_text(str(job.path))
 
-    def rescore(self, folder: Path, common: Common) -> pd.DataFrame:
+    def rescore(self, folder: Path, basis: SharedBasis) -> pd.DataFrame:
         import pandas as pd
 
         from poolwatch.model.tables import SCORE
@@ -104,12 +104,12 @@ class InventedMeasurer:
         if self.log is not None:
             with self.log.open("a") as log:
                 log.write(f"rescore {folder.name}\n")
-        if common.band_hz:
-            row["band_low_hz"], row["band_high_hz"] = common.band_hz
+        if basis.band_hz:
+            row["band_low_hz"], row["band_high_hz"] = basis.band_hz
             row["stability_index"] *= 0.99
-        if common.min_diameter_mm:
-            row["spatter_min_diameter_mm"] = common.min_diameter_mm
-        for part in common.leave_out:
+        if basis.min_diameter_mm:
+            row["spatter_min_diameter_mm"] = basis.min_diameter_mm
+        for part in basis.leave_out:
             row[f"d_{part}"] = float("nan")
         return SCORE.frame(row.to_dict("records"))
 

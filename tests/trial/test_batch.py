@@ -181,7 +181,7 @@ def test_clips_are_scored_in_the_band_and_particle_size_that_all_support(tmp_pat
     assert set(result.scores["band_high_hz"]) == {900.0}
     assert set(result.scores["spatter_min_diameter_mm"]) == {0.12}
     assert result.scores["d_spatter_mass"].isna().all()
-    assert result.common.leave_out == ("spatter_mass",)
+    assert result.basis.leave_out == ("spatter_mass",)
     text = " ".join(result.notes)
     assert "20 to 900 Hz" in text
     assert "clips/crescent/weld1.avi" in text
@@ -213,8 +213,8 @@ def test_a_fact_that_is_a_factor_of_the_trial_is_scored_alike(tmp_path: Path) ->
         path.write_text(f"{head}---\n{csv_text(table)}")
     result = trial(manifest, tmp_path / "out")
     assert len(result.ranking.welds) == 9
-    assert result.common.band_hz is not None
-    assert result.common.band_hz[1] == 2000
+    assert result.basis.band_hz is not None
+    assert result.basis.band_hz[1] == 2000
     assert (result.scores["band_high_hz"] == 2000).all()
 
 
@@ -222,7 +222,7 @@ def test_illuminated_clip_among_glowing_ones_sets_no_band(tmp_path: Path) -> Non
     clips = ordinary()
     clips["crescent/1"] += "footage = illuminated\nband_high = 100\n"
     result = trial(lay_out(tmp_path, clips), tmp_path / "out")
-    assert result.common.band_hz == (20.0, 5000.0)
+    assert result.basis.band_hz == (20.0, 5000.0)
     assert result.ranking.excluded["clip"].tolist() == ["clips/crescent/weld1.avi"]
     assert len(result.scores) == 9
 

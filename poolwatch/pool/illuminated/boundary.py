@@ -97,8 +97,10 @@ def chain(cost: NDArray[np.floating], stiff: float) -> tuple[Places, Places]:
     for k in range(-width, width + 1):
         hop[k + width] = math.exp(-0.5 * (k / stiff) ** 2)
     like = _likelihoods(cost)
-    ahead = _round(like, hop, 0, 1)
-    back = _round(like, hop, n - 1, -1)
+    rounds = np.empty((2, n, like.shape[1]))
+    for k in range(2):
+        _round(like, hop, k * (n - 1), 1 - 2 * k, rounds[k])
+    ahead, back = rounds[0], rounds[1]
     mean = np.empty(n)
     spread = np.empty(n)
     for j in range(n):
@@ -142,10 +144,9 @@ def _likelihoods(cost: NDArray[np.floating]) -> NDArray[np.float64]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _round(like: NDArray[np.float64], hop: Places, first: int, step: int) -> NDArray[np.float64]:
-    """Probability of each place from all that lies before it on the way round, beginning anywhere."""
+def _round(like: NDArray[np.float64], hop: Places, first: int, step: int, out: NDArray[np.float64]) -> None:
+    """Probability of each place from all that lies before it on the way round, beginning anywhere, into `out`."""
     n, room = like.shape
-    out = np.empty((n, room))
     now = np.full(room, 1.0 / room)
     # With nothing on either side.
     seen = np.zeros(room + hop.size - 1)
@@ -177,7 +178,6 @@ def _round(like: NDArray[np.float64], hop: Places, first: int, step: int) -> NDA
             j = 0
         elif j < 0:
             j = n - 1
-    return out
 
 
 @njit(cache=True, nogil=True)

@@ -27,7 +27,7 @@ _LEAST_GAIN, _MOST_GAIN = 0.4, 2.5
 Pairs = NDArray[np.float64]
 # Of each pixel the best unexplained shares of its surroundings, best first, and those of the pixel alone in the same
 # comparisons, shape (KEPT, rows, columns and `_SIDE` twice); and room to work in.
-Comparisons = tuple[NDArray[np.float32], NDArray[np.float32], Field, NDArray[np.float32]]
+Comparisons = tuple[NDArray[np.float32], NDArray[np.float32], Field, Field]
 
 
 def no_pairs(frames: int, span: int) -> Pairs:
@@ -96,7 +96,7 @@ def nothing_compared(h: int, w: int) -> Comparisons:
     best = np.full((KEPT, h, w + 2 * _SIDE), np.float32(2.0))
     alone = np.zeros((KEPT, h, w + 2 * _SIDE), dtype=np.float32)
     share = np.empty((h + 2 * _SIDE, w + 2 * _SIDE), dtype=np.float32)
-    return best, alone, share, np.empty(h * (w + 2 * _SIDE), dtype=np.float32)
+    return best, alone, share, np.empty((2, w + 2 * _SIDE), dtype=np.float32)
 
 
 @njit(cache=True, nogil=True)
@@ -118,9 +118,9 @@ def judge(
     comparisons
         See `nothing_compared`; changed here.
     """
-    best, alone, share, column = comparisons
+    best, alone, share, room = comparisons
     _compare(value, weight, read, valid, gain, share)
-    _rank(share, column, best, alone)
+    _rank(share, room, best, alone)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -153,34 +153,27 @@ def _compare(value: Field, weight: Field, read: Field, valid: Box, gain: float, 
 
 
 @njit(cache=True, nogil=True)
-def _rank(share: Field, column: Field, best: NDArray[np.float32], alone: NDArray[np.float32]) -> None:
-    """Mean of the shares in the square around each pixel, put among the best two; see `nothing_compared`.
-
-    Rows are as long in all arrays and lie end to end, so that one loop goes over them all; what it works out between
-    the last pixel of a row and the first of the next nobody reads.
-    """
-    w = share.shape[1]
-    s = share.ravel()
-    s1, s2, s3, s4 = s[w:], s[2 * w :], s[3 * w :], s[4 * w :]
-    for t in range(column.size):
-        column[t] = (s[t] + s1[t]) + s2[t] + (s3[t] + s4[t])
-    c1, c2, c3, c4 = column[1:], column[2:], column[3:], column[4:]
-    own = s2[_SIDE:]
-    first, second = best[0].ravel(), best[1].ravel()
-    first_alone, second_alone = alone[0].ravel(), alone[1].ravel()
+def _rank(share: Field, room: Field, best: NDArray[np.float32], alone: NDArray[np.float32]) -> None:
+    """Mean of the shares in the square around each pixel, put among the best two; see `nothing_compared`."""
     part = np.float32(1.0 / (WINDOW * WINDOW))
-    for t in range(column.size - 2 * _SIDE):
-        window = part * ((column[t] + c1[t]) + c2[t] + (c3[t] + c4[t]))
-        single = own[t]
-        f, d = first[t], first_alone[t]
-        better = window < f
-        first[t] = window if better else f
-        first_alone[t] = single if better else d
-        window, single = (f if better else window), (d if better else single)
-        f, d = second[t], second_alone[t]
-        better = window < f
-        second[t] = window if better else f
-        second_alone[t] = single if better else d
+    for i in range(best.shape[1]):
+        a, b, own, d, e = share[i], share[i + 1], share[i + 2], share[i + 3], share[i + 4]
+        column, window = room[0], room[1]
+        for t in range(column.size):
+            column[t] = (a[t] + b[t]) + own[t] + (d[t] + e[t])
+        c1, c2, c3, c4 = column[1:], column[2:], column[3:], column[4:]
+        for t in range(c4.size):
+            window[t] = part * ((column[t] + c1[t]) + c2[t] + (c3[t] + c4[t]))
+        single = own[_SIDE:]
+        first, second, first_alone, second_alone = best[0, i], best[1, i], alone[0, i], alone[1, i]
+        for t in range(c4.size):
+            # Each choice by itself, so that the compiler works on several pixels at once.
+            new, new_alone = window[t], single[t]
+            f, f_alone, s, s_alone = first[t], first_alone[t], second[t], second_alone[t]
+            second_alone[t] = f_alone if new < f else (new_alone if new < s else s_alone)
+            first_alone[t] = new_alone if new < f else f_alone
+            second[t] = f if new < f else (new if new < s else s)
+            first[t] = new if new < f else f
 
 
 @njit(cache=True, nogil=True)

@@ -134,7 +134,7 @@ def _find(
         contour[:, 0].copy(),
         contour[:, 1].copy(),
         settings.vertices,
-        look.neck,
+        float(look.neck),
         look.tips,
     )
     x, y, spread, _ = settle(
@@ -146,7 +146,7 @@ def _find(
         SEARCH,
         FINER,
         SEARCH + REACH,
-        look.neck,
+        float(look.neck),
     )
     if np.count_nonzero(spread > _VAGUE_PX) > settings.hidden_share * spread.size:
         return Pool("hidden", _NO_VERTICES, gain=gain)

@@ -330,7 +330,7 @@ def _outlined(
             "beam is on, or set pool.footage if this clip glows"
         )
     x, y = follow(
-        weight, bright, evidence.wide, contour[:, 0].copy(), contour[:, 1].copy(), vertices, neck, ends
+        weight, bright, evidence.wide, contour[:, 0].copy(), contour[:, 1].copy(), vertices, float(neck), ends
     )
     x, y, _, _ = settle(
         alone,
@@ -341,7 +341,7 @@ def _outlined(
         SEARCH,
         FINER,
         SEARCH + REACH,
-        neck,
+        float(neck),
     )
     return np.column_stack((x, y))
 

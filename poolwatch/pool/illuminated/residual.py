@@ -71,6 +71,6 @@ def unexplained(
         pairs = no_pairs(len(frames), max((abs(other - index) for other in others), default=0))
     chosen = np.array(others, dtype=np.int64)
     shares: tuple[Field, Field, int] = compare_all(
-        frames, index, chosen, box, solid, metal_px, noise, veil, step, pairs, agreeing
+        frames, index, chosen, box, np.ascontiguousarray(solid), metal_px, noise, veil, step, pairs, agreeing
     )
     return shares

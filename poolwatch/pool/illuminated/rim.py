@@ -170,32 +170,37 @@ def sampled(
 def add_rim(cost: NDArray[np.float32], bright: NDArray[np.float64], rim: Rim) -> None:
     """Add to the cost of each place, shape (normals, places), what the brightness along the normals says."""
     n, m = bright.shape
-    places = cost.shape[1]
     power = np.float32(0.5 * (_FREEDOM + m) * rim.weighed)
     freedom = np.float32(_FREEDOM)
     weighed = np.float32(rim.weighed)
-    square = np.empty(places, dtype=np.float32)
-    one = np.empty(places, dtype=np.float32)
-    two = np.empty(places, dtype=np.float32)
+    means, weights, inners, outers, gain = rim.mean, rim.weight, rim.inner, rim.outer, rim.gain
+    # Normals side by side, of which there are many more than places: the compiler works on several at once.
+    seen = np.empty((m, n), dtype=np.float32)
     for j in range(n):
-        for c in range(places):
-            square[c] = one[c] = two[c] = np.float32(0.0)
         for k in range(m):
-            value = np.float32(bright[j, k])
-            mean, weight, inner, outer = rim.mean[k], rim.weight[k], rim.inner[k], rim.outer[k]
-            for c in range(places):
-                r = value - mean[c]
-                square[c] += weight[c] * r * r
-                one[c] += inner[c] * r
-                two[c] += outer[c] * r
-        row = cost[j]
-        for c in range(places):
-            a, b = one[c], two[c]
-            fitted = (
-                a * a * rim.gain[0, c] + np.float32(2.0) * a * b * rim.gain[1, c] + b * b * rim.gain[2, c]
-            )
-            left = max(square[c] - fitted, np.float32(0.0))
-            row[c] += power * np.log1p(left / freedom) + weighed * rim.constant[c]
+            seen[k, j] = bright[j, k]
+    square = np.empty(n, dtype=np.float32)
+    one = np.empty(n, dtype=np.float32)
+    two = np.empty(n, dtype=np.float32)
+    for c in range(cost.shape[1]):
+        for j in range(n):
+            square[j] = one[j] = two[j] = np.float32(0.0)
+        for k in range(m):
+            mean, weight, inner, outer = means[k, c], weights[k, c], inners[k, c], outers[k, c]
+            values = seen[k]
+            for j in range(n):
+                r = values[j] - mean
+                square[j] += weight * r * r
+                one[j] += inner * r
+                two[j] += outer * r
+        g0, g1, g2 = gain[0, c], gain[1, c], gain[2, c]
+        for j in range(n):
+            a, b = one[j], two[j]
+            fitted = a * a * g0 + np.float32(2.0) * a * b * g1 + b * b * g2
+            square[j] = max(square[j] - fitted, np.float32(0.0)) / freedom
+        constant = weighed * rim.constant[c]
+        for j in range(n):
+            cost[j, c] += power * np.log1p(square[j]) + constant
 
 
 class RimEdge(NamedTuple):

@@ -68,7 +68,7 @@ def heading_finding(heading: Heading | None, recording: Recording | None) -> lis
     ]
 
 
-def lie_finding(lie: Orientation | None, recording: Recording | None) -> list[Finding]:
+def orientation_finding(lie: Orientation | None, recording: Recording | None) -> list[Finding]:
     """Whether a pool that shows no motion lies along the travel direction."""
     known = recording or Recording(record_rate_hz=1.0)
     given = "travel_direction_deg" in known.model_fields_set

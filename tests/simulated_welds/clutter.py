@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .weld_scene import WeldScene
+from .scene import WeldScene
 
 Floats = NDArray[np.float64]
 Image = NDArray[np.float32]

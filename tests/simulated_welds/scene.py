@@ -11,7 +11,7 @@ from typing import Any, Literal
 import numpy as np
 from pydantic import Field
 
-from ..model.settings import Settings
+from poolwatch.model.settings import Settings
 
 
 class Bead(Settings):
@@ -202,15 +202,13 @@ def random_weld(seed: int, *, rippled: bool | None = None, kind: Kind | None = N
     around = max(3.5 * width, 160.0)
     long = length + 2 * rng.uniform(0.8, 2.5) * width + 60
     angle = math.radians(direction)
-    size = [
-        int(abs(long * math.cos(angle)) + abs(2 * around * math.sin(angle))),
-        int(abs(long * math.sin(angle)) + abs(2 * around * math.cos(angle))),
-    ]
+    wide = int(abs(long * math.cos(angle)) + abs(2 * around * math.sin(angle)))
+    high = int(abs(long * math.sin(angle)) + abs(2 * around * math.cos(angle)))
     tilted = rng.random() < 0.2
     return WeldScene(
         seed=seed,
-        width_px=size[0],
-        height_px=size[1],
+        width_px=wide,
+        height_px=high,
         direction_deg=direction,
         centre=(0.5 + rng.uniform(-0.01, 0.01), 0.5 + rng.uniform(-0.03, 0.03)),
         mm_per_px=mm_per_px,

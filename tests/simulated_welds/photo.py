@@ -10,9 +10,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ..model.files import written_whole
-from .weld_clutter import add_clutter, add_marks, deposit_tones, hidden_by_clutter
-from .weld_scene import WeldScene
+from poolwatch.model.files import written_whole
+
+from .clutter import add_clutter, add_marks, deposit_tones, hidden_by_clutter
+from .scene import WeldScene
 
 Floats = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -106,7 +107,8 @@ def _to_picture(scene: WeldScene) -> Floats:
     width, height = scene.width_px, scene.height_px
     angle = math.radians(scene.direction_deg)
     c, s = math.cos(angle), math.sin(angle)
-    x0, y0 = scene.centre[0] * width - width / 2, scene.centre[1] * height - height / 2
+    centre_x, centre_y = scene.centre
+    x0, y0 = centre_x * width - width / 2, centre_y * height - height / 2
     turn = np.array([[c, -s, x0], [-s, -c, y0], [0, 0, 1]])
     tilt, axis = math.radians(scene.camera.tilt_deg), math.radians(scene.camera.tilt_axis_deg)
     to_axis = np.array([[math.cos(axis), -math.sin(axis), 0], [math.sin(axis), math.cos(axis), 0], [0, 0, 1]])
@@ -195,13 +197,14 @@ def _sheet(
 
 def _streaks(rng: np.random.Generator, shape: tuple[int, ...], angle_deg: float, length: float) -> Image:
     """Streaks of standard deviation 1 along a direction of the picture."""
-    side = int(math.hypot(*shape)) + 8
+    height, width = shape
+    side = int(math.hypot(height, width)) + 8
     field = cv2.GaussianBlur(
         rng.standard_normal((side, side), dtype=np.float32), (0, 0), length / 2, sigmaY=0.8
     )
     turn = cv2.getRotationMatrix2D((side / 2, side / 2), angle_deg, 1.0)
-    turn[:, 2] += (shape[1] / 2 - side / 2, shape[0] / 2 - side / 2)
-    field = cv2.warpAffine(field, turn, (shape[1], shape[0]), borderMode=cv2.BORDER_REFLECT)
+    turn[:, 2] += (width / 2 - side / 2, height / 2 - side / 2)
+    field = cv2.warpAffine(field, turn, (width, height), borderMode=cv2.BORDER_REFLECT)
     return np.asarray(field / field.std(), dtype=np.float32)
 
 

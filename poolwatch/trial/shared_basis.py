@@ -21,7 +21,7 @@ from .batch import BatchResult, Runner
 from .comparability import check_comparability, plain_number
 from .facts import CONFIRMED
 from .manifest import Entry, Manifest
-from .measurer import Common, Job, Measurer
+from .measurer import Job, Measurer, SharedBasis
 from .process_pool import Report
 from .resume import MARK
 
@@ -42,7 +42,7 @@ class ScoredAlike:
     scores
         One row a measured clip, in the order of the manifest, columns of `SCORE`, then ``folder``, factors and
         outcomes. Scored alike, but for clips that cannot stand beside the others (see `check_comparability`).
-    common
+    basis
         What they were scored in.
     notes
         Which clips set it, in words.
@@ -51,7 +51,7 @@ class ScoredAlike:
     """
 
     scores: pd.DataFrame
-    common: Common
+    basis: SharedBasis
     notes: tuple[str, ...]
     failures: dict[str, str]
 
@@ -74,20 +74,20 @@ def score_alike(manifest: Manifest, batch: BatchResult, measurer: Measurer, run:
     cells = [_cells(job.folder / "score.csv") for job in jobs]
     rows = _labelled(cells, measured)
     comparable = check_comparability(rows).rows
-    common, notes = find_common(comparable)
+    basis, notes = find_shared_basis(comparable)
     unlike = [
-        entry.folder in set(comparable["folder"]) and needs_rescoring(rows.iloc[place], common)
+        entry.folder in set(comparable["folder"]) and needs_rescoring(rows.iloc[place], basis)
         for place, entry in enumerate(measured)
     ]
-    todo = [job for job, other in zip(jobs, unlike, strict=True) if other and _cached(job, common) is None]
+    todo = [job for job, other in zip(jobs, unlike, strict=True) if other and _cached(job, basis) is None]
     failures = {
         todo[event.task].name: f"cannot be scored like the others: {event.message}"
-        for event in run(partial(_rescore_one, measurer, common), todo)
+        for event in run(partial(_rescore_one, measurer, basis), todo)
         if event.kind == "failed"
     }
     for place, job in enumerate(jobs):
         if unlike[place] and job.name not in failures:
-            again = _cached(job, common)
+            again = _cached(job, basis)
             if again is None:
                 raise PoolwatchError(f"{job.folder}: changed while the trial was scored; run the trial again")
             cells[place] = again
@@ -95,7 +95,7 @@ def score_alike(manifest: Manifest, batch: BatchResult, measurer: Measurer, run:
         raise _none(manifest, batch.failures | failures)
     rows = _labelled(cells, measured)
     keep = [job.name not in failures for job in jobs]
-    return ScoredAlike(rows[keep].reset_index(drop=True), common, notes, failures)
+    return ScoredAlike(rows[keep].reset_index(drop=True), basis, notes, failures)
 
 
 def _none(manifest: Manifest, failures: dict[str, str]) -> PoolwatchError:
@@ -105,7 +105,7 @@ def _none(manifest: Manifest, failures: dict[str, str]) -> PoolwatchError:
     )
 
 
-def find_common(rows: pd.DataFrame) -> tuple[Common, tuple[str, ...]]:
+def find_shared_basis(rows: pd.DataFrame) -> tuple[SharedBasis, tuple[str, ...]]:
     """The narrowest band, the largest of the smallest particles, and the parts that some clip lacks.
 
     Parameters
@@ -115,7 +115,7 @@ def find_common(rows: pd.DataFrame) -> tuple[Common, tuple[str, ...]]:
 
     Returns
     -------
-    common
+    basis
         What all of them can be scored in.
     notes
         Which clips set it, in words.
@@ -149,31 +149,31 @@ def find_common(rows: pd.DataFrame) -> tuple[Common, tuple[str, ...]]:
     lacking = tuple(
         part for part in INDEX_PARTS if rows[f"d_{part}"].isna().any() and rows[f"d_{part}"].notna().any()
     )
-    return Common(band, least, lacking), tuple(notes)
+    return SharedBasis(band, least, lacking), tuple(notes)
 
 
-def needs_rescoring(row: pd.Series, common: Common) -> bool:
-    """Whether a row was not scored in `common` already."""
-    if common.band_hz and not np.allclose(
-        [row["band_low_hz"], row["band_high_hz"]], common.band_hz, rtol=_TOLERANCE
+def needs_rescoring(row: pd.Series, basis: SharedBasis) -> bool:
+    """Whether a row was not scored in `basis` already."""
+    if basis.band_hz and not np.allclose(
+        [row["band_low_hz"], row["band_high_hz"]], basis.band_hz, rtol=_TOLERANCE
     ):
         return True
     smallest = row["spatter_min_diameter_mm"]
-    if common.min_diameter_mm and smallest < common.min_diameter_mm * (1 - _TOLERANCE):
+    if basis.min_diameter_mm and smallest < basis.min_diameter_mm * (1 - _TOLERANCE):
         return True
-    return any(row[f"d_{part}"] == row[f"d_{part}"] for part in common.leave_out)
+    return any(row[f"d_{part}"] == row[f"d_{part}"] for part in basis.leave_out)
 
 
-def _rescore_one(measurer: Measurer, common: Common, job: Job, report: Report) -> None:
-    row = measurer.rescore(job.folder, common)
-    text = json.dumps({"key": _cache_key(job, common), "row": csv_text(row)}, indent=1)
+def _rescore_one(measurer: Measurer, basis: SharedBasis, job: Job, report: Report) -> None:
+    row = measurer.rescore(job.folder, basis)
+    text = json.dumps({"key": _cache_key(job, basis), "row": csv_text(row)}, indent=1)
     write_text(job.folder / _CACHE, text + "\n")
 
 
-def _cached(job: Job, common: Common) -> dict[str, str] | None:
+def _cached(job: Job, basis: SharedBasis) -> dict[str, str] | None:
     try:
         content = json.loads((job.folder / _CACHE).read_text(encoding="utf-8"))
-        if content["key"] != _cache_key(job, common):
+        if content["key"] != _cache_key(job, basis):
             return None
         return next(iter(csv.DictReader(io.StringIO(content["row"]))))
     except (OSError, ValueError, KeyError, TypeError, StopIteration):
@@ -209,10 +209,10 @@ def _labelled(cells: list[dict[str, str]], entries: list[Entry]) -> pd.DataFrame
     return rows
 
 
-def _cache_key(job: Job, common: Common) -> str:
+def _cache_key(job: Job, basis: SharedBasis) -> str:
     try:
         mark = (job.folder / MARK).read_text(encoding="utf-8")
     except OSError:
         mark = ""
-    text = json.dumps([mark, asdict(common)], sort_keys=True)
+    text = json.dumps([mark, asdict(basis)], sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()[:32]
