@@ -59,10 +59,13 @@ class Lighting(NamedTuple):
         Grey value: c0 + cx x + cy y, px.
     places
         What metal shows more than that at each place, relative to it, shape of the view; 0 where it is not known.
+    liquid
+        How much brighter than elsewhere, against the metal, the liquid usually is at each place, in the bins' range.
     """
 
     plane: tuple[float, float, float]
     places: Field
+    liquid: Field
 
 
 @dataclass(frozen=True)

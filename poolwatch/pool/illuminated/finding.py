@@ -13,15 +13,15 @@ from ..coarse import polygon_mean, touches
 from ..geometry import VAGUE, area_centroid, extents
 from ..outline import Pool
 from ..settings import PoolSettings
-from .alignment import moved
 from .boundary import follow, settle
 from .comparing import Pairs, no_pairs
 from .evidence import FINER, REACH, SEARCH, Lighting, weigh
 from .facts import IlluminatedLook
 from .metal import Box, Grey
-from .metal_tone import gain_of, solid_around
+from .metal_tone import gain_of, moved_lighting, solid_around
 from .region import SHARE, contour_of, liquid_in, margin_of
 from .residual import unexplained
+from .rim import Brightness
 from .spot import measure_spot
 from .usual import SHRINK, shrunk
 
@@ -112,7 +112,7 @@ def _find(
         return Pool("broken", _NO_VERTICES)
     lighting = look.lighting
     if look.moves:
-        lighting = Lighting(lighting.plane, moved(lighting.places, round(dx), round(dy)))
+        lighting = moved_lighting(lighting, round(dx), round(dy))
     gain = gain_of(frame, box, solid, lighting) / look.level
     contour, area, weight, bright = _coarse(frame, box, window, gain, lighting, look, (dx, dy))
     if area < max(0.2 * look.area_px, settings.smallest_area_px):
@@ -252,14 +252,15 @@ def _coarse(
     lighting: Lighting,
     look: IlluminatedLook,
     place: tuple[float, float],
-) -> tuple[NDArray[np.float64], float, NDArray[np.float32], NDArray[np.float32]]:
+) -> tuple[NDArray[np.float64], float, NDArray[np.float32], Brightness]:
     """Coarse contour and area of the pool, the weight of evidence, and relative brightness."""
     evidence = look.evidence
     weight, bright = weigh(frame, box, window, gain, lighting, evidence.by_both)
     near = look.x + place[0] - box[2], look.y + place[1] - box[0]
-    liquid = liquid_in(weight + look.usual.odds(*place, box))
-    contour, area = contour_of(liquid, look.neck, near, look.pointed)
-    return contour, area, weight, bright
+    wet = liquid_in(weight + look.usual.odds(*place, box))
+    contour, area = contour_of(wet, look.neck, near, look.pointed)
+    liquid = np.ascontiguousarray(lighting.liquid[box[0] : box[1], box[2] : box[3]])
+    return contour, area, weight, Brightness(bright, liquid)
 
 
 def _place(small: Grey, i: int, others: list[int], look: IlluminatedLook) -> tuple[float, float] | None:

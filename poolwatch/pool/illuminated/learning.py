@@ -16,7 +16,7 @@ from .boundary import follow, settle
 from .comparing import WINDOW
 from .evidence import BINS, FINER, REACH, SEARCH, Counts, Evidence, Lighting, learn_evidence, relative
 from .metal import Field, Grey
-from .metal_tone import metal_of_places
+from .metal_tone import lighting_of_places, moved_lighting, plain_lighting
 from .motion import find_motion, refine_motion
 from .noise import Region
 from .over_time import rim_over_time, usual_picture
@@ -33,7 +33,7 @@ from .region import (
     pointed_of,
 )
 from .residual import unexplained
-from .rim import RimTone, tones_of
+from .rim import Brightness, RimTone, tones_of
 from .usual import odds_of
 
 # Where brightness tells little, a spread of about a pixel is taken: cost of a factor e either way.
@@ -221,7 +221,10 @@ def evidence_of(
     outlines = contours
     for turn in range(_TURNS):
         lighting, gains = _lit(centres, fields, outlines, shown, shifts)
-        bright = [relative(f, a, float(g)) for f, a, g in zip(centres, lighting, gains, strict=True)]
+        bright = [
+            Brightness(relative(f, a, float(g)), a.liquid)
+            for f, a, g in zip(centres, lighting, gains, strict=True)
+        ]
         counts = _counted(bright, fields, outlines, noise, lighting[0].plane, 3.5 if turn == 0 else 2.5)
         tones = tones_of(bright, outlines)
         sigma = settings.edge_sigma_px or 1.0
@@ -253,14 +256,14 @@ def _lit(
     ]
     plane, gains = lighting_of(centres, metal)
     if shown is None:
-        places = np.zeros((h, w), dtype=np.float32)
+        lighting = plain_lighting(plane, (h, w))
     else:
-        places = metal_of_places(shown.picture, shown.contour, plane)
-    return [Lighting(plane, moved(places, *shift)) for shift in shifts], gains
+        lighting = lighting_of_places(shown.picture, shown.contour, plane)
+    return [moved_lighting(lighting, *shift) for shift in shifts], gains
 
 
 def _counted(
-    bright: list[Field],
+    bright: list[Brightness],
     fields: list[tuple[Field, Field]],
     outlines: list[NDArray[np.float64]],
     noise: tuple[float, float],
@@ -268,11 +271,11 @@ def _counted(
     inner: float,
 ) -> Counts:
     """What is seen in and around outlines, liquid from `inner` px inside on."""
-    h, w = bright[0].shape
+    h, w = bright[0].seen.shape
     grey = plane[0] + plane[1] * (w - 1) / 2 + plane[2] * (h - 1) / 2
     both = np.zeros((2, BINS, BINS))
     share, brightness = np.zeros((2, BINS)), np.zeros((2, BINS))
-    for seen, outline, (window, alone) in zip(bright, outlines, fields, strict=True):
+    for (seen, _), outline, (window, alone) in zip(bright, outlines, fields, strict=True):
         depth = distances(outline, (h, w))
         reach = max(0.12 * math.sqrt(float((depth > 0).sum())), 6.0)
         known = (depth > -30.0) & (window <= 1.0)
@@ -291,7 +294,7 @@ def _counted(
 
 
 def _pointed(
-    bright: list[Field],
+    bright: list[Brightness],
     fields: list[tuple[Field, Field]],
     outlines: list[NDArray[np.float64]],
     evidence: Evidence,
@@ -300,7 +303,7 @@ def _pointed(
 ) -> Pieces:
     """Where the pool is pointed, from contours off which nothing is shaved."""
     found = []
-    for b, (window, _), before, prior in zip(bright, fields, outlines, odds, strict=True):
+    for (b, _), (window, _), before, prior in zip(bright, fields, outlines, odds, strict=True):
         x, y = middle_of(before)
         contour, area = contour_of(liquid_in(evidence.weight_of(window, b) + prior), 0, (float(x), float(y)))
         found.append(contour if area else before)
@@ -309,7 +312,7 @@ def _pointed(
 
 
 def _outlined(
-    bright: NDArray[np.float32],
+    bright: Brightness,
     field: tuple[NDArray[np.float32], NDArray[np.float32]],
     before: NDArray[np.float64],
     evidence: Evidence,
@@ -320,8 +323,8 @@ def _outlined(
 ) -> NDArray[np.float64]:
     """Outline in one picture with what is known so far, `odds` those of each place before it is looked at."""
     window, alone = field
-    weight = evidence.weight_of(window, bright)
-    neck = neck_of(math.sqrt(float((distances(before, bright.shape) > 0).sum())))
+    weight = evidence.weight_of(window, bright.seen)
+    neck = neck_of(math.sqrt(float((distances(before, weight.shape) > 0).sum())))
     x, y = middle_of(before)
     contour, _ = contour_of(liquid_in(weight + odds), neck, (float(x), float(y)), pointed)
     if len(contour) < 3:
@@ -349,7 +352,7 @@ def _outlined(
 def _spread(
     counts: Counts,
     tones: tuple[RimTone, RimTone],
-    bright: list[NDArray[np.float32]],
+    bright: list[Brightness],
     fields: list[tuple[NDArray[np.float32], NDArray[np.float32]]],
     outlines: list[NDArray[np.float64]],
 ) -> float:

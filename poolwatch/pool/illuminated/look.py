@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ...model.errors import MeasurementError
 from ..settings import PoolSettings
-from .alignment import moved, paths_of
+from .alignment import paths_of
 from .bumps import tips_of
 from .evidence import Lighting
 from .facts import IlluminatedLook
@@ -24,7 +24,7 @@ from .learning import (
     unit_of,
 )
 from .metal import Grey
-from .metal_tone import gain_of, solid_around
+from .metal_tone import gain_of, moved_lighting, solid_around
 from .motion import noise_of, refine_motion
 from .noise import explained_by, noise_of_pairs, veil_of
 from .region import box_around, filled, margin_of, middle_of, pointed_of
@@ -151,8 +151,7 @@ def learn_illuminated(
     level = _level(centres, outlines, typical, lightings)
     # What is known of the metal's places lies about the pool in its usual place.
     usual = np.round(np.median(places - np.array(shifts), axis=0) - (x, y)).astype(int)
-    first = lightings[0]
-    lighting = Lighting(first.plane, moved(first.places, -shifts[0][0] - usual[0], -shifts[0][1] - usual[1]))
+    lighting = moved_lighting(lightings[0], -shifts[0][0] - int(usual[0]), -shifts[0][1] - int(usual[1]))
     margin = margin_of(size)
     box = box_around(np.concatenate(outlines), margin, (h, w))
     keyhole, dark = learn_spot(

@@ -7,7 +7,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .evidence import Lighting, dimmest
+from .alignment import moved
+from .evidence import BRIGHTEST, Lighting, dimmest
 from .metal import Box, Field
 from .region import distances
 
@@ -47,31 +48,52 @@ def gain_of(frame: NDArray[np.generic], box: Box, solid: NDArray[np.uint8], ligh
     return total / usual if total > 0.0 else 1.0
 
 
-def metal_of_places(mean: Field, pool: NDArray[np.float64], lighting: tuple[float, float, float]) -> Field:
-    """What metal shows more than its lighting at each place, relative to it: the bead behind the pool is no sheet.
+def lighting_of_places(
+    usual: Field, pool: NDArray[np.float64], plane: tuple[float, float, float]
+) -> Lighting:
+    """Lighting with what metal and liquid show at each place: the bead is no sheet, and plume lies over one end.
 
     Parameters
     ----------
-    mean
+    usual
         Usual grey value of each place, in frames laid on one another by the pool's place, shape (h, w).
     pool
-        Usual contour of the pool, shape (n, 2), px; inside, the nearest metal counts.
-    lighting
+        Usual contour of the pool, shape (n, 2), px; inside, the nearest metal counts, and outside the nearest liquid.
+    plane
         Grey value of the metal: c0 + cx x + cy y, px.
     """
-    h, w = mean.shape
+    h, w = usual.shape
     depth = distances(pool, (h, w))
     near = _SWELLS * float(np.sqrt((depth > 0).sum())) + _KNOWN_PX
-    metal = (depth < -near).astype(np.uint8)
     rows, columns = np.indices((h, w))
-    light = np.maximum(lighting[0] + lighting[1] * columns + lighting[2] * rows, dimmest(lighting, h, w))
-    more = np.clip(mean / light - 1.0, -_MOST, _MOST).astype(np.float32)
-    weight = metal.astype(np.float32)
-    smooth = cv2.GaussianBlur(more * weight, (0, 0), _SMOOTH_PX) / np.maximum(
+    light = np.maximum(plane[0] + plane[1] * columns + plane[2] * rows, dimmest(plane, h, w))
+    more = np.clip(usual / light - 1.0, -_MOST, _MOST).astype(np.float32)
+    metal = _filled(more, depth < -near)
+    inside = depth > min(near, 0.5 * float(depth.max()))
+    liquid = _filled(more, inside) - metal
+    liquid -= np.float32(np.median(liquid[inside]))
+    return Lighting(plane, metal, np.ascontiguousarray(liquid / np.float32(BRIGHTEST)))
+
+
+def plain_lighting(plane: tuple[float, float, float], shape: tuple[int, int]) -> Lighting:
+    """Lighting of which nothing but its plane is known."""
+    nothing = np.zeros(shape, dtype=np.float32)
+    return Lighting(plane, nothing, nothing)
+
+
+def moved_lighting(lighting: Lighting, dx: int, dy: int) -> Lighting:
+    """Lighting where the pool is (dx, dy) px from where it was."""
+    return Lighting(lighting.plane, moved(lighting.places, dx, dy), moved(lighting.liquid, dx, dy))
+
+
+def _filled(field: Field, known: NDArray[np.bool_]) -> Field:
+    """A field smoothed where it is known, and what is nearest elsewhere."""
+    mask = known.astype(np.uint8)
+    weight = known.astype(np.float32)
+    smooth = cv2.GaussianBlur(field * weight, (0, 0), _SMOOTH_PX) / np.maximum(
         cv2.GaussianBlur(weight, (0, 0), _SMOOTH_PX), 1e-3
     )
-    _, label = cv2.distanceTransformWithLabels(1 - metal, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
+    _, label = cv2.distanceTransformWithLabels(1 - mask, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
     of_label = np.zeros(int(label.max()) + 1, dtype=np.float32)
-    of_label[label[metal > 0]] = smooth[metal > 0]
-    filled = cv2.GaussianBlur(of_label[label], (0, 0), _SMOOTH_PX)
-    return np.ascontiguousarray(filled, dtype=np.float32)
+    of_label[label[known]] = smooth[known]
+    return np.ascontiguousarray(cv2.GaussianBlur(of_label[label], (0, 0), _SMOOTH_PX), dtype=np.float32)
