@@ -9,6 +9,7 @@ import pytest
 from poolwatch.pool.illuminated.comparing import KEPT, WINDOW, agreed, judge, nothing_compared, prepared
 from poolwatch.pool.illuminated.discs import closed_by, disc, opened_by
 from poolwatch.pool.illuminated.evidence import BINS, BRIGHTEST, SOFT, weigh
+from poolwatch.pool.illuminated.metal_tone import plain_lighting
 from poolwatch.pool.illuminated.region import liquid_in
 
 RNG = np.random.default_rng(41)
@@ -88,7 +89,7 @@ def test_evidence_is_looked_up_by_share_and_brightness(lighting):
     share[:3, :4] = 2.0
     share[5, 5] = 1.0
     by_both = RNG.standard_normal((BINS + 1, BINS)).astype(np.float32)
-    weight, bright = weigh(frame, BOX, share, 1.1, lighting, by_both)
+    weight, bright = weigh(frame, BOX, share, 1.1, plain_lighting(lighting, frame.shape), by_both)
     row, column = np.mgrid[5:42, 3:54]
     middle = lighting[0] + lighting[1] * 34.5 + lighting[2] * 29.5
     light = np.maximum(lighting[0] + lighting[1] * column + lighting[2] * row, 0.2 * middle)

@@ -30,8 +30,8 @@ _BEND, _MOST = 1.0, 2
 _CLEAR = 6.0
 # Times the middle is moved into the middle of what was found.
 _TURNS = 3
-# The keyhole is brighter than metal by so many spreads of it, and than this share of the brightest.
-_HOT, _OF_HOTTEST = 5.0, 0.6
+# The keyhole is brighter than metal by so many spreads of it, and by this share of what the brightest is.
+_HOT, _OF_HOTTEST = 5.0, 0.5
 # The rim is seen where four fifths of it have such a step or more: log1p of the square of a step in spreads of those of
 # metal, that of tone and that of change added.
 _SEEN = 3.0
@@ -112,7 +112,8 @@ def _keyhole(tone: Field) -> tuple[NDArray[np.uint8], NDArray[np.float64] | None
     """1 in the brightest thing that stays and around it, and its middle; None where nothing is bright."""
     usual = float(np.median(tone))
     spread = 1.4826 * float(np.median(np.abs(tone - usual)))
-    hot = (tone > max(usual + _HOT * spread, _OF_HOTTEST * float(tone.max()))).astype(np.uint8)
+    above = max(_HOT * spread, _OF_HOTTEST * (float(tone.max()) - usual))
+    hot = (tone > usual + above).astype(np.uint8)
     count, number, facts, middles = cv2.connectedComponentsWithStats(hot)
     if count < 2:
         return np.zeros_like(hot), None
