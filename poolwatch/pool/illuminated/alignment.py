@@ -51,7 +51,7 @@ class UsualPool(NamedTuple):
     contour
         Coarse contour of the pool in it, shape (k, 2), x, y px.
     step
-        How clear its rim is: see `over_time.Rim`.
+        How clear its rim is: see `over_time.RimOverTime`.
     path
         Where it is in each frame.
     """

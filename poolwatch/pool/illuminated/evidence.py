@@ -50,7 +50,7 @@ SEARCH = 3
 _DIMMEST = 0.2
 
 
-class Lighting(NamedTuple):
+class MetalLight(NamedTuple):
     """Brightness of metal.
 
     Attributes
@@ -218,7 +218,7 @@ def weigh(
     box: Box,
     share: Field,
     gain: float,
-    lighting: Lighting,
+    lighting: MetalLight,
     by_both: NDArray[np.float32],
 ) -> tuple[Field, Field]:
     """Weight of evidence for liquid, and relative brightness (0 … 1 of the bins' range), of each pixel of a box.
@@ -268,7 +268,7 @@ def weigh(
     return out, bright
 
 
-def relative(frame: Grey, lighting: Lighting, gain: float) -> Field:
+def relative(frame: Grey, lighting: MetalLight, gain: float) -> Field:
     """Relative brightness of each pixel of a frame, 0 … 1 of the bins' range."""
     h, w = frame.shape
     nothing = np.zeros((h, w), dtype=np.float32)

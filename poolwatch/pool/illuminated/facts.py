@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from ..keyhole import Keyhole
-    from .evidence import Evidence, Lighting
+    from .evidence import Evidence, MetalLight
     from .metal import Box
     from .region import Pieces
     from .usual import Usual
@@ -77,7 +77,7 @@ class IlluminatedLook:
     lags: tuple[int, ...]
     noise: tuple[float, float]
     veil: bool
-    lighting: Lighting
+    lighting: MetalLight
     level: float
     usual: Usual
     evidence: Evidence

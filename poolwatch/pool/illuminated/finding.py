@@ -15,7 +15,7 @@ from ..outline import Pool
 from ..settings import PoolSettings
 from .boundary import follow, settle
 from .comparing import Pairs, no_pairs
-from .evidence import FINER, REACH, SEARCH, Lighting, weigh
+from .evidence import FINER, REACH, SEARCH, MetalLight, weigh
 from .facts import IlluminatedLook
 from .metal import Box, Grey
 from .metal_tone import gain_of, moved_lighting, solid_around
@@ -249,7 +249,7 @@ def _coarse(
     box: Box,
     window: NDArray[np.float32],
     gain: float,
-    lighting: Lighting,
+    lighting: MetalLight,
     look: IlluminatedLook,
     place: tuple[float, float],
 ) -> tuple[NDArray[np.float64], float, NDArray[np.float32], Brightness]:

@@ -14,7 +14,7 @@ from ..settings import PoolSettings
 from .alignment import Path, UsualPool, moved
 from .boundary import follow, settle
 from .comparing import WINDOW
-from .evidence import BINS, FINER, REACH, SEARCH, Counts, Evidence, Lighting, learn_evidence, relative
+from .evidence import BINS, FINER, REACH, SEARCH, Counts, Evidence, MetalLight, learn_evidence, relative
 from .metal import Field, Grey
 from .metal_tone import lighting_of_places, moved_lighting, plain_lighting
 from .motion import find_motion, refine_motion
@@ -206,7 +206,7 @@ def evidence_of(
     settings: PoolSettings,
     shown: UsualPool | None,
     shifts: list[tuple[int, int]],
-) -> tuple[Evidence, list[Lighting], list[NDArray[np.float64]]]:
+) -> tuple[Evidence, list[MetalLight], list[NDArray[np.float64]]]:
     """What liquid and solid look like, the lighting, and outlines found with them; each turn better than the last.
 
     `shown` is the pool as seen over time, if it is, and `shifts` its places in the frames.
@@ -247,8 +247,8 @@ def _lit(
     outlines: list[NDArray[np.float64]],
     shown: UsualPool | None,
     shifts: list[tuple[int, int]],
-) -> tuple[list[Lighting], NDArray[np.float64]]:
-    """Lighting of the metal outside outlines in each frame, and its gain against it."""
+) -> tuple[list[MetalLight], NDArray[np.float64]]:
+    """Light of the metal outside outlines in each frame, and its gain against it."""
     h, w = centres[0].shape
     metal = [
         (distances(o, (h, w)) < -3.0) & (window < SHARE)

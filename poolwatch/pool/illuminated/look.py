@@ -12,7 +12,7 @@ from ...model.errors import MeasurementError
 from ..settings import PoolSettings
 from .alignment import paths_of
 from .bumps import tips_of
-from .evidence import Lighting
+from .evidence import MetalLight
 from .facts import IlluminatedLook
 from .learning import (
     STILL_PX,
@@ -192,7 +192,7 @@ def _level(
     centres: list[Grey],
     outlines: list[NDArray[np.float64]],
     typical: NDArray[np.float64],
-    lightings: list[Lighting],
+    lightings: list[MetalLight],
 ) -> float:
     """Brightness of the metal around the pool against the lighting: other metal than that of the whole view."""
     levels = []

@@ -8,7 +8,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from .alignment import moved
-from .evidence import BRIGHTEST, Lighting, dimmest
+from .evidence import BRIGHTEST, MetalLight, dimmest
 from .metal import Box, Field
 from .region import distances
 
@@ -30,7 +30,7 @@ def solid_around(outline: NDArray[np.float64], middle: tuple[float, float], box:
 
 
 @njit(cache=True, nogil=True)
-def gain_of(frame: NDArray[np.generic], box: Box, solid: NDArray[np.uint8], lighting: Lighting) -> float:
+def gain_of(frame: NDArray[np.generic], box: Box, solid: NDArray[np.uint8], lighting: MetalLight) -> float:
     """Brightness of the metal against the clip's usual."""
     total = 0.0
     usual = 0.0
@@ -50,8 +50,8 @@ def gain_of(frame: NDArray[np.generic], box: Box, solid: NDArray[np.uint8], ligh
 
 def lighting_of_places(
     usual: Field, pool: NDArray[np.float64], plane: tuple[float, float, float]
-) -> Lighting:
-    """Lighting with what metal and liquid show at each place: the bead is no sheet, and plume lies over one end.
+) -> MetalLight:
+    """Light with what metal and liquid show at each place: the bead is no sheet, and plume lies over one end.
 
     Parameters
     ----------
@@ -72,18 +72,18 @@ def lighting_of_places(
     inside = depth > min(near, 0.5 * float(depth.max()))
     liquid = _filled(more, inside) - metal
     liquid -= np.float32(np.median(liquid[inside]))
-    return Lighting(plane, metal, np.ascontiguousarray(liquid / np.float32(BRIGHTEST)))
+    return MetalLight(plane, metal, np.ascontiguousarray(liquid / np.float32(BRIGHTEST)))
 
 
-def plain_lighting(plane: tuple[float, float, float], shape: tuple[int, int]) -> Lighting:
-    """Lighting of which nothing but its plane is known."""
+def plain_lighting(plane: tuple[float, float, float], shape: tuple[int, int]) -> MetalLight:
+    """Light of which nothing but its plane is known."""
     nothing = np.zeros(shape, dtype=np.float32)
-    return Lighting(plane, nothing, nothing)
+    return MetalLight(plane, nothing, nothing)
 
 
-def moved_lighting(lighting: Lighting, dx: int, dy: int) -> Lighting:
-    """Lighting where the pool is (dx, dy) px from where it was."""
-    return Lighting(lighting.plane, moved(lighting.places, dx, dy), moved(lighting.liquid, dx, dy))
+def moved_lighting(lighting: MetalLight, dx: int, dy: int) -> MetalLight:
+    """Light where the pool is (dx, dy) px from where it was."""
+    return MetalLight(lighting.plane, moved(lighting.places, dx, dy), moved(lighting.liquid, dx, dy))
 
 
 def _filled(field: Field, known: NDArray[np.bool_]) -> Field:

@@ -41,7 +41,7 @@ _OF_KEYHOLE = 3.0
 _NEVER = -6.0
 
 
-class Rim(NamedTuple):
+class RimOverTime(NamedTuple):
     """Rim of the pool over time: contour (k, 2) as x, y px, and the step that four fifths of it have or more."""
 
     contour: NDArray[np.float64]
@@ -72,7 +72,7 @@ def usual_picture(windows: Grey, path: Path) -> tuple[Field, Field]:
 
 def rim_over_time(
     tone: Field, change: Field, liquid: NDArray[np.bool_], forward: tuple[float, float]
-) -> Rim | None:
+) -> RimOverTime | None:
     """Closed line along which tone, or change, steps most; None where motion shows no liquid at all.
 
     Parameters
@@ -105,7 +105,7 @@ def rim_over_time(
         if moments["m00"] <= _OF_KEYHOLE * keyhole.sum():
             return None
         middle = np.array([moments["m10"], moments["m01"]]) / moments["m00"]
-    return Rim(contour, float(np.percentile(step[np.arange(_RAYS), place], 20.0)))
+    return RimOverTime(contour, float(np.percentile(step[np.arange(_RAYS), place], 20.0)))
 
 
 def _keyhole(tone: Field) -> tuple[NDArray[np.uint8], NDArray[np.float64] | None]:
