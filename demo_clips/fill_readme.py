@@ -14,9 +14,10 @@ from typing import Any
 
 import pandas as pd
 from click.testing import CliRunner
+from PIL import Image
 
 from poolwatch.cli.main import main, poolwatch
-from poolwatch.show.report.page import number, with_interval
+from poolwatch.model.rounding import with_interval
 
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
@@ -47,16 +48,18 @@ def clips_table(scores: pd.DataFrame) -> str:
     """The clips with figures that a reader understands at once."""
     rows = []
     for row in scores.to_dict("records"):
-        length, spread = (
-            row["pool_length_mean_mm"],
-            row["pool_length_mean_high"] - row["pool_length_mean_low"],
+        length, fluctuation = (
+            with_interval(*(row[f"pool_length_{what}{end}"] for end in ends), factor=factor)
+            for what, ends, factor in (
+                ("mean", ("_mm", "_low", "_high"), 1.0),
+                ("cv", ("", "_low", "_high"), 100.0),
+            )
         )
         rows.append(
             [
                 str(row["clip"]),
-                number(length, spread / 4),
-                f"{100 * row['pool_length_cv']:.1f} ({100 * row['pool_length_cv_low']:.1f} to "
-                f"{100 * row['pool_length_cv_high']:.1f})",
+                length,
+                fluctuation,
                 str(row["spatter_count"]),
                 index(row),
             ]
@@ -100,8 +103,14 @@ def fill(results: Path) -> None:
     ):
         text = filled(text, name, block)
     README.write_text(text, encoding="utf-8", newline="\n")
-    picture = str(ROOT / "demo_clips" / "overlay.png")
-    assert main(["overlay", str(results / "single-spot-1"), "--still", str(FRAME), "--out", picture]) == 0
+    picture = ROOT / "demo_clips" / "overlay.png"
+    assert (
+        main(["overlay", str(results / "single-spot-1"), "--still", str(FRAME), "--out", str(picture)]) == 0
+    )
+    with Image.open(picture) as large:
+        width = 960
+        small = large.resize((width, round(width * large.height / large.width)), Image.Resampling.LANCZOS)
+    small.quantize(200, dither=Image.Dither.NONE).save(picture, optimize=True)
 
 
 if __name__ == "__main__":

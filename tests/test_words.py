@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import inspect
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,6 +14,7 @@ from poolwatch.cli.main import poolwatch
 from poolwatch.model.flags import BEAD_FLAGS, FLAGS, STATUSES
 from poolwatch.reference import markdown_page, sections
 
+from .messages import messages, text_of
 from .words import sentences, too_long, words
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -81,3 +83,15 @@ def test_every_command_and_option_has_a_help_text():
 def test_sentences_of_flags_are_short():
     texts = {**STATUSES, **FLAGS, **BEAD_FLAGS}
     assert {name: long for name, text in texts.items() if (long := too_long(text))} == {}
+
+
+def test_messages_are_found_in_the_source():
+    found = dict(messages())
+    assert len(found) > 700
+    assert any("give a name that ends in .png" in text for text in found.values())
+    node = ast.parse('f"{a} is {b:.2f}" + (" long one" if c else " short") + f"{d}"', mode="eval").body
+    assert text_of(node) == "VALUE is VALUE long oneVALUE"
+
+
+def test_sentences_of_messages_are_short():
+    assert {place: long for place, text in messages() if (long := too_long(text))} == {}

@@ -68,8 +68,8 @@ def find_bead(light: Image, *, widest: float, near: tuple[float, float] | None =
             again += _bands(fine, band.direction_deg + turn, (0.6 * width, 1.5 * width), place)
     if not again or (best := max(again, key=lambda band: band.score)).score < _LEAST_EVIDENCE:
         raise MeasurementError(
-            "no weld bead found: no long band with the same sheet on both sides stands out; fill the picture with the "
-            "weld, light it from the side, or name a place on it with --near X,Y"
+            "no weld bead found: no long band with the same sheet on both sides. Fill the picture with the weld, light "
+            "it from the side, or name a place on it with --near X,Y"
         )
     return _axis(best, fine.shape[:2], finer)
 

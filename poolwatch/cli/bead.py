@@ -81,6 +81,8 @@ def command(photos: tuple[Path, ...], **given: Any) -> None:
         click.echo(str(path))
         for line in in_words(photo):
             click.echo(f"  {line}")
+        if photo.row["flags"]:
+            click.echo(f"  flags: {photo.row['flags']}")
         for line in jobs.against_pool(path, photo):
             click.echo(f"  {line}")
         # From the first place at which the bead is seen, as in its table along the weld.
@@ -241,6 +243,7 @@ class _Jobs:
     def against_pool(self, path: Path, photo: BeadPhoto) -> list[str]:
         """The ripples' rate, and the pool's peaks beside it, in words."""
         from ..measure.ripple_rate import compare_with_pool, ripple_rate
+        from ..model.rounding import with_uncertainty
 
         score = self._score(path)
         speed = self.speed
@@ -253,13 +256,15 @@ class _Jobs:
         if speed is None or photo.row["bead_ripple_spacing_mm"] != photo.row["bead_ripple_spacing_mm"]:
             return []
         rate, u = ripple_rate(photo.row, speed)
-        lines = [f"ripples froze at {rate:.1f} ± {u:.1f} Hz (speed / spacing, {speed:g} mm/s taken as exact)"]
+        lines = [
+            f"ripples froze at {with_uncertainty(rate, u)} Hz (speed / spacing, {speed:g} mm/s taken as exact)"
+        ]
         if score is None:
             return lines
         found = compare_with_pool(rate, u, score)
         lines += [
             f"{'agrees with' if one.agrees else 'differs from'} the peak of the {one.signal.replace('_', ' ')}, "
-            f"{one.peak_hz:.1f} ± {one.peak_u_hz:.1f} Hz"
+            f"{with_uncertainty(one.peak_hz, one.peak_u_hz)} Hz"
             for one in found
         ]
         return lines if found else [*lines, "no peak of the pool stands out in its clip"]

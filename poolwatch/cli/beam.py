@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 @click.option("--background", type=float, help="Level without a beam; default: found. Designed profiles: 0.")
 @click.option("--core", "core", type=Amount("mm"), help="Diameter of the core, if it is not to be found.")
 @click.option("--ring", metavar="IN..OUT", help="Inner and outer diameter of the ring, mm.")
-@click.option("--tail-from", type=Amount("mm"), help="The tail lies further behind the centre than this.")
+@click.option("--tail-from", type=Amount("mm"), help="The tail is further behind the centre than this.")
 @click.option("--centre", metavar="X,Y", help="Centre of the given regions, px; default: the centroid.")
 @click.option(
     "--beam-shape", "names", multiple=True, help="Beam shape of each picture; default: its file name."
@@ -54,9 +54,9 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
     looks faint. Pictures must be linear in intensity: PNG, TIFF, NPY or CSV, not false colours.
 
     The figures become factor_… columns for a trial's manifest: --out writes them, --manifest adds them to the rows
-    of the beam shape with the picture's name. A part that a beam lacks is written as absent: no ring, no ring
-    diameter. Cells that are filled in stay as planned; where the picture says otherwise that is printed, and
-    --replace puts the measured figure there.
+    of the beam shape with the picture's name. The report then shows the picture, too. A part that a beam lacks is
+    written as absent: no ring, no ring diameter. Cells that are filled in stay as planned; where the picture says
+    otherwise that is printed, and --replace puts the measured figure there.
 
     Class 4 laser: profile the beam at the power and with the attenuators that your laser safety officer allows.
 
@@ -68,7 +68,7 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
     from ..model.table import write_csv
     from ..plan.beam_figures import BEAM, beam_figures, lacking
     from ..plan.beam_image import read_beam_image
-    from ..trial.beam_columns import fill_manifest, with_absent
+    from ..trial.beam_columns import BeamPicture, fill_manifest, with_absent
 
     names = _names(images, given["names"])
     regions = _regions(given)
@@ -94,7 +94,16 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
         write_csv(given["out"], table)
         click.echo(f"written: {given['out']}", err=True)
     if given["manifest"] is not None:
-        filled = fill_manifest(given["manifest"], table, replace=given["replace"], every=given["all_figures"])
+        pictures = {
+            name: BeamPicture(path, given["mm_per_px"]) for path, name in zip(images, names, strict=True)
+        }
+        filled = fill_manifest(
+            given["manifest"],
+            table,
+            replace=given["replace"],
+            every=given["all_figures"],
+            pictures=pictures,
+        )
         for line in filled.differences:
             click.echo(f"  planned, not as measured  {line}")
         if filled.differences and not given["replace"]:
@@ -151,6 +160,7 @@ def _regions(given: dict[str, Any]) -> GivenRegions | None:
 
 
 def _show(name: str, figures: BeamFigures) -> None:
+    from ..model.rounding import with_uncertainty
     from ..plan.amounts import amount, table
     from ..plan.beam_figures import axis_angle, full_angle
 
@@ -166,8 +176,8 @@ def _show(name: str, figures: BeamFigures) -> None:
     rows += [
         (
             "width D4σ",
-            f"{amount(moments.major * mm, 'mm', 4)} ± {amount(moments.u_major * mm, 'mm', 2)} x "
-            f"{amount(moments.minor * mm, 'mm', 4)} ± {amount(moments.u_minor * mm, 'mm', 2)}, {round_}",
+            f"{with_uncertainty(moments.major * mm, moments.u_major * mm)} mm x "
+            f"{with_uncertainty(moments.minor * mm, moments.u_minor * mm)} mm, {round_}",
         ),
         ("centroid", f"{moments.x:.2f}, {moments.y:.2f} px"),
     ]
@@ -185,7 +195,9 @@ def _show(name: str, figures: BeamFigures) -> None:
             ("peak irradiance", f"{figures.peak_w_mm2:,.0f} W/mm²"),
             ("mean irradiance", f"{figures.mean_w_mm2:,.0f} W/mm² over the second-moment ellipse"),
         ]
-    rows.append(("background", f"{moments.background:.4g} ± {moments.noise:.2g} in the picture's values"))
+    rows.append(
+        ("background", f"{with_uncertainty(moments.background, moments.noise)} in the picture's values")
+    )
     for line in table(rows):
         click.echo(line)
     for note in figures.notes:

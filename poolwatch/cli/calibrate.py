@@ -15,7 +15,7 @@ from .calibrate_travel import travel
 def command() -> None:
     """Make a scale file: millimetres per pixel with its uncertainty.
 
-    The target, the ruler or the points must lie in the plane of the weld, with the camera, lens, zoom and
+    The target, the ruler or the points must be in the plane of the weld, with the camera, lens, zoom and
     picture size used for welding. Take the photo with the laser off and locked.
     """
 

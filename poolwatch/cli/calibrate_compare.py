@@ -23,13 +23,14 @@ def compare(first: Path, second: Path, strict: bool) -> None:
     In a tilted view the scale differs with direction: what a ruler, two points or the travel speed gave is held
     against a target along its own line. Ends with 0 whatever comes out, unless --strict is given.
     """
+    from ..model.rounding import with_uncertainty
     from ..scale.compare import compare_calibrations
     from ..scale.file import read_calibration
 
     view = compare_calibrations(read_calibration(first), read_calibration(second))
     click.echo(f"compared {view.where}")
     for path, scale in ((first, view.first), (second, view.second)):
-        click.echo(f"{scale.mm_per_px:.6g} mm/px ± {scale.u_mm_per_px:.2g}  {path}  ({scale.source})")
+        click.echo(f"{with_uncertainty(scale.mm_per_px, scale.u_mm_per_px)} mm/px  {path}  ({scale.source})")
     result = view.result
     click.echo(
         f"the second is {100 * result.difference:+.3g} % from the first; 95 % limit ± {100 * result.limit:.2g} %"

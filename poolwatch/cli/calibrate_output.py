@@ -14,6 +14,9 @@ import click
 from ..model.errors import MeasurementError, UsageError
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from ..scale.calibration import Calibration
 
 
@@ -30,6 +33,46 @@ def outputs(function: Callable[..., Any]) -> Callable[..., Any]:
     ):
         function = option(function)
     return function
+
+
+def _png(context: click.Context, option: click.Parameter, path: Path | None) -> Path | None:
+    """Refuse another ending before anything is written."""
+    if path is not None and path.suffix.lower() != ".png":
+        raise UsageError(f"--drawn {path}: the picture is a PNG; give a name that ends in .png")
+    return path
+
+
+drawn_option = click.option(
+    "--drawn",
+    type=click.Path(dir_okay=False, path_type=Path),
+    callback=_png,
+    metavar="FILE.png",
+    help="Write the photo with what was found drawn in.",
+)
+
+
+def write_drawn(
+    path: Path | None,
+    photo: NDArray[np.floating],
+    points: NDArray[np.float64],
+    words: str,
+    calibration: Calibration,
+    *,
+    along: NDArray[np.float64] | None = None,
+) -> None:
+    """Write the photo with found points drawn in, where a `path` was given."""
+    from ..model.rounding import with_uncertainty
+    from ..scale.photo import eight_bit
+    from ..show.calibration import draw_calibration, write_calibration_picture
+
+    if path is None:
+        return
+    scale = calibration.scale
+    said = f"{with_uncertainty(scale.mm_per_px, scale.u_mm_per_px)} mm/px"
+    write_calibration_picture(
+        path, draw_calibration(eight_bit(photo), points, (words, said, *calibration.notes), along=along)
+    )
+    click.echo(f"drawn: {path}", err=True)
 
 
 @contextlib.contextmanager
@@ -54,9 +97,12 @@ def finish(calibration: Calibration, out: Path, date: str | None) -> None:
 
 def show(calibration: Calibration) -> None:
     """Print a short table of a calibration."""
+    from ..model.rounding import with_uncertainty
+
     scale = calibration.scale
     relative = 100 * scale.u_mm_per_px / scale.mm_per_px
-    click.echo(f"scale  {scale.mm_per_px:.6g} mm/px  ± {scale.u_mm_per_px:.2g} ({relative:.2g} %), standard")
+    shown = with_uncertainty(scale.mm_per_px, scale.u_mm_per_px)
+    click.echo(f"scale  {shown} mm/px, standard uncertainty ({relative:.2g} %)")
     click.echo(f"from   {scale.source}")
     for name, value in calibration.found.items():
         text = f"{value:.4g}" if isinstance(value, float) else value

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from .amounts import Amount
-from .calibrate_output import finish, named, outputs
+from .calibrate_output import drawn_option, finish, named, outputs, write_drawn
 from .places import point
 
 
@@ -34,6 +34,7 @@ from .places import point
     default=None,
     help="About how far neighbouring marks are apart, px, if it is not found.",
 )
+@drawn_option
 @outputs
 def ruler(
     photo: Path,
@@ -44,14 +45,17 @@ def ruler(
     period_px: float | None,
     out: Path,
     date: str | None,
+    drawn: Path | None,
 ) -> None:
     """Scale from the photo of a ruler or stage micrometer.
 
     Check the number of marks that is printed against the photo: longer marks at each fifth or tenth may be
     taken for the graduation, and --period-px then helps.
     """
+    import numpy as np
+
     from ..scale.photo import read_photo
-    from ..scale.ruler import find_graduation, scale_from_ruler
+    from ..scale.ruler import find_graduation, mark_places, scale_from_ruler
 
     picture = read_photo(photo)
     height, width = picture.shape
@@ -65,3 +69,6 @@ def ruler(
         picture_px=(width, height),
     )
     finish(made, out, date)
+    line_px = np.array([graduation.start, graduation.end])
+    words = f"{photo.name}: {graduation.marks} marks counted along the line"
+    write_drawn(drawn, picture, mark_places(graduation), words, made, along=line_px)

@@ -10,7 +10,7 @@ import click
 
 from ..model.errors import UsageError
 from .amounts import Amount
-from .calibrate_output import finish, named, outputs
+from .calibrate_output import drawn_option, finish, named, outputs, write_drawn
 from .places import point, rectangle
 
 if TYPE_CHECKING:
@@ -61,6 +61,7 @@ if TYPE_CHECKING:
     default=None,
     help="From lens to weld, mm; needed with --u-height-mm.",
 )
+@drawn_option
 @outputs
 def target(
     photos: tuple[Path, ...],
@@ -71,13 +72,15 @@ def target(
     u_pitch_mm: float,
     out: Path,
     date: str | None,
+    drawn: Path | None,
     **placed: Any,
 ) -> None:
     """Scale from photos of a checkerboard or circle grid; tilt is taken out.
 
-    In the first photo the target lies in the plane of the weld. Three or more further ones, tilted in different
+    In the first photo the target is in the plane of the weld. Three or more further ones, tilted in different
     directions, let the lens distortion be taken out as well.
     """
+    from ..scale.photo import read_photo
     from ..scale.plane import Placement, scale_from_target
     from ..scale.target import Target
 
@@ -94,7 +97,11 @@ def target(
             lens=lens,
             inputs={"photo": first.name, "photos": len(photos)},
         )
-    finish(dataclasses.replace(made, notes=(*notes, *made.notes)), out, date)
+    made = dataclasses.replace(made, notes=(*notes, *made.notes))
+    finish(made, out, date)
+    points = sightings[0].points
+    kind = "inner corners" if pattern == "checkerboard" else "circles"
+    write_drawn(drawn, read_photo(photos[0]), points, f"{photos[0].name}: {len(points)} {kind} found", made)
 
 
 def _sightings(photos: tuple[Path, ...], wanted: Target) -> tuple[list[Sighting], Size]:

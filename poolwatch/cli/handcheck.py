@@ -54,9 +54,7 @@ _TABLES = (
     show_default=True,
     help="Frames in a row in which particles are marked; 0 for none.",
 )
-@click.option(
-    "--clip", type=click.Path(path_type=Path), help="Where the recording lies now, if it was moved."
-)
+@click.option("--clip", type=click.Path(path_type=Path), help="Where the recording is now, if it was moved.")
 @click.option(
     "--trial",
     type=click.Path(path_type=Path),

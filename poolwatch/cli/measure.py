@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from ..model.recording import Recording
 
 
-def _fact(fact: Fact, kind: click.ParamType | type, metavar: str, more: str) -> Callable[[Any], Any]:
+def _fact(fact: Fact, kind: Any, metavar: str, more: str) -> Callable[[Any], Any]:
     """Option for a fact that is given, in the words of the registry, and what else to know of it."""
     unit = f", {fact.unit}" if fact.unit not in {"", "°"} else ""
     words = f"{fact.meaning[0].upper()}{fact.meaning[1:]}{unit}{more}"

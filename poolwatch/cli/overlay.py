@@ -16,11 +16,10 @@ from .amounts import Amount
     "--out",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Video to write, .mp4, or with --still a picture, .png; default: overlay.mp4 in DIR.",
+    help="Video to write, .mp4; a short loop for slides, .gif or .webp; with --still a picture, .png. Default: "
+    "overlay.mp4 in DIR.",
 )
-@click.option(
-    "--clip", type=click.Path(path_type=Path), help="Where the recording lies now, if it was moved."
-)
+@click.option("--clip", type=click.Path(path_type=Path), help="Where the recording is now, if it was moved.")
 @click.option(
     "--start",
     "start_s",
@@ -38,6 +37,7 @@ from .amounts import Amount
 @click.option(
     "--plain-beside", is_flag=True, help="The picture with nothing drawn on it beside the annotated one."
 )
+@click.option("--turn", is_flag=True, help="Turn the picture so that travel points to the right.")
 @click.option("--every-frame", is_flag=True, help="Show each frame once, however long that plays.")
 @click.option(
     "--max-seconds", type=Amount("s", bare=True), metavar="S", help="Longest playing time (default 60 s)."
@@ -57,7 +57,13 @@ def command(
     still_frame: int | None,
     **given: Any,
 ) -> None:
-    """The annotated video of a clip measured into DIR (the folder that holds its frames.csv)."""
+    """The annotated video of a clip measured into DIR (the folder that holds its frames.csv).
+
+    A loop shows the frames around the worst moment, unless a part is chosen, and repeats in slides without a player.
+
+    \b
+    poolwatch overlay results/single-spot-1 --out loop.webp --turn
+    """
     from .. import write_overlay
     from ..measure import write_overlay_still
     from ..show.segments import OverlayChoices

@@ -40,7 +40,7 @@ def rectangle(text: str) -> tuple[float, ...]:
 
 
 def corner(text: str) -> tuple[int, int]:
-    """Convert a whole image point X,Y, which may lie outside the picture."""
+    """Convert a whole image point X,Y, which may are outside the picture."""
     x, y = numbers(text, 2, "X,Y")
     if x != int(x) or y != int(y):
         raise click.BadParameter(f"{text!r} is not two whole numbers as X,Y")

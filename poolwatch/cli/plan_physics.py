@@ -64,7 +64,7 @@ def physics(
         click.echo(f"source  {source}")
     click.echo(
         f"note  sulphur and oxygen may take surface tension down to {LEAST_TENSION:g} of this, and all frequencies to "
-        f"{LEAST_TENSION**0.5:.2f} (from memory); a laser can drive a mode about ten times slower than these waves"
+        f"{LEAST_TENSION**0.5:.2f} (from memory). A laser can drive a mode about ten times slower than these waves"
     )
     click.echo("note  orientation, never a verdict: real pools are long, flow, and carry a keyhole")
 

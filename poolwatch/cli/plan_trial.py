@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     type=click.Choice(["inscribed", "circumscribed", "face-centred"]),
     default="inscribed",
     show_default=True,
-    help="Where a composite design's axial points lie: at the levels given, beyond them, or on the faces.",
+    help="Where a composite design's axial points are: at the levels given, beyond them, or on the faces.",
 )
 @click.option(
     "--centres", type=click.IntRange(0, 50), help="Centre points; default 3 or 4 where the design has any."
@@ -91,7 +91,15 @@ if TYPE_CHECKING:
 )
 @click.option("--exposure", type=Amount("s"), help="For the manifest: exposure.")
 @click.option("--material", help="For the manifest: material.")
-@click.option("--title", default="Welding trial", show_default=True, help="Title of the printed sheet.")
+@click.option("--power", type=Amount("W"), help="For the manifest: laser power, if it is no factor.")
+@click.option("--sheet", help="For the manifest: the metal, such as '2 mm, grade, batch'.")
+@click.option("--welder", help="For the manifest: who welds.")
+@click.option("--machine", help="For the manifest: laser, optics and machine.")
+@click.option("--customer", help="For the manifest: who the report is for.")
+@click.option("--date", help="For the manifest: day of the welds; left empty it is filled in at the machine.")
+@click.option(
+    "--title", default="Welding trial", show_default=True, help="Title of run sheet, manifest and report."
+)
 @click.option("--out", type=click.Path(path_type=Path), required=True, help="Folder for the files.")
 def trial(**given: Any) -> None:
     """A run sheet from factors and levels: manifest.csv to be filled in, run_sheet.html to be printed.
@@ -100,6 +108,9 @@ def trial(**given: Any) -> None:
     own. A part that a run lacks is written as absent. Write the name of each weld's recording into the column clip, and
     the manifest is ready for `poolwatch trial`. What the design can estimate, and what it mixes up, is printed
     here and on the sheet. plan.toml beside the manifest keeps what cannot be set, so that it is never advised later.
+
+    Columns that head the report are in the manifest, too: title, customer, date, welder, machine, sheet and
+    laser_power_w. Give them here, or fill them in at the machine.
 
     Factors named …_direction_deg go round: -180 and 180 are one, 0 and 180 are two levels.
 
@@ -140,13 +151,17 @@ def trial(**given: Any) -> None:
         plan, model=model, replicates=given["replicates"], blocks=given["blocks"], seed=seed
     )
     outcomes = tuple(name.removeprefix("outcome_") for name in given["outcomes"])
-    manifest = manifest_table(sheet, _facts(given), outcomes)
+    facts = _facts(given)
+    manifest = manifest_table(sheet, facts, outcomes)
     write_csv(out / "manifest.csv", manifest)
     about = {"design": plan.name, "model": model, "seed": seed}
     write_text(out / PLAN_FILE, plan_text(factors, nested, given["forbid"], about))
-    write_text(out / "run_sheet.html", run_sheet_html(sheet, given["title"], outcomes))
+    write_text(out / "run_sheet.html", run_sheet_html(sheet, facts, outcomes))
     _show(sheet)
     click.echo(f"written: {out / 'manifest.csv'}, {out / 'run_sheet.html'}, {out / PLAN_FILE}", err=True)
+    click.echo(
+        f"next: fill in the column clip, then `poolwatch trial {out / 'manifest.csv'} --out DIR`", err=True
+    )
 
 
 def _spare_filled_in(manifest: Path) -> None:
@@ -235,6 +250,8 @@ def _facts(given: dict[str, Any]) -> dict[str, str]:
         "travel_speed_mm_s": "travel_speed",
         "exposure_s": "exposure",
         "material": "material",
+        "laser_power_w": "power",
+        **{name: name for name in ("title", "customer", "date", "welder", "machine", "sheet")},
     }
     return {
         column: value if isinstance(value, str) else f"{value:.9g}"

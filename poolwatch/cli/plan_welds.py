@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     "--power", "wanted", type=float, default=0.8, show_default=True, help="Chance wanted of telling them."
 )
 @click.option(
-    "--welds", type=click.IntRange(2, 200), help="Welds of each shape: what difference do they tell?"
+    "--welds", type=click.IntRange(2, 200), help="Welds of each shape: what difference do they show?"
 )
 @click.option(
     "--pilot", type=click.Path(path_type=Path), help="Score rows of pilot welds (scores.csv, score.csv)."
@@ -209,7 +209,7 @@ def _comparison(given: dict[str, Any], pilot: Pilot | None) -> ComparisonDesign:
                 if given["blocked"]
                 else "the pilot has one weld a shape"
             )
-            + ": it tells no scatter from weld to weld; weld each pilot shape again, or give --scatter in points"
+            + ": it shows no scatter from weld to weld; weld each pilot shape again, or give --scatter in points"
         )
     else:
         raise UsageError(

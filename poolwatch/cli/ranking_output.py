@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
+
+from ..model.rounding import with_interval, with_uncertainty
 
 if TYPE_CHECKING:
     from ..trial import Ranking
@@ -22,8 +24,7 @@ def show_ranking(ranking: Ranking) -> None:
     table.add_column("rank", justify="right")
     table.add_column("beam shape", overflow="fold")
     table.add_column("welds", justify="right")
-    table.add_column("index", justify="right")
-    table.add_column("95 % interval", justify="right")
+    table.add_column("index, 95 % interval", justify="right")
     table.add_column("group")
     table.add_column("best", justify="right")
     table.add_column("order holds", justify="right")
@@ -32,8 +33,7 @@ def show_ranking(ranking: Ranking) -> None:
             str(row.rank),
             escape(row.beam_shape),
             str(row.clips),
-            _number(row.stability_index, "{:.1f}"),
-            _number(row.stability_index_low, "{:.1f}") + " to " + _number(row.stability_index_high, "{:.1f}"),
+            with_interval(row.stability_index, row.stability_index_low, row.stability_index_high),
             row.group or "–",
             _chance(row.probability_best),
             _number(row.order_holds, "{:.0%}"),
@@ -41,13 +41,22 @@ def show_ranking(ranking: Ranking) -> None:
     console.print(table)
     console.print()
     console.print(escape(ranking.reading))
-    remarks = [f"{r.beam_shape}: {r.remarks}" for r in ranking.table.itertuples() if r.remarks]
-    excluded = [f"not counted: {row.clip}: {row.reason}" for row in ranking.excluded.itertuples()]
-    for line in [*ranking.notes, *remarks, *excluded]:
+    remarks = _together(zip(ranking.table["beam_shape"], ranking.table["remarks"], strict=True))
+    excluded = _together(zip(ranking.excluded["clip"], ranking.excluded["reason"], strict=True))
+    for line in [*ranking.notes, *remarks, *(f"not counted: {line}" for line in excluded)]:
         console.print("- " + escape(line))
     console.print(
         "A steady pool is no proof of a sound weld: judge welds by your local codes and licensed practice."
     )
+
+
+def _together(said: Iterable[tuple[str, str]]) -> list[str]:
+    """What is said of several shapes or clips, one line for those of which the same is said."""
+    kinds: dict[str, list[str]] = {}
+    for name, words in said:
+        if words:
+            kinds.setdefault(words, []).append(name)
+    return [f"{', '.join(names)}: {words}" for words, names in kinds.items()]
 
 
 def show_studies(compared: Comparison, notes: Sequence[str] = ()) -> None:
@@ -76,8 +85,8 @@ def _setting(weld: Mapping[Hashable, Any]) -> str:
         for name, value in weld.items()
         if name == "beam_shape" or str(name).startswith("factor_")
     )
-    expected = f"{weld['predicted']:.0f} ± {weld['predicted_u']:.0f}; {weld['weld_low']:.0f} to {weld['weld_high']:.0f}"
-    return f"{', '.join(named)}: {expected}"
+    low, high = (f"{weld[f'weld_{end}']:.0f}" for end in ("low", "high"))
+    return f"{', '.join(named)}: {with_uncertainty(weld['predicted'], weld['predicted_u'])}; {low} to {high}"
 
 
 def _chance(value: float) -> str:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
+from ..model.rounding import known, number
+from ..model.score_words import figure, index_words
+
 if TYPE_CHECKING:
-    import pandas as pd
     from rich.table import Table
 
     from ..measure import Measurement
@@ -21,14 +23,11 @@ def show_score(result: Measurement, recording: Recording) -> None:
 
     from ..model.flags import FLAGS
 
-    row = result.row
+    row = result.row.to_dict()
     unit = "mm" if recording.mm_per_px is not None else "px"
     console = Console()
     console.print(_signal_table(row, unit))
-    low, high = _number(row["stability_index_low"], "{:.1f}"), _number(row["stability_index_high"], "{:.1f}")
-    console.print(
-        f"stability index {_number(row['stability_index'], '{:.1f}')} (95 %: {low} to {high}), 100 is steadiest"
-    )
+    console.print(f"stability index {index_words(row)}, 100 is steadiest; in brackets: 95 % interval")
     console.print(_spatter_line(row, unit))
     for line in _frame_lines(result, row):
         console.print(line)
@@ -39,7 +38,7 @@ def show_score(result: Measurement, recording: Recording) -> None:
     console.print(_CAUTION)
 
 
-def _signal_table(row: pd.Series, unit: str) -> Table:
+def _signal_table(row: Mapping[Any, Any], unit: str) -> Table:
     """Mean, fluctuation and peak of each signal."""
     from rich.markup import escape
     from rich.table import Table
@@ -48,34 +47,32 @@ def _signal_table(row: pd.Series, unit: str) -> Table:
 
     table = Table(box=None, pad_edge=False, title=escape(str(row["clip"])), title_justify="left")
     table.add_column("", justify="left")
-    for name in ("mean", "fluctuation", "95 % interval", "peak"):
+    for name in ("mean", "fluctuation, % of mean", "peak"):
         table.add_column(name, justify="right")
     for signal in SIGNALS:
         name = signal.name
         own_unit = f" {signal.unit.replace('mm', unit)}" if signal.unit.startswith("mm") else ""
         table.add_row(
             signal.words,
-            _number(row[signal.mean_column], "{:.3f}") + own_unit,
-            _number(row[f"{name}_cv"], "{:.2%}"),
-            f"{_number(row[f'{name}_cv_low'], '{:.2%}')} to {_number(row[f'{name}_cv_high'], '{:.2%}')}",
+            figure(row, signal.mean_column) + own_unit,
+            figure(row, f"{name}_cv"),
             _number(row.get(f"{name}_peak_hz"), "{:.0f} Hz"),
         )
     return table
 
 
-def _spatter_line(row: pd.Series, unit: str) -> str:
-    if str(row["spatter_count"]) == "<NA>":
+def _spatter_line(row: Mapping[Any, Any], unit_of_length: str) -> str:
+    if not known(row["spatter_count"]):
         return "spatter: particles were not looked for, which is not 0 (see spatter_not_sought)"
-    per_m = _number(row["spatter_per_m"], "{:.0f} a metre of weld, ")
-    mass = _number(row["spatter_mass_mg_per_m"], "{:.2f} mg a metre, ")
-    return (
-        f"spatter: {row['spatter_count']} particles, {_number(row['spatter_per_s'], '{:.0f}')} a second, "
-        f"{'' if per_m == '–' else per_m}{'' if mass == '–' else mass}"
-        f"smallest that this clip could show {_number(row['spatter_min_diameter_mm'], '{:.3f}')} {unit}"
-    )
+    said = [f"{row['spatter_count']} particles", f"{figure(row, 'spatter_per_s')} a second"]
+    for column, unit in (("spatter_per_m", ""), ("spatter_mass_mg_per_m", " mg")):
+        if known(row[column]):
+            said.append(f"{figure(row, column)}{unit} a metre of weld")
+    smallest = f"smallest that this clip could show {number(row['spatter_min_diameter_mm'])} {unit_of_length}"
+    return f"spatter: {', '.join(said)}; {smallest}"
 
 
-def _frame_lines(result: Measurement, row: pd.Series) -> Iterator[str]:
+def _frame_lines(result: Measurement, row: Mapping[Any, Any]) -> Iterator[str]:
     from ..model.flags import STATUSES
 
     counts = result.run["statuses"]

@@ -13,7 +13,11 @@ from .amounts import Amount
 @click.command("sidebyside", short_help="several clips in one video: same scale, same time base")
 @click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="DIR DIR …")
 @click.option(
-    "--out", type=click.Path(path_type=Path), required=True, metavar="FILE", help="Video to write, .mp4."
+    "--out",
+    type=click.Path(path_type=Path),
+    required=True,
+    metavar="FILE",
+    help="Video to write, .mp4; or a short loop, .gif or .webp.",
 )
 @click.option(
     "--order",

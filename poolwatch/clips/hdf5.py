@@ -153,7 +153,7 @@ def _check_storage(path: Path, data: Any, settings: ClipSettings) -> None:
 
     if data.is_virtual or data.external:
         raise ClipError(
-            f"{path}: the frames of {data.name!r} lie outside this file; copy them into one data set of their own"
+            f"{path}: the frames of {data.name!r} are outside this file; copy them into one data set of their own"
         )
     plist = data.id.get_create_plist()
     for number in range(plist.get_nfilters()):

@@ -108,7 +108,7 @@ class Luma:
         if outside < 0.001:
             return ()
         return (
-            f"{100 * outside:.2g} % of the first picture lies outside limited range and is clipped: "
+            f"{100 * outside:.2g} % of the first picture is outside limited range and is clipped: "
             "if the camera wrote full range, set video_range to full",
         )
 

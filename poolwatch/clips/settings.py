@@ -15,7 +15,7 @@ class ClipSettings(Settings):
     Attributes
     ----------
     depth_bits
-        Effective bits of a grey value, where the file does not tell or tells wrongly.
+        Effective bits of a grey value, where the file does not say, or says wrongly.
     full_scale
         Grey value that is brightness 1.0; by default that of `depth_bits`, aligned as the data are.
     video_range

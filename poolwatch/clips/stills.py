@@ -114,7 +114,7 @@ def _ordered(path: Path) -> tuple[list[str | None], tuple[str, ...]]:
     if any(place != int(place) for place in places) or missing > len(chosen):
         notes.append(f"{words}: too uneven to be lost frames, so the stills are taken as consecutive")
         return list(chosen), tuple(notes)
-    notes.append(f"{words}: {missing} missing stills stand as undecodable frames, so that times stay right")
+    notes.append(f"{words}: {missing} missing stills count as undecodable frames, so that times stay right")
     ordered: list[str | None] = [None] * rows
     for place, name in zip(places, chosen, strict=True):
         ordered[int(place)] = name

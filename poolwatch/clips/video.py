@@ -106,7 +106,7 @@ class VideoReader(BaseReader):
         if self._index.lost:
             flags.add("missing_frames")
             notes.append(
-                f"{self._index.lost} frames are missing by their times and stand as undecodable frames"
+                f"{self._index.lost} frames are missing by their times and count as undecodable frames"
             )
         if self._index.damaged.any():
             flags.add("undecodable_frames")

@@ -66,9 +66,14 @@ class Factor:
     centre: float = 0.0
 
     @property
+    def of_words(self) -> bool:
+        """Whether its levels are words."""
+        return isinstance(self.levels[0], str)
+
+    @property
     def numeric(self) -> bool:
         """Whether it is coded as a number from -1 to +1 between its ends."""
-        return not isinstance(self.levels[0], str) and (not self.period or self._span <= _ARC * self.period)
+        return not self.of_words and (not self.period or self._span <= _ARC * self.period)
 
     @property
     def round(self) -> bool:

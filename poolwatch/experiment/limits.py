@@ -96,7 +96,7 @@ def nest(factors: Sequence[Factor], nested: Mapping[str, str]) -> tuple[Factor, 
 
 def levels_with(parent: Factor) -> tuple[Value, ...]:
     """Levels of a factor with which its part is there: all but 0, or but ``none``, ``no`` and ``absent``."""
-    if isinstance(parent.levels[0], str):
+    if parent.of_words:
         return tuple(level for level in parent.levels if level not in ("none", "no", ABSENT))
     if parent.period:
         return parent.levels
@@ -153,12 +153,12 @@ def parse_forbidden(text: str, factors: Sequence[Factor]) -> Forbidden:
         name, sign, said = pair.partition("=")
         if not sign or not said or name not in known:
             raise UsageError(f"--forbid {text!r}: {pair!r} is no factor=value; factors: {', '.join(known)}")
-        levels = known[name].levels
-        if isinstance(levels[0], str) and said not in levels:
+        factor = known[name]
+        if factor.of_words and said not in factor.levels:
             raise UsageError(
-                f"--forbid {text!r}: {said!r} is no level of {name}: {', '.join(map(str, levels))}"
+                f"--forbid {text!r}: {said!r} is no level of {name}: {', '.join(map(str, factor.levels))}"
             )
-        pairs[name] = _wanted(said, text, name, words=isinstance(levels[0], str))
+        pairs[name] = _wanted(said, text, name, words=factor.of_words)
     if not pairs:
         raise UsageError("--forbid is empty; write factor=value factor=value")
     return Forbidden(pairs)

@@ -95,8 +95,8 @@ def read_marks(paths: Sequence[str | Path], measurement: Measurement) -> HandMar
     Raises
     ------
     UsageError
-        A file cannot be read, or a row is of another clip, measurement or draw, is wrong, stands twice, or is missing;
-        the message lists the rows.
+        A file cannot be read, or a row is of another clip, measurement or draw, wrong, there twice, or missing; the
+        message lists the rows.
     """
     rows = [row for path in paths for row in _rows(path)]
     faults = _foreign(rows, measurement)
@@ -197,7 +197,7 @@ def _take(row: _MarkRow, marking: Marking, draw: FrameDraw, size: tuple[int, int
     elif kind == "outline":
         marking.outlines.setdefault(frame, []).append((x, y))
     elif kind in marking.ends.setdefault(frame, {}):
-        raise ValueError(f"{kind} of frame {frame} stands twice")
+        raise ValueError(f"{kind} of frame {frame} is there twice")
     else:
         marking.ends[frame][kind] = (x, y)
         marking.raised += row.cells["tone"] == "raised"
@@ -254,7 +254,7 @@ def _place(row: _MarkRow, size: tuple[int, int]) -> Point:
             raise ValueError(f"{name} is empty")
         value = row.sheet.number(text)
         if not -0.5 <= value <= side - 0.5:
-            raise ValueError(f"{name} {text} lies outside the picture, which is {width} x {height} px")
+            raise ValueError(f"{name} {text} is outside the picture, which is {width} x {height} px")
         return value
 
     return read("x_px", width), read("y_px", height)

@@ -16,6 +16,7 @@ from ..measure.result import CHECKED_PICTURES, STALE_CHECK, remove_check, write_
 from ..measure.settings import MeasureSettings
 from ..model.errors import ClipError
 from ..model.files import written_whole
+from ..model.rounding import to_places
 from .check import HandCheck
 from .marks import ENDS
 
@@ -108,11 +109,10 @@ def _write_frames(
 
 def _differing(measurement: Measurement, check: HandCheck, frame: int, picture: Any) -> DifferingFrame:
     from ..show.marking.pictures import DifferingFrame
-    from ..show.report.checked import signed
 
     row = check.marks.draw.frames.index(frame)
     off = [
-        f"{name} {signed(float(np.nanmean(check.tool[name][row] - check.hand[name][row])), 1)} px"
+        f"{name} {to_places(float(np.nanmean(check.tool[name][row] - check.hand[name][row])), 1, plus=True)} px"
         for name in ("length", "width")
     ]
     markings = [marking for marking in check.marks.markings if frame in marking.ends]

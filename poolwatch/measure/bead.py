@@ -74,14 +74,14 @@ def measure_bead_photo(
     MeasurementError
         No bead is found, or too little of it.
     UsageError
-        `near` lies outside the photo.
+        `near` is outside the photo.
     """
     photo = read_weld_photo(path)
     height, width = photo.light.shape[:2]
     if near is not None:
         x, y = near
         if not (0 <= x < width and 0 <= y < height):
-            raise UsageError(f"--near {x:g},{y:g} lies outside {path} ({width} x {height} px)")
+            raise UsageError(f"--near {x:g},{y:g} is outside {path} ({width} x {height} px)")
     plain = scale.scale if isinstance(scale, Calibration) else scale
     other_size = plain.picture_px is not None and plain.picture_px != (width, height)
     plane = scale.plane if isinstance(scale, Calibration) else None

@@ -10,6 +10,7 @@ from scipy.ndimage import uniform_filter1d
 
 from ..bead.changes import tone_along
 from ..bead.facts import BeadPx, Floats
+from ..model.rounding import number, with_uncertainty
 from ..show.bead import draw_bead, draw_beads_side_by_side
 from .bead import BeadPhoto
 
@@ -33,6 +34,7 @@ class _Shown:
         deposits = px.deposits
         self.deposits = np.column_stack([deposits.x, deposits.y, deposits.diameter]).reshape(-1, 3)
         self.lines = in_words(photo)
+        self.flags = tuple(str(photo.row["flags"]).split())
         window = max(3, int(np.median(px.edges.width[px.edges.judged]) / 4))
         width = np.where(self.seen, px.edges.width * photo.mm_per_px, math.nan)
         self.strips = (
@@ -49,23 +51,22 @@ class _Shown:
 
 
 def in_words(photo: BeadPhoto) -> tuple[str, ...]:
-    """The figures of a photo in two lines."""
+    """The figures of a photo in two lines; its flags are not among them."""
     row = photo.row
     mean, u, sd = (row[f"bead_width_{what}_mm"] for what in ("mean", "u", "sd"))
-    width = f"width {mean:.3f} ± {u:.3f} mm (sd {sd:.3f})"
+    width = f"width {with_uncertainty(mean, u)} mm (sd {number(sd)})"
     rms = row["bead_edge_rms_mm"]
-    edges = f"edges {rms:.4f} mm rms" if rms == rms else "edges: noise hides their waviness"
+    edges = f"edges {number(rms)} mm rms" if rms == rms else "edges: noise hides their waviness"
     spacing, order = row["bead_ripple_spacing_mm"], row["bead_ripple_order"]
     if spacing == spacing:
-        ripples = f"ripples {spacing:.4f} ± {row['bead_ripple_spacing_u_mm']:.4f} mm apart, order {order:.2f}"
+        ripples = f"ripples {with_uncertainty(spacing, row['bead_ripple_spacing_u_mm'])} mm apart, order {order:.2f}"
     else:
         ripples = "no ripple spacing stands out"
-    deposits = (
-        f"deposits {row['bead_deposits_per_cm']:.2f} a cm, {row['bead_deposit_area_mm2_per_cm']:.4f} mm² a cm"
-    )
+    count, area = (number(row[f"bead_deposit{what}_per_cm"]) for what in ("s", "_area_mm2"))
+    deposits = f"deposits {count} a cm, {area} mm² a cm"
     return (
         f"{row['bead_seen_mm']:.1f} mm judged · {width} · {edges}",
-        f"{ripples} · {deposits}" + (f" · {row['flags']}" if row["flags"] else ""),
+        f"{ripples} · {deposits}",
     )
 
 

@@ -118,7 +118,7 @@ def black_finding(share: float) -> Finding:
         f"{share:.0%} of the surroundings read exactly 0",
         "fair" if cut else "good",
         "where black is cut off, faint light is missing and particles seem sharper than they are",
-        "set the camera's black level so that dark noise lies above 0, and subtract nothing" if cut else "",
+        "set the camera's black level so that dark noise is above 0, and subtract nothing" if cut else "",
     )
 
 

@@ -176,7 +176,7 @@ def _recording_findings(reader: Reader, recording: Recording | None) -> list[Fin
             else "fair"
             if top >= 500 and duration >= 0.05
             else "poor",
-            "slower motion counts as drift, faster motion shows at a false frequency; pools a few mm wide move at "
+            "slower motion counts as drift, faster motion shows at a false frequency. Pools a few mm wide move at "
             "some 50 to 800 Hz, keyholes up to some kHz (common practice, no source)",
             "" if top >= 2000 and duration >= 0.2 else "record longer" if top >= 2000 else "record faster",
         )

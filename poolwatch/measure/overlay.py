@@ -72,7 +72,7 @@ def write_overlay(
     folder
         The clip's folder, as `Measurement.write` left it.
     out
-        The ``.mp4`` to write; None: ``overlay.mp4`` in the folder.
+        The ``.mp4``, ``.gif`` or ``.webp`` to write; None: ``overlay.mp4`` in the folder.
     choices
         What is shown.
     clip

@@ -74,10 +74,20 @@ def run_record(
         "settings": settings.model_dump(mode="json"),
         "settings_id": identity["settings_id"],
         "flags": str(identity["flags"]).split(),
+        "spatter_not_sought": _why_no_spatter(look, settings),
         "statuses": {
             str(word): int((gathered.status == word).sum()) for word in sorted(set(gathered.status))
         },
     }
+
+
+def _why_no_spatter(look: ClipLook, settings: MeasureSettings) -> str:
+    """Why particles were not looked for; empty where they were."""
+    if look.spatter is not None:
+        return ""
+    if not settings.seeks_spatter(look.kind):
+        return "the settings do not ask for it"
+    return "too few frames of the first look show the whole pool"
 
 
 def place_record(axes: PoolAxes, steady: SteadyPart) -> dict[str, Any]:

@@ -54,7 +54,7 @@ def check_scale(recording: Recording, width: int, height: int) -> None:
     if not (0 <= place_x - x <= width - 1 and 0 <= place_y - y <= height - 1):
         raise MeasurementError(
             f"the scale of the tilted view holds at x {place_x:.0f}, y {place_y:.0f} px of its picture, outside the "
-            f"part of {width} x {height} px at {x},{y} that the clip shows; calibrate again with --place at the weld"
+            f"part of {width} x {height} px at {x},{y} that the clip shows. Calibrate again with --place at the weld"
         )
 
 

@@ -67,7 +67,8 @@ class MeasureSettings(Settings):
     spatter_on
         Whether particles are looked for.
     spatter_in_illuminated
-        Whether they are looked for in illuminated footage, too. The search is new: check it by the overlay.
+        Whether they are looked for in illuminated footage, too: bright, dark and half-lit ones, beside the pool, not
+        over it. The search is new: check it by the overlay.
     materials_file
         A file of materials instead of the one that comes with poolwatch; a path, in a settings file relative to
         that file.

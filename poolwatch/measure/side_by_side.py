@@ -41,7 +41,7 @@ def write_clips_side_by_side(
     folders
         The clips' folders.
     path
-        The ``.mp4`` to write.
+        The ``.mp4`` to write, or a short loop, ``.gif`` or ``.webp``.
     choices
         Order, part and slow motion.
     scores
@@ -64,8 +64,8 @@ def write_clips_side_by_side(
     from ..show.sidebyside import write_side_by_side
 
     path = Path(path)
-    if path.suffix.lower() != ".mp4":
-        raise UsageError(f"{path}: the video is an MP4; give a name that ends in .mp4")
+    if path.suffix.lower() not in (".mp4", ".gif", ".webp"):
+        raise UsageError(f"{path}: give a name that ends in .mp4, or in .gif or .webp for a short loop")
     places = [Path(folder) for folder in folders]
     if not 2 <= len(places) <= 6:
         raise UsageError(f"side by side takes the folders of two to six measured clips, got {len(places)}")

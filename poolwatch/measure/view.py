@@ -98,7 +98,7 @@ def region_of(reader: Reader, settings: MeasureSettings) -> tuple[int, int, int,
     if min(facts.width, facts.height) < _LEAST_PX:
         raise MeasurementError(
             f"{facts.path}: pictures of {facts.width} x {facts.height} px are too small to hold a pool and its "
-            f"surroundings; record at least {_LEAST_PX} px each way, and if they are larger, check how the file is read"
+            f"surroundings. Record at least {_LEAST_PX} px each way; if they are larger, check how the file is read"
         )
     region = settings.view.region
     if region is None:

@@ -30,7 +30,7 @@ FLAGS: dict[str, str] = {
         "more frames are stored than the header says: some may have been doubled or joined in from elsewhere"
     ),
     "missing_frames": (
-        "frames are missing by their time stamps or numbers: they stand as rows without figures, "
+        "frames are missing by their time stamps or numbers: they are rows without figures, "
         "so that times stay right"
     ),
     "dropped_frames": (
@@ -142,9 +142,9 @@ FLAGS: dict[str, str] = {
     ),
     "no_scale": "no scale was given: lengths are in pixels, written as if 1 px were 1 mm",
     "spatter_not_sought": (
-        "particles were not looked for, so every spatter cell is empty, which is not 0. In illuminated footage the "
-        "settings must ask for them (spatter_in_illuminated), and the first look must show the whole pool often "
-        "enough. Or the settings turn them off (spatter_on)"
+        "particles were not looked for, so every spatter cell is empty, which is not 0. run.json says why. "
+        "The settings may turn it off (spatter_on), or not ask for it in illuminated footage (spatter_in_illuminated). "
+        "Or too few frames of the first look show the whole pool"
     ),
     "no_travel_speed": "no travel speed was given: nothing per length of weld",
     "no_exposure": ("no exposure was given: the streak of a fast particle cannot be separated from its size"),

@@ -35,7 +35,7 @@ class Recording(Settings):
         Width and height of the pictures that the scale was made with, and where in them a tilted view was set upright;
         None where not known.
     scale_crop_px
-        Where the top left pixel of the clip's pictures lies in those, (x, y) px, where the camera was made to cut out a
+        Where the top left pixel of the clip's pictures is in those, (x, y) px, where the camera was made to cut out a
         part; None: not said.
     travel_direction_deg
         Travel direction in the image, degrees counter-clockwise as seen, 0 = right.

@@ -188,8 +188,8 @@ def _background_notes(image: NDArray[np.float64], moments: Moments) -> list[str]
     lowest = float(image.min())
     if outside.size and 0.1 < float((outside == lowest).mean()) < 0.98 and float(outside.std()) > 0:
         notes.append(
-            "the dark of the picture is cut off at its lowest value: half of its noise is missing, so the background "
-            "is too high and the widths too small, by some per cent; record with an offset"
+            "the dark of the picture is cut off at its lowest value: half of its noise is missing. The background is "
+            "then too high and the widths too small, by some per cent; record with an offset"
         )
     inside = np.argwhere(moments.window)
     (top, left), (bottom, right) = inside.min(axis=0), inside.max(axis=0)

@@ -99,7 +99,7 @@ def power_shares(image: Floats, moments: Moments, regions: GivenRegions | None =
     Raises
     ------
     UsageError
-        The regions given overlap, are empty, or lie outside the picture.
+        The regions given overlap, are empty, or are outside the picture.
     """
     light = image - moments.background
     if regions is not None and regions.given:
@@ -160,7 +160,7 @@ def _given(light: Floats, moments: Moments, regions: GivenRegions) -> Shares:
     height, width = light.shape
     x, y = regions.centre or (moments.x, moments.y)
     if not (0 <= x < width and 0 <= y < height):
-        raise UsageError(f"the centre {x:g}, {y:g} lies outside the picture of {width} x {height} px")
+        raise UsageError(f"the centre {x:g}, {y:g} is outside the picture of {width} x {height} px")
     yy, xx = np.mgrid[0:height, 0:width].astype(np.float64)
     r = np.hypot(xx - x, yy - y)
     core, ring, tail = np.zeros(light.shape), np.zeros(light.shape), np.zeros(light.shape)

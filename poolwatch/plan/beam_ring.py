@@ -152,7 +152,7 @@ def find_ring(light: Floats, moments: Moments) -> Ring | None:
     # Noise in the window, and of the level that was taken off all of it.
     unsure = moments.noise * math.sqrt(within + within**2 / max(light.size - within, 1.0)) / total
     if beyond > max(0.01, 4 * unsure):
-        notes.append(f"{100 * beyond:.1f} % of the power lies beyond the ring and is not counted")
+        notes.append(f"{100 * beyond:.1f} % of the power is beyond the ring and is not counted")
     if moments.cut:
         notes.append("the beam reaches beyond the picture; the ring's share may be too small")
     core, ring = fit.core(radius), fit.ring(radius)

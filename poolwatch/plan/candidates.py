@@ -52,7 +52,7 @@ def read_candidates(path: str | Path, factors: tuple[Factor, ...]) -> list[dict[
     path
         CSV as spreadsheets write it, see `read_sheet`.
     factors
-        Numbers must lie between the lowest and highest level, words must be levels.
+        Numbers must be between the lowest and highest level, words must be levels.
 
     Raises
     ------

@@ -165,7 +165,7 @@ def clip_length_for_variation(memory: Memory, share: float) -> ClipPlan:
         The share is not between 0 and 1.
     """
     if not 0 < share < 1:
-        raise UsageError(f"the interval wanted must lie between 0 and 1 of the value, got {share:g}")
+        raise UsageError(f"the interval wanted must be between 0 and 1 of the value, got {share:g}")
     return _plan(
         memory, memory.square_correlation_s / 2 * (Z95 / share) ** 2, f"fluctuation ± {100 * share:g} %"
     )

@@ -28,7 +28,7 @@ def points_to_logit(points: float, around: float) -> float:
         The interval would reach beyond 0 or 100.
     """
     if not 0 < around < 100:
-        raise UsageError(f"the index around which to plan must lie between 0 and 100, got {around:g}")
+        raise UsageError(f"the index around which to plan must be between 0 and 100, got {around:g}")
     if not (points > 0 and around - points > 0 and around + points < 100):
         raise UsageError(
             f"± {points:g} points around an index of {around:g} reaches beyond 0 to 100; "
@@ -199,7 +199,7 @@ def _within_blocks(rows: pd.DataFrame, value: NDArray[np.float64], shape: NDArra
     known = blocks != ""
     if len(set(blocks[known])) < 2:
         raise UsageError(
-            "the pilot rows have no two blocks (column factor_block): nothing tells the scatter within a block; give "
+            "the pilot rows have no two blocks (column factor_block): nothing shows the scatter within a block; give "
             "--scatter in points"
         )
     columns = [

@@ -38,7 +38,7 @@ class ComparisonDesign(Settings):
     around
         Index half-way between the two shapes.
     alpha
-        Share of trials of like shapes in which any two may be told apart; as in the ranking.
+        Share of trials of like shapes in which any two may be found to differ; as in the ranking.
     prior_df
         Degrees of freedom with which each shape's variance is drawn towards the common one; as in the ranking.
     blocked
@@ -100,7 +100,7 @@ def power(comparison: ComparisonDesign, difference: float, welds: int) -> float:
         The difference reaches beyond 0 to 100, or fewer than 2 welds.
     """
     if welds < 2:
-        raise UsageError("one weld a shape tells nothing of the scatter from weld to weld; plan 2 or more")
+        raise UsageError("one weld a shape says nothing of the scatter from weld to weld; plan 2 or more")
     half = points_to_logit(difference / 2, comparison.around)
     return _counted(comparison, half, welds)
 
@@ -178,7 +178,7 @@ def welds_needed(comparison: ComparisonDesign, difference: float, wanted: float 
         More than 200 welds a shape would be needed; the message says what 200 can tell.
     """
     if not 0.5 <= wanted <= 0.999:
-        raise UsageError(f"the power wanted must lie between 0.5 and 0.999, got {wanted:g}")
+        raise UsageError(f"the power wanted must be between 0.5 and 0.999, got {wanted:g}")
     found: dict[int, float] = {}
 
     def of(welds: int) -> float:
@@ -192,7 +192,7 @@ def welds_needed(comparison: ComparisonDesign, difference: float, wanted: float 
             least = detectable(comparison, MOST_WELDS, wanted)
             raise UsageError(
                 f"a difference of {difference:g} points needs more than {MOST_WELDS} welds of each shape at this "
-                f"scatter; {MOST_WELDS} welds show {least:.2g} points: ask for a larger difference, or find what "
+                f"scatter. {MOST_WELDS} welds show {least:.2g} points: ask for a larger difference, or find what "
                 "makes the welds scatter"
             )
         high = min(high * 2, MOST_WELDS)
@@ -216,7 +216,7 @@ def detectable(comparison: ComparisonDesign, welds: int, wanted: float = 0.8) ->
         Fewer than 2 welds, or not even the largest difference that fits between 0 and 100 is told.
     """
     if welds < 2:
-        raise UsageError("one weld a shape tells nothing of the scatter from weld to weld; plan 2 or more")
+        raise UsageError("one weld a shape says nothing of the scatter from weld to weld; plan 2 or more")
     most = 2 * min(comparison.around, 100 - comparison.around) * 0.999
     high = points_to_logit(most / 2, comparison.around)
     if _counted(comparison, high, welds) < wanted:

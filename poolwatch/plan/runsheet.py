@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from ..experiment.factors import SHAPE, Factor, Value
 from ..experiment.terms import Kind, matrix_of, model_terms
 from ..model.errors import UsageError
+from ..model.weld_facts import BEAM_PICTURE, BEAM_PICTURE_SCALE, POWER, WELD_FACTS
 from .designs import Plan
 from .estimable import Estimable, estimable
 from .optimal import into_blocks
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 SPEED = "travel_speed_mm_s"
+ASKED = tuple(name for name in WELD_FACTS.names if name not in (BEAM_PICTURE, BEAM_PICTURE_SCALE))
+"""Facts of a weld that a planned manifest has a column for; pictures of beams come from `poolwatch beam`."""
 
 
 @dataclass(frozen=True)
@@ -119,15 +122,16 @@ def manifest_table(sheet: RunSheet, facts: dict[str, str], outcomes: tuple[str, 
     sheet
         The runs.
     facts
-        Cells that all rows share, by column of the manifest (``record_rate_hz``, ``mm_per_px`` …).
+        Cells that all rows share, by column of the manifest (``record_rate_hz``, ``mm_per_px``, ``sheet`` …).
     outcomes
         Names of laboratory results to be filled in, with or without ``outcome_``.
 
     Returns
     -------
     DataFrame
-        One row a run in welding order: ``run``, ``clip`` (empty), ``beam_shape``, ``replicate``, the facts,
-        ``factor_…`` (``factor_block`` where there are blocks) and ``outcome_…`` (empty).
+        One row a run in welding order: ``run``, ``clip`` (empty), ``beam_shape``, ``replicate``, the facts, what the
+        report says of the weld (see `poolwatch.model.weld_facts`), ``factor_…`` (``factor_block`` where there are
+        blocks) and ``outcome_…`` (empty).
     """
     import pandas as pd
 
@@ -159,11 +163,13 @@ def manifest_table(sheet: RunSheet, facts: dict[str, str], outcomes: tuple[str, 
         )
         if name in facts or asked:
             columns[name] = [facts.get(name, "")] * n
+    # Asked for, whether known now or filled in at the machine: the report's head shows them.
+    columns |= {name: [facts.get(name, "")] * n for name in ASKED}
     for factor in sheet.plan.factors:
         # Numbers stay numbers: a minus sign at the start of a text would be kept from the spreadsheet.
         values: list[Any] = [run[factor.name] for run in sheet.runs]
-        if factor.name == SPEED:
-            columns[SPEED] = values
+        if factor.name in (SPEED, POWER):
+            columns[factor.name] = values
         if factor.name != SHAPE:
             columns[f"factor_{factor.name}"] = values
     if sheet.blocks > 1:

@@ -172,7 +172,7 @@ def refine(
 
 @njit(cache=True, nogil=True)
 def _beside(x: Vertices, y: Vertices, shape: tuple[int, int], sigma: float) -> int:
-    """How many vertices lie outside a picture, or so near its border that the foot of the step is not seen."""
+    """How many vertices are outside a picture, or so near its border that the foot of the step is not seen."""
     h, w = shape
     near = max(_FOOT * sigma, _LEAST_PX)
     count = 0

@@ -141,7 +141,7 @@ def learn_pool(
         raise MeasurementError(
             "no pool found: nothing brighter than its surroundings by "
             f"{settings.smallest_step:.0%} of full scale covers {settings.smallest_area_px:.0f} px² in any sampled "
-            "frame; check that the beam is on, or lower smallest_step or smallest_area_px in the settings"
+            "frame. Check that the beam is on, or lower smallest_step or smallest_area_px in the settings"
         )
     areas = np.array([candidates[i][1] for i in found])  # type: ignore[index]
     usual = _usual(areas)
@@ -178,7 +178,7 @@ def learn_pool(
     if step < settings.smallest_step * full_scale or sigma > 0.16 * size:
         raise MeasurementError(
             f"no pool found: the brightest region has no clear edge (step {step / full_scale:.3f} of full scale, "
-            f"spread {sigma:.1f} px over a region of {size:.0f} px); check focus, exposure and that the beam is on"
+            f"spread {sigma:.1f} px over a region of {size:.0f} px). Check focus, exposure and that the beam is on"
         )
     box = _box(sample.shape[1:], [c for _, c, _ in regions_ok], size, sigma)
     mean, inside = _mean_picture(sample, regions_ok, (float(x), float(y)))

@@ -12,6 +12,7 @@ from ..clips.opening import READERS
 from ..measure.settings import MeasureSettings
 from ..measure.status_remedies import REMEDIES
 from ..model.bead_tables import BEAD, BEAD_ALONG
+from ..model.comparison_tables import COMPARISON_TABLES
 from ..model.flags import BEAD_FLAGS, FLAGS, STATUSES
 from ..model.materials import materials
 from ..model.quantities import PARTS
@@ -20,13 +21,14 @@ from ..model.settings import Settings
 from ..model.table import Table
 from ..model.tables import FRAMES, MARKS, RANKING, SCORE, SPATTER, SPECTRA, TRACKS
 from ..plan.beam_figures import BEAM
+from ..simulate.truth_tables import TRUTH_TABLES
 from ..spatter.counting import ENDS
 from ..spatter.judging import REASONS
 from ..stability.settings import PartSettings
 from ..trial.settings import RankSettings
 from .attributes import field_meanings, is_table
 from .entries import ReferenceEntry, Section
-from .words import CLIP_FILES, EXIT_CODES, FORMATS, MANIFEST, TERMS, TRIAL_FILES
+from .words import CLIP_FILES, EXIT_CODES, FORMATS, MANIFEST, SCORES_MORE, TERMS, TRIAL_FILES
 
 _WORD, _FILE, _COLUMN = ("word", "meaning"), ("file", "holds"), ("column", "unit", "meaning")
 _SETTING = ("setting", "default", "meaning")
@@ -45,7 +47,19 @@ def sections() -> tuple[Section, ...]:
         ),
         *(
             _table_section(table)
-            for table in (FRAMES, SPATTER, TRACKS, SPECTRA, SCORE, RANKING, MARKS, BEAD, BEAD_ALONG, BEAM)
+            for table in (
+                *(FRAMES, SPATTER, TRACKS, SPECTRA, SCORE, RANKING),
+                *COMPARISON_TABLES,
+                *(MARKS, BEAD, BEAD_ALONG, BEAM),
+                *TRUTH_TABLES,
+            )
+        ),
+        Section(
+            "scores.csv",
+            "Columns of scores.csv beside those of score.csv",
+            "Then come `factor_…`, `outcome_…` and facts of the weld, as in the manifest.",
+            ("column", "meaning"),
+            SCORES_MORE,
         ),
         Section("statuses", "Frame status", "", ("status", "meaning and what to do"), _statuses()),
         Section("flags", "Flags of a clip", "", ("flag", "meaning and what to do"), _words(FLAGS)),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ..model.quantities import GIVEN
+from ..model.weld_facts import WELD_FACTS
 from .entries import ReferenceEntry
 
 TERMS = (
@@ -80,7 +81,7 @@ TERMS = (
     ReferenceEntry(
         "scale file",
         "TOML with mm per pixel, its standard uncertainty, how it was made, and the size of the pictures it was made "
-        "with. A clip of another size gets the flag `scale_other_size`. `--scale-crop X,Y` says where the clip lies "
+        "with. A clip of another size gets the flag `scale_other_size`. `--scale-crop X,Y` says where the clip is "
         "in those pictures.",
     ),
     ReferenceEntry(
@@ -118,32 +119,37 @@ CLIP_FILES = (
 
 TRIAL_FILES = (
     ReferenceEntry(
-        "scores.csv", "score row of every clip, all scored alike, with `folder`, factors and outcomes"
+        "scores.csv",
+        "columns of score.csv, all clips scored alike; then `folder`, factors, outcomes and what the manifest says of "
+        "the weld",
     ),
     ReferenceEntry("ranking.csv", "a row is one beam shape, steadiest first"),
     ReferenceEntry(
         "pairs.csv",
-        "a row is the difference of two shapes, with interval and p. Both are empty where no test can be made: one "
-        "weld, copies of one weld, or no shared block",
+        "a row is the difference of two shapes. p is empty where no test can be made: one weld, copies of one weld, "
+        "or no shared block",
     ),
     ReferenceEntry("excluded.csv", "clips that do not count, and why"),
     ReferenceEntry(
         "effects.csv",
-        "with factors: what each does to the index, with interval, `p`, and `p_holm` corrected over all terms. The "
-        "reading goes by `p_holm`. Squares and interactions are in the model as far as the settings separate them",
+        "with factors: what each does to the index. Squares and interactions are in the model as far as the settings "
+        "separate them",
     ),
     ReferenceEntry(
         "next_welds.csv",
-        "with factors: settings to weld next, inside what was tried and what the plan allows. `predicted` is the "
-        "mean index there, `weld_low` to `weld_high` holds 95 % of welds. Weld there only if machine limits and "
-        "procedure allow",
+        "with factors: settings to weld next, inside what was tried and what the plan allows. Weld there only if "
+        "machine limits and procedure allow",
     ),
     ReferenceEntry(
         "outcomes.csv",
-        "with outcomes: rank correlation of each with the index and its parts, with interval, `p`, and `p_holm` "
-        "over all of them",
+        "with outcomes: rank correlation of each with the index and its parts",
     ),
     ReferenceEntry("report.html", "all of it on one page that opens offline, with every clip"),
+)
+
+SCORES_MORE = (
+    ReferenceEntry("folder", "folder of the clip's files inside the trial's folder"),
+    ReferenceEntry("facts_confirmed", "as in the manifest, where any row has it"),
 )
 
 MANIFEST = (
@@ -162,9 +168,14 @@ MANIFEST = (
         "what was varied: numbers, words, or `absent` where a shape lacks the part. Names that end in "
         "`_direction_deg` go round after 360°, those in `_axis_deg` after 180°",
     ),
+    ReferenceEntry("run", "place in the planned order; `plan trial` writes it and nothing reads it"),
     ReferenceEntry("factor_block", "day, sheet or batch"),
     ReferenceEntry("outcome_…", "laboratory result; may be filled in later, and nothing is measured twice"),
     ReferenceEntry("bead_photo", "photo of the finished weld, for `poolwatch bead --manifest`"),
+    *(
+        ReferenceEntry(column.name, column.meaning + (f", {column.unit}" if column.unit else ""))
+        for column in WELD_FACTS.columns
+    ),
 )
 
 EXIT_CODES = (

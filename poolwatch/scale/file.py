@@ -93,7 +93,7 @@ def read_scale(path: str | Path) -> Scale:
     if most > (1 + _MOST_SPREAD) * least:
         raise UsageError(
             f"{path}: the scale changes from {least:.4g} to {most:.4g} mm a pixel over the view, even with its tilt set"
-            " upright; calibrate again with --region around the weld, from further away or more squarely"
+            " upright. Calibrate again with --region around the weld, from further away or more squarely"
         )
     if upright is None:
         return calibration.scale

@@ -162,7 +162,7 @@ def rigid_motion(
         return standing
     raise MeasurementError(
         f"no common motion of solid metal found in {count} frames of {width}x{height} px:"
-        " too little texture, too few frames, or nothing solid in view; give more frames, light the metal, or"
+        " too little texture, too few frames, or nothing solid in view. Give more frames, light the metal, or"
         " mask what is not metal"
     )
 

@@ -143,7 +143,7 @@ def _fit(sighting: Sighting, target: Target, lens: Lens | None) -> _PlaneFit:
     if rms > _WORST_FIT * pitch_px:
         raise MeasurementError(
             f"the points found do not fit a flat {target.pattern} (rms {rms:.2f} px at {pitch_px:.1f} px pitch):"
-            " check columns and rows, and that the target is flat; several photos let the lens distortion be taken out"
+            " check columns and rows, and that the target is flat. Several photos let the lens distortion be taken out"
         )
     return _PlaneFit(image, to_image, covariance, rms, pitch_px)
 
@@ -192,7 +192,7 @@ def _notes(mm_per_px: float, plane: Plane, seen: Region, target: Target) -> tupl
     left, top, width, height = seen
     if not (left <= x <= left + width and top <= y <= top + height):
         notes.append(
-            "The weld's place lies outside the target: the scale there is extrapolated. Move the target."
+            "The weld's place is outside the target: the scale there is extrapolated. Move the target."
         )
     if plane.most_mm_per_px - plane.least_mm_per_px > _NOTABLE_SPREAD * mm_per_px:
         notes.append(
@@ -288,11 +288,12 @@ def _check(
     u_height_mm, distance_mm = placement.u_height_mm, placement.distance_mm
     at_x, at_y = place
     if not (0 <= at_x <= width - 1 and 0 <= at_y <= height - 1):
-        raise UsageError(f"the weld's place {place} px lies outside the picture of {width} x {height} px")
+        raise UsageError(f"the weld's place {place} px is outside the picture of {width} x {height} px")
     x, y, w, h = region
     if not (w > 0 and h > 0 and x >= 0 and y >= 0 and x + w <= width and y + h <= height):
         raise UsageError(
-            f"the region {region} (x, y, width, height) does not lie in the picture of {width} x {height} px"
+            f"the region from left {x:g}, top {y:g} to right {x + w:g}, bottom {y + h:g} px is not in the picture of "
+            f"{width} x {height} px"
         )
     if u_height_mm < 0 or not math.isfinite(u_height_mm):
         raise UsageError(f"the height's uncertainty must be at least 0 mm, got {u_height_mm!r}")

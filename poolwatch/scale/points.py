@@ -155,6 +155,6 @@ def _check_inside(pairs: Sequence[Pair], picture_px: Size | None) -> None:
     for x, y in (point for pair in pairs for point in (pair.first, pair.second)):
         if not (-0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5):
             raise UsageError(
-                f"the point {x:g},{y:g} lies outside the picture of {width} x {height} px; read the points in that"
+                f"the point {x:g},{y:g} is outside the picture of {width} x {height} px; read the points in that"
                 " picture at its own size"
             )

@@ -44,6 +44,8 @@ class Graduation:
         Scatter of the marks about the even graduation, px.
     dof
         Degrees of freedom of `u_period_px`.
+    first_px
+        Where the first mark is along the line, px from its start.
     """
 
     start: Point
@@ -54,6 +56,7 @@ class Graduation:
     marks: int
     scatter_px: float
     dof: int
+    first_px: float = 0.0
 
 
 def find_graduation(
@@ -256,10 +259,12 @@ def _by_phase(profile: NDArray[np.float64], period: float, line: tuple[Point, Po
             )
         strength = np.abs(smooth[inner])
         turns = np.unwrap(np.angle(smooth[inner])) / (2 * np.pi)
-        at = x[inner] - x[inner].mean()
+        middle = float(x[inner].mean())
+        at = x[inner] - middle
         # A bend (tilt) where three parameters can be told from the scatter.
         line_fit = np.polynomial.Polynomial.fit(at, turns, 2 if inner.size >= 8 else 1, w=strength)
         slope = float(line_fit.deriv()(0.0))
+        turn = middle / period + float(line_fit(0.0))
         period = 1.0 / (1.0 / period + slope)
     if strength.min() < 0.1 * strength.max():
         raise MeasurementError(
@@ -271,16 +276,32 @@ def _by_phase(profile: NDArray[np.float64], period: float, line: tuple[Point, Po
     # Neighbouring phases share pixels (the filter is about 2 periods wide): half of them are independent.
     u_slope = scatter * math.sqrt(2) / math.sqrt(float(at @ at))
     bend = float(line_fit.deriv(2)(0.0)) if line_fit.degree() > 1 else 0.0
+    first = _first_mark(flat, middle - (turn - round(turn)) * period, period)
     return Graduation(
         start=start,
         end=end,
         period_px=period,
         u_period_px=u_slope * period,
         change=-bend * period * (n - 1),
-        marks=round((n - 1) / period) + 1,
+        marks=int((n - 1 - first) // period) + 1,
         scatter_px=scatter,
         dof=max(1, dof // 2),
+        first_px=first,
     )
+
+
+def _first_mark(flat: NDArray[np.float64], brightest: float, period: float) -> float:
+    """Where the first mark is: half a period from a brightest place where marks, the narrower part, are dark."""
+    dark = float(np.mean(flat**3)) < 0
+    return (brightest + (0.5 * period if dark else 0.0)) % period
+
+
+def mark_places(graduation: Graduation) -> NDArray[np.float64]:
+    """Image (x, y) px of the marks along the line, shape (n, 2), evenly spaced."""
+    start, end = np.array(graduation.start), np.array(graduation.end)
+    length = float(np.hypot(*(end - start)))
+    along = np.arange(graduation.first_px, length + 1e-9, graduation.period_px)
+    return np.asarray(start + along[:, None] / length * (end - start))
 
 
 def _look_for(photo: NDArray[np.floating], period_px: float | None) -> tuple[Point, Point]:

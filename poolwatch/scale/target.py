@@ -96,8 +96,8 @@ def find_target(photo: NDArray[np.floating], target: Target) -> Sighting:
     if found is None:
         what = "inner corners" if target.pattern == "checkerboard" else "circles"
         raise MeasurementError(
-            f"no {target.pattern} of {target.columns} x {target.rows} {what} found in the photo:"
-            f" check the counts (inner corners lie between squares, one fewer than squares), that all of it is in view"
+            f"no {target.pattern} of {target.columns} x {target.rows} {what} found in the photo."
+            " Check the counts: inner corners are between squares, one fewer than squares. All of it must be in view,"
             " with a bright margin, sharp, evenly lit and not blown out"
         )
     return found

@@ -282,8 +282,8 @@ def _check_view(motion: Motion, view: Size | None, tilt: Calibration | None) -> 
         return
     seen, own = ("{} x {}".format(*size) for size in (tilt.scale.picture_px, view))
     raise UsageError(
-        f"the target was seen in pictures of {seen} px, the clip's are {own}: a tilt is taken over in "
-        "one and the same picture only; take the target's photo with the clip's size"
+        f"the target was seen in pictures of {seen} px, the clip's are {own}: a tilt holds in one and "
+        "the same picture only. Take the target's photo with the clip's size"
     )
 
 
@@ -292,14 +292,14 @@ def _check_speed(seen: Motion, left: Motion, u_drift: float) -> None:
     if left.speed < _LEAST_LEFT * seen.speed:
         raise MeasurementError(
             f"what was taken for the pool goes along with the metal for {100 * (1 - left.speed / seen.speed):.0f} % of"
-            " its way: it is a mark on the metal, or the camera does not ride with the head; give frames of steady"
+            " its way. It is a mark on the metal, or the camera does not ride with the head. Give frames of steady"
             " travel with the beam on, or use a target photo or two points"
         )
     relative = math.hypot(left.u_speed, u_drift) / left.speed
     if relative > _WORST_SPEED:
         raise MeasurementError(
             f"the speed of the metal against the beam is known to {100 * relative:.0f} % only (at most"
-            f" {100 * _WORST_SPEED:.0f} % give a scale): take a longer stretch of steady travel, fasten the camera, or "
+            f" {100 * _WORST_SPEED:.0f} % give a scale). Take a longer stretch of steady travel, fasten the camera, or "
             "use a target photo or two points"
         )
 

@@ -74,7 +74,7 @@ def coverage_factor(dof: float, probability: float = 0.95) -> float:
     from scipy.stats import norm, t
 
     if not 0 < probability < 1:
-        raise UsageError(f"a coverage probability lies between 0 and 1, got {probability!r}")
+        raise UsageError(f"a coverage probability is between 0 and 1, got {probability!r}")
     tail = 0.5 + probability / 2
     return float(norm.ppf(tail) if math.isinf(dof) else t.ppf(tail, float(max(1, math.floor(dof)))))
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from ..model.files import written_whole
 from .canvas import FrameCanvas
 from .lettering import fitted, put_flat, width_of
-from .palette import FLAGGED, GREEN, INK, INK_QUIET, ORANGE, PANEL, PANEL_LIT, PARTICLE, POOL, bgr
+from .palette import FLAG, FLAGGED, GREEN, INK, INK_QUIET, ORANGE, PANEL, PANEL_LIT, PARTICLE, POOL, bgr
 from .ticks import digits, nice_step
 
 Floats = NDArray[np.float64]
@@ -31,6 +31,10 @@ class SeenBead(Protocol):
     @property
     def title(self) -> str:
         """Name of the photo."""
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """Flags of the photo."""
 
     @property
     def lines(self) -> tuple[str, ...]:
@@ -151,7 +155,7 @@ def _annotate(picture: Picture, bead: SeenBead, view: _View, *, bar_mm: float) -
             where = bead.seen & (bead.judged == judged)
             canvas.strokes(_pieces(edge, where), colour, pen=1, halo=False)
     for x, y, diameter in bead.deposits.tolist():
-        canvas.ring(x, y, max(diameter / 2 * view.factor + 4, 6), PARTICLE, pen=2)
+        canvas.corners(x, y, max(diameter / 2 * view.factor + 4, 6), PARTICLE, pen=2)
     middle = (bead.left + bead.right) / 2
     for kind, first, last in bead.changes:
         x, y = middle[(first + last) // 2].tolist()
@@ -180,6 +184,8 @@ def _scale_bar(picture: Picture, mm_per_px: float, length: float) -> None:
 
 def _head(bead: SeenBead, width: int) -> Picture:
     lines = [(bead.title, 22, INK, True), *((line, 17, INK_QUIET, False) for line in bead.lines)]
+    if bead.flags:
+        lines.append((f"{FLAG} {', '.join(bead.flags)}", 17, FLAGGED, False))
     head = np.full((14 + sum(size + 10 for _, size, _, _ in lines), width, 3), bgr(PANEL), np.uint8)
     y = 8
     for text, size, colour, bold in lines:

@@ -4,18 +4,44 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Protocol
+from dataclasses import dataclass, field
+from typing import NamedTuple, Protocol
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .lettering import Anchor, put_haloed
+from .lettering import Anchor, put_haloed, text_mask
 from .palette import BLACK, bgr
 
 _SHIFT = 4  # OpenCV draws at sixteenths of a pixel
 _CORNERS = np.array([[-1, -1], [-1, 1], [1, -1], [1, 1]], np.int32)
+
+
+class Box(NamedTuple):
+    """A part of the picture, px; the far ends are outside it."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+    def meets(self, other: Box) -> bool:
+        """Whether two boxes share a pixel."""
+        return (
+            self.left < other.right
+            and other.left < self.right
+            and self.top < other.bottom
+            and other.top < self.bottom
+        )
+
+
+class Spot(NamedTuple):
+    """A place for a label: the point of the picture, px, at which its `anchor` is."""
+
+    x: float
+    y: float
+    anchor: Anchor
 
 
 @dataclass(frozen=True)
@@ -35,6 +61,8 @@ class FrameCanvas:
     matrix
         Shape (2, 3): clip px to picture px where the clip is turned or shifted as well; None where it is only
         enlarged.
+    taken
+        What no label may cover: labels that are written, and what was reserved.
     """
 
     image: NDArray[np.uint8]
@@ -42,6 +70,7 @@ class FrameCanvas:
     pen: int = 2
     size: int = 20
     matrix: NDArray[np.float64] | None = None
+    taken: list[Box] = field(default_factory=list)
 
     def at(self, points: NDArray[np.floating]) -> NDArray[np.float64]:
         """Clip points (..., 2) px to picture px; pixel centres are whole numbers in both."""
@@ -96,14 +125,48 @@ class FrameCanvas:
             width = 1
         cv2.polylines(self.image, fixed, closed, bgr(colour), width, cv2.LINE_AA, _SHIFT)
 
-    def ring(self, x: float, y: float, radius: float, colour: str, *, pen: int | None = None) -> None:
-        """Draw a circle about a clip point; the radius is in picture px."""
-        centre = np.rint(self.at(np.array([x, y])) * (1 << _SHIFT)).astype(int)
-        reach = round(radius * (1 << _SHIFT))
+    def corners(self, x: float, y: float, half: float, colour: str, *, pen: int | None = None) -> Box:
+        """Draw the four corners of a square about a clip point; half a side is in picture px. Gives the square."""
         width = self.pen if pen is None else pen
-        place = (int(centre[0]), int(centre[1]))
-        cv2.circle(self.image, place, reach, bgr(BLACK), width + 2, cv2.LINE_8, _SHIFT)
-        cv2.circle(self.image, place, reach, bgr(colour), width, cv2.LINE_AA, _SHIFT)
+        ground = FrameCanvas(self.image, 1.0, self.pen, self.size)
+        middle = self.at(np.array([x, y]))
+        arm = max(3.0, 0.6 * half)
+        square = half * _CORNERS[[0, 1, 3, 2]]
+        inward = -np.sign(square)
+        ticks = [
+            middle + corner + np.array([(arm * sign[0], 0.0), (0.0, 0.0), (0.0, arm * sign[1])])
+            for corner, sign in zip(square, inward, strict=True)
+        ]
+        ground.strokes(ticks, colour, pen=width)
+        reach = half + width
+        return Box(middle[0] - reach, middle[1] - reach, middle[0] + reach, middle[1] + reach)
+
+    def reserve(self, box: Box) -> None:
+        """Keep labels off a part of the picture."""
+        self.taken.append(box)
+
+    def label(
+        self, text: str, spots: Iterable[Spot], colour: str, *, size: float = 1.0, bold: bool = False
+    ) -> bool:
+        """Write at the first spot where the text is inside the picture and covers nothing that is taken.
+
+        Returns
+        -------
+        bool
+            Whether there was such a spot; else nothing is written.
+        """
+        height = max(9, round(self.size * size))
+        rows, columns = text_mask(text, height, bold).shape
+        for spot in spots:
+            left, top = spot.x - spot.anchor[0] * columns, spot.y - spot.anchor[1] * rows
+            box = Box(left, top, left + columns, top + rows)
+            inside = box.left >= 0 and box.top >= 0
+            inside = inside and box.right <= self.image.shape[1] and box.bottom <= self.image.shape[0]
+            if inside and not any(box.meets(other) for other in self.taken):
+                put_haloed(self.image, text, (left, top), height, colour, (0, 0), bold)
+                self.taken.append(box)
+                return True
+        return False
 
     def write(
         self,
@@ -116,13 +179,17 @@ class FrameCanvas:
         size: float = 1.0,
         bold: bool = False,
     ) -> None:
-        """Write at a clip point; `offset` is in picture px, `size` a share of the canvas's text height."""
+        """Write at a clip point in any case; `offset` is in picture px, `size` a share of the canvas's text height."""
         left, top = self.at(np.array(place)) + offset
-        put_haloed(self.image, text, (left, top), max(9, round(self.size * size)), colour, anchor, bold)
+        height = max(9, round(self.size * size))
+        rows, columns = text_mask(text, height, bold).shape
+        x, y = left - anchor[0] * columns, top - anchor[1] * rows
+        self.reserve(Box(x, y, x + columns, y + rows))
+        put_haloed(self.image, text, (left, top), height, colour, anchor, bold)
 
 
 class Painter(Protocol):
-    """Draws one thing on a picture. `still` painters draw the same in every frame."""
+    """Draws one thing on a picture. `still` painters draw the same in every frame; labels keep off each other."""
 
     @property
     def still(self) -> bool:
@@ -148,6 +215,11 @@ class StillLayer:
         Row and column at which the canvas stands in the images it will be laid on.
     width
         Width of those images, px.
+
+    Attributes
+    ----------
+    taken
+        Where they wrote, in the canvas: nothing may be written over it.
     """
 
     def __init__(
@@ -161,6 +233,7 @@ class StillLayer:
         for painter in painters:
             painter.draw(on_black, 0)
             painter.draw(on_white, 0)
+        self.taken = tuple(on_black.taken)
         through = on_white.image.astype(np.int16) - on_black.image
         rows, columns = np.nonzero((through != 255).any(axis=2))
         # Most of the ink hides the ground whole and is only copied.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import re
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
@@ -13,27 +12,27 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ..footage import BrowserEncoding, open_browser_video
+from ..footage import BrowserEncoding, BrowserVideo, Loop, is_loop, open_browser_video, open_loop
 from ..model.errors import ClipError, OutputError, UsageError
 from ..model.files import written_whole
-from ..model.flags import doubts
 from .canvas import FrameCanvas, Painter, StillLayer
-from .lettering import Type, fitted, number_width, put_flat, put_number, width_of
+from .overlay_head import ROWS, draw_foot, draw_head, draw_moment, drawn_words, foot_lines
 from .painters import (
     AxesPainter,
     ExtentPainter,
     KeyholePainter,
     OutlinePainter,
-    ParticlePainter,
     ScalePainter,
     StatusPainter,
     TravelPainter,
 )
-from .palette import FLAGGED, INK, INK_QUIET, PANEL, bgr
+from .palette import PANEL, bgr
+from .particles import NumberPainter, ParticlePainter, TracksInFrame
 from .result import ClipResult
-from .segments import OverlayChoices, Segment, plan_overlay
+from .segments import OverlayChoices, Segment, plan_loop, plan_overlay
 from .strip import StripChart
 from .tone import ToneCurve, toned
+from .turning import Turn
 
 ReadFrames = Callable[[list[int]], Iterable[tuple[int, NDArray[Any]]]]
 """Gives frames of native depth with their numbers, in the order asked for; may leave some out."""
@@ -93,12 +92,12 @@ class OverlayPainter:
         self._left = (self.width - across) // 2
         self._chart: StripChart | None = None
         self._chart_span = (-1, -1)
-        self._top = round(3.6 * self._size)
+        self._top = round(ROWS * self._size)
         below = self._top + self._picture[0] * (2 if self._stacked else 1)
         self._chart_top = below + round(0.5 * self._size)
         strip = self._strip((0, 1))
         self._foot_top = self._chart_top + strip.height if strip else below
-        self.height = self._foot_top + round(1.5 * self._size)
+        self.height = self._foot_top + round((0.6 + 1.2 * len(self._foot())) * self._size)
         self.height += self.height % 2
         self.annotated = (self._top, self._left)
         if self._stacked:
@@ -108,7 +107,8 @@ class OverlayPainter:
         canvas = self._canvas(np.zeros((*self._picture, 3), np.uint8))
         painters = self._painters()
         self._still = StillLayer([p for p in painters if p.still], canvas, self.annotated, self.width)
-        self._moving = [p for p in painters if not p.still]
+        self._moving = [p for p in painters if not p.still and not getattr(p, "over", False)]
+        self._over = [p for p in painters if getattr(p, "over", False)]
         self._blank = self._ground()
         # What stands in the image handed in last, so that only changes are painted.
         self._last_out: NDArray[np.uint8] | None = None
@@ -169,14 +169,18 @@ class OverlayPainter:
             # OpenCV fills only whole rows in place; by way of another image is still quicker than NumPy's spreading.
             drawn[:] = cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR, dst=self._colour)
         canvas = self._canvas(drawn)
-        self._still.lay(image)
         for painter in self._moving:
+            painter.draw(canvas, number)
+        # What is written is over what moves: no trail hides a label, and no label another.
+        self._still.lay(image)
+        canvas.taken.extend(self._still.taken)
+        for painter in self._over:
             painter.draw(canvas, number)
         before = self._last_number if again else None
         chart = self._strip(self._span(segment))
         if chart is not None:
             chart.draw(image[self._chart_top : self._chart_top + chart.height], number, before)
-        self._head(image, number, segment, before)
+        draw_moment(image, self._result, number, segment, self._size, before)
         self._last_out, self._last_segment, self._last_number = out, segment, number
         return image
 
@@ -197,17 +201,20 @@ class OverlayPainter:
 
     def _painters(self) -> list[Painter]:
         result, (height, width) = self._result, self._shape
-        named: dict[str, Painter] = {
-            "axes": AxesPainter(result, width, height),
-            "keyhole": KeyholePainter(result),
-            "travel": TravelPainter(result, width, height),
-            "scale": ScalePainter(result, width, height),
-            "outline": OutlinePainter(result),
-            "extent": ExtentPainter(result),
-            "particles": ParticlePainter(result, rejected="rejected" in self._choices.layers),
-            "status": StatusPainter(result),
-        }
-        return [painter for name, painter in named.items() if name in self._choices.layers]
+        tracks = TracksInFrame(result, rejected="rejected" in self._choices.layers)
+        named: list[tuple[str, Painter]] = [
+            # Bar and arrow first: the axes' labels keep off them.
+            ("travel", TravelPainter(result, width, height)),
+            ("scale", ScalePainter(result, width, height)),
+            ("axes", AxesPainter(result, width, height)),
+            ("keyhole", KeyholePainter(result)),
+            ("outline", OutlinePainter(result)),
+            ("extent", ExtentPainter(result)),
+            ("particles", ParticlePainter(tracks)),
+            ("status", StatusPainter(result)),
+            ("particles", NumberPainter(tracks)),
+        ]
+        return [painter for name, painter in named if name in self._choices.layers]
 
     def _span(self, segment: Segment | None) -> tuple[int, int]:
         numbers = self._result.numbers if segment is None else segment.frames
@@ -221,63 +228,19 @@ class OverlayPainter:
             self._chart_span = span
         return self._chart
 
+    def _foot(self) -> list[str]:
+        """Lines under the pictures: what is drawn, and how."""
+        phrases = drawn_words(self._result, self._choices.layers)
+        if "strip" in self._choices.layers:
+            phrases += ["strip: bright is the steady part, × is not measured"]
+        phrases += [self._tone.words, *(["plain picture first"] if self._choices.plain_beside else [])]
+        return foot_lines(phrases, self.width, self._size)
+
     def _ground(self) -> NDArray[np.uint8]:
         image = np.full((self.height, self.width, 3), bgr(PANEL), np.uint8)
-        size, margin = self._size, 0.6 * self._size
-        room = self.width - width_of("t = 0000.000 ms", round(1.3 * size), True) - round(4 * margin)
-        name = fitted(self._result.name, round(1.1 * size), room, True)
-        put_flat(image, name, (margin, 0.35 * size), round(1.1 * size), INK, PANEL, bold=True)
-        said = ", ".join(doubts(str(self._result.score_of("flags") or "").split()))
-        behind = margin + width_of(name, round(1.1 * size), True) + margin
-        if said and room - behind > 4 * size:
-            said = fitted(said, round(0.9 * size), round(room - behind))
-            put_flat(image, said, (behind, 0.5 * size), round(0.9 * size), FLAGGED, PANEL)
-        words = self._tone.words + ("; plain picture first" if self._choices.plain_beside else "")
-        if "strip" in self._choices.layers:
-            words = f"bright: steady part   ×: not measured   {words}"
-        small = round(0.8 * size)
-        foot = (margin, (self._foot_top + self.height) / 2)
-        words = fitted(words, small, self.width - round(2 * margin))
-        put_flat(image, words, foot, small, INK_QUIET, PANEL, (0, 0.5))
+        draw_head(image, self._result, self._size)
+        draw_foot(image, self._foot(), self._foot_top + 0.4 * self._size, self._size)
         return image
-
-    def _head(
-        self, image: NDArray[np.uint8], number: int, segment: Segment | None, before: int | None
-    ) -> None:
-        size, margin = self._size, 0.6 * self._size
-        right = self.width - margin
-        stood = None if before is None else self._time(before)
-        put_number(
-            image,
-            self._time(number),
-            (right, 0.25 * size),
-            Type(round(1.3 * size), INK, PANEL, bold=True),
-            (1, 0),
-            stood,
-        )
-        words = _place_words(number, segment)
-        stood = None if before is None else _place_words(before, segment)
-        put_number(image, words, (right, 2.0 * size), Type(size, INK_QUIET, PANEL), (1, 0), stood)
-        if segment is not None and before is None:
-            longest = _place_words(int(self._result.numbers[-1]), segment)
-            room = self.width - number_width(longest, size) - round(4 * margin)
-            caption = _fitted_caption(segment.caption, size, room)
-            put_number(image, caption, (margin, 2.0 * size), Type(size, INK_QUIET, PANEL))
-
-    def _time(self, number: int) -> str:
-        return f"  t = {1e3 * number / self._result.record_rate_hz:.3f} ms"
-
-
-def _fitted_caption(caption: str, size: int, room: int) -> str:
-    """An excerpt's caption, without where it starts where that is too long: what it shows matters more."""
-    if width_of(caption, size) > room:
-        caption = re.sub(r", from [^:]*: ", ": ", caption)
-    return fitted(caption, size, room)
-
-
-def _place_words(number: int, segment: Segment | None) -> str:
-    slow = "" if segment is None else f"slowed {segment.slow_motion:.3g}×   "
-    return f"   {slow}frame {number}"
 
 
 def draw_overlay(
@@ -292,7 +255,7 @@ def draw_overlay(
     Parameters
     ----------
     path
-        File to write, ``.mp4``.
+        File to write: ``.mp4``; or ``.gif`` or ``.webp``, a short loop for slides.
     read
         Gives the frames asked for; called once a segment.
     result
@@ -317,7 +280,10 @@ def draw_overlay(
         The file cannot be written.
     """
     choices = choices or OverlayChoices()
-    planned = plan_overlay(result, choices)
+    if is_loop(path):
+        planned, choices = plan_loop(result, choices)
+    else:
+        planned = plan_overlay(result, choices)
     total = sum(segment.pictures for segment in planned)
     done = 0
     shown: list[list[int]] = [[] for _ in planned]
@@ -326,13 +292,15 @@ def draw_overlay(
         for place, segment in enumerate(planned):
             for number, frame in read([int(f) for f in segment.frames]):
                 if painter is None:
-                    painter = OverlayPainter(result, (frame.shape[0], frame.shape[1]), choices)
+                    turn = _turn(result, frame, choices)
+                    result = result if turn is None else turn.result(result)
+                    shape = (frame.shape[0], frame.shape[1]) if turn is None else turn.shape
+                    painter = OverlayPainter(result, shape, choices)
                     size = (painter.width, painter.height)
-                    video = stack.enter_context(
-                        open_browser_video(path, *size, choices.playback_rate_hz, encoding=ENCODING)
-                    )
+                    video = stack.enter_context(opened(path, size, choices.playback_rate_hz))
                     out = np.empty((painter.height, painter.width, 3), np.uint8)
-                picture = painter.paint(frame, number, segment, out)
+                shown_frame = frame if turn is None else turn.picture(frame)
+                picture = painter.paint(shown_frame, number, segment, out)
                 for _ in range(segment.hold):
                     video.write(picture)
                 shown[place].append(number)
@@ -344,6 +312,26 @@ def draw_overlay(
                 f"{result.name}: none of the frames to show could be read; is the recording still there?"
             )
     return _as_shown(planned, shown)
+
+
+def opened(
+    path: str | Path, size: tuple[int, int], rate_hz: float
+) -> contextlib.AbstractContextManager[BrowserVideo | Loop]:
+    """The file to write, as its ending asks."""
+    if not is_loop(path) and Path(path).suffix.lower() != ".mp4":
+        raise UsageError(f"{path}: give a name that ends in .mp4, or in .gif or .webp for a short loop")
+    return (
+        open_loop(path, rate_hz)
+        if is_loop(path)
+        else open_browser_video(path, *size, rate_hz, encoding=ENCODING)
+    )
+
+
+def _turn(result: ClipResult, frame: NDArray[Any], choices: OverlayChoices) -> Turn | None:
+    """How the pictures are turned; None where they stay as they are."""
+    if not choices.turn:
+        return None
+    return Turn.to_the_right(result.axes, (frame.shape[0], frame.shape[1]))
 
 
 def _as_shown(planned: Iterable[Segment], shown: Iterable[list[int]]) -> list[Segment]:
@@ -373,7 +361,12 @@ def draw_still(
     """
     if Path(path).suffix.lower() != ".png":
         raise UsageError(f"{path}: the still is a PNG; give a name that ends in .png")
-    choices = choices or OverlayChoices(min_width=_STILL_WIDTH)
+    choices = choices or OverlayChoices()
+    if "min_width" not in choices.model_fields_set:
+        choices = choices.model_copy(update={"min_width": _STILL_WIDTH})
+    turn = _turn(result, frame, choices)
+    if turn is not None:
+        result, frame = turn.result(result), turn.picture(frame)
     picture = OverlayPainter(result, (frame.shape[0], frame.shape[1]), choices).paint(frame, number)
     done, data = cv2.imencode(".png", picture)
     if not done:

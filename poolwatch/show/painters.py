@@ -4,19 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .canvas import FrameCanvas
+from .canvas import Box, FrameCanvas, Spot
 from .lettering import width_of
-from .palette import FLAGGED, GREY, INK, KEYHOLE, PARTICLE, POOL
+from .palette import FLAGGED, INK, KEYHOLE, POOL
 from .result import ClipResult
 from .ticks import digits, nice_step
-
-TAIL = 40
-"""Sightings that a particle drags behind it."""
 
 
 @dataclass(frozen=True)
@@ -77,18 +73,20 @@ class KeyholePainter:
     def _ring(canvas: FrameCanvas, region: NDArray[np.float64]) -> None:
         ring = np.vstack([region, region[:1]])
         along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])
-        dashes = max(6, 2 * round(along[-1] * canvas.factor / 24))
+        # Long enough gaps: the dark rims of two dashes would fill short ones, and a dashed ring look whole.
+        way = along[-1] * canvas.factor
+        dashes = max(3 if way < 90 else 5, round(way / (9 * canvas.pen + 14)))
         edges = np.linspace(0, along[-1], 2 * dashes + 1)
         pieces = []
         for start, stop in zip(edges[:-1:2], edges[1::2], strict=True):
             places = np.linspace(start, stop, 4)
             pieces.append(np.stack([np.interp(places, along, ring[:, i]) for i in (0, 1)], axis=1))
-        canvas.strokes(pieces, KEYHOLE)
+        canvas.strokes(pieces, KEYHOLE, pen=canvas.pen if way >= 90 else 1)
 
 
 @dataclass(frozen=True)
 class AxesPainter:
-    """Pool axes through the beam, with ticks in mm and an arrow along travel."""
+    """Pool axes through the beam with ticks in mm, left out over the pool: keyhole and tail tip stay free."""
 
     result: ClipResult
     width: int
@@ -96,7 +94,7 @@ class AxesPainter:
     still: bool = True
 
     def draw(self, canvas: FrameCanvas, frame: int) -> None:
-        """Draw both axes across the picture."""
+        """Draw both axes across the picture, outside of where the pool is in the clip."""
         axes = self.result.axes
         corners = axes.mm(
             np.array(
@@ -105,39 +103,74 @@ class AxesPainter:
             )
         )
         low, high = corners.min(axis=0), corners.max(axis=0)
+        free_low, free_high = pool_reach(self.result, 14 / canvas.factor * axes.mm_per_px)
         step = nice_step(max(70.0, 2.2 * canvas.size) / canvas.factor * axes.mm_per_px)
         tick = 5 / canvas.factor * axes.mm_per_px
         lines: list[NDArray[np.float64]] = []
         labels: list[tuple[float, NDArray[np.float64], int]] = []
         for axis in (0, 1):
             along, across = np.eye(2)[axis], np.eye(2)[1 - axis]
-            lines.append(axes.image(np.outer([low[axis], high[axis]], along)))
-            for count in range(math.ceil(low[axis] / step), math.floor(high[axis] / step) + 1):
-                if count == 0:
+            for start, stop in ((low[axis], free_low[axis]), (free_high[axis], high[axis])):
+                if stop <= start:
                     continue
-                centre = count * step * along
-                lines.append(axes.image(np.array([centre - tick * across, centre + tick * across])))
-                labels.append((count * step, axes.image(centre), axis))
-        canvas.strokes(lines, INK, pen=1)
-        edge = 1.6 * canvas.size / canvas.factor
-        shown = [
-            (value, place, axis)
-            for value, place, axis in labels
-            if edge < place[0] < self.width - edge and edge < place[1] < self.height - edge
-        ]
-        size = round(0.8 * canvas.size)
+                lines.append(axes.image(np.outer([start, stop], along)))
+                for count in range(math.ceil(start / step), math.floor(stop / step) + 1):
+                    centre = count * step * along
+                    lines.append(axes.image(np.array([centre - tick * across, centre + tick * across])))
+                    labels.append((count * step, axes.image(centre), axis))
+        canvas.strokes([part for line in lines for part in _outside(canvas, line)], INK, pen=1)
         for axis in (0, 1):
-            mine = [(value, place) for value, place, which in shown if which == axis]
-            # Labels stand on the side of the axis that is down or left in the picture.
+            mine = [(value, place) for value, place, which in labels if which == axis]
+            # Labels are on the side of the axis that is down or left in the picture.
             side = np.array((axes.left, axes.forward)[axis])
             side = side if side @ (-0.4, 1) > 0 else -side
-            for value, place in mine:
-                unit = f" {self.result.unit}" if value == mine[-1][0] else ""
-                text = digits(value, step) + unit
-                reach = 8 + 0.5 * np.abs(side) @ (width_of(text, size), 0.8 * size)
-                offset = (float(side[0] * reach), float(side[1] * reach))
-                x, y = float(place[0]), float(place[1])
-                canvas.write(text, (x, y), INK, anchor=(0.5, 0.5), offset=offset, size=0.8)
+            unit = f" {self.result.unit}"
+            for value, place in reversed(mine):
+                if self._label(canvas, digits(value, step) + unit, place, side):
+                    unit = ""
+
+    @staticmethod
+    def _label(canvas: FrameCanvas, text: str, place: NDArray[np.float64], side: NDArray[np.float64]) -> bool:
+        x, y = canvas.at(place)
+        reach = 8 + 0.5 * np.abs(side) @ (width_of(text, round(0.8 * canvas.size)), 0.8 * canvas.size)
+        spots = (Spot(x + sign * reach * side[0], y + sign * reach * side[1], (0.5, 0.5)) for sign in (1, -1))
+        return canvas.label(text, spots, INK, size=0.8)
+
+
+def _outside(canvas: FrameCanvas, line: NDArray[np.float64]) -> list[NDArray[np.float64]]:
+    """The parts of a straight line, shape (2, 2), that cross nothing that is taken."""
+    ends = canvas.at(line)
+    count = max(2, round(float(np.hypot(*(ends[1] - ends[0])))))
+    share = np.linspace(0, 1, count)[:, None]
+    x, y = ((1 - share) * ends[0] + share * ends[1]).T
+    free = np.ones(count, dtype=bool)
+    for box in canvas.taken:
+        free &= ~((x >= box.left) & (x <= box.right) & (y >= box.top) & (y <= box.bottom))
+    runs = np.flatnonzero(np.diff(np.concatenate([[False], free, [False]])))
+    places = (1 - share) * line[0] + share * line[1]
+    return [places[[start, stop - 1]] for start, stop in zip(runs[::2], runs[1::2], strict=True)]
+
+
+def pool_reach(result: ClipResult, margin: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Where the pool is in nearly all frames, in pool axes, mm, with a margin: lowest and highest x and y."""
+    ends = []
+    for column, factor, quantile in (
+        ("pool_rear_mm", 1.0, 0.005),
+        ("pool_front_mm", 1.0, 0.995),
+        ("pool_width_mm", 0.5, 0.995),
+    ):
+        known = result.series(column)
+        known = known[np.isfinite(known)]
+        ends.append(factor * float(np.quantile(known, quantile)) if known.size else 0.0)
+    rear, front, half = ends
+    return np.array([min(rear, 0.0), -half]) - margin, np.array([max(front, 0.0), half]) + margin
+
+
+def around(canvas: FrameCanvas, points: NDArray[np.float64], margin: float) -> Box:
+    """The box of the picture that holds clip points, with a margin, px."""
+    places = canvas.at(points)
+    low, high = places.min(axis=0) - margin, places.max(axis=0) + margin
+    return Box(float(low[0]), float(low[1]), float(high[0]), float(high[1]))
 
 
 @dataclass(frozen=True)
@@ -158,6 +191,7 @@ class TravelPainter:
         canvas.write("travel", (float(name[0]), float(name[1])), INK, anchor=(1, 0), size=0.8)
         centre = np.array([self.width - 2.4 * size, 0.7 * size + 1.2 * size + 1.3 * size * abs(forward[1])])
         tip, foot = centre + 1.3 * size * forward, centre - 1.3 * size * forward
+        canvas.reserve(around(canvas, np.array([tip, foot]), 0.5 * canvas.size))
         head = tip - 0.55 * size * forward
         canvas.strokes(
             [
@@ -184,6 +218,7 @@ class ScalePainter:
         x, y = np.array([0.8, -0.8]) * canvas.size / canvas.factor + (0, self.height)
         end = x + length / scale
         cap = 4 / canvas.factor
+        canvas.reserve(around(canvas, np.array([[x, y], [end, y]]), 10))
         canvas.strokes(
             [np.array([[x, y], [end, y]])] + [np.array([[e, y - cap], [e, y + cap]]) for e in (x, end)],
             INK,
@@ -194,69 +229,12 @@ class ScalePainter:
 
 
 @dataclass(frozen=True)
-class ParticlePainter:
-    """Particles with tails: counted ones ringed and numbered, rejected ones crossed."""
-
-    result: ClipResult
-    rejected: bool = False
-    still: bool = False
-
-    @cached_property
-    def _tracks(
-        self,
-    ) -> tuple[
-        list[tuple[int, NDArray[np.int64], NDArray[np.float64]]], NDArray[np.int64], NDArray[np.int64]
-    ]:
-        tracks = self.result.tracks
-        if not self.rejected:
-            tracks = tracks[tracks["particle"] > 0]
-        ordered = tracks.sort_values(["particle", "frame"], kind="stable")
-        numbers = ordered["particle"].to_numpy(dtype=np.int64)
-        frames = ordered["frame"].to_numpy(dtype=np.int64)
-        values = ordered[["x_px", "y_px", "diameter_px"]].to_numpy(dtype=np.float64)
-        starts = np.flatnonzero(np.diff(numbers, prepend=np.iinfo(np.int64).min))
-        stops = np.append(starts, len(numbers))[1:]
-        pieces = [
-            (int(numbers[start]), frames[start:stop], values[start:stop])
-            for start, stop in zip(starts, stops, strict=True)
-        ]
-        first = np.array([piece[1][0] for piece in pieces], dtype=np.int64)
-        last = np.array([piece[1][-1] for piece in pieces], dtype=np.int64)
-        return pieces, first, last
-
-    def draw(self, canvas: FrameCanvas, frame: int) -> None:
-        """Draw every particle that is seen in the frame, with its last `TAIL` sightings."""
-        pieces, first, last = self._tracks
-        counted: list[NDArray[np.float64]] = []
-        refused: list[NDArray[np.float64]] = []
-        heads: list[tuple[int, NDArray[np.float64]]] = []
-        for place in np.flatnonzero((first <= frame) & (last >= frame)):
-            number, frames, values = pieces[place]
-            stop = int(np.searchsorted(frames, frame, side="right"))
-            path = values[max(0, stop - TAIL) : stop, :2]
-            (counted if number > 0 else refused).append(path)
-            if frames[stop - 1] == frame:
-                heads.append((number, values[stop - 1]))
-        canvas.strokes(refused, GREY, pen=1)
-        canvas.strokes(counted, PARTICLE)
-        for number, (x, y, diameter) in heads:
-            radius = max(6.0, 0.5 * canvas.factor * (diameter if np.isfinite(diameter) else 0) + 5)
-            if number > 0:
-                canvas.ring(x, y, radius, PARTICLE)
-                offset = (radius + 4, -radius - 2)
-                canvas.write(str(number), (x, y), INK, anchor=(0, 0.6), offset=offset, size=0.8)
-            else:
-                arm = radius / canvas.factor * 0.8
-                cross = [np.array([[x - arm, y - s * arm], [x + arm, y + s * arm]]) for s in (1, -1)]
-                canvas.strokes(cross, GREY, pen=1)
-
-
-@dataclass(frozen=True)
 class StatusPainter:
     """A word over every frame that was not measured."""
 
     result: ClipResult
     still: bool = False
+    over: bool = True
 
     def draw(self, canvas: FrameCanvas, frame: int) -> None:
         """Write the status word in the top left corner unless it is ok; rim the picture as well."""

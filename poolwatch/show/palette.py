@@ -21,7 +21,9 @@ GREY = "#9aa0a6"
 # On dark ground (video) and on paper (stills, report): the same hues, dark enough for 3:1 on white.
 POOL, POOL_ON_PAPER = SKY, BLUE
 KEYHOLE, KEYHOLE_ON_PAPER = ORANGE, "#b87400"
-PARTICLE, PARTICLE_ON_PAPER = PURPLE, "#a8477f"
+PARTICLE, PARTICLE_ON_PAPER = GREEN, "#007d5b"
+FLAG = "\N{BLACK FLAG}"
+"""Before what is flagged, so that it shows without its colour, too."""
 FLAGGED, FLAGGED_ON_PAPER = "#ff7f2a", "#b84a00"
 PANEL, PANEL_LIT = "#15181c", "#22272e"
 INK, INK_QUIET = "#f2f4f6", "#a9b1ba"

@@ -46,6 +46,8 @@ class OverlayChoices(Settings):
         What is drawn.
     plain_beside
         The same picture with nothing drawn on it beside the annotated one.
+    turn
+        Turn the picture so that travel points to the right.
     every_frame
         Show each frame once, however long that plays.
     max_seconds
@@ -62,6 +64,7 @@ class OverlayChoices(Settings):
     slow_motion: float | None = Field(default=None, gt=0)
     layers: tuple[Layer, ...] = LAYERS
     plain_beside: bool = False
+    turn: bool = False
     every_frame: bool = False
     max_seconds: float = Field(default=60.0, gt=0, le=3600)
     playback_rate_hz: float = Field(default=30.0, ge=1, le=120)
@@ -70,7 +73,7 @@ class OverlayChoices(Settings):
     @model_validator(mode="after")
     def _in_order(self) -> OverlayChoices:
         if self.end_s is not None and self.end_s <= (self.start_s or 0.0):
-            raise ValueError("end_s must lie after start_s")
+            raise ValueError("end_s must be after start_s")
         return self
 
 
@@ -185,7 +188,7 @@ def plan_overlay(result: ClipResult, choices: OverlayChoices | None = None) -> l
     if not len(frames):
         length = len(result.numbers) / result.record_rate_hz
         raise UsageError(
-            f"{result.name}: no frame lies in the chosen part; the clip is {length:.4g} s long at its record rate"
+            f"{result.name}: no frame is in the chosen part; the clip is {length:.4g} s long at its record rate"
         )
     rate = choices.playback_rate_hz
     room = max(1, int(choices.max_seconds * rate))
@@ -212,6 +215,25 @@ def plan_overlay(result: ClipResult, choices: OverlayChoices | None = None) -> l
         name = f"excerpt {place} of {len(excerpts)}, from {at}: {words}"
         segments.append(_segment(result, piece, 1, 1, name, rate))
     return segments
+
+
+def plan_loop(result: ClipResult, choices: OverlayChoices) -> tuple[list[Segment], OverlayChoices]:
+    """The frames of a short loop for slides, and the choices for it: smaller and slower than a video.
+
+    Where no part was chosen it shows every frame around the worst moment of the steady part.
+    """
+    given = choices.model_fields_set
+    smaller = {"playback_rate_hz": 20.0, "max_seconds": 5.0, "min_width": 480}
+    choices = choices.model_copy(update={name: value for name, value in smaller.items() if name not in given})
+    if given & {"start_s", "end_s", "slow_motion", "every_frame"}:
+        return plan_overlay(result, choices), choices
+    moment, words = worst_moment(result)
+    count = max(1, int(choices.max_seconds * choices.playback_rate_hz))
+    place = int(np.searchsorted(result.numbers, moment))
+    start = int(np.clip(place - count // 2, 0, max(0, len(result.numbers) - count)))
+    frames = result.numbers[start : start + count]
+    caption = words.partition(": ")[2]
+    return [_segment(result, frames, 1, 1, caption, choices.playback_rate_hz)], choices
 
 
 def worst_moment(result: ClipResult) -> tuple[int, str]:

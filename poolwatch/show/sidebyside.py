@@ -12,20 +12,24 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from ..footage import open_browser_video
+from ..footage import is_loop
 from ..model.errors import ClipError, UsageError
 from ..model.flags import doubts
 from ..model.settings import Settings
-from .canvas import FrameCanvas, Painter
+from .canvas import Box, FrameCanvas, Painter
 from .lettering import Type, fitted, put_flat, put_number, width_of
-from .overlay import ENCODING, ReadFrames
-from .painters import KeyholePainter, OutlinePainter, ParticlePainter, StatusPainter
+from .overlay import ReadFrames, opened
+from .overlay_head import flag_words, index_words, title_words
+from .painters import KeyholePainter, OutlinePainter, StatusPainter
 from .palette import FLAGGED, INK, INK_QUIET, PANEL, bgr
+from .particles import NumberPainter, ParticlePainter, TracksInFrame
 from .result import ClipResult
 from .ticks import digits, nice_step
 from .tone import ToneCurve, toned
 
-_HEAD, _LABEL, _GAP, _SIZE = 64, 76, 8, 22
+_HEAD, _GAP, _SIZE = 64, 8, 22
+# Height of what is written under each clip, without and with a line of flags.
+_LABEL, _LABEL_FLAGGED = 76, 104
 
 
 class SideBySideChoices(Settings):
@@ -83,13 +87,18 @@ def write_side_by_side(
         The file cannot be written.
     """
     choices = choices or SideBySideChoices()
+    if is_loop(path):
+        # For slides: shorter, smaller and slower.
+        smaller = {"seconds": 5.0, "playback_rate_hz": 15.0, "width": 1000}
+        given = choices.model_fields_set
+        choices = choices.model_copy(update={name: v for name, v in smaller.items() if name not in given})
     if not 2 <= len(clips) <= 6:
         raise UsageError(f"side by side takes two to six clips, got {len(clips)}")
     if len({result.unit for result, _ in clips}) > 1:
         bare = ", ".join(result.name for result, _ in clips if result.unit == "px")
         raise UsageError(
-            f"clips without a scale cannot stand beside clips with one: {bare}; measure them again with --mm-per-px or "
-            "--scale"
+            f"clips without a scale cannot be shown with clips that have one: {bare}; measure them again with "
+            "--mm-per-px or --scale"
         )
     clips = _ordered(clips, choices.order)
     times, slow = common_times([result for result, _ in clips], choices)
@@ -100,9 +109,7 @@ def write_side_by_side(
             raise ClipError(f"{result.name}: its frames could not be read; is the recording still there?")
     shapes = [(first[1].shape[0], first[1].shape[1]) for first in firsts if first is not None]
     sheet = SideBySidePainter([result for result, _ in clips], shapes, choices, slow)
-    with open_browser_video(
-        path, sheet.width, sheet.height, choices.playback_rate_hz, encoding=ENCODING
-    ) as video:
+    with opened(path, (sheet.width, sheet.height), choices.playback_rate_hz) as video:
         current = [first for first in firsts if first is not None]
         for count, time in enumerate(times):
             if count:
@@ -207,14 +214,15 @@ class SideBySidePainter:
         self._indices = choices.indices
         low, high = _window(results, shapes)
         span = high - low
+        self._label = _LABEL_FLAGGED if any(doubts(r.flags) for r in results) else _LABEL
         columns = self._columns(len(results), span, choices.width)
         rows = -(-len(results) // columns)
         cell_width = (choices.width - (columns - 1) * _GAP) // columns
-        self.px_per_mm = min(cell_width / span[0], (1100 / rows - _LABEL) / span[1])
+        self.px_per_mm = min(cell_width / span[0], (1100 / rows - self._label) / span[1])
         self.cell = (int(span[1] * self.px_per_mm), int(span[0] * self.px_per_mm))
         self.width = columns * self.cell[1] + (columns - 1) * _GAP
         self.width += self.width % 2
-        pitch = self.cell[0] + _LABEL + _GAP
+        pitch = self.cell[0] + self._label + _GAP
         self.height = _HEAD + rows * pitch
         self.height += self.height % 2
         self.places = [
@@ -223,8 +231,10 @@ class SideBySidePainter:
         ]
         self._matrices = [self._matrix(result, low, high) for result in results]
         self._curves = [ToneCurve.for_sample(r.brightness_sample, r.full_scale) for r in results]
+        tracks = [TracksInFrame(r) for r in results]
         self._painters: list[list[Painter]] = [
-            [KeyholePainter(r), OutlinePainter(r), ParticlePainter(r), StatusPainter(r)] for r in results
+            [KeyholePainter(r), OutlinePainter(r), ParticlePainter(t), StatusPainter(r), NumberPainter(t)]
+            for r, t in zip(results, tracks, strict=True)
         ]
         self._ground = self._labels()
 
@@ -252,6 +262,8 @@ class SideBySidePainter:
             turned = cv2.warpAffine(grey, self._matrices[i], (columns, rows), flags=kind, borderValue=(0.0,))
             picture = cv2.cvtColor(turned, cv2.COLOR_GRAY2BGR)
             canvas = FrameCanvas(picture, self._scale(i), 2, _SIZE, self._matrices[i])
+            # First, so that no number is written where the bar will be.
+            canvas.reserve(Box(0, rows - 50, 16 + self.cell[1] / 4, rows))
             if self._annotated:
                 for painter in self._painters[i]:
                     painter.draw(canvas, number)
@@ -300,17 +312,15 @@ class SideBySidePainter:
         for result, (top, left) in zip(self._results, self.places, strict=True):
             room = self.cell[1] - 24
             at = (left + 12, top + self.cell[0] + 6)
-            put_flat(image, fitted(_title(result), _SIZE, room, True), at, _SIZE, INK, PANEL, bold=True)
-            below = (at[0], at[1] + 32)
-            words = _index(result) if self._indices else "index not comparable with the others'"
+            put_flat(image, fitted(title_words(result), _SIZE, room, True), at, _SIZE, INK, PANEL, bold=True)
+            words = index_words(result) if self._indices else "index not comparable with the others'"
             words = fitted(words, _SIZE - 2, room)
-            put_flat(image, words, below, _SIZE - 2, INK_QUIET, PANEL)
-            left_over = room - width_of(words, _SIZE - 2) - 16
-            flags = doubts(str(result.score_of("flags") or "").split())
-            if flags and left_over > 3 * _SIZE:
-                beside = (at[0] + room - left_over, below[1])
-                said = fitted(", ".join(flags), _SIZE - 2, left_over)
-                put_flat(image, said, beside, _SIZE - 2, FLAGGED, PANEL)
+            put_flat(image, words, (at[0], at[1] + 32), _SIZE - 2, INK_QUIET, PANEL)
+            flags = flag_words(result, _SIZE - 2, room)
+            if flags:
+                put_flat(image, flags, (at[0], at[1] + 60), _SIZE - 2, FLAGGED, PANEL)
+                corners = (left, top), (left + self.cell[1] - 1, top + self.cell[0] + self._label - _GAP)
+                cv2.rectangle(image, *corners, bgr(FLAGGED), 3)
         return image
 
     def _scale_bar(self, picture: NDArray[np.uint8]) -> None:
@@ -321,19 +331,6 @@ class SideBySidePainter:
         text = f"{digits(length, length)} {self._results[0].unit}"
         middle = x + length * self.px_per_mm / 2
         canvas.write(text, (middle, y), INK, anchor=(0.5, 1), offset=(0, -4), size=0.85)
-
-
-def _title(result: ClipResult) -> str:
-    shape = result.score_of("beam_shape")
-    return f"{shape} · {result.name}" if isinstance(shape, str) and shape else result.name
-
-
-def _index(result: ClipResult) -> str:
-    index, low, high = (float(result.score_of(f"stability_index{end}")) for end in ("", "_low", "_high"))
-    if not math.isfinite(index):
-        return "no stability index"
-    interval = f" ({low:.0f} to {high:.0f})" if math.isfinite(low) and math.isfinite(high) else ""
-    return f"stability index {index:.0f}{interval}"
 
 
 def _window(

@@ -53,14 +53,14 @@ class SurfaceWaves:
         return Waves(self.kx, self.ky, self.phases[moment])
 
 
-class Spots(NamedTuple):
+class BeamSpots(NamedTuple):
     """Middles of the keyhole's spots along (u) and across (v) travel, px, shape (spots,)."""
 
     u: NDArray[np.float64]
     v: NDArray[np.float64]
 
     @classmethod
-    def of(cls, scene: Scene) -> Spots:
+    def of(cls, scene: Scene) -> BeamSpots:
         """The spots of a scene."""
         places = np.asarray(scene.keyhole.spots_mm, dtype=np.float64).reshape(-1, 2) / scene.camera.mm_per_px
         u, v = np.ascontiguousarray(places.T)
@@ -189,7 +189,7 @@ def _trail(u: float, v: float, p: GlowingLight) -> float:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _liquid(u: float, v: float, wave: float, p: GlowingLight, spots: Spots) -> float:
+def _liquid(u: float, v: float, wave: float, p: GlowingLight, spots: BeamSpots) -> float:
     value = float(p.rim + p.core / (1.0 + u * u * p.per_reach_along + v * v * p.per_reach_across))
     value *= max(1.0 + wave, 0.0)
     if p.keyhole >= 0:
@@ -234,7 +234,7 @@ def solid_field(height: int, width: int, p: GlowingLight) -> Image:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def excess_field(grid: Grid, p: GlowingLight, ripples: Waves, spots: Spots) -> Image:
+def excess_field(grid: Grid, p: GlowingLight, ripples: Waves, spots: BeamSpots) -> Image:
     """Liquid - solid on a grid of points, shape (height, width)."""
     height, width, left, top, step = grid
     out = np.empty((height, width), dtype=np.float32)
@@ -274,7 +274,7 @@ class Glowing:
     def __init__(self, scene: Scene, line: Timeline) -> None:
         self._scene, self._line = scene, line
         self._ripples = ripples(scene, line.times_s, 1 / max(scene.pool.ripple_hz, 1e-9))
-        self._spots = Spots.of(scene)
+        self._spots = BeamSpots.of(scene)
 
     def solid(self, moment: int) -> Image:
         """Plate and hot solid as the camera sees them, shape of a frame."""

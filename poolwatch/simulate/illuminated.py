@@ -18,7 +18,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from . import outline
-from .glow import Grid, Spots, Waves, ripples
+from .glow import BeamSpots, Grid, Waves, ripples
 from .raster import Image
 from .scene import Scene
 from .timeline import Timeline, forward, stream
@@ -144,7 +144,7 @@ def _metal_field(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _take_from_liquid(out: Image, grid: Grid, p: IlluminatedLight, waves: Waves, spots: Spots) -> None:
+def _take_from_liquid(out: Image, grid: Grid, p: IlluminatedLight, waves: Waves, spots: BeamSpots) -> None:
     """Turn metal into liquid - metal, in place."""
     height, width, left, top, step = grid
     kx, ky, phases = waves
@@ -197,7 +197,7 @@ class Illuminated:
         self._scene, self._line = scene, line
         camera = scene.camera
         self._ripples = ripples(scene, line.times_s, scene.lighting.memory_s)
-        self._spots = Spots.of(scene)
+        self._spots = BeamSpots.of(scene)
         # The pixel's own width belongs to the blur of the smooth part.
         self._sigma = math.sqrt(psf_sigma_px**2 + 1 / 12)
         self._speed = scene.travel_speed_mm_s / camera.mm_per_px

@@ -89,7 +89,7 @@ def stretched(field: Image, times: int) -> Image:
 def coverage(x: NDArray[np.float64], y: NDArray[np.float64], height: int, width: int) -> Image:
     """Share of each unit cell that lies inside a closed polygon, exact.
 
-    Cell (row i, column j) spans [j, j + 1) x [i, i + 1). The polygon must lie inside the grid, at least one
+    Cell (row i, column j) spans [j, j + 1) x [i, i + 1). The polygon must be inside the grid, at least one
     cell from its right border. Signed trapezoids under every edge are summed along rows.
 
     Parameters

@@ -78,11 +78,11 @@ class Simulation:
         Raises
         ------
         UsageError
-            The range lies outside the clip.
+            The range is outside the clip.
         """
         if not 0 <= start <= stop <= self.scene.frames:
             raise UsageError(
-                f"frames {start} … {stop} lie outside the simulated clip of {self.scene.frames}; ask within 0 … "
+                f"frames {start} … {stop} are outside the simulated clip of {self.scene.frames}; ask within 0 … "
                 f"{self.scene.frames}"
             )
         camera, line = self.scene.camera, self._line

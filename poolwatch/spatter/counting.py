@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,8 +20,11 @@ from .sizing import Exposure, Sizes, find_sizes, saturated
 if TYPE_CHECKING:
     import pandas as pd
 
-# Standard uncertainties that a diameter in illuminated footage is above 0.
+# Standard uncertainties that a diameter in illuminated or lossy footage is above 0.
 _SIZED = 2.0
+# Share by which a shadow that touches a particle puts its diameter out (rms over 8 clips drawn at random, by two
+# generators: 0.026).
+_BY_SHADOW = 0.03
 
 ENDS: dict[str, str] = {
     "border": "left the picture",
@@ -114,7 +117,7 @@ def particles(
     flights = find_flights(tracks, look)
     path = flights.path
     velocity = np.column_stack([path["vx"], path["vy"]])
-    sizes = find_sizes(tracks, velocity, look, exposure_frames)
+    sizes = find_sizes(tracks, velocity, look, exposure_frames, over_metal=shadows is not None)
     reason: list[str] = []
     left = np.full(n, np.nan)
     for k in range(n):
@@ -123,7 +126,11 @@ def particles(
     reasons = np.array(reason, dtype=object)
     if shadows is not None:
         reasons[(reasons == "") & shadows] = "shadow"
-        # Against lit metal flickers are many: what has no size is none that counts.
+        if shadows.any():
+            doubt = np.hypot(sizes.u_diameter, _BY_SHADOW * sizes.diameter)
+            sizes = replace(sizes, u_diameter=doubt)
+    if shadows is not None or look.detection_level > settings.detection_level:
+        # Against lit metal flickers are many, and compression leaves specks: what has no size is none that counts.
         reasons[(reasons == "") & (sizes.diameter < _SIZED * sizes.u_diameter)] = "no_size"
     reasons[odd_streaks(tracks, velocity, reasons == "", exposure_frames)] = "odd_streak"
     ends = _ends(tracks, path, sizes, look)

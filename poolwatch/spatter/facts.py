@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
@@ -50,6 +51,9 @@ class SpatterLook:
         One level of ground for the whole picture; what is deeper than `full_level` is flat.
     flicker
         Relative scatter of the overall gain over the sample.
+    below
+        Grey values: what is this far below the ground, and its neighbours, are none of it and stay out of fits. Finite
+        where particles may be brighter and darker than the ground, beside each other or with a shadow.
     """
 
     background: NDArray[np.float32]
@@ -68,6 +72,7 @@ class SpatterLook:
     offset: float
     even: bool
     flicker: float
+    below: float = math.inf
 
     @cached_property
     def sieve(self) -> Sieve:
@@ -95,6 +100,7 @@ class Ground(NamedTuple):
     offset: float
     even: bool
     full: float
+    below: float
 
 
 class Residual(NamedTuple):
@@ -212,6 +218,7 @@ def ground_of(look: SpatterLook) -> Ground:
         offset=float(look.offset),
         even=bool(look.even),
         full=float(look.full_level),
+        below=float(look.below),
     )
 
 

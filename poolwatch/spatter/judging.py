@@ -32,7 +32,7 @@ REASONS: dict[str, str] = {
     "not_from_pool": "its path does not lead back to the outline within its uncertainty",
     "late": "should have been seen for long on its way from the pool, but was not",
     "shadow": "runs beside another that is brighter or darker: its shadow on the metal, or its own dark side",
-    "no_size": "in illuminated footage: its size does not differ from 0, as that of a flicker",
+    "no_size": "in illuminated or lossy footage: its size does not differ from 0, as that of flickers and blocks",
     "bounced": "goes on where another track ended: a particle that bounced, counted once already",
 }
 

@@ -64,7 +64,7 @@ def link(
     Raises
     ------
     ValueError
-        The sightings are not in order or lie outside the clip.
+        The sightings are not in order or are outside the clip.
     """
     settings = settings or SpatterSettings()
     measured = np.ascontiguousarray(measured, dtype=np.bool_)

@@ -16,7 +16,7 @@ from .facts import Residual, SpatterLook, facts_of, work_arrays
 from .filtering import above_ground, overall_gain, pool_spans, residual_of, smooth
 from .noise import ROUNDING, finest, noise_model, upper_spread
 from .ordering import sort_columns
-from .point_spread import find_point_spread, rough_sightings
+from .point_spread import NARROWER, find_point_spread, lens_spread, rough_sightings, stand_in
 from .segmenting import prepare
 from .settings import SpatterSettings
 from .uncovered import uncovered_ground
@@ -24,6 +24,11 @@ from .uncovered import uncovered_ground
 # Noise of the binomial 3x3 mean over that of a pixel: sqrt(sum of squared weights).
 SMOOTHED_NOISE = 0.375
 _LATTICE = 4
+# Of residuals every other pixel, for what is left of the metal's edges is narrow; what the largest of nine estimates of
+# noise is taken for.
+_FINE_LATTICE, _LARGEST = 2, 0.85
+# Standard deviations below the ground from which a pixel of a residual is none of it.
+_BELOW = 4.0
 # Variance of a dark pixel up to which there is hardly any noise but that of rounding, squared grey values.
 _QUIET = 3 * ROUNDING
 
@@ -35,6 +40,7 @@ def learn(
     outlines: Sequence[NDArray[np.floating]] | None = None,
     settings: SpatterSettings | None = None,
     edge_sigma_px: float | None = None,
+    both_ways: bool = False,
 ) -> SpatterLook:
     """Learn ground, noise and point spread from frames spread over the clip.
 
@@ -50,6 +56,9 @@ def learn(
         See `SpatterSettings`.
     edge_sigma_px
         Spread of the pool's edge, px, pixel included: stands in where the particles tell no point spread.
+    both_ways
+        Whether frames are residuals (see `illuminated.ground.stand_out`), in which things stand out to either side, and
+        edges of the metal may be left.
 
     Raises
     ------
@@ -93,7 +102,7 @@ def learn(
         even=even,
         flicker=0.0,
     )
-    read, shot, lattice, look = _scatter(sample, outlines, look, settings, hidden)
+    read, shot, lattice, look = _scatter(sample, outlines, look, settings, hidden, fine=both_ways)
     floor = np.sqrt(np.maximum(read + shot * (offset + sign * background if dark else background), 1 / 12))
     spread = SMOOTHED_NOISE * floor
     if settings.background == "learned" and len(sample) >= 8:
@@ -101,6 +110,8 @@ def learn(
     look = replace(
         look, read=read, shot=shot, threshold=np.asarray(settings.detection_level * spread, dtype=np.float32)
     )
+    if both_ways:
+        look = replace(look, below=_BELOW * float(np.median(floor)))
     if settings.background == "learned" and not dark and len(sample) >= 8 and read <= _QUIET:
         # Quiet places with hardly any noise: a codec or a clipped black took it away, and the model cannot speak for
         # the rest of the picture.
@@ -114,6 +125,10 @@ def learn(
     if settings.background == "learned" and not dark and len(sample) >= 8:
         look = replace(look, background=uncovered_ground(sample, look.background, rough))
     sigma, u, source = find_point_spread(sample, outlines, look, settings, rough, edge_sigma_px)
+    lossy = look.detection_level > settings.detection_level
+    if lossy and edge_sigma_px is not None and sigma < NARROWER * lens_spread(edge_sigma_px):
+        # Blocks cut a particle's picture off: it looks sharper than the lens draws anything.
+        sigma, u, source = stand_in(edge_sigma_px)
     return replace(look, psf_sigma_px=sigma, psf_u_px=u, psf_source=source)
 
 
@@ -160,6 +175,8 @@ def _scatter(
     look: SpatterLook,
     settings: SpatterSettings,
     hidden: NDArray[np.bool_],
+    *,
+    fine: bool,
 ) -> tuple[float, float, NDArray[np.float32], SpatterLook]:
     """Noise model of a pixel, scatter of the smoothed picture, and the look with its flicker."""
     n, h, w = sample.shape
@@ -195,9 +212,10 @@ def _scatter(
         flicker = float(1.4826 * np.median(np.abs(gains - middle)))
         if flicker * float(np.median(light.ravel()[chosen])) > 0.25:
             places = spots
-    ys, xs = np.arange(_LATTICE // 2, h, _LATTICE), np.arange(_LATTICE // 2, w, _LATTICE)
+    step = _FINE_LATTICE if fine else _LATTICE
+    ys, xs = np.arange(step // 2, h, step), np.arange(step // 2, w, step)
     seen = np.empty((n, ys.size, xs.size), dtype=np.float32)
-    raw, fine = np.empty_like(seen), np.empty_like(seen)
+    raw, finer = np.empty_like(seen), np.empty_like(seen)
     facts = facts_of(replace(look, places=places), margin)
 
     def look_through(some: range) -> None:
@@ -209,19 +227,21 @@ def _scatter(
             residual_of(residual, res)
             seen[i] = work.canvas.picture[np.ix_(ys, xs)]
             above_ground(res, work.canvas.calm, ys, xs, raw[i])
-            fine[i] = finest(res, ys, xs)
+            finer[i] = finest(res, ys, xs)
 
     together(look_through, shares(n))
     away = seen < -1e29
-    for values in (seen, raw, fine):
+    for values in (seen, raw, finer):
         values[away] = np.nan
     base = look.background[np.ix_(ys, xs)]
     if look.sign < 0:
         base = look.full_scale - base
     lowest = (sample[:, ys][:, :, xs] <= sample.min()).mean(axis=0)
-    read, shot = noise_model(raw, fine, base, lowest, look.full_scale)
-    spread = upper_spread(seen)
-    spread = cv2.blur(spread, (3, 3), borderType=cv2.BORDER_REPLICATE)
-    rows = np.minimum(np.arange(h) // _LATTICE, ys.size - 1)
-    cols = np.minimum(np.arange(w) // _LATTICE, xs.size - 1)
+    read, shot = noise_model(raw, finer, base, lowest, look.full_scale)
+    each = upper_spread(seen)
+    spread = cv2.blur(each, (3, 3), borderType=cv2.BORDER_REPLICATE)
+    if fine:
+        spread = np.maximum(spread, _LARGEST * cv2.dilate(each, np.ones((3, 3), dtype=np.uint8)))
+    rows = np.minimum(np.arange(h) // step, ys.size - 1)
+    cols = np.minimum(np.arange(w) // step, xs.size - 1)
     return read, shot, spread[np.ix_(rows, cols)], replace(look, places=places, flicker=flicker)

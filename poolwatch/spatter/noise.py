@@ -30,7 +30,7 @@ def finest(res: NDArray[np.float32], ys: NDArray[np.intp], xs: NDArray[np.intp])
     res
         Residual above the ground, shape (h, w).
     ys, xs
-        Rows and columns wanted; those at the border take the pixel itself for what lies outside.
+        Rows and columns wanted; those at the border take the pixel itself for what is outside.
 
     Returns
     -------

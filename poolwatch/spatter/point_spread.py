@@ -48,6 +48,8 @@ _FINE, _LADDERS = np.exp(np.linspace(-0.12, 0.12, 9)), 4
 # of the disc's height, its height is the bell's mean inside, 2 x exp(-x) = 1 - exp(-x) at x = 1.256 = R²/2v, and R²/4
 # is the disc's variance.
 _BELL_AS_DISC = 0.63
+# A point spread below this share of what the pool's edge shows is that of flickers or of blocks.
+NARROWER = 0.6
 # No lens is a Gaussian to better than this share of its width.
 _GAUSSIAN = 0.0015
 
@@ -104,7 +106,7 @@ def find_point_spread(
     rough2, found2 = blur_of(1.0) ** 2, blur_of(sigma) ** 2
     seen_as = _BELL_AS_DISC + (1.0 - _BELL_AS_DISC) * min(rough2 / max(found2, 1e-9), 1.0)
     if not len(members) or seen_as * found2 > 1.3 * float(np.percentile(width2, 10)):
-        return _stand_in(edge_sigma_px)
+        return stand_in(edge_sigma_px)
     # Again for the group, on a fine ladder: the sum of chi-squares, because a mean of single answers would lean
     # to the narrow ones, whose own uncertainties are smaller.
     # With those that tell no width but do not contradict it: a small particle tells an upper bound at most, and to take
@@ -135,11 +137,11 @@ def find_point_spread(
         if group == before:
             break
     if u > 0.2 * sigma:
-        return _stand_in(edge_sigma_px)
+        return stand_in(edge_sigma_px)
     return sigma, float(np.hypot(u, _GAUSSIAN * sigma)), "found"
 
 
-def _stand_in(edge_sigma_px: float | None) -> tuple[float, float, str]:
+def stand_in(edge_sigma_px: float | None) -> tuple[float, float, str]:
     """The point spread where particles do not tell it: what the pool's edge shows, for it was filmed by the same lens;
     without a pool, what a lens in focus gives."""
     if edge_sigma_px is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,8 @@ _MODEL = 0.0008
 # small enough for errors to be linear in noise, as a share of the variance of its picture.
 SEVERAL = 5
 _CLEAR = 0.03
+# Sightings over which errors may go on alike; rounds until the sum agrees with what it takes from itself.
+_RUNS_ON, _ROUNDS = 8, 4
 
 
 @dataclass(frozen=True)
@@ -135,12 +138,19 @@ def find_exposure(
 
 
 def find_sizes(
-    tracks: Tracks, velocity: NDArray[np.float64], look: SpatterLook, exposure_frames: float | None
+    tracks: Tracks,
+    velocity: NDArray[np.float64],
+    look: SpatterLook,
+    exposure_frames: float | None,
+    *,
+    over_metal: bool = False,
 ) -> Sizes:
     """Weighted mean over each track of the squared diameter, given the streak that its speed makes.
 
     With d²/16 = T - L²/24 (see `records`), each sighting's T is first moved to the streak L² = (v · exposure)²
     along its own covariance, so that no sighting's chance streak biases its size.
+
+    `over_metal`: sightings scatter by the marks that the particle passes, not by compression.
     """
     s = tracks.sightings
     bad = BORDER | RIM | CROWDED | UNFITTED
@@ -188,8 +198,10 @@ def find_sizes(
     own = np.sqrt(var)
     one = used / total
     clear = (used >= SEVERAL) & (np.sqrt(one) < _CLEAR * (spread + blur_of(look.psf_sigma_px) ** 2))
-    beyond = beyond_noise(chi[clear], used[clear] - 1)
-    if beyond > 0.0:
+    if over_metal:
+        off = np.where(use, (moved - np.repeat(spread, counts)) / u_spread, np.nan)
+        var *= running_on(off, tracks.starts, clear)
+    elif (beyond := beyond_noise(chi[clear], used[clear] - 1)) > 0.0:
         var += np.where(used >= SEVERAL, np.maximum(chi - 1.0, 0.0), beyond) * one
     # All tracks of a clip share the error of its point spread.
     fall, streak_falls = _leverage(tracks, weight, look)
@@ -228,6 +240,39 @@ def beyond_noise(chi: NDArray[np.float64], freedom: NDArray[np.float64]) -> floa
     ratio = chi / (1.0 - 2.0 / (9.0 * freedom)) ** 3
     error = 1.2533 * float(np.sqrt(np.mean(2.0 / freedom) / len(chi)))
     return max(float(np.median(ratio)) - 1.0 - 2.0 * error, 0.0)
+
+
+def running_on(off: NDArray[np.float64], starts: NDArray[np.int64], clear: NDArray[np.bool_]) -> float:
+    """By how much the variance of a mean exceeds that of as many sightings that have nothing in common; 1 at least.
+
+    A particle passes over the same mark in several frames, so sightings that follow each other err alike: 1 + 2 sum of
+    the correlations up to the first that is not above 0 (the integrated correlation time, Sokal 1997).
+
+    Parameters
+    ----------
+    off
+        Errors of the sightings in their own uncertainties, shape (sightings,); NaN where there is none.
+    starts, clear
+        Where each track starts, and which of them tell it.
+    """
+    parts = [off[a:b] for k, (a, b) in enumerate(itertools.pairwise(starts)) if clear[k]]
+    if not parts:
+        return 1.0
+    known = np.concatenate([part[np.isfinite(part)] for part in parts])
+    variance = float(np.mean(known**2))
+    seen = []
+    for lag in range(1, _RUNS_ON + 1):
+        products = np.concatenate([part[lag:] * part[:-lag] for part in parts])
+        products = products[np.isfinite(products)]
+        seen.append(float(products.mean()) / variance if len(products) >= SEVERAL else 0.0)
+    total = 1.0
+    for _ in range(_ROUNDS):
+        # The mean of a track is taken out of its errors: what it scatters by is missing in all of them.
+        lowered = min(total * len(parts) / len(known), 0.5)
+        alike = [one * (1.0 - lowered) + lowered for one in seen]
+        first = next((k for k, one in enumerate(alike) if one <= 0.0), len(alike))
+        total = 1.0 + 2.0 * sum(alike[:first])
+    return total
 
 
 def _leverage(

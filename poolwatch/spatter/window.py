@@ -21,6 +21,8 @@ _EDGE = 3.0
 _EDGE_LOW, _EDGE_HIGH = 0.1, 0.9
 # Slant of the lattice that thins pixels out: the golden section, so that no direction is favoured.
 _SLANT = 0.618
+# As far as something of other sign is mixed into its neighbours by the lens, px.
+_NEAR = 2
 # Part of an ellipse, by squared distance from its middle, that is left out of a hollow one.
 _HOLLOW = 0.5
 
@@ -89,6 +91,19 @@ def _inside(box: Record, x: float, y: float, hollow: bool) -> bool:
 
 
 @njit(cache=True, nogil=True)
+def _at_something_below(residual: Residual, y: int, x: int, limit: float) -> bool:
+    """Whether a pixel or one near it lies below a residual of `limit`: a shadow, or another thing of other sign."""
+    frames, frame, ground, gain = residual
+    h, w = ground.background.shape
+    for i in range(max(y - _NEAR, 0), min(y + _NEAR + 1, h)):
+        reach = _NEAR - abs(i - y)
+        for j in range(max(x - reach, 0), min(x + reach + 1, w)):
+            if residual_at(frames, frame, ground, gain, i, j) < limit:
+                return True
+    return False
+
+
+@njit(cache=True, nogil=True)
 def window(
     residual: Residual, work: Work, number: int, box: Record, top: float, hollow: bool
 ) -> tuple[int, int]:
@@ -140,6 +155,8 @@ def window(
             if n >= xs.size:
                 return n, full_count
             slow = level_at(calm, y, x)
+            if ground.below < np.inf and _at_something_below(residual, y, x, slow - ground.below):
+                continue
             base = gain * background[y, x] + ground.black * (1.0 - gain)
             xs[n], ys[n] = x, y
             value[n] = residual_at(frames, frame, ground, gain, y, x) - slow

@@ -140,7 +140,7 @@ def energy(
     noise, known, shared = _noise(series, background, settings, int(c.seen.sum()))
     width = (high - (0.0 if band_hz is None else low)) / nyquist
     lowest, best, most = (min(value * width, total + restored) for value in noise)
-    band = (low, high)
+    _, likely, _ = noise
     return Energy(
         signal,
         c.seen,
@@ -149,8 +149,8 @@ def energy(
         (lowest, best, most),
         background,
         c,
-        band,
-        math.sqrt(noise[1]),
+        (low, high),
+        math.sqrt(likely),
         known,
         shared,
     )

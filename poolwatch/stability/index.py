@@ -110,7 +110,7 @@ def events(
     Raises
     ------
     UsageError
-        Shapes differ, an event lies outside the part, or a number is not above 0.
+        Shapes differ, an event is outside the part, or a number is not above 0.
     """
     at = np.asarray(frames, dtype=np.float64)
     each = np.ones(len(at)) if amounts is None else np.asarray(amounts, dtype=np.float64)
@@ -122,7 +122,7 @@ def events(
         at.min() >= 0 and at.max() < frame_count and np.isfinite(each).all() and each.min() >= 0
     ):
         raise UsageError(
-            f"events: each must lie in frames 0 to {frame_count - 1} and add a finite amount of at least 0"
+            f"events: each must be in frames 0 to {frame_count - 1} and add a finite amount of at least 0"
         )
     return PartSeries("events", None, at, each, frame_count, length, typical)
 

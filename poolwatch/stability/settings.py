@@ -79,7 +79,7 @@ class NoiseSettings(Settings):
         Twice the log likelihood ratio above which a white floor under the red noise is believed;
         2.71 is the one-sided 5 % level.
     memory_evidence
-        The same for the red noise itself: without it there is nothing that a floor could be told from. 12 keeps
+        The same for the red noise itself: without it there is nothing that separates a floor. 12 keeps
         white series from being split in all but about one in five hundred.
     memory_frames
         Correlation time, frames, below which a continuum counts as flat: then it is measurement noise where
@@ -122,7 +122,7 @@ class CollapseSettings(Settings):
     leave
         It ends above this share.
     sigmas
-        It must also lie this many standard deviations of the fast noise below the usual brightness.
+        It must also be this many standard deviations of the fast noise below the usual brightness.
     window_s
         The usual brightness is a running median over this time, so that slow drift makes no collapse.
     unseen_s

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import os
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,6 +11,7 @@ from typing import TYPE_CHECKING
 from ..experiment.factors import ABSENT, period_of, wrapped
 from ..model.errors import UsageError
 from ..model.sheet import TableText, read_sheet, write_sheet
+from ..model.weld_facts import BEAM_PICTURE, BEAM_PICTURE_SCALE
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -24,6 +26,23 @@ class Filled:
 
     rows: int
     differences: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class BeamPicture:
+    """A picture of a beam's profile, and the size of its pixels, mm."""
+
+    path: Path
+    mm_per_px: float
+
+    def cells(self, folder: Path) -> dict[str, str | float]:
+        """Cells of a manifest in a folder: the path from there where there is a way."""
+        try:
+            place = Path(os.path.relpath(self.path.resolve(), folder.resolve())).as_posix()
+        except ValueError:
+            # On another drive of Windows.
+            place = self.path.resolve().as_posix()
+        return {BEAM_PICTURE: place, BEAM_PICTURE_SCALE: self.mm_per_px}
 
 
 def with_absent(figures: pd.DataFrame, gone: Sequence[frozenset[str]]) -> pd.DataFrame:
@@ -43,7 +62,14 @@ def with_absent(figures: pd.DataFrame, gone: Sequence[frozenset[str]]) -> pd.Dat
     return made
 
 
-def fill_manifest(path: Path, figures: pd.DataFrame, *, replace: bool = False, every: bool = False) -> Filled:
+def fill_manifest(
+    path: Path,
+    figures: pd.DataFrame,
+    *,
+    replace: bool = False,
+    every: bool = False,
+    pictures: Mapping[str, BeamPicture] | None = None,
+) -> Filled:
     """Put figures into the manifest's rows of the same beam shape; what is filled in stays unless `replace`.
 
     Parameters
@@ -56,6 +82,8 @@ def fill_manifest(path: Path, figures: pd.DataFrame, *, replace: bool = False, e
         Whether measured figures take the place of planned ones.
     every
         Whether figures get columns that a manifest with some of them has not; one with none of them gets all.
+    pictures
+        Picture of the profile by beam shape, for the report.
 
     Raises
     ------
@@ -70,27 +98,44 @@ def fill_manifest(path: Path, figures: pd.DataFrame, *, replace: bool = False, e
     columns = known if every or not planned else planned
     by_shape = {row["beam_shape"]: row for row in figures.to_dict("records")}
     rows: list[dict[str, str | float]] = [dict(row) for row in sheet.rows]
+    shown = {
+        shape: cells
+        for shape, picture in (pictures or {}).items()
+        if _can_hold(sheet, str((cells := picture.cells(path.parent))[BEAM_PICTURE]))
+    }
     differences: dict[str, None] = {}
     count = 0
     for row, planned_row in zip(rows, sheet.rows, strict=True):
         found = by_shape.get(planned_row["beam_shape"])
         count += found is not None
+        for name, cell in shown.get(planned_row["beam_shape"], {}).items():
+            if replace or not planned_row.get(name, ""):
+                row[name] = cell
         for name in columns:
             there = planned_row.get(name, "")
             measured = "" if found is None else found[name]
             if measured == "" or measured != measured:
                 continue
             if there and not _agree(sheet, name, there, measured):
-                shown = measured if measured == ABSENT else f"{measured:.4g}"
-                differences[f"{row['beam_shape']}: {name} {there}, measured {shown}"] = None
+                said = measured if measured == ABSENT else f"{measured:.4g}"
+                differences[f"{row['beam_shape']}: {name} {there}, measured {said}"] = None
             if not there or replace:
                 row[name] = measured
     if not count:
         raise UsageError(
             f"{path}: no row has a beam shape {', '.join(map(repr, by_shape))}; give --beam-shape"
         )
-    write_sheet(sheet, rows, columns)
+    write_sheet(sheet, rows, [*columns, *((BEAM_PICTURE, BEAM_PICTURE_SCALE) if shown else ())])
     return Filled(count, tuple(differences))
+
+
+def _can_hold(sheet: TableText, text: str) -> bool:
+    """Whether the sheet's encoding has all letters of a text."""
+    try:
+        text.encode(sheet.encoding)
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _agree(sheet: TableText, name: str, planned: str, measured: str | float) -> bool:

@@ -241,14 +241,14 @@ def block_notes(layout: Layout, clips: Sequence[str], names: Sequence[str]) -> l
         ]
     else:
         notes = [
-            f"blocks: what the {layout.blocks} days, sheets or batches of two welds or more differ by is taken out of "
-            f"the comparison of shapes, which leaves {layout.total_df} degree{'s' if layout.total_df > 1 else ''} of "
-            "freedom; the interval of a shape's own mean still holds it"
+            f"blocks: differences between the {layout.blocks} days, sheets or batches of two welds or more are taken "
+            f"out of the comparison of shapes. That leaves {layout.total_df} degree{'s' * (layout.total_df > 1)} of "
+            "freedom; the interval of a shape's own mean still holds them"
         ]
         if layout.moved:
             notes.append(
-                "blocks: the shapes stand in them unequally, so the mean of each is moved to the blocks of all the "
-                "welds that it is compared with"
+                "blocks: they hold the shapes unequally, so the mean of each shape is corrected to the blocks of all "
+                "the welds that it is compared with"
             )
     if not layout.labelled.all():
         notes.append(_unknown_note(layout, clips))
@@ -256,8 +256,8 @@ def block_notes(layout: Layout, clips: Sequence[str], names: Sequence[str]) -> l
         seen = dict.fromkeys(tuple(np.flatnonzero(row).tolist()) for row in layout.linked)
         sets = "; ".join(" and ".join(names[k] for k in members) for members in seen)
         notes.append(
-            f"blocks: none links these sets of shapes: {sets}. A difference between shapes of two sets cannot be told "
-            "from that between their blocks, so no test is made there"
+            f"blocks: none links these sets of shapes: {sets}. A difference between shapes of two sets cannot be "
+            "separated from that between their blocks, so no test is made there"
         )
     return notes
 

@@ -92,7 +92,7 @@ def check_comparability(scores: pd.DataFrame) -> Comparability:
     Raises
     ------
     UsageError
-        A clip stands twice, a beam shape is missing, or no row is left.
+        A clip is there twice, a beam shape is missing, or no row is left.
     """
     import pandas as pd
 
@@ -275,7 +275,7 @@ def _views(rows: pd.DataFrame, notes: list[str], remarks: dict[int, list[str]]) 
         remarks.setdefault(int(known[i]), []).append(f"view {tilt}")
     if len(other):
         notes.append(
-            "view: the camera was tilted differently between clips; lengths, widths and areas are set upright, but "
+            "view: the camera was tilted differently between clips. Lengths, widths and areas are set upright, but "
             "particles and the keyhole are seen from another side: judge differences in them with care"
         )
 

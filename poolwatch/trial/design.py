@@ -188,7 +188,7 @@ def _nested(factor: Factor, factors: list[Factor], runs: list[dict[str, Value]],
         gone = [value for value, none in zip(values, absent, strict=True) if none]
         if ABSENT in there:
             continue
-        if isinstance(other.levels[0], str):
+        if other.of_words:
             fits = not set(there) & set(gone)
         else:
             numbers = np.array([0.0 if value == ABSENT else float(value) for value in values])

@@ -11,6 +11,7 @@ from ..experiment.comparing import holm
 from ..experiment.factors import BLOCK
 from ..experiment.limits import Limits
 from ..experiment.terms import Term
+from ..model.rounding import with_interval
 from .advice import advise
 from .design import Floats, read_design
 from .model import FactorModel, fit_model
@@ -153,8 +154,8 @@ def _read(model: FactorModel, effects: pd.DataFrame) -> str:
     sure = sure[alone[sure.index]]
     if len(sure):
         return (
-            "Effects on the index that stand out of the scatter, in index points (numbers from low to high, one of "
-            f"several words against the mean of all): {_worded(sure)}."
+            f"Effects on the index that exceed the scatter, in index points: {_worded(sure)}. Numbers count from low "
+            "to high, a word against the mean of all."
         )
     half = (effects["effect_high"] - effects["effect_low"]) / 2
     _, p = model.p_of(model.chosen_places())
@@ -164,7 +165,7 @@ def _read(model: FactorModel, effects: pd.DataFrame) -> str:
         else ""
     )
     return (
-        "No factor's effect on the index stands out of the scatter of these welds, which show an effect to "
+        "No factor's effect on the index exceeds the scatter of these welds, which show an effect to "
         f"± {half.median():.2g} points.{together}"
     )
 
@@ -172,8 +173,8 @@ def _read(model: FactorModel, effects: pd.DataFrame) -> str:
 def _worded(effects: pd.DataFrame) -> str:
     ordered = effects.reindex(effects["effect"].abs().sort_values(ascending=False, kind="stable").index)
     return "; ".join(
-        f"{row.term}{f' ({row.level})' if row.level else ''} {row.effect:+.1f} ({row.effect_low:+.1f} to "
-        f"{row.effect_high:+.1f})"
+        f"{row.term}{f' ({row.level})' if row.level else ''} "
+        f"{with_interval(row.effect, row.effect_low, row.effect_high, plus=True)}"
         for row in ordered.head(5).itertuples()
     )
 

@@ -39,7 +39,7 @@ def desirabilities(scores: pd.DataFrame) -> tuple[tuple[str, ...], Floats, tuple
     Raises
     ------
     UsageError
-        A desirability lies outside 0 to 1.
+        A desirability is outside 0 to 1.
     """
     present: list[str] = []
     partial: list[str] = []

@@ -14,13 +14,14 @@ from ..model.materials import material
 from ..model.quantities import GIVEN
 from ..model.recording import Recording, scale_facts
 from ..model.sheet import TableText, read_sheet
+from ..model.weld_facts import WELD_FACTS
 from .crosschecks import Problem, crosscheck, in_words, word_columns
 from .facts import CONFIRMED, confirmed_by
 from .names import folder_names, slips_of_the_pen
 
 REQUIRED = ("clip", "beam_shape", "replicate", "record_rate_hz")
 NUMBERS = tuple(fact.name for fact in GIVEN if fact.unit)
-KNOWN = (*REQUIRED, *NUMBERS[1:], "scale", "material", "settings", CONFIRMED)
+KNOWN = (*REQUIRED, *NUMBERS[1:], "scale", "material", "settings", CONFIRMED, *WELD_FACTS.names)
 _PREFIXES = ("factor_", "outcome_")
 # Columns that measuring has no use for: of a planned run sheet, and for `poolwatch bead`.
 _PLANNED = ("run", "bead_photo")
@@ -44,6 +45,8 @@ class Entry:
         Its settings file, None for the defaults.
     factors, outcomes
         Values of the ``factor_…`` and ``outcome_…`` columns by full column name; None where the cell is empty.
+    weld
+        Values of the columns of `poolwatch.model.weld_facts.WELD_FACTS` that the manifest has; None where empty.
     confirmed
         Whether somebody has checked facts that look wrong.
     line
@@ -57,6 +60,7 @@ class Entry:
     settings: Path | None = None
     factors: dict[str, float | str | None] = field(default_factory=dict)
     outcomes: dict[str, float | None] = field(default_factory=dict)
+    weld: dict[str, float | str | None] = field(default_factory=dict)
     confirmed: bool = False
     line: int = 0
 
@@ -234,6 +238,11 @@ def _entry(
         if name.startswith("factor_")
     }
     outcomes = {name: row.number(name) for name in row.cells if name.startswith("outcome_")}
+    weld = {
+        column.name: row.number(column.name) if column.kind == "float" else row.cells[column.name] or None
+        for column in WELD_FACTS.columns
+        if column.name in row.cells
+    }
     if path is None and row.cells["clip"]:
         # Not there: where it would be.
         path = row.sheet.path.parent / PureWindowsPath(row.cells["clip"]).as_posix()
@@ -247,6 +256,7 @@ def _entry(
         settings_path,
         factors,
         outcomes,
+        weld,
         bool(confirmed),
         row.line,
     )

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from ..model.rounding import with_interval
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -127,8 +129,5 @@ def _ranking_words(table: pd.DataFrame, before: pd.DataFrame | None) -> str:
     return said + (" (order as before)" if now == kept else f" (order changed: was {', '.join(kept)})")
 
 
-def _interval(row: dict[str, object]) -> str:
-    index, low, high = (float(str(row[f"stability_index{end}"])) for end in ("", "_low", "_high"))
-    if index != index:
-        return "none"
-    return f"{index:.0f}" + (f" ({low:.0f} to {high:.0f})" if low == low else "")
+def _interval(row: Mapping[Any, Any]) -> str:
+    return with_interval(*(row[f"stability_index{end}"] for end in ("", "_low", "_high")))

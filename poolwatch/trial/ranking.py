@@ -50,7 +50,7 @@ class Ranking:
     pairs
         One row a pair, steadier shape first: ``shape_a``, ``shape_b``, ``difference`` of the mean indices with
         its 95 % interval ``difference_low``, ``difference_high`` (for this pair alone), ``p``, ``p_holm``, and
-        ``told_apart`` (1 or 0; missing where no test can be made). Where shapes share blocks (``factor_block`` in
+        ``differ`` (1 or 0; missing where no test can be made). Where shapes share blocks (``factor_block`` in
         the rows), what these differ by is taken out.
     parts
         One row a shape and index part: ``beam_shape``, ``part``, ``weight``, ``desirability`` (geometric mean
@@ -108,7 +108,7 @@ def rank_shapes(
     Raises
     ------
     UsageError
-        A clip stands twice, a shape has no name, no row has an index.
+        A clip is there twice, a shape has no name, no row has an index.
     """
     settings = settings or RankSettings()
     given = weights is not None or settings.weights is not None
@@ -137,7 +137,7 @@ def rank_shapes(
     notes += _left_out_note(left_out)
     notes += block_notes(layout, rows["clip"].tolist(), shapes.order)
     notes += _copies(rows, index, groups)
-    if (pairs["told_apart"] == 1).any() and not layout.paired:
+    if (pairs["differ"] == 1).any() and not layout.paired:
         notes += _few_welds(shapes.blocked.units if shapes.blocked else groups, settings.alpha, layout.kind)
     reading = read_ranking(table, pairs, share, welds, comparability.excluded, replicated=groups.replicated)
     return Ranking(
@@ -372,7 +372,7 @@ def _pair_table(shapes: _ShapesCompared, settings: RankSettings) -> pd.DataFrame
             "difference_high": difference + above,
             "p": tests.p,
             "p_holm": tests.p_holm,
-            "told_apart": told,
+            "differ": told,
         }
     )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import operator
 from typing import TYPE_CHECKING
 
+from ..model.rounding import with_interval
 from .crosschecks import listed
 
 if TYPE_CHECKING:
@@ -60,9 +61,8 @@ def read_ranking(
 def _leader(table: pd.DataFrame, pairs: pd.DataFrame) -> list[str]:
     best = table.iloc[0]
     of_best = pairs[pairs["shape_a"] == best["beam_shape"]]
-    level = of_best.loc[(of_best["told_apart"] == 1).fillna(value=False).eq(other=False), "shape_b"].tolist()
-    index, low, high = (best[f"stability_index{end}"] for end in ("", "_low", "_high"))
-    interval = f"{index:.0f} ({low:.0f} to {high:.0f})"
+    level = of_best.loc[(of_best["differ"] == 1).fillna(value=False).eq(other=False), "shape_b"].tolist()
+    interval = with_interval(*(best[f"stability_index{end}"] for end in ("", "_low", "_high")))
     if not level:
         first = (
             f"{best['beam_shape']} is the steadiest of the {len(table)} shapes, index {interval}: it differs from "
@@ -78,12 +78,12 @@ def _leader(table: pd.DataFrame, pairs: pd.DataFrame) -> list[str]:
             f"{best['beam_shape']} has the highest index, {interval}; it is not shown to differ from "
             f"{listed(level)} on these welds."
         )
-    told = int((pairs["told_apart"] == 1).sum())
+    told = int((pairs["differ"] == 1).sum())
     second = f"{told} of {len(pairs)} pairs of shapes differ."
     sentences = [first, second] if len(pairs) > 1 else [first]
     lone = set(table.loc[table["clips"] == 1, "beam_shape"])
     with_lone = pairs["shape_a"].isin(lone) | pairs["shape_b"].isin(lone)
-    untested = int((pairs["told_apart"].isna() & ~with_lone).sum())
+    untested = int((pairs["differ"].isna() & ~with_lone).sum())
     if untested:
         sentences.append(
             f"No test is made between {'the two' if len(pairs) == 1 else f'the shapes of {untested} of the pairs'}: "

@@ -13,10 +13,13 @@ from typing import TYPE_CHECKING, Any
 
 from ..model.files import remove, write_text
 from ..model.version import __version__
+from .beam_pictures import beam_pictures
 from .comparability import plain_number
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
+    from numpy.typing import NDArray
 
     from ..show.report import ClipEvidence, ClipPiece
     from .batch import Runner
@@ -76,10 +79,11 @@ def write_report(result: TrialResult, run: Runner | None = None) -> Path:
     OutputError
         The page cannot be written.
     """
-    from ..show.report import TrialEvidence, trial_report
+    from ..show.report import TrialEvidence, title_of, trial_report
 
     path = result.out / "report.html"
-    notes = list(result.notes)
+    beams = beam_pictures(result.scores, result.manifest.parent)
+    notes = [*result.notes, *beams.notes]
     video = result.out / SIDE_BY_SIDE if (result.out / SIDE_BY_SIDE).exists() else None
     if video is not None and _older_than_clips(video, result):
         notes.append(
@@ -89,12 +93,13 @@ def write_report(result: TrialResult, run: Runner | None = None) -> Path:
     trial_report(
         path,
         TrialEvidence(
-            name=result.title or result.out.name,
+            name=result.title or title_of(result.scores) or result.out.name,
             scores=result.scores,
-            clips=_clips(result, run),
+            clips=_clips(result, run, beams.by_clip),
             run=_run(result),
             about=result.about,
             sidebyside="" if video is None else SIDE_BY_SIDE,
+            beams=beams.by_shape,
             **_compared(result.compared, notes),
         ),
     )
@@ -121,14 +126,14 @@ def write_ranking_report(path: str | Path, compared: Comparison, rows: pd.DataFr
     OutputError
         The page cannot be written.
     """
-    from ..show.report import TrialEvidence, trial_report
+    from ..show.report import TrialEvidence, title_of, trial_report
 
     path = Path(path)
     ranking = compared.ranking
     trial_report(
         path,
         TrialEvidence(
-            name=name,
+            name=title_of(rows) or name,
             scores=rows,
             clips=(),
             run={"poolwatch": __version__, "clips": len(rows), "weights": _weights(ranking)},
@@ -141,15 +146,12 @@ def write_ranking_report(path: str | Path, compared: Comparison, rows: pd.DataFr
 def _compared(compared: Comparison, more: Sequence[str] = ()) -> dict[str, Any]:
     """What a page shows of a comparison, with `more` notes."""
     ranking, factors, outcomes = compared.ranking, compared.factors, compared.outcomes
-    reading = _sentences(ranking.reading)
-    if factors is not None:
-        reading += _sentences(factors.reading)
-    if outcomes is not None:
-        # One item a laboratory result: what qualifies it must not stand apart from it.
-        reading += outcomes.readings
     return {
         "ranking": ranking.table,
-        "reading": reading,
+        "reading": _sentences(ranking.reading),
+        "factor_reading": _sentences(factors.reading) if factors is not None else (),
+        # One item a laboratory result: what qualifies it must not be apart from it.
+        "outcome_reading": outcomes.readings if outcomes is not None else (),
         "effects": factors.effects if factors is not None else None,
         "next_welds": factors.next_welds if factors is not None else None,
         "excluded": list(zip(ranking.excluded["clip"], ranking.excluded["reason"], strict=True)),
@@ -201,9 +203,12 @@ class _Drawing:
     excluded: str
     number: int
     target: Path
+    beam: NDArray[np.uint8] | None = None
 
 
-def _clips(result: TrialResult, run: Runner | None) -> Iterator[ClipEvidence | ClipPiece]:
+def _clips(
+    result: TrialResult, run: Runner | None, beams: Mapping[str, NDArray[np.uint8]]
+) -> Iterator[ClipEvidence | ClipPiece]:
     """Clips in the order of the ranking, read one after the other, with their figures as compared."""
     excluded = dict(zip(result.ranking.excluded["clip"], result.ranking.excluded["reason"], strict=True))
     order = {shape: n for n, shape in enumerate(result.ranking.table["beam_shape"])}
@@ -213,8 +218,11 @@ def _clips(result: TrialResult, run: Runner | None) -> Iterator[ClipEvidence | C
         drawings = []
         for count, number in enumerate(rows.index, 1):
             row = rows.loc[[number]].reset_index(drop=True)
-            why = excluded.get(row["clip"].iloc[0], "")
-            drawings.append(_Drawing(result.out, row, why, count, Path(folder) / f"{count}.json"))
+            clip = row["clip"].iloc[0]
+            target = Path(folder) / f"{count}.json"
+            drawings.append(
+                _Drawing(result.out, row, excluded.get(clip, ""), count, target, beams.get(str(clip)))
+            )
         if run is not None and len(drawings) >= _WORTH_PROCESSES:
             for _ in run(_draw, drawings):
                 pass
@@ -223,14 +231,17 @@ def _clips(result: TrialResult, run: Runner | None) -> Iterator[ClipEvidence | C
                 yield _piece(drawing.target)
             else:
                 # Also where a process failed: here the reason is raised, if there still is one.
-                yield clip_evidence(drawing.out, drawing.row, drawing.excluded)
+                yield _evidence(drawing)
 
 
 def _draw(drawing: _Drawing, report: Report) -> None:
     from ..show.report import clip_piece
 
-    piece = clip_piece(clip_evidence(drawing.out, drawing.row, drawing.excluded), drawing.number)
-    write_text(drawing.target, json.dumps(asdict(piece)))
+    write_text(drawing.target, json.dumps(asdict(clip_piece(_evidence(drawing), drawing.number))))
+
+
+def _evidence(drawing: _Drawing) -> ClipEvidence:
+    return replace(clip_evidence(drawing.out, drawing.row, drawing.excluded), beam=drawing.beam)
 
 
 def _piece(path: Path) -> ClipPiece:

@@ -19,7 +19,7 @@ class RankSettings(Settings):
     confidence
         Coverage of every interval.
     alpha
-        Share of trials of shapes that are all alike in which any two may be told apart.
+        Share of trials of shapes that are all alike in which any two may be found to differ.
     scatter_prior_df
         Degrees of freedom with which each shape's weld-to-weld variance is drawn towards the common one.
         0 would trust each shape alone, which fails with two welds. Infinity would trust the common one alone, which is

@@ -40,8 +40,9 @@ class ScoredAlike:
     Attributes
     ----------
     scores
-        One row a measured clip, in the order of the manifest, columns of `SCORE`, then ``folder``, factors and
-        outcomes. Scored alike, but for clips that cannot stand beside the others (see `check_comparability`).
+        One row a measured clip, in the order of the manifest, columns of `SCORE`, then ``folder``, factors,
+        outcomes and what the manifest says of the weld. Scored alike, but for clips that are not like the others (see
+        `check_comparability`).
     basis
         What they were scored in.
     notes
@@ -192,7 +193,7 @@ def _cells(path: Path) -> dict[str, str]:
 
 
 def _labelled(cells: list[dict[str, str]], entries: list[Entry]) -> pd.DataFrame:
-    """Score rows with the names, factors and outcomes that the manifest gives now, and the folders."""
+    """Score rows with the names, factors, outcomes and facts that the manifest gives now, and the folders."""
     try:
         rows = SCORE.frame([{name: row.get(name) or None for name in SCORE.names} for row in cells])
     except (ValueError, TypeError) as error:
@@ -203,7 +204,7 @@ def _labelled(cells: list[dict[str, str]], entries: list[Entry]) -> pd.DataFrame
     rows["folder"] = [entry.folder for entry in entries]
     if any(entry.confirmed for entry in entries):
         rows[CONFIRMED] = ["yes" if entry.confirmed else "" for entry in entries]
-    for kind in ("factors", "outcomes"):
+    for kind in ("factors", "outcomes", "weld"):
         for name in dict.fromkeys(name for entry in entries for name in getattr(entry, kind)):
             rows[name] = [getattr(entry, kind).get(name) for entry in entries]
     return rows

@@ -112,7 +112,7 @@ class Store:
         when = f", stored {stored_at}" if stored_at else ""
         whose = "another trial" if its_origin else "a trial (of an earlier version, which did not note whose)"
         raise UsageError(
-            f"{self.name}: already holds {whose} named {trial!r}{when}, and keeps it; give this one a name of its own "
+            f"{self.name}: already holds {whose} named {trial!r}{when}, and keeps it. Give this one a name of its own "
             "(--name), or, if it is the same, let it take that one's place (--replace-stored)"
         )
 

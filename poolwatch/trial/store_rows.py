@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from ..model.tables import SCORE
+from ..model.weld_facts import WELD_FACTS
 from .facts import CONFIRMED
 from .store_schema import KEY
 
@@ -25,7 +26,8 @@ def rows_of(
             scores[SCORE.names].itertuples(index=False, name=None), keys, folders, strict=True
         )
     ]
-    extra = [name for name in scores if name.startswith(("factor_", "outcome_")) or name == CONFIRMED]
+    passed = (CONFIRMED, *WELD_FACTS.names)
+    extra = [name for name in scores if name.startswith(("factor_", "outcome_")) or name in passed]
     values = []
     for place, name in enumerate(extra):
         cells = list(zip(keys, map(_plain, scores[name]), strict=True))

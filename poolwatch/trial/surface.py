@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ..experiment.comparing import t_quantile
 from ..experiment.factors import ABSENT, Value
+from ..model.rounding import with_uncertainty
 from .design import PRESENCE
 from .model import FactorModel
 
@@ -159,7 +160,8 @@ def _read(setting: dict[str, Value], predicted: float, half: float, p: float, ed
             "A response surface explains no more of the scatter than chance would: its best point "
             f"({where}) is no advice."
         )
-    text = f"The response surface is highest at {where}: index {predicted:.0f} ± {half:.0f} (95 %, the mean there)."
+    index = with_uncertainty(predicted, half)
+    text = f"The response surface is highest at {where}: index {index} (95 %, the mean there)."
     if edge:
         text += f" That is the border of what was tried in {' and '.join(edge)}: better settings may lie beyond it."
     return text + " Weld there to confirm it, if machine limits and procedure allow."

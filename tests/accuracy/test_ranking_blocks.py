@@ -72,7 +72,7 @@ def test_rate_of_false_differences(sds: list[float], welds: list[int], each: int
     assert false / TRIALS <= most + CHANCE
 
 
-def test_a_shape_that_stood_only_in_the_better_blocks_is_not_told_apart_for_it() -> None:
+def test_a_shape_that_stood_only_in_the_better_blocks_does_not_differ_for_it() -> None:
     """Without blocks one in five such trials shows a difference that is none."""
     rng = np.random.default_rng(34)
     shape, block = np.repeat([0, 1], 6), np.array([0, 0, 0, 0, 1, 1, 0, 1, 1, 1, 1, 1])

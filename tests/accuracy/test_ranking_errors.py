@@ -41,24 +41,24 @@ def test_a_ranking_from_tables_decides_as_the_functions_that_the_next_tests_draw
         names = list(groups.names)
         for pair in ranking.pairs.to_dict("records"):
             first, second = (names.index(pair[name]) for name in ("shape_a", "shape_b"))
-            assert bool(pair["told_apart"] == 1) == told(groups)[first, second]
-            apart += pair["told_apart"] == 1
+            assert bool(pair["differ"] == 1) == told(groups)[first, second]
+            apart += pair["differ"] == 1
     assert 0 < apart < 18
 
 
 @pytest.mark.long
-def test_four_shapes_alike_are_told_apart_in_at_most_5_percent_of_200_trials() -> None:
+def test_four_shapes_alike_differ_in_at_most_5_percent_of_200_trials() -> None:
     """Through `rank_shapes`. The true rate is 4.0 % (next test), so one seed in six would give more than 10 by chance."""
     rng = np.random.default_rng(1)
     false = 0
     for _ in range(200):
         ranking = rank_shapes(score_rows(rng, [0.7] * 4, 4), settings=QUICK)
-        false += bool((ranking.pairs["told_apart"] == 1).any())
+        false += bool((ranking.pairs["differ"] == 1).any())
     assert false <= 10
 
 
 @pytest.mark.long
-def test_shapes_of_unequal_scatter_are_told_apart_in_at_most_5_percent_of_200_trials() -> None:
+def test_shapes_of_unequal_scatter_differ_in_at_most_5_percent_of_200_trials() -> None:
     """Through `rank_shapes`, from tables: one shape scatters four times as much as the three others, means alike."""
     rng = np.random.default_rng(41)
     sds = np.repeat([0.1, 0.1, 0.1, 0.4], 4)
@@ -73,7 +73,7 @@ def test_shapes_of_unequal_scatter_are_told_apart_in_at_most_5_percent_of_200_tr
         rows["stability_index_low"], rows["stability_index_high"] = 100 * d - 1, 100 * d + 1
         ranking = rank_shapes(rows, settings=QUICK)
         assert ranking.table["clips"].tolist() == [4] * 4
-        false += bool((ranking.pairs["told_apart"] == 1).any())
+        false += bool((ranking.pairs["differ"] == 1).any())
     # The true rate is 3.5 % (next tests).
     assert false <= 10
 

@@ -223,7 +223,7 @@ def test_what_is_read_is_never_written_over(arguments, words, tmp_path, monkeypa
         (["plain.png", "--mm-per-px", "0.02"], 1, "no weld bead found"),
         (["plain.png", "plain.png", "--mm-per-px", "0.02"], 2, "given twice"),
         (["plain.png", "--mm-per-px", "0.02", "--replace"], 2, "--replace goes with --manifest"),
-        (["plain.png", "--mm-per-px", "0.02", "--near", "900,3"], 2, "lies outside"),
+        (["plain.png", "--mm-per-px", "0.02", "--near", "900,3"], 2, "is outside"),
         (["plain.png", "--mm-per-px", "0.02", "--manifest", "table.csv"], 2, "no column 'bead_photo'"),
         (["plain.png", "--scale", "none.toml"], 2, "none.toml"),
     ],

@@ -36,7 +36,7 @@ def test_points(tmp_path, capsys):
     assert made.scale.mm_per_px == pytest.approx(0.02)
     assert made.date == "2001-02-03"
     shown = capsys.readouterr().out
-    assert "0.02 mm/px" in shown
+    assert "0.020000 ± 0.000035 mm/px" in shown
     assert "cannot show a tilt" in shown
     before = out.read_bytes()
     assert main([*arguments, "--out", str(out)]) == 0
@@ -154,3 +154,21 @@ def test_still_metal_gives_no_scale(tmp_path, capsys):
     arguments = ["travel", str(tmp_path / "clip.npy"), "--record-rate", "2000", "--travel-speed", "40"]
     assert main(["calibrate", *arguments, "--out", str(tmp_path / "s.toml")]) == 1
     assert "stands still in the picture" in capsys.readouterr().err
+
+
+def test_what_was_found_is_drawn_into_the_photo(tmp_path, capsys):
+    import cv2
+
+    photo = still(tmp_path / "t.png", board(8, 6, 40))
+    arguments = ["calibrate", "target", photo, "--columns", "8", "--rows", "6", "--pitch-mm", "1.0"]
+    drawn = tmp_path / "drawn.png"
+    assert main([*arguments, "--out", str(tmp_path / "s.toml"), "--drawn", str(drawn)]) == 0
+    assert cv2.imread(str(drawn)).shape[1] >= 900
+    assert f"drawn: {drawn}" in capsys.readouterr().err
+    x = np.arange(400)
+    picture = np.tile(np.where((x + 3) % 16 < 5, 40, 210).astype(np.uint8), (80, 1))
+    ruler = still(tmp_path / "ruler.png", picture)
+    arguments = ["calibrate", "ruler", ruler, "--pitch-mm", "0.5", "--line", "10,40", "390,40"]
+    assert main([*arguments, "--out", str(tmp_path / "r.toml"), "--drawn", str(tmp_path / "r.png")]) == 0
+    assert main([*arguments, "--out", str(tmp_path / "n.toml"), "--drawn", str(tmp_path / "r.jpg")]) == 2
+    assert not (tmp_path / "n.toml").exists()

@@ -46,11 +46,11 @@ def test_marks_as_saved_are_read(clip, rows, written, tmp_path):
         (4, {"frame": "3.5"}, r"row 6: frame '3.5' is no whole number"),
         (4, {"x_px": ""}, r"row 6: x_px is empty"),
         (4, {"x_px": "many"}, r"row 6: 'many' is not a plain number"),
-        (4, {"y_px": "300.1"}, r"row 6: y_px 300.1 lies outside the picture, which is 400 x 300 px"),
+        (4, {"y_px": "300.1"}, r"row 6: y_px 300.1 is outside the picture, which is 400 x 300 px"),
         (4, {"tone": "dark"}, r"row 6: tone 'dark' is none of linear, raised"),
         (4, {"person": ""}, r"row 6: person is empty"),
         (4, {"round": 0}, r"row 6: round '0' is no whole number from 1"),
-        (5, {"mark": "front"}, r"row 7: front of frame \d+ stands twice"),
+        (5, {"mark": "front"}, r"row 7: front of frame \d+ is there twice"),
     ],
 )
 def test_a_wrong_row_is_named(clip, rows, written, tmp_path, row, change, match):

@@ -60,6 +60,7 @@ def unsought(lit_clip):
 
 def test_particles_are_sought_and_found(lit_clip, lit):
     assert "spatter_not_sought" not in lit.flags
+    assert lit.run["spatter_not_sought"] == ""
     # Where the outline is not known the pool would be full of sightings.
     assert (lit.frames["spatter_in_view"].notna() == (lit.frames["status"] == "ok")).all()
     truth = pd.read_csv(lit_clip.parent / "truth_spatter.csv")
@@ -74,6 +75,7 @@ def test_particles_are_sought_and_found(lit_clip, lit):
 
 def test_particles_are_not_sought_and_it_says_so(unsought):
     assert "spatter_not_sought" in unsought.flags
+    assert unsought.run["spatter_not_sought"] == "the settings do not ask for it"
     assert unsought.frames["spatter_in_view"].isna().all()
     assert unsought.score["spatter_count"].isna().all()
     assert "index_partial" in unsought.flags

@@ -94,6 +94,8 @@ def test_illuminated_footage_is_judged_by_its_metal(tmp_path):
     assert found["travel direction"].verdict == "fact"
     assert "not looked for" in found["smallest particle"].value
     assert "spatter_in_illuminated" in found["smallest particle"].change
+    sought = told(clip, Recording(**FACTS), MeasureSettings(spatter_in_illuminated=True))
+    assert 0.5 < numbers(sought["smallest particle"].value)[0] < 6.0
 
 
 def test_what_was_given_is_held_against_the_metal(tmp_path):

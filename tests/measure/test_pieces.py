@@ -18,7 +18,7 @@ import pytest
 from poolwatch.clips import open_clip
 from poolwatch.clips.reader import BaseReader
 from poolwatch.measure import MeasureSettings, gather
-from poolwatch.measure.piece import Ends, Part, PieceWork
+from poolwatch.measure.piece import Ends, Part, Piece, PieceWork
 from poolwatch.model import crew
 from poolwatch.model.crew import Crew, CrewWork, HelperSignal
 from poolwatch.model.errors import ClipError
@@ -149,7 +149,7 @@ def test_damage_at_the_ends_of_pieces_is_named_alike(tmp_path: Path, monkeypatch
     assert len(one.findings.undecodable) >= 2
     first = one.findings.undecodable[0]
     for cut in (first, first + 1):
-        cuts = [(0, cut), (cut, FRAMES)]
+        cuts = [Piece(0, cut), Piece(cut, FRAMES)]
         monkeypatch.setattr(gather, "_at_least", lambda pieces, least, cuts=cuts: iter(cuts))
         same(one, case.gathered(recruit=lambda work: InTurns(work, 5, lost=0.0)))
 

@@ -121,7 +121,7 @@ def test_the_fingerprint_of_settings_counts_the_size_where_it_is_known():
 
 
 def test_points_outside_the_picture_are_refused():
-    with pytest.raises(UsageError, match=r"700,20 lies outside the picture of 640 x 480 px"):
+    with pytest.raises(UsageError, match=r"700,20 is outside the picture of 640 x 480 px"):
         scale_from_points([Pair((10, 20), (700, 20), 8.0)], picture_px=(640, 480))
 
 

@@ -137,5 +137,5 @@ def test_pictures_too_small_for_a_pool_are_refused(tmp_path, height, width):
     path = write(tmp_path, "small.npy", frames)
     with pytest.raises(MeasurementError, match=f"of {width} x {height} px are too small to hold a pool"):
         poolwatch.measure_clip(path, **FACTS)
-    with pytest.raises(MeasurementError, match="record at least 16 px each way"):
+    with pytest.raises(MeasurementError, match="Record at least 16 px each way"):
         inspect_clip(path)

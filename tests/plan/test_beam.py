@@ -344,7 +344,10 @@ def test_planned_values_stay_and_differences_are_said(
     assert table["factor_ring_diameter_mm"].tolist() == ["1.2", "absent", "absent"]
     assert table["factor_tail_direction_deg"].tolist() == ["absent", "-180", "absent"]
     assert float(table["factor_tail_length_mm"][1]) > 0.5
-    assert list(table) == planned.splitlines()[0].split(",")
+    assert list(table) == [*planned.splitlines()[0].split(","), "beam_picture", "beam_picture_mm_per_px"]
+    # For the report, from the manifest's folder.
+    assert table["beam_picture"].tolist() == ["ring.npy", "tailed.npy", "spot.npy"]
+    assert table["beam_picture_mm_per_px"].tolist() == [0.01] * 3
     assert main(["beam", *pictures, *options, "--replace", "--all-figures"]) == 0
     table = pd.read_csv(manifest)
     assert float(table["factor_ring_diameter_mm"][0]) == pytest.approx(1.6, rel=0.01)
@@ -370,7 +373,7 @@ def test_a_manifest_goes_back_as_the_spreadsheet_saved_it(tmp_path: Path, encodi
     assert first.startswith("a.avi;ring;1;-0,5;1,")
     assert ";-Jörg;" in first
     assert second.startswith("b.avi;other;1;1,5;absent;=x;")
-    assert "." not in first.removeprefix("a.avi")
+    assert "." not in first.removeprefix("a.avi").replace("ring.npy", "")
     sheet = read_sheet(manifest)
     share = sheet.number(sheet.rows[0]["factor_core_share"])
     assert share == pytest.approx(0.5, abs=0.005)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from html.parser import HTMLParser
 from itertools import pairwise
@@ -214,6 +215,39 @@ def test_printed_sheet_is_whole_and_needs_nothing_from_outside(tmp_path: Path) -
     assert "eye protection" in text
     assert "no proof of a sound weld" in text
     assert "crack_mm" in text
+
+
+def test_the_sheet_has_the_fixed_settings_and_lines_for_what_is_not_known(tmp_path: Path) -> None:
+    facts = (
+        "--record-rate",
+        "10kHz",
+        "--power",
+        "2.5kW",
+        "--sheet",
+        "2 mm, batch 7",
+        "--welder",
+        "A. <Example>",
+    )
+    planned(tmp_path, "--factor", SHAPES, "--factor", "travel_speed_mm_s=80,120", *facts)
+    text = (tmp_path / "run_sheet.html").read_text(encoding="utf-8")
+    fixed = dict(re.findall(r"<div><dt>(.*?)</dt><dd>(.*?)</dd></div>", text))
+    assert fixed["laser power, W"] == "2500"
+    assert fixed["sheet: thickness, grade, batch"] == "2 mm, batch 7"
+    assert fixed["welder"] == "A. &lt;Example&gt;"
+    assert fixed["record rate, Hz"] == "10000"
+    assert fixed["date"] == fixed["exposure, s"] == ""
+    # A factor is no fixed setting.
+    assert "travel speed, mm/s" not in fixed
+    table = pd.read_csv(tmp_path / "manifest.csv")
+    assert set(table["laser_power_w"]) == {2500}
+    assert set(table["title"]) == {"Welding trial"}
+    assert table["date"].isna().all()
+
+
+def test_power_as_a_factor_fills_its_column(tmp_path: Path) -> None:
+    planned(tmp_path, "--factor", "laser_power_w=2000,2500")
+    table = pd.read_csv(tmp_path / "manifest.csv")
+    assert (table["laser_power_w"] == table["factor_laser_power_w"]).all()
 
 
 def test_impossible_combinations_are_left_out(tmp_path: Path) -> None:

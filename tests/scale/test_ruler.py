@@ -9,7 +9,7 @@ import pytest
 from scale_scenes import ruler_photo
 
 from poolwatch.model.errors import MeasurementError, UsageError
-from poolwatch.scale.ruler import find_graduation, scale_from_ruler
+from poolwatch.scale.ruler import find_graduation, mark_places, scale_from_ruler
 
 
 @pytest.mark.slow
@@ -28,7 +28,8 @@ def test_a_ruler_is_found_and_measured(period, angle, seed):
 def test_a_given_line_is_used():
     photo = ruler_photo(12.4, 0.0, seed=7)
     found = find_graduation(photo, ((100, 200), (300, 200)))
-    assert found.marks == pytest.approx(200 / 12.4 + 1, abs=1)
+    # As many as the line can hold, by where it begins.
+    assert found.marks in (16, 17)
     assert found.period_px == pytest.approx(12.4, rel=1e-3)
 
 
@@ -67,3 +68,16 @@ def test_a_pitch_that_makes_no_sense_is_refused(pitch):
     found = find_graduation(ruler_photo(10.0, 0.0, seed=1))
     with pytest.raises(UsageError, match="pitch must be above 0"):
         scale_from_ruler(found, pitch)
+
+
+def test_marks_are_placed_on_the_marks():
+    """Dark marks of five pixels every 16: their middles are known."""
+    x = np.arange(400)
+    photo = np.tile(np.where((x + 3) % 16 < 5, 40.0, 210.0), (80, 1))
+    found = find_graduation(photo, ((10.0, 40.0), (390.0, 40.0)))
+    places = mark_places(found)
+    expected = np.arange(15.0, 390.0, 16.0)
+    np.testing.assert_allclose(places[:, 0], expected, atol=0.3)
+    assert found.marks == len(expected) == len(places)
+    light = find_graduation(250.0 - photo, ((10.0, 40.0), (390.0, 40.0)))
+    np.testing.assert_allclose(mark_places(light)[:, 0], expected, atol=0.3)

@@ -14,11 +14,11 @@ from poolwatch.show.canvas import FrameCanvas, StillLayer
 from poolwatch.show.lettering import width_of
 from poolwatch.show.overlay import (
     OverlayPainter,
-    _fitted_caption,
     draw_overlay,
     draw_still,
     enlargement,
 )
+from poolwatch.show.overlay_head import fitted_caption
 from poolwatch.show.painters import AxesPainter, KeyholePainter, ScalePainter
 from poolwatch.show.palette import FLAGGED, KEYHOLE, PARTICLE, POOL, bgr
 from poolwatch.show.segments import LAYERS, OverlayChoices, plan_overlay
@@ -64,7 +64,7 @@ def test_unmeasured_frame_has_no_outline_and_says_its_status(drawn):
     assert near(image, POOL).sum() > 500
 
 
-def test_flags_of_the_clip_stand_beside_its_name(drawn):
+def test_flags_of_the_clip_are_in_its_head(drawn):
     """A flagged clip does not look like any other."""
     clip = drawn(frames=60)
 
@@ -87,7 +87,7 @@ def test_each_layer_draws_and_can_be_left_out(clip):
         assert without.shape != everything.shape or (without != everything).any(), layer
 
 
-def test_particles_carry_ring_tail_and_number(clip):
+def test_particles_carry_corners_trail_and_number(clip):
     number = next(f for f in range(60, 900) if clip.result.series("spatter_in_view")[f] == 1)
     particle = next(p for p in clip.particles if p["first"] <= number <= p["last"])
     number = int(particle["last"])
@@ -194,7 +194,7 @@ def test_every_frame_part_and_slow_motion(clip):
     cut = plan_overlay(clip.result, OverlayChoices(slow_motion=1000, max_seconds=2))[0]
     assert cut.pictures <= 60
     assert cut.caption.startswith("first 1.9 ms of the clip")
-    with pytest.raises(UsageError, match="no frame lies in the chosen part"):
+    with pytest.raises(UsageError, match="no frame is in the chosen part"):
         plan_overlay(clip.result, OverlayChoices(start_s=3.0))
 
 
@@ -275,6 +275,6 @@ def test_scale_bar_of_a_tilted_view_is_as_long_as_it_says(clip):
 def test_an_excerpts_caption_keeps_what_it_shows_where_there_is_little_room():
     caption = "excerpt 1 of 3, from 65.62 ms: keyhole darkest at 67.12 ms"
     whole = width_of(caption, 22)
-    assert _fitted_caption(caption, 22, whole) == caption
-    assert _fitted_caption(caption, 22, whole - 1) == "excerpt 1 of 3: keyhole darkest at 67.12 ms"
-    assert "…" in _fitted_caption(caption, 22, whole // 3)
+    assert fitted_caption(caption, 22, whole) == caption
+    assert fitted_caption(caption, 22, whole - 1) == "excerpt 1 of 3: keyhole darkest at 67.12 ms"
+    assert "…" in fitted_caption(caption, 22, whole // 3)

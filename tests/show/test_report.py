@@ -14,39 +14,18 @@ import pytest
 
 from poolwatch.model.errors import OutputError
 from poolwatch.model.flags import FLAGS
+from poolwatch.model.score_words import figure, index_words
 from poolwatch.model.tables import RANKING, SCORE
 from poolwatch.show.report import ClipEvidence, TrialEvidence, clip_report, trial_report
-from poolwatch.show.report.figures import figure, index_words, key_figures
-from poolwatch.show.report.page import CAUTIONS, number, picture, relative_url, with_interval
+from poolwatch.show.report.figures import key_figures
+from poolwatch.show.report.page import CAUTIONS, picture, relative_url
 from poolwatch.show.report.series import series_view
 from poolwatch.show.segments import OverlayChoices, Segment, pack_segments, plan_overlay, unpack_segments
 
 NASTY = "<img src=x onerror=alert(1)>\"'&{{ 7*7 }}</script>"
 
 
-@pytest.mark.parametrize(
-    ("value", "spread", "text"),
-    [
-        (3.14159, None, "3.14"),
-        (4.1, None, "4.10"),
-        (1130.0, None, "1130"),
-        (26, None, "26"),
-        (-0.5, None, "−0.500"),
-        (12345.678, None, "12346"),
-        (3.14159, 0.012, "3.142"),
-        (81.26, 2.5, "81.3"),
-        (float("nan"), None, "–"),
-        (None, None, "–"),
-        (pd.NA, None, "–"),
-    ],
-)
-def test_numbers_carry_the_digits_they_deserve(value, spread, text):
-    assert number(value, spread) == text
-
-
 def test_intervals_and_key_figures():
-    assert with_interval(3.9712, 3.951, 3.991) == "3.971 (3.951 to 3.991)"
-    assert with_interval(3.9712, None, 3.991) == "3.97"
     row = {
         "stability_index": 81.37,
         "stability_index_low": 76.1,
@@ -59,11 +38,11 @@ def test_intervals_and_key_figures():
         "pool_length_mean_high": 4.13,
     }
     assert index_words(row) == "81 (76 to 86)"
-    assert figure(row, "pool_length_cv") == "4.30 (3.90 to 4.70)"
-    assert figure(row, "pool_length_mean_mm") == "4.091 (4.050 to 4.130)"
+    assert figure(row, "pool_length_cv") == "4.3 (3.9 to 4.7)"
+    assert figure(row, "pool_length_mean_mm") == "4.09 (4.05 to 4.13)"
     assert figure(row, "pool_width_cv") == "–"
     named = {words: (value, unit) for words, value, unit in key_figures(row, "px")}
-    assert named["length, mean"] == ("4.091 (4.050 to 4.130)", "px")
+    assert named["length, mean"] == ("4.09 (4.05 to 4.13)", "px")
     assert named["length, fluctuation / mean"][1] == "%"
 
 
@@ -186,7 +165,7 @@ def test_clips_left_out_enter_no_scatter(tmp_path):
         tmp_path / "report.html", TrialEvidence("t", ranking, scores, [], [], excluded=[("w3", "too dim")])
     )
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
-    assert "3 welds; their index scatters by 2 (standard" in page
+    assert "3 welds; their index scatters by 2.0 (standard" in page
     assert "w3 (not counted)" in page
     assert "w2 (not counted)" not in page
     assert "over 99 %" in page

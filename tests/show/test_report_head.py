@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from poolwatch.model.tables import SCORE
-from poolwatch.show.report.head import head_lines
+from poolwatch.show.report.head import head_lines, title_of
 
 
 def rows(**columns):
@@ -24,11 +24,11 @@ def test_facts_are_in_units_that_a_reader_knows():
         exposure_s=[2e-5, 2e-5],
     )
     assert head_lines(table) == [
-        ("welds", "2, of 2 beam shapes"),
         ("material", "iron"),
         ("travel speed", "100 mm/s"),
         ("record rate", "10, 20 kHz"),
         ("exposure", "20 µs"),
+        ("welds", "2, of 2 beam shapes"),
     ]
 
 
@@ -50,3 +50,28 @@ def test_what_was_varied_is_named_with_its_levels():
 def test_what_no_row_says_has_no_line():
     assert head_lines(rows(beam_shape=["a"])) == [("welds", "1, of 1 beam shape")]
     assert isinstance(head_lines(pd.DataFrame({"beam_shape": []})), list)
+
+
+def test_the_manifest_says_for_whom_when_on_what_and_by_whom():
+    table = rows(
+        beam_shape=["a", "b"],
+        factor_laser_power_w=[2000.0, 2500.0],
+    ).assign(
+        title="Ring beams",
+        customer="Example Ltd",
+        date=["2026-11-28", "2026-11-29"],
+        welder=["A. Example", None],
+        machine=None,
+        sheet="2 mm, batch 7",
+        laser_power_w=[2000.0, 2500.0],
+    )
+    assert title_of(table) == "Ring beams"
+    assert head_lines(table) == [
+        ("for", "Example Ltd"),
+        ("welded on", "2026-11-28, 2026-11-29"),
+        ("welded by", "A. Example"),
+        ("sheet", "2 mm, batch 7"),
+        ("varied: laser power", "2000, 2500 W"),
+        ("welds", "2, of 2 beam shapes"),
+    ]
+    assert title_of(table.assign(title=["one", "other"])) == title_of(rows(beam_shape=["a"])) == ""

@@ -56,7 +56,7 @@ class TestFrames:
 
     @pytest.mark.parametrize("span", [(-1, 2), (3, 2), (0, 41)])
     def test_a_range_outside_is_refused(self, span: tuple[int, int]) -> None:
-        with pytest.raises(UsageError, match="lie outside the simulated clip of 40"):
+        with pytest.raises(UsageError, match="are outside the simulated clip of 40"):
             Simulation(scene()).frames(*span)
 
     def test_an_empty_range_has_the_shape_of_frames(self) -> None:

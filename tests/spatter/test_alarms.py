@@ -72,4 +72,5 @@ def test_what_compression_leaves_does_not_pass_for_usual_particles(tmp_path, rat
             outlines = outlines_of(frames)
             look = learn(frames, full_scale=255.0, outlines=outlines, settings=SETTINGS)
             smallest.append(smallest_diameter(frames, outlines, look, settings=SETTINGS))
-    assert smallest[0] < smallest[1] < 2.5 * smallest[0]
+    # Each is known to some 5 %; without a particle the unknown point spread limits both alike.
+    assert 0.95 * smallest[0] < smallest[1] < 2.5 * smallest[0]

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import ndimage
 
 from poolwatch.measure.residuals import residuals_of
 from poolwatch.pool.illuminated.neighbours import Registering
-from poolwatch.spatter import Tracks
+from poolwatch.spatter import SpatterSettings, Tracks, detect, learn
 from poolwatch.spatter.illuminated import Contrast, stand_out
 from poolwatch.spatter.illuminated.ground import MIDDLE, UNIT
 from poolwatch.spatter.illuminated.shadows import shadows
@@ -82,6 +84,7 @@ def track(first, last, place, velocity, *, dark, flux=2000.0):
     out["x"] = place[0] + velocity[0] * (out["frame"] - first)
     out["y"] = place[1] + velocity[1] * (out["frame"] - first)
     out["spread"], out["flux"], out["mark"] = 36 / 16, flux, DARK if dark else 0
+    out["peak"] = flux / 1e4
     return out
 
 
@@ -116,3 +119,50 @@ def test_others_are_no_shadows():
     apart = track(5, 25, (80, 50), (5.2, 2), dark=True)
     for other in (across, later, far, second, small, apart):
         assert not shadows(joined(bright, other)).any()
+
+
+def test_shadows_of_a_clip_lie_toward_one_side():
+    bright = [track(5, 25, (50, 50 + 40 * k), (5, 2), dark=False) for k in range(6)]
+    sure = [track(6, 25, (58, 54 + 40 * k), (5, 2), dark=True) for k in range(3)]
+    # Half as large as its particle, and toward the same side; and one as large, toward the other.
+    small, behind = (
+        track(6, 25, (58, 174), (5, 2), dark=True),
+        track(6, 25, (42, 206), (5, 2), dark=True),
+    )
+    small["spread"] = 9 / 16
+    found = shadows(joined(*bright, *sure, small, behind))
+    assert found.tolist() == [False] * 6 + [True] * 4 + [False]
+    # One of many is a particle beside another.
+    assert not shadows(joined(*bright, sure[0])).any()
+
+
+def test_two_dark_particles_alike_are_no_shadows():
+    one, other = (track(5, 25, place, (5, 2), dark=True) for place in ((50, 50), (57, 53)))
+    assert not shadows(joined(one, other)).any()
+
+
+def test_a_shadow_that_touches_a_particle_hardly_moves_its_edge():
+    rows, cols = np.mgrid[:96, :96]
+    rng = np.random.default_rng(4)
+    look = learn(
+        np.clip(MIDDLE + 180 * rng.normal(size=(12, 96, 96)), 0, 65535).astype(np.uint16),
+        full_scale=65535.0,
+        settings=SpatterSettings(psf_sigma_px=1.0),
+        both_ways=True,
+    )
+
+    def seen_as(shadow: float, look) -> tuple[float, float]:
+        """Squared diameter and squared length of its streak, px²."""
+        cover = np.clip(4.5 - np.hypot(cols - 48, rows - 48), 0, 1)
+        shade = np.clip(4.5 - np.hypot(cols - 52, rows - 51), 0, 1)
+        light = ndimage.gaussian_filter(cover * 12_000 - (1 - cover) * shade * shadow, 1.0)
+        frame = np.clip(MIDDLE + light + 180 * rng.normal(size=cover.shape), 0, 65535)
+        (seen,) = detect(frame[None].astype(np.uint16), None, look)
+        streak = float(np.hypot(seen["streak_m"], seen["streak_n"]))
+        return float(16 * seen["spread"]) - 2 / 3 * streak, streak
+
+    alone, _ = seen_as(0.0, look)
+    size, streak = seen_as(8000.0, look)
+    assert size == pytest.approx(alone, rel=0.1)
+    # As part of the ground the shadow draws the disc out.
+    assert seen_as(8000.0, replace(look, below=np.inf))[1] > 2 * streak

@@ -12,7 +12,7 @@ from poolwatch.spatter.facts import SpatterLook
 from poolwatch.spatter.linking import Tracks
 from poolwatch.spatter.records import BORDER, RIM, SIGHTING, UNFITTED
 from poolwatch.spatter.settings import SpatterSettings
-from poolwatch.spatter.sizing import find_sizes
+from poolwatch.spatter.sizing import find_sizes, running_on
 from tests.accuracy.spatter_clips import ORDINARY, Simulation, scene
 
 
@@ -136,3 +136,18 @@ def test_a_width_that_one_particle_could_not_be_fitted_with_spoils_no_uncertaint
     assert whole is not None
     curves[2, 0] = np.inf
     assert _left_out(ladder, curves) == pytest.approx(whole)
+
+
+@pytest.mark.parametrize(("alike", "times"), [(0.0, 1.0), (0.6, 3.95)])
+def test_errors_that_run_on_count_as_fewer(alike: float, times: float) -> None:
+    # The integrated correlation of an autoregressive process of the first order is (1 + a) / (1 - a); 8 lags of it.
+    rng = np.random.default_rng(8)
+    tracks, length = 400, 40
+    errors = np.empty((tracks, length))
+    errors[:, 0] = rng.normal(size=tracks)
+    for k in range(1, length):
+        errors[:, k] = alike * errors[:, k - 1] + np.sqrt(1 - alike**2) * rng.normal(size=tracks)
+    errors -= errors.mean(axis=1, keepdims=True)
+    errors[3, 5] = np.nan
+    starts = np.arange(0, tracks * length + 1, length)
+    assert running_on(errors.ravel(), starts, np.ones(tracks, dtype=bool)) == pytest.approx(times, rel=0.08)

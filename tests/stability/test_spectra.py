@@ -120,7 +120,7 @@ def test_sunspot_period() -> None:
     assert 1 / found[0].frequency_hz == pytest.approx(11.0, abs=0.5)
 
 
-def test_two_near_tones_are_told_apart() -> None:
+def test_two_near_tones_are_separated() -> None:
     t = np.arange(8000) / RATE
     values = 1 + 0.1 * np.sin(2 * np.pi * 500 * t) + 0.05 * np.sin(2 * np.pi * 506 * t + 1)
     values += 0.02 * np.random.default_rng(2).standard_normal(8000)

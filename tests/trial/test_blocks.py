@@ -213,7 +213,7 @@ def trial(seed: int = 3, lift: float = 0.0, welds: int = 4) -> pd.DataFrame:
 
 
 def told(ranking: Ranking) -> list[int]:
-    return ranking.pairs["told_apart"].tolist()
+    return ranking.pairs["differ"].tolist()
 
 
 def test_days_that_differ_no_longer_hide_a_difference() -> None:
@@ -247,7 +247,7 @@ def test_a_shape_that_missed_the_good_days_is_not_put_behind_for_it() -> None:
     assert plain["beam_shape"][0] != "single-spot"
     assert moved.table["beam_shape"].tolist() == ["single-spot", "twin-spot", "flat-top"]
     assert moved.pairs["difference_low"][1] > 0
-    assert any("stand in them unequally" in note for note in moved.notes)
+    assert any("hold the shapes unequally" in note for note in moved.notes)
     whole = rank_shapes(rows, settings=QUICK).table.set_index("beam_shape")["stability_index"]
     gaps = moved.table.set_index("beam_shape")["stability_index"]
     assert gaps["single-spot"] - gaps["flat-top"] == pytest.approx(
@@ -260,14 +260,14 @@ def test_what_blocks_cannot_tell_is_said() -> None:
     rows["factor_block"] = np.where(rows["beam_shape"] == "flat-top", "sheet 2", rows["factor_block"].str[-1])
     apart = rank_shapes(rows, settings=QUICK)
     pairs = apart.pairs.set_index(["shape_a", "shape_b"])
-    assert pairs["told_apart"].isna().tolist() == [False, True, True]
+    assert pairs["differ"].isna().tolist() == [False, True, True]
     assert any("single-spot and twin-spot; flat-top" in note for note in apart.notes)
     assert "No test is made between the shapes of 2 of the pairs" in apart.reading
     assert "differs from every other" not in apart.reading
     assert apart.table["probability_best"].isna().all()
     rows["factor_block"] = rows["beam_shape"]
     nested = rank_shapes(rows, settings=QUICK)
-    assert nested.pairs["told_apart"].isna().all()
+    assert nested.pairs["differ"].isna().all()
     assert nested.table["group"].tolist() == ["a"] * 3
     assert any("no two shapes share a day" in note for note in nested.notes)
     some = trial()

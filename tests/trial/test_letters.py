@@ -17,7 +17,7 @@ def test_all_alike_share_one_letter() -> None:
     assert group_letters(table(4)) == ["a", "a", "a", "a"]
 
 
-def test_all_told_apart_have_a_letter_each() -> None:
+def test_all_that_differ_have_a_letter_each() -> None:
     assert group_letters(~np.eye(3, dtype=bool)) == ["a", "b", "c"]
 
 

@@ -156,8 +156,8 @@ def test_same_replicate_under_another_factor_setting_is_another_weld(place: Path
 
 
 def test_columns_not_used_are_remarked(place: Path) -> None:
-    path = write(place, HEADER + ",welder", "a.avi,x,1,10000,0.02,me", "b.avi,y,1,10000,0.02,me")
-    assert read_manifest(path).remarks == ("columns not used: welder",)
+    path = write(place, HEADER + ",weather", "a.avi,x,1,10000,0.02,dry", "b.avi,y,1,10000,0.02,dry")
+    assert read_manifest(path).remarks == ("columns not used: weather",)
 
 
 def test_a_planned_run_sheets_own_column_is_no_remark(place: Path) -> None:
@@ -301,3 +301,24 @@ def test_values_out_of_range_are_named_beside_other_faults_of_their_row(place: P
         assert words in said
     assert "row 2: 'mm_per_px'" in said
     assert "row 3: 'record_rate_hz'" in said
+
+
+def test_facts_of_the_weld_for_the_report_are_read(place: Path) -> None:
+    more = "title,date,welder,laser_power_w,beam_picture"
+    rows = (
+        "a.avi,x,1,10000,0.02,Ring beams,2026-11-29,A. Example,2500,",
+        "b.avi,y,1,10000,0.02,,,,,gone.png",
+    )
+    first, second = read_manifest(write(place, f"{HEADER},{more}", *rows)).entries
+    assert first.weld == {
+        "title": "Ring beams",
+        "date": "2026-11-29",
+        "welder": "A. Example",
+        "laser_power_w": 2500.0,
+        "beam_picture": None,
+    }
+    # A picture that is missing keeps no weld from being measured.
+    assert second.weld["beam_picture"] == "gone.png"
+    wrong = write(place, f"{HEADER},laser_power_w", "a.avi,x,1,10000,0.02,much", "b.avi,y,1,10000,0.02,1")
+    with pytest.raises(UsageError, match="row 2, laser_power_w"):
+        read_manifest(wrong)

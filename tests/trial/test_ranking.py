@@ -17,7 +17,7 @@ def rows(
     return score_rows(np.random.default_rng(seed), unsteadiness, welds, **more)
 
 
-def test_clear_differences_are_told_apart_in_the_true_order() -> None:
+def test_clear_differences_are_found_in_the_true_order() -> None:
     ranking = rank_shapes(rows())
     assert list(ranking.table.columns) == RANKING.names
     assert ranking.table["beam_shape"].tolist() == ["single-spot", "twin-spot", "flat-top"]
@@ -47,7 +47,7 @@ def test_one_weld_a_shape_gives_an_order_and_a_plain_warning() -> None:
     ranking = rank_shapes(rows(welds=1))
     assert ranking.table["group"].tolist() == ["", "", ""]
     assert ranking.table["probability_best"].isna().all()
-    assert ranking.pairs["told_apart"].isna().all()
+    assert ranking.pairs["differ"].isna().all()
     assert "weld-to-weld scatter is unknown" in ranking.reading
     assert ranking.table["remarks"].str.contains("one weld only").all()
 
@@ -267,13 +267,13 @@ def test_nothing_left_to_rank_is_said() -> None:
 
 def test_few_welds_say_how_often_they_mislead() -> None:
     few = rank_shapes(rows(unsteadiness=(0.2, 2.0), welds=3))
-    assert (few.pairs["told_apart"] == 1).all()
+    assert (few.pairs["differ"] == 1).all()
     assert any(note.startswith("few welds") and "can reach 9 %" in note for note in few.notes)
     two = rank_shapes(rows(unsteadiness=(0.1, 0.7, 5.0), welds=2))
     assert any(note.startswith("few welds") and "can reach 18 %" in note for note in two.notes)
     assert not any(note.startswith("few welds") for note in rank_shapes(rows()).notes)
     alike = rank_shapes(rows(unsteadiness=(0.7, 0.7), welds=3))
-    assert (alike.pairs["told_apart"] == 0).all()
+    assert (alike.pairs["differ"] == 0).all()
     assert not any(note.startswith("few welds") for note in alike.notes)
 
 
@@ -319,7 +319,7 @@ def test_copies_give_no_certainty() -> None:
     """Two identical welds a shape: no p, no interval without width, nobody is surely the steadiest."""
     ranking = rank_shapes(bare(beam_shape=["a", "a", "b", "b"], stability_index=[60.0, 60, 50, 50]))
     assert ranking.pairs["p"].isna().all()
-    assert ranking.pairs["told_apart"].isna().all()
+    assert ranking.pairs["differ"].isna().all()
     assert ranking.table["probability_best"].isna().all()
     assert ranking.table["stability_index_low"].isna().all()
     assert "agree to the last digit" in ranking.reading
@@ -330,7 +330,7 @@ def test_copies_give_no_certainty() -> None:
 
 def test_a_lone_weld_is_not_tested() -> None:
     ranking = rank_shapes(bare(beam_shape=["a", "b", "b", "b"], stability_index=[90.0, 50, 51, 52]))
-    assert ranking.pairs["told_apart"].isna().all()
+    assert ranking.pairs["differ"].isna().all()
     assert "differs from every other" not in ranking.reading
     assert "Of a there is one weld only: no test is made with it" in ranking.reading
     assert ranking.table["group"].tolist() == ["a", "a"]

@@ -9,8 +9,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from poolwatch.model.score_words import index_words
 from poolwatch.model.tables import SCORE
-from poolwatch.show.report.figures import index_words
 from poolwatch.simulate import Scene, write_simulation
 from poolwatch.trial import report
 from poolwatch.trial.process_pool import ProcessPool

@@ -156,7 +156,7 @@ def test_holm_equals_statsmodels() -> None:
     np.testing.assert_allclose(holm(p), multipletests(p, method="holm")[1])
 
 
-def test_order_of_the_mann_whitney_worked_example_is_seen_but_not_told_apart() -> None:
+def test_order_of_the_mann_whitney_worked_example_is_seen_but_shows_no_difference() -> None:
     # SciPy's documentation of mannwhitneyu (Mann & Whitney): 19 22 16 29 24 / 20 11 17 12, U = 17, p = 0.1111.
     a, b = [19, 22, 16, 29, 24], [20, 11, 17, 12]
     groups = grouped([a, b], prior_df=3.0)

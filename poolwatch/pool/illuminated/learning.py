@@ -48,7 +48,7 @@ _TURNS = 4
 _BESIDE = 1.0
 _NO_POOL = (
     "no pool found: rigid motion of the metal explains the picture everywhere but for less than {:.0f} px², or all of "
-    "it is cut by the border; check that the beam is on and the whole pool in view"
+    "it is cut by the border. Check that the beam is on and the whole pool in view"
 )
 # Spreads of the edge that are tried, px.
 _SIGMAS = (0.6, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.2)

@@ -90,7 +90,7 @@ def learn_illuminated(
     h, w = windows.shape[2:]
     if min(h, w) < _LEAST_PX:
         raise MeasurementError(
-            f"no pool found: frames of {w} x {h} px are too small to tell metal that moves from a pool; "
+            f"no pool found: frames of {w} x {h} px are too small to separate moving metal from a pool; "
             "check how the recording is read"
         )
     # For another order in memory Numba would compile all anew.
@@ -108,7 +108,7 @@ def learn_illuminated(
     if share < 0.3:
         raise MeasurementError(
             f"no rigid motion of the metal found: the best, {metal[0]:+.2f}, {metal[1]:+.2f} px per frame, explains "
-            f"{share:.0%} of the picture; check travel speed and scale, record more of the plate beside the weld, or "
+            f"{share:.0%} of the picture. Check travel speed and scale, record more of the plate beside the weld, or "
             "set pool.footage if this clip glows"
         )
     noise = seen

@@ -140,7 +140,7 @@ def _put(read: NDArray[np.float32], valid: Box, gain: float, there: NDArray[np.f
 
 @njit(cache=True, nogil=True)
 def _missing(there: NDArray[np.float32], valid: Box, value: float) -> None:
-    """Set what lies outside the valid rows and columns."""
+    """Set what is outside the valid rows and columns."""
     h, w = there.shape
     for i in range(h):
         inside = valid[0] <= i < valid[1]

@@ -2,6 +2,15 @@
 
 from .clip import clip_report
 from .evidence import ClipEvidence, ClipPiece, TrialEvidence
+from .head import title_of
 from .trial import clip_piece, trial_report
 
-__all__ = ["ClipEvidence", "ClipPiece", "TrialEvidence", "clip_piece", "clip_report", "trial_report"]
+__all__ = [
+    "ClipEvidence",
+    "ClipPiece",
+    "TrialEvidence",
+    "clip_piece",
+    "clip_report",
+    "title_of",
+    "trial_report",
+]

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-MINUS = "\N{MINUS SIGN}"
+from ...model.rounding import places_of, to_places
+
 MORE = {
     "um": "mean; limits",
     "share": "of what shapes differ by",
@@ -19,7 +20,7 @@ _REPEATED = {"rounds": "the same person again", "persons": "another person"}
 def checked_headline(check: Mapping[str, Any]) -> str:
     """The result in one line: on how many frames, and by how much length and width differ."""
     parts = [
-        f"{name} {estimate(found['bias'], sign=True)}"
+        f"{name} {estimate(found['bias'], plus=True)}"
         for name in ("length", "width")
         if (found := check["quantities"].get(name))
     ]
@@ -53,7 +54,7 @@ def checked_rows(check: Mapping[str, Any], mm_per_px: float | None) -> list[dict
             {
                 "name": name,
                 "frames": str(found["count"]),
-                "bias": estimate(found["bias"], unit, sign=True),
+                "bias": estimate(found["bias"], unit, plus=True),
                 "lower": estimate(found["lower"], unit),
                 "upper": estimate(found["upper"], unit),
                 "um": "–" if mm is None else _three(ends, 1e3 * mm, "µm"),
@@ -87,7 +88,7 @@ def checked_sentences(check: Mapping[str, Any]) -> list[str]:
     if check["lines_in_raised_tone"]:
         said.append(
             f"{check['lines_in_raised_tone']} of {check['lines']} lines were placed with faint parts raised as in the "
-            "overlay: the edge of a glowing pool then looks up to about one blur farther out, so lengths and widths by "
+            "overlay. The edge of a glowing pool then looks up to about one blur farther out: lengths and widths by "
             "hand are too large by up to two."
         )
     said += _persons(check)
@@ -99,16 +100,16 @@ def checked_sentences(check: Mapping[str, Any]) -> list[str]:
             "pool's ends."
         )
     for shape, apart in check["shapes_differ_mm"].items():
-        said.append(f"Means of the trial's beam shapes lie up to {apart:.3g} mm apart in {shape}.")
+        said.append(f"Means of the trial's beam shapes differ by up to {apart:.3g} mm in {shape}.")
     return said + [_particles(who, found, check["run"]) for who, found in check["particles"].items()]
 
 
-def estimate(value: Mapping[str, Any], unit: str = "px", *, sign: bool = False) -> str:
-    """A value with its 95 % interval: ``+0.4 px, −0.3 to 1.1``; the plus only where `sign` asks for it."""
+def estimate(value: Mapping[str, Any], unit: str = "px", *, plus: bool = False) -> str:
+    """A value with its 95 % interval: ``+0.4 px, −0.3 to 1.1``; the plus only where `plus` asks for it."""
     half = (value["high"] - value["low"]) / 2
-    places = 1 if half >= 0.1 else 2
-    shown = signed(value["value"], places) if sign else _number(value["value"], places)
-    return f"{shown} {unit}, {_number(value['low'], places)} to {_number(value['high'], places)}"
+    places = places_of(half) if half > 0 else 2
+    shown = to_places(value["value"], places, plus=plus)
+    return f"{shown} {unit}, {to_places(value['low'], places)} to {to_places(value['high'], places)}"
 
 
 def _persons(check: Mapping[str, Any]) -> list[str]:
@@ -116,7 +117,8 @@ def _persons(check: Mapping[str, Any]) -> list[str]:
     if len(length) < 2:
         return []
     parts = [
-        f"{name}: length {signed(length[name], 1)} px, width {signed(width[name], 1)} px" for name in length
+        f"{name}: length {to_places(length[name], 1, plus=True)} px, width {to_places(width[name], 1, plus=True)} px"
+        for name in length
     ]
     return [
         f"Tool minus hand by person: {'; '.join(parts)}. The intervals hold for these persons together; they do not "
@@ -133,7 +135,8 @@ def _worst(check: Mapping[str, Any]) -> list[str]:
         away = check["quantities"][name]["worst"]
         frame, most = max(away.items(), key=lambda item: abs(item[1]))
         mean = sum(away.values()) / len(away)
-        parts.append(f"{name} {signed(mean, 1)} px in the mean, {signed(most, 1)} px at most (frame {frame})")
+        middle, largest = (to_places(value, 1, plus=True) for value in (mean, most))
+        parts.append(f"{name} {middle} px in the mean, {largest} px at most (frame {frame})")
     return [
         f"{len(found)} worst moments, apart from the figures above: {'; '.join(parts)}. Worst is what has "
         f"{check['worst_means']}."
@@ -155,15 +158,5 @@ def _particles(who: str, found: Mapping[str, Any], run: tuple[int, int]) -> str:
 
 def _three(ends: list[float], factor: float, unit: str) -> str:
     """Bias, and both limits, times a factor."""
-    return f"{signed(factor * ends[0], 1)} {unit}; {_number(factor * ends[1], 0)} to {_number(factor * ends[2], 0)}"
-
-
-def _number(value: float, places: int) -> str:
-    text = f"{value:.{places}f}"
-    return (text.lstrip("-") if float(text) == 0 else text).replace("-", MINUS)
-
-
-def signed(value: float, places: int) -> str:
-    """A number with its sign."""
-    text = _number(value, places)
-    return text if text.startswith(MINUS) or float(text) == 0 else f"+{text}"
+    bias, low, high = (factor * end for end in ends)
+    return f"{to_places(bias, 1, plus=True)} {unit}; {to_places(low, 0)} to {to_places(high, 0)}"

@@ -6,16 +6,22 @@ from pathlib import Path
 from typing import Any
 
 from ...model.files import write_text
+from ...model.flags import doubts
+from ...model.rounding import known, number
+from ...model.score_words import index_words
+from ..overlay_head import drawn_words
 from ..result import ClipResult
+from ..segments import LAYERS
 from ..stills.handcheck import agreement_figure
 from ..stills.outline import motion_figure, space_time_figure
-from ..stills.series import spectra_figure
+from ..stills.series import resolution_hz, spectra_figure
 from ..stills.spatter import spatter_figure
 from ..tone import ToneCurve
 from .checked import MORE, checked_headline, checked_rows, checked_sentences
 from .evidence import ClipEvidence
-from .figures import index_parts, index_words, key_figures
-from .page import Picture, known, photograph, picture, render
+from .figures import index_parts, key_figures
+from .head import head_lines
+from .page import Picture, drawing, photograph, picture, render
 from .series import series_view
 
 
@@ -35,8 +41,16 @@ def clip_report(path: str | Path, evidence: ClipEvidence) -> None:
         The page cannot be written.
     """
     section = clip_section(evidence, 1)
-    values = {"clip": section, "title": evidence.result.name, "alone": True}
+    head = _head(evidence.result)
+    values = {"clip": section, "title": evidence.result.name, "head": head, "alone": True}
     write_text(path, render("clip.html.j2", values))
+
+
+def _head(result: ClipResult) -> list[tuple[str, str]]:
+    """What the recording is: facts that were given, and the day on which it was measured."""
+    lines = [line for line in head_lines(result.score) if line[0] != "welds"] if len(result.score) else []
+    started = str(result.run.get("started", ""))[:10]
+    return [*lines, *([("measured on", started)] if started else [])]
 
 
 def clip_section(evidence: ClipEvidence, number: int, *, dpi: float = 110.0) -> dict[str, Any]:
@@ -52,6 +66,8 @@ def clip_section(evidence: ClipEvidence, number: int, *, dpi: float = 110.0) -> 
         "index": index_words(row),
         "has_index": known(row.get("stability_index")),
         "excluded": evidence.excluded,
+        "beam": None if evidence.beam is None else drawing(evidence.beam),
+        "doubts": doubts(result.flags),
         "figures": _figures(evidence, dpi),
         "key": key_figures(row, result.unit),
         "parts": index_parts(row),
@@ -64,6 +80,7 @@ def clip_section(evidence: ClipEvidence, number: int, *, dpi: float = 110.0) -> 
         "mm_per_px": None if result.unit == "px" else result.axes.mm_per_px,
         "direction": result.axes.direction_deg,
         "tone": ToneCurve.for_sample(result.brightness_sample, result.full_scale).words,
+        "drawn": "; ".join(drawn_words(result, LAYERS)),
         "video": evidence.video,
         "still": None if evidence.still is None else photograph(evidence.still),
         "moment": evidence.moment,
@@ -137,4 +154,9 @@ def _spectra_words(result: ClipResult) -> str:
         if peaks
         else "No tone stands out of the noise"
     )
-    return f"Power spectral densities with their red-noise background. {found}."
+    step = resolution_hz(result, "pool_length")
+    bins = f"; a step is a bin of {number(step)} Hz, and two tones closer than that are one" if step else ""
+    return (
+        f"Power spectral densities (Welch) with their red-noise background{bins}. Each bin is tested against the level "
+        f"of a peak; a peak's frequency is then fitted to the whole steady part. {found}."
+    )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -39,6 +39,8 @@ class ClipEvidence:
         Which frame `still` is, in words.
     checked
         Where the clip was checked by hand: pictures of the frames in which tool and hand differ most.
+    beam
+        The profile of its beam as `poolwatch.show.beam_profile.draw_profiles` gives it; None where none is known.
     """
 
     result: ClipResult
@@ -49,6 +51,7 @@ class ClipEvidence:
     still: NDArray[np.uint8] | None = None
     moment: str = ""
     checked: Sequence[NDArray[np.uint8]] = ()
+    beam: NDArray[np.uint8] | None = None
 
 
 @dataclass(frozen=True)
@@ -83,8 +86,8 @@ class TrialEvidence:
         Name of the trial.
     ranking, scores
         Tables; `scores` with its factor and outcome columns.
-    reading
-        The ranking in plain language, a sentence an item.
+    reading, factor_reading, outcome_reading
+        The ranking, the effects of the factors and the laboratory results in plain language, a sentence an item.
     clips
         The clips, in the order in which they are shown, as evidence or as what `clip_piece` made of it; gone
         through once.
@@ -103,6 +106,8 @@ class TrialEvidence:
         Path of a side-by-side video relative to the report; empty where there is none.
     about
         What the trial is, in a sentence, under its name; empty for nothing.
+    beams
+        Profiles of beams by beam shape, as `poolwatch.show.beam_profile.draw_profiles` gives them.
     """
 
     name: str
@@ -117,3 +122,6 @@ class TrialEvidence:
     run: dict[str, Any] = field(default_factory=dict)
     sidebyside: str = ""
     about: str = ""
+    factor_reading: Sequence[str] = ()
+    outcome_reading: Sequence[str] = ()
+    beams: Mapping[str, NDArray[np.uint8]] = field(default_factory=dict)

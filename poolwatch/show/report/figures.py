@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from ...model.rounding import known
+from ...model.score_words import figure
 from ...model.tables import INDEX_PARTS
-from .page import known, with_interval
 
 # Column, words, unit, whether it has columns _low and _high.
 _KEY = (
@@ -40,15 +41,6 @@ SHORT = (
 """Columns of the table of clips of one shape."""
 
 
-def index_words(row: Mapping[str, Any]) -> str:
-    """The index with its interval."""
-    value, low, high = (row.get(f"stability_index{end}") for end in ("", "_low", "_high"))
-    if value is None or low is None or high is None or not all(known(v) for v in (value, low, high)):
-        return with_interval(value, low, high)
-    places = 0 if float(high) - float(low) >= 2 else 1
-    return f"{float(value):.{places}f} ({float(low):.{places}f} to {float(high):.{places}f})"
-
-
 def key_figures(row: Mapping[str, Any], unit: str) -> list[tuple[str, str, str]]:
     """Name, value with interval, and unit of every known key figure."""
     found = []
@@ -56,17 +48,6 @@ def key_figures(row: Mapping[str, Any], unit: str) -> list[tuple[str, str, str]]
         if known(row.get(column)):
             found.append((words, figure(row, column), of.replace("mm", unit) if unit == "px" else of))
     return found
-
-
-def figure(row: Mapping[str, Any], column: str) -> str:
-    """One figure of a score row with its interval; fluctuations in per cent."""
-    factor = 100.0 if column.endswith("_cv") else 1.0
-    stem = column
-    for ending in ("_mm2", "_mm"):
-        if f"{column.removesuffix(ending)}_low" in row and column.endswith(ending):
-            stem = column.removesuffix(ending)
-    ends = (row.get(name) for name in (column, f"{stem}_low", f"{stem}_high"))
-    return with_interval(*(None if v is None or not known(v) else factor * float(v) for v in ends))
 
 
 def index_parts(row: Mapping[str, Any]) -> list[tuple[str, str, int]]:

@@ -1,18 +1,26 @@
-"""What a trial's report is about, in a few lines under its title: welds, material, travel, what was varied."""
+"""What a trial's report is about, in a few lines under its title: for whom, when, on what, what was varied."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from ...model.rounding import known
+from ...model.weld_facts import DATE, POWER, TITLE
 from ..stills.trial import plain
-from .page import known
+from .settings_tried import setting, setting_columns
 
 if TYPE_CHECKING:
     import pandas as pd
 
 # Facts of a score row that a reader asks for first: column, words, unit, factor to that unit.
 _FACTS = (
+    ("customer", "for", "", 1.0),
+    (DATE, "welded on", "", 1.0),
+    ("welder", "welded by", "", 1.0),
+    ("machine", "machine", "", 1.0),
+    ("sheet", "sheet", "", 1.0),
     ("material", "material", "", 1.0),
+    (POWER, "laser power", "W", 1.0),
     ("travel_speed_mm_s", "travel speed", "mm/s", 1.0),
     ("record_rate_hz", "record rate", "kHz", 1e-3),
     ("exposure_s", "exposure", "µs", 1e6),
@@ -22,26 +30,36 @@ _FACTS = (
 _MOST_LEVELS = 6
 
 
+def title_of(scores: pd.DataFrame) -> str:
+    """The title that the manifest gives the trial; empty where it gives none, or several."""
+    titles = _levels(scores, TITLE, 1.0)
+    return str(titles[0]) if len(titles) == 1 else ""
+
+
 def head_lines(scores: pd.DataFrame) -> list[tuple[str, str]]:
     """Words and value of each line; what no score row says has no line.
 
     Parameters
     ----------
     scores
-        Score rows of the welds that count, with ``factor_…`` columns where something was varied.
+        Score rows of the welds that count, with the columns of `poolwatch.model.weld_facts.WELD_FACTS` and
+        ``factor_…`` where the manifest has them.
     """
-    shapes = scores["beam_shape"].nunique()
-    lines = [("welds", f"{len(scores)}, of {shapes} beam shape{'s' * (shapes != 1)}")]
+    lines = []
+    varied = setting_columns(scores)
     for column, words, unit, factor in _FACTS:
         levels = _levels(scores, column, factor)
         if levels:
-            lines.append((words, f"{_in_words(levels)} {unit}".rstrip()))
-    varied = [str(name) for name in scores if str(name).startswith("factor_")]
-    for column in varied:
-        levels = _levels(scores, column, 1.0)
-        if len(levels) > 1:
-            lines.append((f"varied: {plain(column)}", _in_words(levels)))
-    return lines
+            as_factor = f"factor_{column}" in varied
+            lines.append((f"varied: {words}" if as_factor else words, f"{_in_words(levels)} {unit}".rstrip()))
+    shapes = scores["beam_shape"].nunique()
+    lines.append(("welds", f"{len(scores)}, of {shapes} beam shape{'s' * (shapes != 1)}"))
+    facts = {f"factor_{column}" for column, *_ in _FACTS}
+    return lines + [
+        (f"varied: {plain(column)}", _in_words(_levels(scores, column, 1.0)))
+        for column in varied
+        if column not in facts
+    ]
 
 
 def _levels(scores: pd.DataFrame, column: str, factor: float) -> list[Any]:
@@ -59,12 +77,7 @@ def _is_word(value: Any) -> bool:
 
 def _in_words(levels: list[Any]) -> str:
     if len(levels) <= _MOST_LEVELS:
-        return ", ".join(value if isinstance(value, str) else _setting(value) for value in levels)
+        return ", ".join(value if isinstance(value, str) else setting(value) for value in levels)
     if not any(isinstance(value, str) for value in levels):
-        return f"{_setting(levels[0])} to {_setting(levels[-1])}, {len(levels)} values"
-    return f"{len(levels)} values"
-
-
-def _setting(value: float) -> str:
-    """A setting as it was given: no digits are added, and none of six taken away."""
-    return f"{value:.6g}".replace("-", "\N{MINUS SIGN}")
+        return f"{setting(levels[0])} to {setting(levels[-1])}, {len(levels)} values"
+    return f"{levels[0]} to {levels[-1]}, {len(levels)} values"

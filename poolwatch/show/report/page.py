@@ -1,10 +1,9 @@
-"""The page: template environment, pictures inside it, numbers as people read them."""
+"""The page: template environment, and pictures inside it."""
 
 from __future__ import annotations
 
 import io
 import json
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -107,6 +106,12 @@ def photograph(image: NDArray[np.uint8], width: int = 720) -> Picture:
     return Picture(data_url(data.tobytes(), "jpeg"), width, height)
 
 
+def drawing(image: NDArray[np.uint8]) -> Picture:
+    """A small drawn picture (height, width, 3), BGR, as a PNG inside the page."""
+    data = cv2.imencode(".png", image, [cv2.IMWRITE_PNG_COMPRESSION, 9])[1]
+    return Picture(data_url(data.tobytes(), "png"), image.shape[1], image.shape[0])
+
+
 def relative_url(path: str) -> str:
     """A path relative to the page as an address: nothing in it can be a scheme, a query or markup."""
     return "./" + quote(path.removeprefix("./"), safe="/") if path else ""
@@ -115,34 +120,3 @@ def relative_url(path: str) -> str:
 def pretty(value: Any) -> str:
     """Settings and the like as indented text."""
     return json.dumps(value, indent=2, ensure_ascii=False, default=str)
-
-
-def known(value: Any) -> bool:
-    """Whether a value is a finite number."""
-    try:
-        return math.isfinite(float(value))
-    except (TypeError, ValueError):
-        return False
-
-
-def number(value: Any, spread: float | None = None) -> str:
-    """A number with the digits its uncertainty leaves it: two of the spread, or three in all; "–" if missing."""
-    if not known(value):
-        return "–"
-    value = float(value)
-    if spread is not None and known(spread) and spread > 0:
-        places = max(0, 1 - math.floor(math.log10(spread)))
-        text = f"{value:.{min(places, 9)}f}"
-    elif value == int(value) and abs(value) < 1e6:
-        text = f"{int(value)}"
-    else:
-        text = f"{value:.0f}" if 1000 <= abs(value) < 1e7 else f"{value:#.3g}".rstrip(".")
-    return text.replace("-", "\N{MINUS SIGN}")
-
-
-def with_interval(value: Any, low: Any, high: Any) -> str:
-    """A number with its 95 % interval in brackets, where both ends are known."""
-    if not (known(low) and known(high)):
-        return number(value)
-    half = (float(high) - float(low)) / 4
-    return f"{number(value, half)} ({number(low, half)} to {number(high, half)})"

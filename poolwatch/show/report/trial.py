@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from matplotlib.figure import Figure
+
 from ...model.files import write_text
+from ...model.rounding import with_uncertainty
 from ..stills.trial import (
     effects_figure,
     factor_columns,
@@ -21,9 +23,12 @@ from ..stills.trial import (
 )
 from .clip import clip_section
 from .evidence import ClipEvidence, ClipPiece, TrialEvidence
-from .figures import SHORT, figure, index_words
+from .figures import SHORT
 from .head import head_lines
-from .page import Picture, known, number, picture, render
+from .notes import grouped, grouped_reasons
+from .page import Picture, picture, render
+from .settings_tried import is_designed, setting, setting_heads, short_settings
+from .shapes import chance_heads, flagged_clips, other_notes, ranking_rows, shape_view
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -44,32 +49,39 @@ def trial_report(path: str | Path, trial: TrialEvidence) -> None:
     OutputError
         The page cannot be written.
     """
-    # Each clip becomes a piece of text at once, so that a long trial never stands in memory whole.
+    # Each clip becomes a piece of text at once, so that a long trial never is in memory whole.
     pieces = [
         made if isinstance(made, ClipPiece) else clip_piece(made, count)
         for count, made in enumerate(trial.clips, 1)
     ]
     anchors = {piece.key: piece.anchor for piece in pieces}
     ranking = trial.ranking.sort_values("rank", kind="stable")
-    shapes = [_shape(row, trial, anchors) for row in ranking.to_dict("records")]
     counted = _counted(trial)
+    designed = is_designed(counted, trial.effects)
+    names = _names(trial)
+    flagged = flagged_clips(trial.scores, anchors)
+    tried = short_settings(counted) if designed else {}
+    draw = partial(ranking_figure, trial.ranking, counted, settings=tried)
     values = {
         "title": trial.name,
         "about": trial.about,
         "head": head_lines(counted),
-        "ranking_picture": picture(
-            ranking_figure(trial.ranking, counted),
-            dpi=150.0,
-            narrow=ranking_figure(trial.ranking, counted, narrow=True),
-        ),
-        "ranking": [_ranked(row) for row in ranking.to_dict("records")],
+        "designed": designed,
+        "ranking_picture": picture(draw(), dpi=150.0, narrow=draw(narrow=True)),
+        "ranking": ranking_rows(trial, counted, settings=designed),
+        "chances": list(chance_heads(trial.ranking).values()),
+        "setting_heads": setting_heads(counted) if designed else [],
         "reading": list(trial.reading),
-        "shapes": shapes,
+        "factor_reading": list(trial.factor_reading),
+        "outcome_reading": list(trial.outcome_reading),
+        "shapes": [shape_view(row, trial, anchors) for row in ranking.to_dict("records")],
         "sections": [piece.html for piece in pieces],
-        "figures": _figures(trial),
+        "factor_figures": _factor_figures(trial, counted),
+        "outcome_figures": _outcome_figures(counted),
         "advice": _advice(trial.next_welds),
-        "excluded": list(trial.excluded),
-        "notes": list(trial.notes),
+        "excluded": grouped_reasons(trial.excluded, names),
+        "notes": grouped(other_notes(trial.notes, flagged), names),
+        "flagged": flagged,
         "checked": [(piece.anchor, piece.checked) for piece in pieces if piece.checked],
         "run": trial.run,
         "sidebyside": trial.sidebyside,
@@ -94,20 +106,39 @@ def _counted(trial: TrialEvidence) -> pd.DataFrame:
     return trial.scores[~trial.scores["clip"].isin(left_out)]
 
 
-def _figures(trial: TrialEvidence) -> list[tuple[Picture, str, str]]:
-    """Address, title and words of the figures about factors and outcomes that have something to show."""
-    scores, found = _counted(trial), []
-    if factor_columns(scores):
-        words = "Every weld, with the mean of each level."
-        found.append((partial(factor_figure, scores), "Index against process factors", words))
+def _names(trial: TrialEvidence) -> list[str]:
+    """What notes may differ in and still say the same: clips, shapes, columns."""
+    columns = [str(name) for name in trial.scores if str(name).startswith(("factor_", "outcome_"))]
+    bare = [name.split("_", 1)[1] for name in columns]
+    return [*map(str, trial.scores["clip"]), *map(str, trial.scores["beam_shape"]), *columns, *bare]
+
+
+Drawn = tuple[Picture, str, str]
+"""A figure, its title and its words."""
+
+
+def _factor_figures(trial: TrialEvidence, counted: pd.DataFrame) -> list[Drawn]:
+    """What the factors do: effects first, then every weld."""
+    found = []
     if trial.effects is not None and len(trial.effects):
         words = "Estimated effects on the index with their 95 % intervals."
         found.append((partial(effects_figure, trial.effects), "Effects of the process factors", words))
-    if outcome_columns(scores):
-        words = "One dot a weld. A cloud without a slope means that the index says nothing about that result."
-        found.append((partial(outcomes_figure, scores), "Index against laboratory results", words))
+    if factor_columns(counted):
+        words = "Every weld, with the mean of each level."
+        found.append((partial(factor_figure, counted), "Index against process factors", words))
+    return _drawn(found)
+
+
+def _outcome_figures(counted: pd.DataFrame) -> list[Drawn]:
+    if not outcome_columns(counted):
+        return []
+    words = "One dot a weld. A cloud without a slope means that the index says nothing about that result."
+    return _drawn([(partial(outcomes_figure, counted), "Index against laboratory results", words)])
+
+
+def _drawn(figures: Iterable[tuple[Callable[..., Figure], str, str]]) -> list[Drawn]:
     return [
-        (picture(draw(), dpi=150.0, narrow=draw(narrow=True)), title, words) for draw, title, words in found
+        (picture(draw(), dpi=150.0, narrow=draw(narrow=True)), title, words) for draw, title, words in figures
     ]
 
 
@@ -118,59 +149,11 @@ def _advice(next_welds: pd.DataFrame | None) -> dict[str, list[Any]]:
     settings = [name for name in next_welds if name == "beam_shape" or str(name).startswith("factor_")]
     welds = Counter(
         (
-            *(row[name] if isinstance(row[name], str) else number(row[name]) for name in settings),
-            f"{row['predicted']:.0f} ± {row['predicted_u']:.0f}",
+            *(setting(row[name]) for name in settings),
+            with_uncertainty(row["predicted"], row["predicted_u"]),
             f"{row['weld_low']:.0f} to {row['weld_high']:.0f}",
         )
         for row in next_welds.to_dict("records")
     )
     rows = [[*cells, str(times)] for cells, times in welds.items()]
     return {"head": [plain(name) for name in settings], "rows": rows}
-
-
-def _ranked(row: Mapping[str, Any]) -> dict[str, str]:
-    def share(value: Any) -> str:
-        return f"{100 * float(value):.0f} %" if known(value) else "–"
-
-    def chance(value: Any) -> str:
-        # Draws never make it certain, nor impossible.
-        if known(value) and not 0.005 <= float(value) <= 0.995:
-            return "over 99 %" if float(value) > 0.5 else "under 1 %"
-        return share(value)
-
-    return {
-        "rank": number(row.get("rank")),
-        "shape": str(row.get("beam_shape") or ""),
-        "clips": number(row.get("clips")),
-        "index": index_words(row),
-        "group": str(row.get("group") or ""),
-        "best": chance(row.get("probability_best")),
-        "holds": share(row.get("order_holds")),
-        "remarks": str(row.get("remarks") or ""),
-    }
-
-
-def _shape(row: Mapping[str, Any], trial: TrialEvidence, anchors: Mapping[str, str]) -> dict[str, Any]:
-    name = str(row.get("beam_shape") or "")
-    scores = trial.scores[trial.scores["beam_shape"].astype(str) == name]
-    left_out = {str(clip) for clip, _ in trial.excluded}
-    clips = [
-        {
-            "name": str(score["clip"]),
-            "anchor": anchors.get(str(score.get("clip_id") or score["clip"]), ""),
-            "index": index_words(score),
-            "figures": [figure(score, column) for column, _ in SHORT],
-            "flags": str(score.get("flags") or "").split(),
-            "excluded": str(score["clip"]) in left_out,
-        }
-        for score in scores.to_dict("records")
-    ]
-    index = scores.loc[~scores["clip"].astype(str).isin(left_out), "stability_index"].dropna()
-    spread = float(index.std(ddof=1)) if len(index) > 1 else math.nan
-    return {
-        "name": name,
-        "clips": clips,
-        "spread": number(spread),
-        "count": len(index),
-        "one": len(index) == 1,
-    }

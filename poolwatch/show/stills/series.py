@@ -12,6 +12,7 @@ from matplotlib.markers import TICKDOWN
 from matplotlib.ticker import FuncFormatter, NullLocator
 from numpy.typing import NDArray
 
+from ...model.rounding import number
 from ..palette import (
     FLAGGED_ON_PAPER,
     KEYHOLE_ON_PAPER,
@@ -130,6 +131,37 @@ def _minor_marks(axes: Axes, values: NDArray[np.floating]) -> None:
     )
 
 
+def resolution_hz(result: ClipResult, signal: str) -> float:
+    """Width of a bin of a signal's spectrum, Hz; 0 where it has none."""
+    spectra = result.spectra
+    frequency = spectra.loc[spectra["signal"] == signal, "frequency_hz"].to_numpy(dtype=float)
+    return float(np.median(np.diff(frequency))) if len(frequency) > 1 else 0.0
+
+
+def _mark_peak(
+    axes: Axes,
+    frequency: NDArray[np.float64],
+    psd: NDArray[np.float64],
+    level: NDArray[np.float64],
+    result: ClipResult,
+    signal: str,
+) -> None:
+    """Mark the strongest peak: the bins above the level around it as dots, its fitted frequency over the highest."""
+    peak = result.score_of(f"{signal}_peak_hz")
+    if not (isinstance(peak, float) and math.isfinite(peak) and len(frequency) > 1):
+        return
+    step = float(np.median(np.diff(frequency)))
+    near = np.abs(frequency - peak) <= 1.5 * step
+    hot = near & (psd > level) if np.isfinite(level).any() else near
+    hot = hot if hot.any() else near
+    axes.plot(frequency[hot], psd[hot], "o", color=PAPER_INK, ms=3)
+    top = float(psd[hot].max())
+    axes.annotate(
+        f"{peak:.0f} Hz", (peak, top), (0, 5), textcoords="offset points", fontweight="bold", ha="center"
+    )
+    axes.set_ylim(top=max(axes.get_ylim()[1], 6 * top))
+
+
 @styled
 def spectra_figure(result: ClipResult) -> Figure:
     """Power spectral density of each signal with its red-noise background, peak level and named peak."""
@@ -142,7 +174,16 @@ def spectra_figure(result: ClipResult) -> Figure:
     for axes, signal in zip(rows, signals, strict=True):
         part = spectra[(spectra["signal"] == signal) & (spectra["frequency_hz"] > 0)]
         frequency = part["frequency_hz"].to_numpy(dtype=float)
-        axes.loglog(frequency, part["psd"], color=colour_of(signal), lw=0.9, label="measured")
+        psd = part["psd"].to_numpy(dtype=float)
+        # As steps: what is tested is a bin, and its width is the resolution.
+        axes.loglog(
+            frequency,
+            psd,
+            color=colour_of(signal),
+            lw=0.9,
+            drawstyle="steps-mid",
+            label="measured, a step a bin",
+        )
         for column, dash, words in (
             ("red_noise_psd", "--", "red-noise background"),
             ("peak_level_psd", ":", "level of a peak"),
@@ -150,17 +191,16 @@ def spectra_figure(result: ClipResult) -> Figure:
             level = part[column].to_numpy(dtype=float)
             if np.isfinite(level).any():
                 axes.plot(frequency, level, dash, color=PAPER_INK, lw=0.9, label=words)
-        peak = result.score_of(f"{signal}_peak_hz")
-        if isinstance(peak, float) and math.isfinite(peak) and len(part):
-            height = float(part["psd"].iloc[int(np.argmin(np.abs(frequency - peak)))])
-            axes.plot([peak], [height], "v", color=PAPER_INK, ms=5)
-            axes.annotate(
-                f"{peak:.0f} Hz", (peak, height), (6, 2), textcoords="offset points", fontweight="bold"
-            )
-        unit = str(part["psd_unit"].iloc[0]).replace("(mm)²", "mm²") if len(part) else ""
+        _mark_peak(axes, frequency, psd, part["peak_level_psd"].to_numpy(dtype=float), result, signal)
+        unit = (
+            str(part["psd_unit"].iloc[0]).replace("(mm)²", "mm²").replace("(mm²)²", "mm⁴")
+            if len(part)
+            else ""
+        )
         unit = unit.replace("mm", result.unit)
         axes.set_ylabel(f"density,\n{unit}" if unit else "density")
-        panel_name(axes, signal_name(signal))
+        step = resolution_hz(result, signal)
+        panel_name(axes, signal_name(signal) + (f", bins of {number(step)} Hz" if step else ""))
         axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
         axes.yaxis.set_major_formatter(FuncFormatter(power_of_ten))
         axes.xaxis.set_minor_locator(NullLocator())

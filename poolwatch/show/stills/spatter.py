@@ -34,7 +34,7 @@ def spatter_figure(result: ClipResult) -> Figure:
         return nothing_to_show("particles were not looked for")
     if not len(spatter):
         return nothing_to_show("no particle left the pool")
-    figure = new_figure(3.3, margins=(0.5, 0.5, 0.08, 0.66))
+    figure = new_figure(3.3, margins=(0.5, 0.5, 0.2, 0.66))
     grid = figure.add_gridspec(1, 2, width_ratios=(1, 1.5), wspace=0.36)
     _draw_rose(
         figure.add_subplot(grid[0], projection="polar"),

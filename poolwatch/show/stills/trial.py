@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,7 +11,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from ..palette import BLUE, PAPER_INK, SERIES_ON_PAPER
+from ...model.flags import doubts
+from ..palette import BLUE, FLAGGED_ON_PAPER, PAPER_INK, SERIES_ON_PAPER
 from .style import WIDTH, new_figure, nothing_to_show, panel_name, styled
 
 if TYPE_CHECKING:
@@ -61,11 +62,19 @@ def marks(shapes: Sequence[str]) -> dict[str, tuple[str, str]]:
 
 
 @styled
-def ranking_figure(ranking: pd.DataFrame, scores: pd.DataFrame, *, narrow: bool = False) -> Figure:
+def ranking_figure(
+    ranking: pd.DataFrame,
+    scores: pd.DataFrame,
+    *,
+    settings: Mapping[str, str] | None = None,
+    narrow: bool = False,
+) -> Figure:
     """Mean index of each beam shape with its interval and letters; single welds as dots; the whole scale 0 to 100.
 
-    `narrow` is for the width of a phone: names stand above their bars.
+    `settings` are words to write behind the name of a shape. `narrow` is for the width of a phone: names are above
+    their bars.
     """
+    behind = {shape: f": {words}" for shape, words in (settings or {}).items() if words}
     if not len(ranking):
         return nothing_to_show("no ranking: no weld could be scored")
     ordered = ranking.sort_values("rank", kind="stable")
@@ -77,21 +86,19 @@ def ranking_figure(ranking: pd.DataFrame, scores: pd.DataFrame, *, narrow: bool 
         if math.isfinite(low) and math.isfinite(high):
             axes.plot([low, high], [row, row], color=BLUE, lw=5, alpha=0.35, solid_capstyle="butt")
         axes.plot([shape["stability_index"]] * 2, [row - 0.26, row + 0.26], color=BLUE, lw=2.4)
-        welds = scores.loc[scores["beam_shape"] == shape["beam_shape"], "stability_index"].dropna()
-        axes.plot(
-            welds, row + 0.5 * spread(len(welds)), "o", ms=4, mfc="white", mec=PAPER_INK, mew=0.9, zorder=3
-        )
+        welds = scores[(scores["beam_shape"] == shape["beam_shape"]) & scores["stability_index"].notna()]
+        _draw_welds(axes, welds["stability_index"], row + 0.5 * spread(len(welds)), flagged_rows(welds))
         letters = str(shape["group"]) if isinstance(shape["group"], str) else ""
         axes.text(101.5, row, _short(letters, 10), va="center", fontweight="bold", clip_on=False)
-    names = [_short(name) for name in ordered["beam_shape"]]
+    names = [_short(f"{name}{behind.get(str(name), '')}", 44) for name in ordered["beam_shape"]]
     axes.set_yticks(range(len(ordered)), [""] * len(names) if narrow else names)
     axes.set_ylim(len(ordered) - (0.6 if narrow else 0.4), -0.85 if narrow else -0.6)
     axes.set_xlim(0, 100)
     axes.grid(visible=False, axis="y")
     axes.tick_params(axis="y", length=0)
     axes.set_xlabel("stability index, 0 to 100, higher is steadier")
-    words = ("bar: mean   band: 95 % interval", "○ one weld   same letter: no difference shown")
-    panel_name(axes, "\n".join(words) if narrow else "   ".join(words))
+    words = ("bar: mean   band: 95 % interval", _weld_words(scores), "same letter: no difference shown")
+    panel_name(axes, "\n".join(words) if narrow else f"{words[0]}   {words[1]}\n{words[2]}")
     if narrow:
         _names_above(axes, names)
     return figure
@@ -115,6 +122,28 @@ def _names_above(axes: Axes, names: Sequence[str]) -> None:
 def _short(name: object, most: int = 28) -> str:
     text = str(name)
     return text if len(text) <= most else text[: most - 1] + "…"
+
+
+def flagged_rows(scores: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which score rows have a flag that casts a doubt on them."""
+    if "flags" not in scores:
+        return np.zeros(len(scores), dtype=bool)
+    return np.array([bool(doubts(str(flags or "").split())) for flags in scores["flags"]], dtype=bool)
+
+
+def _draw_welds(axes: Axes, x: Any, y: Any, flagged: NDArray[np.bool_]) -> None:
+    """Single welds as dots, those of flagged clips with a ring around them."""
+    x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+    axes.plot(x, y, "o", ms=4, mfc="white", mec=PAPER_INK, mew=0.9, zorder=3)
+    _ring(axes, x[flagged], y[flagged])
+
+
+def _ring(axes: Axes, x: NDArray[np.float64], y: NDArray[np.float64]) -> None:
+    axes.plot(x, y, "o", ms=9, mfc="none", mec=FLAGGED_ON_PAPER, mew=1.4, zorder=4)
+
+
+def _weld_words(scores: pd.DataFrame) -> str:
+    return "○ one weld" + ("   ◎ flagged" if flagged_rows(scores).any() else "")
 
 
 def factor_columns(scores: pd.DataFrame) -> list[str]:
@@ -171,11 +200,13 @@ def factor_figure(scores: pd.DataFrame, *, narrow: bool = False) -> Figure:
     figure, panels = _panels(len(names), 2.7, narrow)
     limits = _limits(scores["stability_index"].to_numpy(dtype=float))
     for axes, name in zip(panels, names, strict=True):
-        _factor_panel(axes, scores[[name, "stability_index"]].dropna(), name)
+        known = scores[scores[name].notna() & scores["stability_index"].notna()]
+        _factor_panel(axes, known, name)
         axes.set_ylim(*limits)
         axes.set_xlabel(_short(plain(name), 34))
     panels[0].set_ylabel("stability index")
-    panel_name(panels[0], "○ one weld   bar: mean of the level")
+    words = (_weld_words(scores), "bar: mean of the level")
+    panel_name(panels[0], "\n".join(words) if narrow else "   ".join(words))
     return figure
 
 
@@ -213,7 +244,7 @@ def _factor_panel(axes: Axes, known: pd.DataFrame, name: str) -> None:
         axes.set_xticks(range(len(levels)), [_short(one, 14) for one in levels], **_tilted(levels))
         axes.set_xlim(-0.5, len(levels) - 0.5)
     index = known["stability_index"].to_numpy(dtype=np.float64)
-    axes.plot(dots, index, "o", ms=4, mfc="white", mec=PAPER_INK, mew=0.9)
+    _draw_welds(axes, dots, index, flagged_rows(known))
     means = known["stability_index"].groupby(place.to_numpy()).mean()
     if len(means) <= _MANY:
         # Bars alone: a line from level to level would say that all else was the same in them.
@@ -301,8 +332,12 @@ def outcomes_figure(scores: pd.DataFrame, *, narrow: bool = False) -> Figure:
         return nothing_to_show("no laboratory result with at least three welds")
     figure, panels = _panels(len(names), 2.9, narrow)
     looks = marks([str(shape) for shape in scores["beam_shape"]])
+    flagged = flagged_rows(scores)
+    if flagged.any():
+        panel_name(panels[0], "◯ around a weld: flagged")
     for axes, name in zip(panels, names, strict=True):
         values = pd.to_numeric(scores[name], errors="coerce")
+        _ring(axes, scores["stability_index"].to_numpy(dtype=np.float64)[flagged], values.to_numpy()[flagged])
         for shape, (colour, marker) in looks.items():
             mine = scores["beam_shape"].astype(str) == shape
             axes.plot(

@@ -3,22 +3,30 @@
 from __future__ import annotations
 
 import itertools
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..linking import Tracks, link
-from ..records import DARK, RIM, UNFITTED
+from ..records import BORDER, DARK, RIM, UNFITTED
 from ..settings import SpatterSettings
 
 # A shadow is seen in this share of the shorter track's frames beside what throws it, …
 _TOGETHER = 0.6
 # … moves as it does but for this share of its speed, for it runs away from what rises, …
 _SPEED = 0.6
-# … keeps to a straight line relative to it within so many px, is not unlike it in size beyond this ratio, …
+# … and is shallower than a dark one that throws it: at most this share of its peak.
+_SHALLOW = 0.95
+# Before the lamp is known it must keep to a straight line relative to what throws it within so many px and a tenth of
+# its size, not be unlike it in size beyond this ratio, …
 _STRAIGHT, _ALIKE = 1.0, 1.8
-# … and began within so many diameters of it, for at the rim it lies below it: so many px of the way may be hidden.
+# … and have begun within so many diameters of it, for at the rim it lies below it: so many px of the way may be hidden.
 _BEGAN, _HIDDEN = 2.0, 25.0
+# There is a lamp if so many shadows for each particle lie toward one side, within this angle of their middle.
+_SHARE, _SIDE = 0.25, np.radians(40.0)
+# From the lamp's side on it must only lie within so many diameters and keep to a line within this share of its size.
+_WITHIN, _ABOUT = 3.0, 0.3
 
 # A dark sighting is drawn out if its length squared is so many standard uncertainties above 0, and it is longer than
 # this, px.
@@ -87,55 +95,100 @@ def _without_streaks(dark: NDArray[np.void]) -> NDArray[np.void]:
     return out
 
 
+class _Pair(NamedTuple):
+    """A dark track beside another: where it lies from there, how that changes, and how far it is from a line, px."""
+
+    track: int
+    apart: NDArray[np.float64]
+    drift: NDArray[np.float64]
+    speed: float
+    scatter: float
+    first: float
+    sizes: tuple[float, float]
+
+    @property
+    def side(self) -> complex:
+        """The direction in which it lies, as a number of size 1."""
+        x, y = self.apart
+        return complex(x, y) / max(float(np.hypot(x, y)), 1e-9)
+
+
 def shadows(tracks: Tracks) -> NDArray[np.bool_]:
     """Which tracks are dark things that run beside another: its shadow, or the dark side of it.
 
-    Of two dark ones that run side by side the one with less light missing is the shadow, which is lit from the sides.
+    Of two dark ones the shallower one is the shadow, which is lit from the sides. All shadows of a clip lie toward one
+    side, away from the lamp, and if one particle has a shadow most have: two that happen to fly beside each other
+    are no shadow and its particle. Once the side is known, those that look less like their particle are known, too.
 
     Returns
     -------
     NDArray
         Shape (tracks,).
     """
-    s, starts = tracks.sightings, tracks.starts
-    n = len(tracks)
-    out = np.zeros(n, dtype=np.bool_)
-    first, last = s["frame"][starts[:-1]], s["frame"][starts[1:] - 1]
-    is_dark = (s["mark"][starts[:-1]] & DARK) != 0
-    depth = np.array([float(np.median(s["flux"][a:b])) for a, b in itertools.pairwise(starts)])
-    for k in np.flatnonzero(is_dark):
-        near = np.flatnonzero((first <= last[k]) & (last >= first[k]))
-        for j in near:
-            darker = is_dark[j] and (depth[j], -j) > (depth[k], -k)
-            if j != k and (not is_dark[j] or darker) and _beside(tracks, int(k), int(j)):
-                out[k] = True
-                break
+    out = np.zeros(len(tracks), dtype=np.bool_)
+    pairs = _pairs(tracks)
+    sure = [pair for pair in pairs if _like_its_shadow(pair)]
+    if not sure:
+        return out
+    sides = np.array([pair.side for pair in sure])
+    near = np.abs(np.angle(sides[:, None] / sides[None])) < _SIDE
+    middle = sides[near[np.argmax(near.sum(axis=1))]].mean()
+    toward = {pair.track for pair in sure if abs(np.angle(pair.side / middle)) < _SIDE}
+    if len(toward) < _SHARE * (len(tracks) - len(toward)):
+        return out
+    for pair in pairs:
+        size = max(pair.sizes)
+        close = float(np.hypot(*pair.apart)) < _WITHIN * size and pair.scatter < _STRAIGHT + _ABOUT * size
+        out[pair.track] |= pair.track in toward or (close and abs(np.angle(pair.side / middle)) < _SIDE)
     return out
 
 
-def _beside(tracks: Tracks, k: int, j: int) -> bool:
-    """Whether track `k` runs beside track `j`."""
+def _pairs(tracks: Tracks) -> list[_Pair]:
+    """Dark tracks beside others that may throw them as shadows."""
     s, starts = tracks.sightings, tracks.starts
-    one, other = s[starts[k] : starts[k + 1]], s[starts[j] : starts[j + 1]]
+    first, last = s["frame"][starts[:-1]], s["frame"][starts[1:] - 1]
+    is_dark = (s["mark"][starts[:-1]] & DARK) != 0
+    peak = np.array([float(np.median(s["peak"][a:b])) for a, b in itertools.pairwise(starts)])
+    pairs = []
+    for k in np.flatnonzero(is_dark):
+        for j in np.flatnonzero((first <= last[k]) & (last >= first[k])):
+            if j != k and (not is_dark[j] or peak[k] < _SHALLOW * peak[j]):
+                pair = _pair(tracks, int(k), int(j))
+                if pair is not None:
+                    pairs.append(pair)
+    return pairs
+
+
+def _pair(tracks: Tracks, k: int, j: int) -> _Pair | None:
+    """How track `k` runs beside track `j`; None where it does not."""
+    parts = [tracks.sightings[tracks.starts[n] : tracks.starts[n + 1]] for n in (k, j)]
+    # What the border or the rim cuts off has its centre elsewhere.
+    clear = [part[(part["mark"] & (BORDER | RIM)) == 0] for part in parts]
+    one, other = clear
     frames, a, b = np.intersect1d(one["frame"], other["frame"], assume_unique=True, return_indices=True)
-    shared = max(3, int(np.ceil(_TOGETHER * min(len(one), len(other)))))
-    if len(frames) < shared:
-        return False
+    if len(frames) < max(3, int(np.ceil(_TOGETHER * min(len(one), len(other))))):
+        return None
     t = frames - frames.mean()
     here = np.column_stack([one["x"][a], one["y"][a]]).astype(np.float64)
     there = np.column_stack([other["x"][b], other["y"][b]]).astype(np.float64)
-    apart, way = here - there, there
-    square = float((t**2).sum())
-    drift, speed = (t @ apart) / square, (t @ way) / square
-    if np.hypot(*drift) > _SPEED * np.hypot(*speed):
-        return False
-    off = apart - apart.mean(axis=0) - t[:, None] * drift
-    sizes = [4.0 * np.sqrt(max(float(np.median(part["spread"])), 0.25)) for part in (one, other)]
-    size = max(sizes)
-    if float(np.sqrt((off**2).sum(axis=1).mean())) > _STRAIGHT + 0.1 * size or size > _ALIKE * min(sizes):
+    apart, square = here - there, float((t**2).sum())
+    drift, speed = (t @ apart) / square, float(np.hypot(*(t @ there)) / square)
+    if np.hypot(*drift) > _SPEED * speed:
+        return None
+    off = np.hypot(*(apart - apart.mean(axis=0) - t[:, None] * drift).T)
+    sizes = [4.0 * float(np.sqrt(max(float(np.median(part["spread"])), 0.25))) for part in (one, other)]
+    return _Pair(
+        k, np.median(apart, axis=0), drift, speed, float(np.median(off)), float(t[0]), (sizes[0], sizes[1])
+    )
+
+
+def _like_its_shadow(pair: _Pair) -> bool:
+    """Whether a pair must be a particle and its shadow, the lamp unknown."""
+    size = max(pair.sizes)
+    if pair.scatter > _STRAIGHT + 0.1 * size or size > _ALIKE * min(pair.sizes):
         return False
     # Nearest to each other on the little way from the pool to where both are seen first.
-    middle, first = apart.mean(axis=0), float(t[0])
-    before = first - _HIDDEN / max(float(np.hypot(*speed)), 0.1)
-    when = min(max(-(middle @ drift) / max(float(drift @ drift), 1e-12), before), first)
-    return bool(np.hypot(*(middle + when * drift)) < _BEGAN * size)
+    before = pair.first - _HIDDEN / max(pair.speed, 0.1)
+    drift2 = max(float(pair.drift @ pair.drift), 1e-12)
+    when = min(max(-float(pair.apart @ pair.drift) / drift2, before), pair.first)
+    return bool(np.hypot(*(pair.apart + when * pair.drift)) < _BEGAN * size)
