@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from ..curve import normals_curvature, resample, spacing_of
 from .bumps import level_bumps
-from .rim import Brightness, Rim, RimEdge, add_rim, at_places, sampled
+from .rim import Rim, RimEdge, add_rim, sampled
 
 # Neighbouring samples share pixels and waves: this share of their evidence is new.
 _NEW = 0.7
@@ -183,7 +183,7 @@ def _round(like: NDArray[np.float64], hop: Places, first: int, step: int, out: N
 @njit(cache=True, nogil=True)
 def follow(
     evidence: NDArray[np.float32],
-    bright: Brightness,
+    bright: NDArray[np.float32],
     rim: Rim,
     cx: Places,
     cy: Places,
@@ -198,7 +198,7 @@ def follow(
     evidence
         Weight of evidence for liquid, shape (h, w).
     bright
-        Relative brightness.
+        Relative brightness of each pixel, 0 … 1, shape (h, w).
     rim
         What tone says of each place, one a pixel, within as many px of the contour as are looked at.
     cx, cy
@@ -217,8 +217,7 @@ def follow(
     x, y, nx, ny, _ = normals_curvature(x, y, max(4.0 / spacing, 0.5))
     search = rim.constant.size // 2
     cost = plain_costs(sampled(evidence, x, y, nx, ny, search))
-    seen = sampled(bright.seen, x, y, nx, ny, rim.mean.shape[0] // 2)
-    add_rim(cost, seen, at_places(bright.liquid, x, y), rim)
+    add_rim(cost, sampled(bright, x, y, nx, ny, rim.mean.shape[0] // 2), rim)
     place, _ = chain(cost, max(_SLOPE * spacing, _LOOSE * math.sqrt(spacing)))
     limit = np.full(x.size, _BUMP)
     for j in range(x.size):
@@ -233,7 +232,7 @@ def follow(
 @njit(cache=True, nogil=True)
 def settle(
     share: NDArray[np.float32],
-    bright: Brightness,
+    bright: NDArray[np.float32],
     edge: RimEdge,
     x: Places,
     y: Places,
@@ -246,10 +245,8 @@ def settle(
 
     Parameters
     ----------
-    share
-        Unexplained share of each pixel, 0 … 1, shape (h, w).
-    bright
-        Relative brightness.
+    share, bright
+        Unexplained share and relative brightness of each pixel, 0 … 1, shape (h, w).
     edge
         What is known of the edge.
     x, y
@@ -272,7 +269,7 @@ def settle(
     spacing = spacing_of(x, y)
     x, y, nx, ny, _ = normals_curvature(x, y, max(1.2 / spacing, 0.5))
     cost = blurred_costs(sampled(share, x, y, nx, ny, reach), edge.share, search, finer)
-    add_rim(cost, sampled(bright.seen, x, y, nx, ny, reach), at_places(bright.liquid, x, y), edge.rim)
+    add_rim(cost, sampled(bright, x, y, nx, ny, reach), edge.rim)
     place, deviation = chain(cost, max(_SLOPE * spacing * finer, 0.5))
     least = np.empty(n)
     for j in range(n):

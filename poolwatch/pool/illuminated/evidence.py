@@ -59,13 +59,10 @@ class MetalLight(NamedTuple):
         Grey value: c0 + cx x + cy y, px.
     places
         What metal shows more than that at each place, relative to it, shape of the view; 0 where it is not known.
-    liquid
-        How much brighter than elsewhere, against the metal, the liquid usually is at each place, in the bins' range.
     """
 
     plane: tuple[float, float, float]
     places: Field
-    liquid: Field
 
 
 @dataclass(frozen=True)
@@ -223,6 +220,9 @@ def weigh(
 ) -> tuple[Field, Field]:
     """Weight of evidence for liquid, and relative brightness (0 … 1 of the bins' range), of each pixel of a box.
 
+    The weight is by brightness against what metal shows at each place, the brightness is against the plane: the rim is
+    sought in the picture itself, which is not known to a pixel at each place.
+
     Parameters
     ----------
     here
@@ -258,8 +258,8 @@ def weigh(
         more = lighting.places[i + box[0], box[2] : box[3]]
         for j in range(w):
             b = np.float32(grey[j]) / (scale * max(start + along * np.float32(j), least))
-            b = max(b - more[j] * full, np.float32(0.0))
             relative[j] = b
+            b = max(b - more[j] * full, np.float32(0.0))
             brightness[j] = np.uint8(np.int32(min(b * bins, last)))
             s = shares[j]
             unexplained[j] = np.uint8(np.int32(min(s * bins, last) if s <= np.float32(1.0) else bins))
@@ -276,3 +276,8 @@ def relative(frame: Grey, lighting: MetalLight, gain: float) -> Field:
         frame, (0, h, 0, w), nothing, gain, lighting, np.zeros((BINS + 1, BINS), dtype=np.float32)
     )[1]
     return bright
+
+
+def against(bright: Field, lighting: MetalLight) -> Field:
+    """Relative brightness against what metal shows at each place, from that against the plane."""
+    return np.maximum(bright - lighting.places * np.float32(1.0 / BRIGHTEST), np.float32(0.0))

@@ -21,7 +21,6 @@ from .metal import Box, Grey
 from .metal_tone import gain_of, moved_lighting, solid_around
 from .region import SHARE, contour_of, liquid_in, margin_of
 from .residual import unexplained
-from .rim import Brightness
 from .spot import measure_spot
 from .usual import SHRINK, shrunk
 
@@ -252,15 +251,14 @@ def _coarse(
     lighting: MetalLight,
     look: IlluminatedLook,
     place: tuple[float, float],
-) -> tuple[NDArray[np.float64], float, NDArray[np.float32], Brightness]:
+) -> tuple[NDArray[np.float64], float, NDArray[np.float32], NDArray[np.float32]]:
     """Coarse contour and area of the pool, the weight of evidence, and relative brightness."""
     evidence = look.evidence
     weight, bright = weigh(frame, box, window, gain, lighting, evidence.by_both)
     near = look.x + place[0] - box[2], look.y + place[1] - box[0]
     wet = liquid_in(weight + look.usual.odds(*place, box))
     contour, area = contour_of(wet, look.neck, near, look.pointed)
-    liquid = np.ascontiguousarray(lighting.liquid[box[0] : box[1], box[2] : box[3]])
-    return contour, area, weight, Brightness(bright, liquid)
+    return contour, area, weight, bright
 
 
 def _place(small: Grey, i: int, others: list[int], look: IlluminatedLook) -> tuple[float, float] | None:

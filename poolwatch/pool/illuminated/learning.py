@@ -14,7 +14,18 @@ from ..settings import PoolSettings
 from .alignment import Path, UsualPool, moved
 from .boundary import follow, settle
 from .comparing import WINDOW
-from .evidence import BINS, FINER, REACH, SEARCH, Counts, Evidence, MetalLight, learn_evidence, relative
+from .evidence import (
+    BINS,
+    FINER,
+    REACH,
+    SEARCH,
+    Counts,
+    Evidence,
+    MetalLight,
+    against,
+    learn_evidence,
+    relative,
+)
 from .metal import Field, Grey
 from .metal_tone import lighting_of_places, moved_lighting, plain_lighting
 from .motion import find_motion, refine_motion
@@ -33,7 +44,7 @@ from .region import (
     pointed_of,
 )
 from .residual import unexplained
-from .rim import Brightness, RimTone, tones_of
+from .rim import RimTone, tones_of
 from .usual import odds_of
 
 # Where brightness tells little, a spread of about a pixel is taken: cost of a factor e either way.
@@ -221,11 +232,9 @@ def evidence_of(
     outlines = contours
     for turn in range(_TURNS):
         lighting, gains = _lit(centres, fields, outlines, shown, shifts)
-        bright = [
-            Brightness(relative(f, a, float(g)), a.liquid)
-            for f, a, g in zip(centres, lighting, gains, strict=True)
-        ]
-        counts = _counted(bright, fields, outlines, noise, lighting[0].plane, 3.5 if turn == 0 else 2.5)
+        bright = [relative(f, a, float(g)) for f, a, g in zip(centres, lighting, gains, strict=True)]
+        placed = [against(b, a) for b, a in zip(bright, lighting, strict=True)]
+        counts = _counted(placed, fields, outlines, noise, lighting[0].plane, 3.5 if turn == 0 else 2.5)
         tones = tones_of(bright, outlines)
         sigma = settings.edge_sigma_px or 1.0
         if turn == _TURNS - 1 and settings.edge_sigma_px is None:
@@ -233,10 +242,20 @@ def evidence_of(
         evidence = learn_evidence(counts, sigma, tones)
         if turn == 0 and shown is not None:
             # The rim over time is blunt where the pool is pointed and wanders.
-            pointed = _pointed(bright, fields, outlines, evidence, [moved(odds, *s) for s in shifts], forward)
+            pointed = _pointed(placed, fields, outlines, evidence, [moved(odds, *s) for s in shifts], forward)
         outlines = [
-            _outlined(b, field, o, evidence, pointed, ends, settings.vertices, moved(odds, *shift))
-            for b, field, o, shift in zip(bright, fields, outlines, shifts, strict=True)
+            _outlined(
+                b,
+                evidence.weight_of(f[0], p),
+                f[1],
+                moved(odds, *s),
+                o,
+                evidence,
+                pointed,
+                ends,
+                settings.vertices,
+            )
+            for b, p, f, o, s in zip(bright, placed, fields, outlines, shifts, strict=True)
         ]
     return evidence, lighting, outlines
 
@@ -263,7 +282,7 @@ def _lit(
 
 
 def _counted(
-    bright: list[Brightness],
+    placed: list[Field],
     fields: list[tuple[Field, Field]],
     outlines: list[NDArray[np.float64]],
     noise: tuple[float, float],
@@ -271,11 +290,11 @@ def _counted(
     inner: float,
 ) -> Counts:
     """What is seen in and around outlines, liquid from `inner` px inside on."""
-    h, w = bright[0].seen.shape
+    h, w = placed[0].shape
     grey = plane[0] + plane[1] * (w - 1) / 2 + plane[2] * (h - 1) / 2
     both = np.zeros((2, BINS, BINS))
     share, brightness = np.zeros((2, BINS)), np.zeros((2, BINS))
-    for (seen, _), outline, (window, alone) in zip(bright, outlines, fields, strict=True):
+    for seen, outline, (window, alone) in zip(placed, outlines, fields, strict=True):
         depth = distances(outline, (h, w))
         reach = max(0.12 * math.sqrt(float((depth > 0).sum())), 6.0)
         known = (depth > -30.0) & (window <= 1.0)
@@ -294,7 +313,7 @@ def _counted(
 
 
 def _pointed(
-    bright: list[Brightness],
+    placed: list[Field],
     fields: list[tuple[Field, Field]],
     outlines: list[NDArray[np.float64]],
     evidence: Evidence,
@@ -303,27 +322,28 @@ def _pointed(
 ) -> Pieces:
     """Where the pool is pointed, from contours off which nothing is shaved."""
     found = []
-    for (b, _), (window, _), before, prior in zip(bright, fields, outlines, odds, strict=True):
+    for seen, (window, _), before, prior in zip(placed, fields, outlines, odds, strict=True):
         x, y = middle_of(before)
-        contour, area = contour_of(liquid_in(evidence.weight_of(window, b) + prior), 0, (float(x), float(y)))
+        contour, area = contour_of(
+            liquid_in(evidence.weight_of(window, seen) + prior), 0, (float(x), float(y))
+        )
         found.append(contour if area else before)
     size = math.sqrt(float(np.median([abs(cv2.contourArea(c.astype(np.float32))) for c in found])))
     return pointed_of(found, neck_of(size), forward)
 
 
 def _outlined(
-    bright: Brightness,
-    field: tuple[NDArray[np.float32], NDArray[np.float32]],
+    bright: Field,
+    weight: Field,
+    alone: Field,
+    odds: Field,
     before: NDArray[np.float64],
     evidence: Evidence,
     pointed: Pieces,
     ends: NDArray[np.float64],
     vertices: int,
-    odds: Field,
 ) -> NDArray[np.float64]:
     """Outline in one picture with what is known so far, `odds` those of each place before it is looked at."""
-    window, alone = field
-    weight = evidence.weight_of(window, bright.seen)
     neck = neck_of(math.sqrt(float((distances(before, weight.shape) > 0).sum())))
     x, y = middle_of(before)
     contour, _ = contour_of(liquid_in(weight + odds), neck, (float(x), float(y)), pointed)
@@ -352,7 +372,7 @@ def _outlined(
 def _spread(
     counts: Counts,
     tones: tuple[RimTone, RimTone],
-    bright: list[Brightness],
+    bright: list[Field],
     fields: list[tuple[NDArray[np.float32], NDArray[np.float32]]],
     outlines: list[NDArray[np.float64]],
 ) -> float:

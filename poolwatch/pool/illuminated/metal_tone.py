@@ -8,7 +8,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from .alignment import moved
-from .evidence import BRIGHTEST, MetalLight, dimmest
+from .evidence import MetalLight, dimmest
 from .metal import Box, Field
 from .region import distances
 
@@ -51,14 +51,14 @@ def gain_of(frame: NDArray[np.generic], box: Box, solid: NDArray[np.uint8], ligh
 def lighting_of_places(
     usual: Field, pool: NDArray[np.float64], plane: tuple[float, float, float]
 ) -> MetalLight:
-    """Light with what metal and liquid show at each place: the bead is no sheet, and plume lies over one end.
+    """Light with what metal shows at each place: the bead is no sheet, and plume lies over one end.
 
     Parameters
     ----------
     usual
         Usual grey value of each place, in frames laid on one another by the pool's place, shape (h, w).
     pool
-        Usual contour of the pool, shape (n, 2), px; inside, the nearest metal counts, and outside the nearest liquid.
+        Usual contour of the pool, shape (n, 2), px; inside, the nearest metal counts.
     plane
         Grey value of the metal: c0 + cx x + cy y, px.
     """
@@ -68,22 +68,17 @@ def lighting_of_places(
     rows, columns = np.indices((h, w))
     light = np.maximum(plane[0] + plane[1] * columns + plane[2] * rows, dimmest(plane, h, w))
     more = np.clip(usual / light - 1.0, -_MOST, _MOST).astype(np.float32)
-    metal = _filled(more, depth < -near)
-    inside = depth > min(near, 0.5 * float(depth.max()))
-    liquid = _filled(more, inside) - metal
-    liquid -= np.float32(np.median(liquid[inside]))
-    return MetalLight(plane, metal, np.ascontiguousarray(liquid / np.float32(BRIGHTEST)))
+    return MetalLight(plane, _filled(more, depth < -near))
 
 
 def plain_lighting(plane: tuple[float, float, float], shape: tuple[int, int]) -> MetalLight:
     """Light of which nothing but its plane is known."""
-    nothing = np.zeros(shape, dtype=np.float32)
-    return MetalLight(plane, nothing, nothing)
+    return MetalLight(plane, np.zeros(shape, dtype=np.float32))
 
 
 def moved_lighting(lighting: MetalLight, dx: int, dy: int) -> MetalLight:
     """Light where the pool is (dx, dy) px from where it was."""
-    return MetalLight(lighting.plane, moved(lighting.places, dx, dy), moved(lighting.liquid, dx, dy))
+    return MetalLight(lighting.plane, moved(lighting.places, dx, dy))
 
 
 def _filled(field: Field, known: NDArray[np.bool_]) -> Field:

@@ -51,29 +51,14 @@ class RimTone(NamedTuple):
         return np.asarray(self.level + self.slope * np.maximum(depth, 0.0))
 
 
-class Brightness(NamedTuple):
-    """What the rim is sought in.
-
-    Attributes
-    ----------
-    seen
-        Relative brightness of each pixel, 0 … 1 of the bins' range, shape (h, w).
-    liquid
-        How much brighter than elsewhere the liquid usually is at each place, in the same unit, shape (h, w).
-    """
-
-    seen: NDArray[np.float32]
-    liquid: NDArray[np.float32]
-
-
 class Rim(NamedTuple):
     """What each place within reach makes of the samples of a normal.
 
     Attributes
     ----------
-    mean, share, weight, inner, outer
-        Expected brightness of each sample, share of liquid in it, one over its variance, and that times the share of
-        liquid and of metal; shape (samples, places).
+    mean, weight, inner, outer
+        Expected brightness of each sample, one over its variance, and that times the share of liquid and of metal in
+        it; shape (samples, places).
     gain
         Inverse of the levels' matrix of normal equations: liquid, both, metal; shape (3, places).
     constant
@@ -83,7 +68,6 @@ class Rim(NamedTuple):
     """
 
     mean: NDArray[np.float32]
-    share: NDArray[np.float32]
     weight: NDArray[np.float32]
     inner: NDArray[np.float32]
     outer: NDArray[np.float32]
@@ -111,7 +95,6 @@ def rim_of(
     single = np.float32
     return Rim(
         (share * liquid.at(depth) + rest * metal.at(-depth)).astype(single),
-        share.astype(single),
         w.astype(single),
         (w * share).astype(single),
         (w * rest).astype(single),
@@ -121,7 +104,9 @@ def rim_of(
     )
 
 
-def tones_of(bright: list[Brightness], outlines: list[NDArray[np.float64]]) -> tuple[RimTone, RimTone]:
+def tones_of(
+    bright: list[NDArray[np.float32]], outlines: list[NDArray[np.float64]]
+) -> tuple[RimTone, RimTone]:
     """Tone of the liquid and of the metal beside the rim, from the stretches of normals 3 to 9 px inside and outside.
 
     Medians all over: glints, particles and stretches where an outline is wrong are few.
@@ -130,8 +115,8 @@ def tones_of(bright: list[Brightness], outlines: list[NDArray[np.float64]]) -> t
     for field, outline in zip(bright, outlines, strict=True):
         x, y = outline[:, 0].copy(), outline[:, 1].copy()
         x, y, nx, ny, _ = normals_curvature(x, y, max(1.2 / spacing_of(x, y), 0.5))
-        profile = sampled(field.seen, x, y, nx, ny, _FAR)
-        liquid.append(profile[:, _FAR - _NEAR :: -1] - at_places(field.liquid, x, y)[:, None])
+        profile = sampled(field, x, y, nx, ny, _FAR)
+        liquid.append(profile[:, _FAR - _NEAR :: -1])
         metal.append(profile[:, _FAR + _NEAR :])
     return _tone(np.concatenate(liquid)), _tone(np.concatenate(metal))
 
@@ -181,34 +166,19 @@ def sampled(
     return out
 
 
-@njit(cache=True, nogil=True)
-def at_places(field: NDArray[np.float32], x: Places, y: Places) -> Places:
-    """Field at the pixels nearest to some places, or to the border."""
-    h, w = field.shape
-    out = np.empty(x.size)
-    for j in range(x.size):
-        out[j] = field[min(max(int(y[j] + 0.5), 0), h - 1), min(max(int(x[j] + 0.5), 0), w - 1)]
-    return out
-
-
 @njit(cache=True, nogil=True, error_model="numpy")
-def add_rim(cost: NDArray[np.float32], bright: NDArray[np.float64], more: Places, rim: Rim) -> None:
-    """Add to the cost of each place, shape (normals, places), what the brightness along the normals says.
-
-    `more` is how much brighter than elsewhere the liquid is at each normal.
-    """
+def add_rim(cost: NDArray[np.float32], bright: NDArray[np.float64], rim: Rim) -> None:
+    """Add to the cost of each place, shape (normals, places), what the brightness along the normals says."""
     n, m = bright.shape
     power = np.float32(0.5 * (_FREEDOM + m) * rim.weighed)
     freedom = np.float32(_FREEDOM)
     weighed = np.float32(rim.weighed)
-    means, shares, weights, gain = rim.mean, rim.share, rim.weight, rim.gain
-    inners, outers = rim.inner, rim.outer
+    means, weights, inners, outers, gain = rim.mean, rim.weight, rim.inner, rim.outer, rim.gain
     # Normals side by side, of which there are many more than places: the compiler works on several at once.
     seen = np.empty((m, n), dtype=np.float32)
     for j in range(n):
         for k in range(m):
             seen[k, j] = bright[j, k]
-    brighter = more.astype(np.float32)
     square = np.empty(n, dtype=np.float32)
     one = np.empty(n, dtype=np.float32)
     two = np.empty(n, dtype=np.float32)
@@ -218,9 +188,8 @@ def add_rim(cost: NDArray[np.float32], bright: NDArray[np.float64], more: Places
         for k in range(m):
             mean, weight, inner, outer = means[k, c], weights[k, c], inners[k, c], outers[k, c]
             values = seen[k]
-            share = shares[k, c]
             for j in range(n):
-                r = values[j] - mean - share * brighter[j]
+                r = values[j] - mean
                 square[j] += weight * r * r
                 one[j] += inner * r
                 two[j] += outer * r
