@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from poolwatch.pool.illuminated.alignment import Path, UsualPool, laid_out_frames, moved, paths_of
+from poolwatch.pool.illuminated.metal_tone import lighting_of_places
 from poolwatch.pool.illuminated.noise import explained_by, noise_of_pairs
 from poolwatch.pool.illuminated.over_time import rim_over_time, usual_picture
 from poolwatch.pool.illuminated.usual import odds_of, usual_of
@@ -104,6 +105,20 @@ def test_odds_of_where_the_pool_usually_is_and_the_pool_found_again():
         assert found[0] == pytest.approx(75 + path.shift(run, k)[0], abs=2.5)
         assert found[1] == pytest.approx(45, abs=2.5)
     assert usual.find(np.full((H // 4, W // 4), 90, dtype=np.uint8)) is None
+
+
+def test_metal_by_place_follows_the_bead_and_not_a_tail_that_is_longer_than_thought():
+    turn = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+    contour = np.column_stack((85 + 25 * np.cos(turn), 45 + 13 * np.sin(turn)))
+    rows, columns = np.mgrid[:H, :W]
+    usual = np.full((H, W), 100.0, dtype=np.float32)
+    usual[(np.abs(rows - 45) < 13) & (columns < 85)] = 70.0
+    # Liquid to 15 px behind the contour.
+    usual[((columns - 78) / 33) ** 2 + ((rows - 45) / 13) ** 2 < 1] = 40.0
+    light = lighting_of_places(usual, contour, (100.0, 0.0, 0.0), (1.0, 0.0))
+    assert light.places[45, 20:60] == pytest.approx(-0.3, abs=0.03)
+    assert light.places[45, 115:] == pytest.approx(0.0, abs=0.03)
+    assert light.places[10] == pytest.approx(0.0, abs=0.01)
 
 
 def _metal(lossy: bool) -> np.ndarray:

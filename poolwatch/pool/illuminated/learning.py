@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,57 +11,22 @@ from ...model.errors import MeasurementError
 from ..coarse import touches
 from ..settings import PoolSettings
 from .alignment import Path, UsualPool, moved
-from .boundary import follow, settle
 from .comparing import WINDOW
-from .evidence import (
-    BINS,
-    FINER,
-    REACH,
-    SEARCH,
-    Counts,
-    Evidence,
-    MetalLight,
-    against,
-    learn_evidence,
-    relative,
-)
 from .metal import Field, Grey
-from .metal_tone import lighting_of_places, moved_lighting, plain_lighting
 from .motion import find_motion, refine_motion
 from .noise import Region
 from .over_time import rim_over_time, usual_picture
-from .region import (
-    SHARE,
-    Pieces,
-    box_around,
-    contour_of,
-    distances,
-    hull_of,
-    lighting_of,
-    liquid_in,
-    middle_of,
-    pointed_of,
-)
+from .region import SHARE, box_around, contour_of, distances, hull_of
 from .residual import unexplained
-from .rim import RimTone, tones_of
-from .usual import odds_of
 
-# Where brightness tells little, a spread of about a pixel is taken: cost of a factor e either way.
-_LENS = 150.0
 # Standard deviations of what noise leaves unexplained, for a place to be liquid at first.
 _CLEAR = 8.0
 # Metal slower than this over half a window stands still as far as looking for the pool goes, px.
 STILL_PX = 0.5
-# Turns of learning what liquid and solid look like, and finding outlines with it.
-_TURNS = 4
-# Pixels nearer to an outline than this are neither liquid nor solid, px.
-_BESIDE = 1.0
 _NO_POOL = (
     "no pool found: rigid motion of the metal explains the picture everywhere but for less than {:.0f} px², or all of "
     "it is cut by the border. Check that the beam is on and the whole pool in view"
 )
-# Spreads of the edge that are tried, px.
-_SIGMAS = (0.6, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.2)
 
 
 def motion_of(
@@ -206,204 +170,3 @@ def unit_of(
     # 0.09 is what noise alone leaves.
     enough = 0.09 + 0.55 * (max(changed) - 0.09)
     return next((lag for lag, c in zip(tried, changed, strict=True) if c >= enough), tried[-1])
-
-
-def evidence_of(
-    centres: list[Grey],
-    fields: list[tuple[NDArray[np.float32], NDArray[np.float32]]],
-    contours: list[NDArray[np.float64]],
-    noise: tuple[float, float],
-    forward: tuple[float, float],
-    settings: PoolSettings,
-    shown: UsualPool | None,
-    shifts: list[tuple[int, int]],
-) -> tuple[Evidence, list[MetalLight], list[NDArray[np.float64]]]:
-    """What liquid and solid look like, the lighting, and outlines found with them; each turn better than the last.
-
-    `shown` is the pool as seen over time, if it is, and `shifts` its places in the frames.
-    """
-    # Nothing was shaved off these contours, and a particle on the rim is in few of them.
-    sizes = [math.sqrt(abs(float(cv2.contourArea(c.astype(np.float32))))) for c in contours]
-    pointed = pointed_of(contours, neck_of(float(np.median(sizes))), forward)
-    # Where the pool is pointed is not known yet: ahead or behind, if anywhere.
-    ends = np.array([forward, (-forward[0], -forward[1])])
-    shape = centres[0].shape
-    odds = np.zeros(shape, dtype=np.float32) if shown is None else odds_of(shown.contour, shape)
-    outlines = contours
-    for turn in range(_TURNS):
-        lighting, gains = _lit(centres, fields, outlines, shown, shifts)
-        bright = [relative(f, a, float(g)) for f, a, g in zip(centres, lighting, gains, strict=True)]
-        placed = [against(b, a) for b, a in zip(bright, lighting, strict=True)]
-        counts = _counted(placed, fields, outlines, noise, lighting[0].plane, 3.5 if turn == 0 else 2.5)
-        tones = tones_of(bright, outlines)
-        sigma = settings.edge_sigma_px or 1.0
-        if turn == _TURNS - 1 and settings.edge_sigma_px is None:
-            sigma = _spread(counts, tones, bright, fields, outlines)
-        evidence = learn_evidence(counts, sigma, tones)
-        if turn == 0 and shown is not None:
-            # The rim over time is blunt where the pool is pointed and wanders.
-            pointed = _pointed(placed, fields, outlines, evidence, [moved(odds, *s) for s in shifts], forward)
-        outlines = [
-            _outlined(
-                b,
-                evidence.weight_of(f[0], p),
-                f[1],
-                moved(odds, *s),
-                o,
-                evidence,
-                pointed,
-                ends,
-                settings.vertices,
-            )
-            for b, p, f, o, s in zip(bright, placed, fields, outlines, shifts, strict=True)
-        ]
-    return evidence, lighting, outlines
-
-
-def _lit(
-    centres: list[Grey],
-    fields: list[tuple[Field, Field]],
-    outlines: list[NDArray[np.float64]],
-    shown: UsualPool | None,
-    shifts: list[tuple[int, int]],
-) -> tuple[list[MetalLight], NDArray[np.float64]]:
-    """Light of the metal outside outlines in each frame, and its gain against it."""
-    h, w = centres[0].shape
-    metal = [
-        (distances(o, (h, w)) < -3.0) & (window < SHARE)
-        for o, (window, _) in zip(outlines, fields, strict=True)
-    ]
-    plane, gains = lighting_of(centres, metal)
-    if shown is None:
-        lighting = plain_lighting(plane, (h, w))
-    else:
-        lighting = lighting_of_places(shown.picture, shown.contour, plane)
-    return [moved_lighting(lighting, *shift) for shift in shifts], gains
-
-
-def _counted(
-    placed: list[Field],
-    fields: list[tuple[Field, Field]],
-    outlines: list[NDArray[np.float64]],
-    noise: tuple[float, float],
-    plane: tuple[float, float, float],
-    inner: float,
-) -> Counts:
-    """What is seen in and around outlines, liquid from `inner` px inside on."""
-    h, w = placed[0].shape
-    grey = plane[0] + plane[1] * (w - 1) / 2 + plane[2] * (h - 1) / 2
-    both = np.zeros((2, BINS, BINS))
-    share, brightness = np.zeros((2, BINS)), np.zeros((2, BINS))
-    for seen, outline, (window, alone) in zip(placed, outlines, fields, strict=True):
-        depth = distances(outline, (h, w))
-        reach = max(0.12 * math.sqrt(float((depth > 0).sum())), 6.0)
-        known = (depth > -30.0) & (window <= 1.0)
-        for k, (far, near) in enumerate(
-            (
-                ((depth > inner) & (depth < inner + reach), (depth > _BESIDE) & (depth < inner + reach)),
-                ((depth < -2.5) & known, (depth < -_BESIDE) & known),
-            )
-        ):
-            share[k] += np.histogram(np.clip(alone[far], 0, 0.9999), BINS, (0.0, 1.0))[0]
-            brightness[k] += np.histogram(np.clip(seen[far], 0, 0.9999), BINS, (0.0, 1.0))[0]
-            both[k] += np.histogram2d(
-                np.clip(window[near], 0, 0.9999), np.clip(seen[near], 0, 0.9999), BINS, ((0, 1), (0, 1))
-            )[0]
-    return Counts(both, share, brightness, grey / math.sqrt(noise[0] + noise[1] * grey))
-
-
-def _pointed(
-    placed: list[Field],
-    fields: list[tuple[Field, Field]],
-    outlines: list[NDArray[np.float64]],
-    evidence: Evidence,
-    odds: list[Field],
-    forward: tuple[float, float],
-) -> Pieces:
-    """Where the pool is pointed, from contours off which nothing is shaved."""
-    found = []
-    for seen, (window, _), before, prior in zip(placed, fields, outlines, odds, strict=True):
-        x, y = middle_of(before)
-        contour, area = contour_of(
-            liquid_in(evidence.weight_of(window, seen) + prior), 0, (float(x), float(y))
-        )
-        found.append(contour if area else before)
-    size = math.sqrt(float(np.median([abs(cv2.contourArea(c.astype(np.float32))) for c in found])))
-    return pointed_of(found, neck_of(size), forward)
-
-
-def _outlined(
-    bright: Field,
-    weight: Field,
-    alone: Field,
-    odds: Field,
-    before: NDArray[np.float64],
-    evidence: Evidence,
-    pointed: Pieces,
-    ends: NDArray[np.float64],
-    vertices: int,
-) -> NDArray[np.float64]:
-    """Outline in one picture with what is known so far, `odds` those of each place before it is looked at."""
-    neck = neck_of(math.sqrt(float((distances(before, weight.shape) > 0).sum())))
-    x, y = middle_of(before)
-    contour, _ = contour_of(liquid_in(weight + odds), neck, (float(x), float(y)), pointed)
-    if len(contour) < 3:
-        raise MeasurementError(
-            "no pool found: what rigid motion of the metal leaves unexplained is no one thing; check that the "
-            "beam is on, or set pool.footage if this clip glows"
-        )
-    x, y = follow(
-        weight, bright, evidence.wide, contour[:, 0].copy(), contour[:, 1].copy(), vertices, float(neck), ends
-    )
-    x, y, _, _ = settle(
-        alone,
-        bright,
-        evidence.edge,
-        x,
-        y,
-        SEARCH,
-        FINER,
-        SEARCH + REACH,
-        float(neck),
-    )
-    return np.column_stack((x, y))
-
-
-def _spread(
-    counts: Counts,
-    tones: tuple[RimTone, RimTone],
-    bright: list[Field],
-    fields: list[tuple[NDArray[np.float32], NDArray[np.float32]]],
-    outlines: list[NDArray[np.float64]],
-) -> float:
-    """Spread of the edge that fits brightness best, px: least cost over all normals of all windows.
-
-    Brightness alone: motion shows where the edge is, but the edge moves between the frames compared, and that is
-    no blur.
-    """
-    totals = []
-    for sigma in _SIGMAS:
-        edge = learn_evidence(counts, sigma, tones).edge
-        edge = edge._replace(share=np.zeros_like(edge.share))
-        total = 0.0
-        for b, (_, alone), o in zip(bright, fields, outlines, strict=True):
-            *_, least = settle(
-                alone,
-                b,
-                edge,
-                o[:, 0].copy(),
-                o[:, 1].copy(),
-                SEARCH,
-                FINER,
-                SEARCH + REACH,
-                4.0,
-            )
-            total += float(least.sum())
-        totals.append(total + _LENS * math.log(sigma) ** 2)
-    k = int(np.argmin(totals))
-    if 0 < k < len(totals) - 1:
-        bend = totals[k - 1] - 2 * totals[k] + totals[k + 1]
-        move = 0.5 * (totals[k - 1] - totals[k + 1]) / bend if bend > 0 else 0.0
-        step = _SIGMAS[k + 1] / _SIGMAS[k] if move > 0 else _SIGMAS[k] / _SIGMAS[k - 1]
-        return float(_SIGMAS[k] * step**move)
-    return _SIGMAS[k]

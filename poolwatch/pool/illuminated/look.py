@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 from ...model.errors import MeasurementError
 from ..settings import PoolSettings
 from .alignment import paths_of
+from .appearance import evidence_of
 from .bumps import tips_of
 from .evidence import MetalLight
 from .facts import IlluminatedLook
 from .learning import (
     STILL_PX,
-    evidence_of,
     lags_of,
     motion_of,
     neck_of,
