@@ -8,7 +8,7 @@ import pytest
 
 from poolwatch.pool.illuminated.alignment import Path, UsualPool, laid_out_frames, moved, paths_of
 from poolwatch.pool.illuminated.metal_tone import lighting_of_places
-from poolwatch.pool.illuminated.noise import explained_by, noise_of_pairs
+from poolwatch.pool.illuminated.noise import explained_by, noise_of_pairs, rest_against
 from poolwatch.pool.illuminated.over_time import rim_over_time, usual_picture
 from poolwatch.pool.illuminated.usual import odds_of, usual_of
 
@@ -72,6 +72,13 @@ def test_paths_that_a_pool_may_have():
     assert rides.velocity == (0.0, 0.0)
     assert stands.velocity == (0.5, -0.1)
     assert stands.shift(2, 16) == (20, -4)
+    # Where marks show both, motion and rest, what is seen decides; a riding camera shows the motion given.
+    assert paths_of((-0.49, 0.1), given, starts, 33, lambda: 2.0) == [rides]
+    assert len(paths_of((-0.3, 0.1), given, starts, 33, lambda: 2.0)) == 2
+    assert paths_of((-0.49, 0.1), given, starts, 33, lambda: 0.4) == [stands]
+    assert stands.contradicts((-0.4, 0.1))
+    assert not stands.contradicts((0.02, 0.0))
+    assert not rides.contradicts((-0.4, 0.1))
     # Metal that stands still shows which it is; without a speed the pool can be laid on itself in one way alone.
     assert paths_of((0.02, 0.0), given, starts, 33) == [stands]
     assert [p.velocity for p in paths_of((0.02, 0.0), None, starts, 33)] == [(0.0, 0.0)]
@@ -147,5 +154,7 @@ def test_noise_of_metal_is_its_own_and_what_a_codec_makes_of_its_marks():
 def test_motion_explains_the_marks_of_metal_and_another_motion_does_not():
     windows = _metal(True)
     assert explained_by(windows, (-1.0, 0.0), ALL, 8) > 0.6
+    # At rest it is not.
+    assert rest_against(windows, (-1.0, 0.0), ALL, 8) > 2.0
     # Far enough off that registering cannot come back.
     assert explained_by(windows, (2.0, 1.0), ALL, 8) < 0.3

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -10,8 +11,12 @@ from numpy.typing import NDArray
 
 from .metal import Field, Grey
 
-# Metal that moves less than this share of what it would in a riding camera's view stands still.
-STANDS = 0.25
+# Metal that moves less than this share of what it would in a riding camera's view stands still; within the other, it
+# moves as it would there.
+STANDS, RIDES = 0.25, 0.1
+# Metal at rest leaves so much more of the picture unexplained than its motion does where that is real, and so much less
+# where it is not; marks along travel show neither.
+_WORSE, _BETTER = 1.4, 0.55
 # Frames of a run that are laid on others, about.
 _FRAMES = 6
 
@@ -40,6 +45,10 @@ class Path(NamedTuple):
         since = self.starts[run] + frame - self.middle
         return round(self.velocity[0] * since), round(self.velocity[1] * since)
 
+    def contradicts(self, metal: tuple[float, float]) -> bool:
+        """Whether metal cannot move so: where the pool crosses the view, metal stands."""
+        return math.hypot(*metal) > STANDS * math.hypot(*self.velocity) > 0.0
+
 
 class UsualPool(NamedTuple):
     """The pool in frames laid on one another by its place.
@@ -67,6 +76,7 @@ def paths_of(
     given: tuple[float, float] | None,
     starts: tuple[int, ...] | None,
     length: int,
+    rest: Callable[[], float] = lambda: 1.0,
 ) -> list[Path]:
     """Paths that the pool may have: at rest in a riding camera's view, or across that of a standing one.
 
@@ -80,12 +90,20 @@ def paths_of(
         Numbers of the first frames of the runs, if they are known.
     length
         Frames of a run.
+    rest
+        Gives what metal at rest leaves unexplained over what its motion leaves.
     """
     rides = Path((0.0, 0.0), starts or (), 0.0)
     if given is None or starts is None:
         return [rides]
     stands = Path((-given[0], -given[1]), starts, 0.5 * (starts[0] + starts[-1] + length))
-    return [stands] if math.hypot(*metal) < STANDS * math.hypot(*given) else [rides, stands]
+    speed = math.hypot(*given)
+    if math.hypot(*metal) < STANDS * speed:
+        return [stands]
+    left = rest()
+    if left > _WORSE and math.dist(metal, given) < RIDES * speed:
+        return [rides]
+    return [stands] if left < _BETTER else [rides, stands]
 
 
 def moved(field: NDArray[Any], dx: int, dy: int) -> NDArray[Any]:

@@ -26,7 +26,7 @@ from .learning import (
 from .metal import Grey
 from .metal_tone import gain_of, moved_lighting, solid_around
 from .motion import noise_of, refine_motion
-from .noise import explained_by, noise_of_pairs, veil_of
+from .noise import explained_by, noise_of_pairs, rest_against, veil_of
 from .region import box_around, filled, margin_of, middle_of, pointed_of
 from .spot import learn_spot
 from .usual import usual_of
@@ -112,13 +112,23 @@ def learn_illuminated(
             "set pool.footage if this clip glows"
         )
     noise = seen
-    veil = veil_of(windows, metal, everywhere, noise, half)
-    paths = paths_of(metal, metal_px, starts, windows.shape[1])
-    pools, shown = regions_of(windows, metal, noise, lags_of(1, half), veil, settings, paths, forward)
-    if shown is not None and shown.path.velocity != (0.0, 0.0) and len(paths) > 1:
-        metal, u, share = refine_motion(windows, (0.0, 0.0), everywhere, noise, half)
-        noise = noise_of_pairs(windows, metal, everywhere, half)
-        pools, shown = regions_of(windows, metal, noise, lags_of(1, half), veil, settings, paths[1:], forward)
+    paths = paths_of(
+        metal,
+        metal_px,
+        starts,
+        windows.shape[1],
+        lambda: rest_against(windows, metal, everywhere, half),
+    )
+    for _ in range(2):
+        # Marks along travel follow any motion along it: where the camera stands, so does metal.
+        if paths[0].contradicts(metal):
+            metal, u, share = refine_motion(windows, (0.0, 0.0), everywhere, noise, half)
+            noise = noise_of_pairs(windows, metal, everywhere, half)
+        veil = veil_of(windows, metal, everywhere, noise, half)
+        pools, shown = regions_of(windows, metal, noise, lags_of(1, half), veil, settings, paths, forward)
+        if shown is None or not shown.path.contradicts(metal):
+            break
+        paths = [shown.path]
     if not veil and veil_of(windows, metal, everywhere, noise, half, pools):
         veil = True
         pools, shown = regions_of(windows, metal, noise, lags_of(1, half), veil, settings, paths, forward)

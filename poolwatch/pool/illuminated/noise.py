@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import cv2
 import numpy as np
@@ -25,7 +25,7 @@ _LEFT = 0.086
 # Noise is raised where that share is larger; up to this factor it is the liquid in the picture that makes it so.
 _RAISED = 2.0
 # How far metal is moved away from where it lies to see what wrong motion explains, px.
-_ASIDE_PX = 4
+_ASIDE_PX = 4.0
 # Window number, coarse contour, unexplained shares of surroundings and of pixels.
 Region = tuple[int, NDArray[np.float64], NDArray[np.float32], NDArray[np.float32]]
 
@@ -35,9 +35,13 @@ def _pairs(
     metal: tuple[float, float],
     solid: NDArray[np.uint8],
     half: int,
-    aside: tuple[int, int] = (0, 0),
+    aside: tuple[float, float] = (0.0, 0.0),
+    slower: tuple[float, float] = (0.0, 0.0),
 ) -> Iterator[tuple[Field, Field]]:
-    """Grey values of every other pixel of a frame, and their differences to a registered frame on either side."""
+    """Grey values of a frame, and their differences to a registered frame on either side.
+
+    That is read `aside` of where it was registered, px, and as if metal were so much `slower`, px per frame.
+    """
     h, w = windows.shape[2:]
     box = (0, h, 0, w)
     start = 2.0 * float(np.median([noise_of(run[half]) for run in windows])) ** 2
@@ -47,7 +51,8 @@ def _pairs(
             dx, dy, gain, _ = register(
                 run[half], run[half + k], box, solid, k * metal[0], k * metal[1], start, 0.0, 3
             )
-            read, (a, b, c, d) = shifted(run[half + k], box, dx + aside[0], dy + aside[1])
+            x, y = dx + aside[0] - k * slower[0], dy + aside[1] - k * slower[1]
+            read, (a, b, c, d) = shifted(run[half + k], box, x, y)
             here = run[half][a:b, c:d].astype(np.float32)
             yield here, here - np.float32(gain) * read[a:b, c:d]
 
@@ -108,14 +113,22 @@ def explained_by(windows: Grey, metal: tuple[float, float], solid: NDArray[np.ui
     Marks along one direction look alike when moved that way, so the worst of the motions beside it counts.
     """
 
-    def left(aside: tuple[int, int]) -> float:
-        maps = [
-            cv2.blur(d * d, (WINDOW, WINDOW))[::3, ::3] for _, d in _pairs(windows, metal, solid, half, aside)
-        ]
-        return float(np.median(np.concatenate([m.ravel() for m in maps])))
+    beside = max(
+        _left(_pairs(windows, metal, solid, half, aside)) for aside in ((_ASIDE_PX, 0.0), (0.0, _ASIDE_PX))
+    )
+    return max(1.0 - _left(_pairs(windows, metal, solid, half)) / max(beside, 1e-6), 0.0)
 
-    beside = max(left((_ASIDE_PX, 0)), left((0, _ASIDE_PX)))
-    return max(1.0 - left((0, 0)) / max(beside, 1e-6), 0.0)
+
+def rest_against(windows: Grey, metal: tuple[float, float], solid: NDArray[np.uint8], half: int) -> float:
+    """What metal at rest leaves unexplained over what its motion leaves; about 1 where neither is real."""
+    at_rest = _left(_pairs(windows, metal, solid, half, slower=metal))
+    return at_rest / max(_left(_pairs(windows, metal, solid, half)), 1e-6)
+
+
+def _left(pairs: Iterable[tuple[Field, Field]]) -> float:
+    """Usual mean square of what is left in a place's surroundings."""
+    maps = [cv2.blur(d * d, (WINDOW, WINDOW))[::3, ::3] for _, d in pairs]
+    return float(np.median(np.concatenate([m.ravel() for m in maps])))
 
 
 def veil_of(
