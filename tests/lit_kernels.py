@@ -38,8 +38,10 @@ def are_compiled() -> bool:
 def compile_lit() -> None:
     """Render and measure a small lit clip, and render a glowing one."""
     import poolwatch
+    from poolwatch.measure.compiling import collect_garbage_rarely
     from poolwatch.simulate import Scene, Simulation, write_simulation
 
+    collect_garbage_rarely()
     Simulation(Scene.checked({**SCENE, "kind": "glowing", "frames": 2}, where="here")).frames(0, 2)
     with tempfile.TemporaryDirectory() as folder:
         clip = write_simulation(Scene.checked(SCENE, where="here"), folder, format="npy")

@@ -27,6 +27,10 @@ _VAGUE = 0.5
 _BY_BRIGHTNESS = 4.0
 # Least uncertainty of where in its spread an edge lies, as a share of that.
 _LEAST_BIAS_U = 0.05
+# Widths that are tried for the bead, over the one it was found with; how far from there its middle is looked for, and
+# its edges from where these would be, in widths.
+_WIDTHS = (0.8, 0.9, 1.0, 1.1, 1.25)
+_MIDDLE_ROOM, _EDGE_ROOM = 0.45, 0.2
 # Share of the usual difference from the sheet below which a column does not show the bead.
 _LEAST_LEVEL = 0.15
 # Share of the usual step below which a column does not show the edge.
@@ -173,18 +177,41 @@ def courses(strip: Strip, centre: Floats, half: Floats) -> tuple[Floats, Floats,
     value = features @ _telling(features[inner], features[outer]).astype(np.float32)
     value = gaussian_filter1d(value, max(2.0, 0.15 * width), axis=1)
     rows = np.arange(strip.light.shape[0])[:, None]
+    slope = gaussian_filter1d(value, max(1.2, 0.06 * width), axis=0, order=1)
+    middle, half_width = _middle(slope, strip.rows(centre), width)
     out = []
     for inward in (1, -1):
-        slope = inward * gaussian_filter1d(value, max(1.2, 0.06 * width), axis=0, order=1)
-        off = inward * (strip.rows(centre) - rows)
-        slope = np.where((off > 0.1 * width) & (off < 1.1 * width), slope, slope.min())
-        usual = float(np.median(slope.max(axis=0))) or 1e-9
-        path = best_path(np.clip(slope / abs(usual), -1, 1.5).astype(np.float64), 0.1, reach=2)
+        off = inward * (middle - rows) - half_width
+        slope_in = np.where(np.abs(off) < _EDGE_ROOM * width + 1.5, inward * slope, -np.inf)
+        usual = float(np.median(slope_in.max(axis=0))) or 1e-9
+        path = best_path(np.clip(slope_in / abs(usual), -1, 1.5).astype(np.float64), 0.1, reach=2)
         smooth = gaussian_filter1d(path.astype(np.float64), max(3.0, 0.2 * width), mode="nearest")
-        out.append((strip.first_left - smooth, slope[path, np.arange(slope.shape[1])] / abs(usual)))
+        out.append((strip.first_left - smooth, slope_in[path, np.arange(slope.shape[1])] / abs(usual)))
     (upper, one), (lower, other) = out
     contrast = uniform_filter1d(np.minimum(one, other), max(3, int(width)))
     return upper, lower, np.minimum(contrast, _level(strip, value, (upper + lower) / 2, width))
+
+
+def _middle(slope: Image, about: Floats, width: float) -> tuple[Floats, float]:
+    """Row of the bead's middle in each column, and half its width: a rise and a fall that far apart, both there.
+
+    Each edge for itself would be drawn to what is steeper than it inside the bead, such as light on its crown.
+    """
+    count = len(slope)
+    usual = float(np.median(np.abs(slope).max(axis=0))) or 1e-9
+    steep = np.clip(slope / usual, -1, 1).astype(np.float64)
+    near = np.abs(np.arange(count)[:, None] - about) < _MIDDLE_ROOM * width
+    best: tuple[float, float, Floats] | None = None
+    for half in sorted({round(factor * width / 2) for factor in _WIDTHS}):
+        both = np.full(slope.shape, -1.0)
+        rows = slice(half, count - half)
+        both[rows] = np.minimum(steep[: count - 2 * half], -steep[2 * half :])
+        both = np.where(near, both, -1.0)
+        evidence = float(both.max(axis=0).mean())
+        if best is None or evidence > best[0]:
+            best = evidence, float(half), both
+    assert best is not None
+    return best_path(best[2], 0.1, reach=2).astype(np.float64), best[1]
 
 
 def _level(strip: Strip, value: Image, middle: Floats, width: float) -> Floats:

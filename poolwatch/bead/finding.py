@@ -1,43 +1,71 @@
-"""Where in a photo the bead lies: a long band, unlike the sheet, with the same sheet on both sides."""
+"""Where in a photo the bead lies: a long band with sharp edges, unlike the sheet, the same sheet on both sides.
+
+Bands are looked for in all directions and widths, in blocks along them, and may drift sideways from block to block.
+A strip of sheet between ruler and table is such a band, too, and so are colours of heat around a bead; both hold the
+bead inside. Of bands inside one another the innermost is taken, unless what it lies in is rougher than what is around
+that: then the outer one is a bead, and the inner one light that its crown throws back.
+"""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from ..model.errors import MeasurementError
-from .facts import Axis, Floats, Image
+from .bands import BeadBand, bands_along
+from .facts import Axis, Floats, Image, Mask
 
 # Long side of the reduced picture in which directions are tried, and in which the best ones are looked at again, px.
 _COARSE, _FINE = 400, 1000
-_STEP_DEG = 2.0
-# Narrowest band, px of the reduced picture.
-_NARROWEST = 3
-# Blocks along the picture, in which a band is compared with what lies beside it.
-_BLOCKS = 16
-# Rows of a direction whose runs of blocks are looked at.
-_RUNS = 12
-# A block of the band counts where it differs from its flanks by more than log(1 + noise levels) of this.
-_COUNTS = 0.9
-# Evidence (logarithms of noise levels, summed over blocks) that a bead shows at least.
-_LEAST_EVIDENCE = 4.0
+_STEP_DEG = 4.0
+# Narrowest bead that can be measured, px of the photo: scratches and the ticks of a ruler are narrower.
+_MEASURABLE_PX = 10.0
+# Evidence that a bead shows at least, and from which on it is no scratch, rolling mark or edge of a ruler.
+_LEAST_EVIDENCE, _PLAIN_EVIDENCE = 1.5, 6.5
+# Sheet between an inner band and the edges of the outer one, as a share of the outer width, at least.
+_SHEET = 0.15
+# Bands looked at again.
+_AGAIN = 10
+# Directions and widths that are those of one band, degrees and a factor.
+_SAME_DEG, _SAME_WIDTH = 5.0, 1.5
+# Evidence of a band inside another, as a share of that of the outer one, from which it counts.
+_INNER = 0.4
+# What an inner band lies in is bead where it is rougher than the surroundings by this factor.
+_ROUGHER = 1.6
+# Another band of this share of the evidence leaves doubt.
+_DOUBT = 0.7
+# It is as wide as the bead but for this factor, with so many widths of sheet between.
+_ALIKE_WIDTH, _CLEAR = 2.0, 0.4
 
 
 @dataclass(frozen=True)
-class _Band:
-    score: float
-    direction_deg: float
-    row: int
-    width: int
-    first: int
-    last: int
+class BeadFound:
+    """The bead, and whether it may be something else.
+
+    Attributes
+    ----------
+    axis
+        Where it lies, px of the picture.
+    doubtful
+        It shows weakly, or another band is nearly as likely.
+    """
+
+    axis: Axis
+    doubtful: bool
 
 
-def find_bead(light: Image, *, widest: float, near: tuple[float, float] | None = None) -> Axis:
+@dataclass(frozen=True)
+class _Look:
+    """A reduced picture: log light, log roughness, colours; and its size over the photo's."""
+
+    image: Image
+    factor: float
+
+
+def find_bead(light: Image, *, widest: float, near: tuple[float, float] | None = None) -> BeadFound:
     """Find the bead.
 
     Parameters
@@ -45,7 +73,7 @@ def find_bead(light: Image, *, widest: float, near: tuple[float, float] | None =
     light
         Shape (height, width, channels), linear in light.
     widest
-        Widest bead, px.
+        Widest bead that is looked for, px.
     near
         A place on the bead (x, y) px, where the picture holds several bands.
 
@@ -54,32 +82,38 @@ def find_bead(light: Image, *, widest: float, near: tuple[float, float] | None =
     MeasurementError
         Nothing in the picture looks like a bead.
     """
-    fine, finer = _look(light, _FINE)
-    look, factor = _reduced(fine, finer)
-    place = None if near is None else _scaled(near, factor)
-    bands: list[_Band] = []
-    for angle in np.arange(-90.0, 90.0, _STEP_DEG):
-        bands += _bands(look, float(angle), (_NARROWEST, widest * factor), place)
-    place = None if near is None else _scaled(near, finer)
-    again: list[_Band] = []
-    for band in _distinct(bands)[:3]:
-        width = band.width * finer / factor
-        for turn in (-1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5):
-            again += _bands(fine, band.direction_deg + turn, (0.6 * width, 1.5 * width), place)
-    if not again or (best := max(again, key=lambda band: band.score)).score < _LEAST_EVIDENCE:
+    fine = _look(light, _FINE)
+    coarse = _reduced(fine)
+    bands: list[BeadBand] = []
+    limits = _MEASURABLE_PX * coarse.factor, widest * coarse.factor
+    for angle in np.arange(-90.0, 90.0, _STEP_DEG).tolist():
+        bands += bands_along(coarse.image, angle, limits, near and _scaled(near, coarse.factor))
+    again: list[BeadBand] = []
+    for band in _distinct(bands)[:_AGAIN]:
+        grown = fine.factor / coarse.factor
+        width = band.axis.width * grown
+        limits = max(0.65 * width, _MEASURABLE_PX * fine.factor), min(1.5 * width, widest * fine.factor)
+        again += bands_along(fine.image, band.axis.direction_deg, limits, near and _scaled(near, fine.factor))
+    kept = _distinct([band for band in again if band.score >= _LEAST_EVIDENCE])
+    if not kept:
         raise MeasurementError(
             "no weld bead found: no long band with the same sheet on both sides. Fill the picture with the weld, light "
             "it from the side, or name a place on it with --near X,Y"
         )
-    return _axis(best, fine.shape[:2], finer)
+    chosen, rivalled = _chosen(fine, kept)
+    return BeadFound(_grown(chosen.axis, fine.factor), rivalled or chosen.score < _PLAIN_EVIDENCE)
 
 
 def _scaled(near: tuple[float, float], factor: float) -> tuple[float, float]:
-    return near[0] * factor, near[1] * factor
+    return (near[0] + 0.5) * factor - 0.5, (near[1] + 0.5) * factor - 0.5
 
 
-def _look(light: Image, side: int) -> tuple[Image, float]:
-    """Reduced picture of what may tell a bead: log light, colours, log roughness."""
+def _grown(axis: Axis, factor: float) -> Axis:
+    x, y = ((value + 0.5) / factor - 0.5 for value in (axis.x, axis.y))
+    return Axis(x, y, axis.direction_deg, axis.start / factor, axis.stop / factor, axis.width / factor)
+
+
+def _look(light: Image, side: int) -> _Look:
     factor = min(1.0, side / max(light.shape[:2]))
     size = (max(8, round(light.shape[1] * factor)), max(8, round(light.shape[0] * factor)))
     grey = light.mean(axis=2) if light.shape[2] > 1 else light[..., 0]
@@ -91,151 +125,95 @@ def _look(light: Image, side: int) -> tuple[Image, float]:
     channels = [np.log(mean + floor), 0.7 * np.log(rough / (mean + floor) + 1e-3)]
     if small.shape[2] == 3:
         channels += [np.log((small[..., k] + floor) / (small[..., 1] + floor)) for k in (0, 2)]
-    return np.stack(channels, axis=-1).astype(np.float32), factor
+    return _Look(np.stack(channels, axis=-1).astype(np.float32), factor)
 
 
-def _reduced(fine: Image, finer: float) -> tuple[Image, float]:
+def _reduced(fine: _Look) -> _Look:
     """The look in which directions are tried, from the finer one."""
-    share = min(1.0, _COARSE / max(fine.shape[:2]))
-    size = (max(8, round(fine.shape[1] * share)), max(8, round(fine.shape[0] * share)))
-    small = cv2.resize(fine, size, interpolation=cv2.INTER_AREA)
-    return np.asarray(small.reshape(size[1], size[0], -1)), finer * share
+    height, width = fine.image.shape[:2]
+    share = min(1.0, _COARSE / max(height, width))
+    size = (max(8, round(width * share)), max(8, round(height * share)))
+    small = cv2.resize(fine.image, size, interpolation=cv2.INTER_AREA)
+    return _Look(np.asarray(small.reshape(size[1], size[0], -1)), fine.factor * share)
 
 
-def _turned(look: Image, angle: float) -> tuple[Image, NDArray[np.bool_]]:
-    """The look turned so that `angle` points to the right; and where it shows the picture."""
-    height, width = look.shape[:2]
-    matrix, size = _turn(height, width, angle)
-    turned = cv2.warpAffine(look, matrix, size, flags=cv2.INTER_LINEAR)
-    inside = cv2.warpAffine(np.ones((height, width), np.float32), matrix, size, flags=cv2.INTER_LINEAR) > 0.99
-    return np.asarray(turned), inside
+def _apart(one: Axis, other: Axis) -> tuple[float, float, float]:
+    """Degrees between two bands; how far the middle of the shorter lies from the longer; shared part of the shorter."""
+    turn = abs((one.direction_deg - other.direction_deg + 90) % 180 - 90)
+    longer, shorter = sorted((one, other), key=lambda axis: axis.start - axis.stop)
+    between = np.array([shorter.x - longer.x, shorter.y - longer.y])
+    along, aside = float(between @ longer.along), abs(float(between @ longer.left))
+    shared = min(along + shorter.stop, longer.stop) - max(along + shorter.start, longer.start)
+    return turn, aside, shared / max(shorter.stop - shorter.start, 1e-9)
 
 
-def _turn(height: int, width: int, angle: float) -> tuple[Floats, tuple[int, int]]:
-    turn = math.radians(angle)
-    c, s = math.cos(turn), math.sin(turn)
-    out = (int(abs(width * c) + abs(height * s)) + 2, int(abs(width * s) + abs(height * c)) + 2)
-    # Along (c, -s), down (s, c) in image axes.
-    matrix = np.array([[c, -s, 0.0], [s, c, 0.0]])
-    middle = np.array([(width - 1) / 2, (height - 1) / 2])
-    matrix[:, 2] = np.array([(out[0] - 1) / 2, (out[1] - 1) / 2]) - matrix[:, :2] @ middle
-    return matrix, out
-
-
-def _bands(
-    look: Image, angle: float, widths: tuple[float, float], near: tuple[float, float] | None
-) -> list[_Band]:
-    """The best band of each of a few widths along one direction."""
-    turned, inside = _turned(look, angle)
-    block = max(8, turned.shape[1] // _BLOCKS)
-    count = turned.shape[1] // block
-    weight = inside[:, : count * block].astype(np.float32)
-    share = weight.reshape(len(turned), count, block).mean(axis=2)
-    # Means over blocks, then running sums down the rows, which give the mean of any run of rows; channels first.
-    means = np.stack(
-        [
-            (turned[:, : count * block, k] * weight).reshape(len(turned), count, block).mean(axis=2)
-            for k in range(turned.shape[2])
-        ]
-    ) / np.maximum(share, 1e-3)
-    total = np.concatenate([np.zeros((len(means), 1, count)), np.cumsum(means, axis=1)], axis=1)
-    whole = np.concatenate([np.zeros((1, count)), np.cumsum(share > 0.5, axis=0)])
-    rows = total[:, 3:] - total[:, :-3]
-    change, there = np.abs(rows[:, 3:] - rows[:, :-3]) / 3, (whole[6:] - whole[:-6]) > 5
-    noise = 1.4826 * np.median(change[:, there], axis=1) + 0.004 if there.any() else np.ones(len(total))
-    total = (total / noise[:, None, None]).astype(np.float32)
-    found = []
-    row = None
-    if near is not None:
-        matrix, _ = _turn(look.shape[0], look.shape[1], angle)
-        row = float(matrix[1, :2] @ near + matrix[1, 2])
-    width = max(widths[0], float(_NARROWEST))
-    while width <= max(widths[1], _NARROWEST + 1) and width < len(turned) / 3:
-        band = _best_of_width(total, whole, round(width), row)
-        if band is not None:
-            score, at, first, last = band
-            # A block counts by its length, or short directions would weigh as much as long ones.
-            score *= block * _BLOCKS / max(look.shape[:2])
-            if (last - first + 1) * block >= 3.5 * width:
-                found.append(_Band(score, angle, at, round(width), first * block, (last + 1) * block))
-        width = max(width + 1, width * 1.3)
-    return found
-
-
-def _best_of_width(
-    total: Floats, whole: Floats, width: int, row: float | None
-) -> tuple[float, int, int, int] | None:
-    """Score, first row, first and last block of the best band of a width."""
-    flank = max(2, round(0.5 * width))
-    rim = max(1, round(0.3 * width))
-    rows = total.shape[1] - 1 - width - 2 * flank
-    if rows < 1:
-        return None
-    at = np.arange(rows) + flank
-
-    def mean(start: NDArray[np.int64], count: int) -> Floats:
-        return np.asarray((total[:, start + count] - total[:, start]) / np.float32(count))
-
-    above, below = mean(at - flank, flank), mean(at + width, flank)
-    upper, lower = mean(at, rim), mean(at + width - rim, rim)
-    there = (whole[at + width + flank] - whole[at - flank]) >= width + 2 * flank - 0.5
-    first, second = upper - above, lower - below
-    # The sheet is the same on both sides, and goes on beyond the flanks unless the picture ends there.
-    last = total.shape[1] - 1
-    other = np.abs(above - below) + np.maximum(
-        np.abs(mean(np.maximum(at - 2 * flank, 0), flank) - above),
-        np.abs(mean(np.minimum(at + width + flank, last - flank), flank) - below),
-    )
-    both = np.maximum(np.minimum(first, second), np.minimum(-first, -second))
-    alike = np.clip(1 - 0.7 * other / np.maximum(both, 1e-6), 0, 1)
-    value = (np.log1p(np.maximum(both, 0)) * alike).max(axis=0) - _COUNTS
-    value[~there] = -2 * _COUNTS
-    if row is not None:
-        value[np.abs(at + width / 2 - row) > width / 2 + 2] = -2 * _COUNTS
-    # No run of a row is worth more than all that counts in it.
-    likely = np.argsort(-np.maximum(value, 0).sum(axis=1))[:_RUNS]
-    score, begin, end = _longest_run(value[likely])
-    top = int(np.argmax(score))
-    return float(score[top]), int(at[likely[top]]), int(begin[top]), int(end[top])
-
-
-def _longest_run(value: Floats) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64]]:
-    """For every row the run of blocks with the largest sum (Kadane's algorithm): sum, first, last block."""
-    rows, blocks = value.shape
-    here, start = np.zeros(rows), np.zeros(rows, dtype=np.int64)
-    best, begin, end = np.full(rows, -np.inf), np.zeros(rows, dtype=np.int64), np.zeros(rows, dtype=np.int64)
-    for block in range(blocks):
-        anew = here <= 0
-        here = np.where(anew, value[:, block], here + value[:, block])
-        start = np.where(anew, block, start)
-        better = here > best
-        best, begin, end = (
-            np.where(better, here, best),
-            np.where(better, start, begin),
-            np.where(better, block, end),
-        )
-    return best, begin, end
-
-
-def _distinct(bands: list[_Band]) -> list[_Band]:
-    """Best first, without those of about the same direction and place."""
-    kept: list[_Band] = []
+def _distinct(bands: list[BeadBand]) -> list[BeadBand]:
+    """Best first, without those of about the same direction, place and width."""
+    kept: list[BeadBand] = []
     for band in sorted(bands, key=lambda one: -one.score):
-        if all(
-            abs((band.direction_deg - other.direction_deg + 90) % 180 - 90) > 2.5
-            or abs(band.row - other.row) > 2 * max(band.width, other.width)
-            for other in kept
-        ):
+        if not any(_same(band.axis, other.axis) for other in kept):
             kept.append(band)
     return kept
 
 
-def _axis(band: _Band, shape: tuple[int, ...], factor: float) -> Axis:
-    matrix, _ = _turn(shape[0], shape[1], band.direction_deg)
-    back = np.linalg.inv(matrix[:, :2])
-    middle = (band.first + band.last) / 2
-    point = back @ (np.array([middle, band.row + (band.width - 1) / 2]) - matrix[:, 2])
-    point = (point + 0.5) / factor - 0.5
-    half = (band.last - band.first) / 2 / factor
-    axis = Axis(float(point[0]), float(point[1]), band.direction_deg, -half, half, band.width / factor)
-    return replace(axis, direction_deg=(axis.direction_deg + 90) % 180 - 90)
+def _same(one: Axis, other: Axis) -> bool:
+    turn, aside, shared = _apart(one, other)
+    ratio = max(one.width, other.width) / min(one.width, other.width)
+    return (
+        turn < _SAME_DEG
+        and aside < 0.5 * max(one.width, other.width)
+        and ratio < _SAME_WIDTH
+        and shared > 0.3
+    )
+
+
+def _inside(inner: Axis, outer: Axis) -> bool:
+    """Whether a band lies in another, along most of that."""
+    turn, aside, shared = _apart(inner, outer)
+    long_enough = (inner.stop - inner.start) > 0.5 * (outer.stop - outer.start)
+    wide = _SAME_WIDTH * inner.width < outer.width and aside + inner.width / 2 < (0.5 - _SHEET) * outer.width
+    return turn < _SAME_DEG and wide and shared > 0.7 and long_enough
+
+
+def _beside(one: Axis, bead: Axis) -> bool:
+    """Whether a band is about as wide as the bead, and clear sheet lies between: what touches it is sheet itself."""
+    turn, aside, shared = _apart(one, bead)
+    ratio = max(one.width, bead.width) / min(one.width, bead.width)
+    clear = shared <= 0 or turn > _SAME_DEG or aside > (one.width + bead.width) / 2 + _CLEAR * bead.width
+    return ratio < _ALIKE_WIDTH and clear
+
+
+def _chosen(fine: _Look, bands: list[BeadBand]) -> tuple[BeadBand, bool]:
+    """The bead, and whether another band may be it."""
+    best, passed = bands[0], False
+    while True:
+        inner = [one for one in bands if _inside(one.axis, best.axis) and one.score > _INNER * best.score]
+        if not inner:
+            break
+        next_ = max(inner, key=lambda one: one.score)
+        rougher = _rougher(fine.image, next_.axis, best.axis)
+        if rougher > _ROUGHER:
+            passed = True
+            break
+        best, passed = next_, passed or rougher > math.sqrt(_ROUGHER)
+    aside = any(one.score > _DOUBT * best.score and _beside(one.axis, best.axis) for one in bands[:_AGAIN])
+    return best, passed or aside
+
+
+def _rougher(look: Image, inner: Axis, outer: Axis) -> float:
+    """Roughness of what an inner band lies in over that of what lies beside the outer band."""
+    y, x = np.mgrid[: look.shape[0], : look.shape[1]]
+
+    def away(axis: Axis) -> tuple[Floats, Mask]:
+        dx, dy = x - axis.x, y - axis.y
+        along = dx * axis.along[0] + dy * axis.along[1]
+        return np.abs(dx * axis.left[0] + dy * axis.left[1]), (along > axis.start) & (along < axis.stop)
+
+    (from_inner, there), (from_outer, _) = away(inner), away(outer)
+    rim = 0.12 * outer.width + 1
+    within = there & (from_inner > inner.width / 2 + rim) & (from_outer < outer.width / 2 - rim)
+    around = there & (from_outer > outer.width / 2 + rim) & (from_outer < outer.width + rim)
+    if within.sum() < 20 or around.sum() < 20:
+        return 1.0
+    # The look holds 0.7 of the logarithm of the roughness.
+    return math.exp(float(np.median(look[within, 1]) - np.median(look[around, 1])) / 0.7)

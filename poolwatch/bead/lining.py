@@ -15,8 +15,8 @@ from .straight import cut_strip, even_light
 # Width of the bead in the reduced picture, px: enough to follow it, cheap for a large photo.
 _WIDTH = 18.0
 _ROUNDS = 4
-# The axis found is right to so many degrees, and its width to this factor.
-_MOST_TURN, _MOST_WIDER = 3.0, 1.6
+# The axis found is right to so many degrees.
+_MOST_TURN = 3.0
 # Share of the usual contrast below which the bead has ended.
 _LEAST_CONTRAST = 0.45
 
@@ -38,8 +38,8 @@ def line_up(light: Image, axis: Axis) -> Axis:
             break
     lined = _scaled(axis, 1 / factor)
     turn = abs((lined.direction_deg - found.direction_deg + 90) % 180 - 90)
-    # What turns or swells that much has followed something else.
-    return lined if turn < _MOST_TURN and lined.width < _MOST_WIDER * found.width else found
+    # What turns that much has followed something else.
+    return lined if turn < _MOST_TURN else found
 
 
 def _scaled(axis: Axis, factor: float) -> Axis:
@@ -74,9 +74,8 @@ def _drawn_out(small: Image, axis: Axis) -> Axis:
     at_middle = (at[0] + at[-1]) / 2
     point = axis.picture(np.array(at_middle), np.array(offset + slope * at_middle))
     reach = (at[-1] - at[0]) / 2 * math.hypot(1, slope)
-    width = float(np.clip(np.median((upper - lower)[there]), 3, 3 * axis.width))
     turn = math.degrees(math.atan(slope))
-    return Axis(float(point[0]), float(point[1]), axis.direction_deg + turn, -reach, reach, width)
+    return Axis(float(point[0]), float(point[1]), axis.direction_deg + turn, -reach, reach, axis.width)
 
 
 def _joined(there: np.ndarray, known: np.ndarray, *, gap: int) -> np.ndarray:

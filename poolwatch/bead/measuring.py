@@ -68,7 +68,8 @@ def measure_bead(
     """
     settings = settings or BeadSettings()
     belt = settings.belt_mm / mm_per_px
-    axis = line_up(light, find_bead(light, widest=settings.widest_mm / mm_per_px, near=near))
+    found = find_bead(light, widest=settings.widest_mm / mm_per_px, near=near)
+    axis = line_up(light, found.axis)
     strip, edges = find_edges(cut_strip(light, axis))
     wavy = waviness(edges)
     ripples = find_ripples(strip, edges, stands_out=stands_out)
@@ -76,6 +77,7 @@ def measure_bead(
     deposits = find_deposits(wide, edges, belt=belt)
     changes = find_changes(strip, edges)
     flags = _flags(light, axis, strip, edges, wavy, ripples, deposits)
+    flags |= {"bead_doubtful"} if found.doubtful else set()
     flags |= {"bead_broken"} if any(change.kind in ("gap", "hidden") for change in changes) else set()
     flags |= {"bead_crater"} if any(change.kind == "crater" for change in changes) else set()
     order = tuple(name for name in BEAD_FLAGS if name in flags)

@@ -8,6 +8,7 @@ small made-up pictures.
 from __future__ import annotations
 
 import contextlib
+import gc
 import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -52,6 +53,12 @@ def compile_kernels() -> None:
     finally:
         for process in running:
             process.end()
+
+
+def collect_garbage_rarely() -> None:
+    """Spare a tenth of compiling: all that a compiler makes is alive until the end, and is looked through in vain."""
+    gc.freeze()
+    gc.set_threshold(200_000, 50, 1000)
 
 
 def _pictures() -> tuple[NDArray[np.uint16], list[NDArray[np.float64]]]:
@@ -130,6 +137,7 @@ def _compile_particles(_: Channel) -> None:
         smallest_diameter,
     )
 
+    collect_garbage_rarely()
     frames, outlines = _pictures()
     settings = SpatterSettings()
     look = learn(frames, full_scale=_FULL, outlines=outlines, settings=settings)
@@ -164,5 +172,6 @@ def _compile_links() -> None:
 
 def _compile_pool_and_links(_: Channel) -> None:
     """About half of the work."""
+    collect_garbage_rarely()
     _compile_pool()
     _compile_links()

@@ -202,6 +202,10 @@ def doubts(names: Sequence[str]) -> tuple[str, ...]:
 
 # Flags of a photo of a weld; `poolwatch bead` prints the meaning of those it sets.
 BEAD_FLAGS: dict[str, str] = {
+    "bead_doubtful": (
+        "the band that was taken for the bead shows weakly, or another looks nearly as much like one. Look at the "
+        "picture; where it is wrong, name a place on the bead with --near X,Y, or limit its width with --widest"
+    ),
     "bead_by_texture": (
         "the bead differs from the sheet by its roughness alone. Its mean width may be off by a few px and its "
         "edges by more. Light from the side, at a low angle, or a colour photo shows the edges better"

@@ -40,5 +40,6 @@ def test_the_spread_of_the_edge_is_found(clips):
         assert found == pytest.approx(1.0, abs=0.09 if clip["h264"] else 0.03), clip
 
 
+@pytest.mark.long
 def test_both_ways_of_storing_are_drawn(clips):
     assert {clip["h264"] for clip in clips} == {0.0, 1.0}

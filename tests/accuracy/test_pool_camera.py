@@ -21,7 +21,7 @@ SCENES = [
 ]
 
 
-@pytest.mark.often("slanted")
+@pytest.mark.long
 @pytest.mark.parametrize("scene", SCENES, ids=["along rows", "slanted"])
 def test_shake_and_drift_enter_places_and_nothing_else(pool_scene, scene):
     scene = {**scene, "pool": MOTION, "keyhole": {"brightness": 0.7, "motion": {"noise_sd": 0.08}}}

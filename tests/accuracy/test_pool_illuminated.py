@@ -57,7 +57,7 @@ def within_bars(ok: np.ndarray, along: np.ndarray, across: np.ndarray) -> None:
     assert across[ok].std() < 1.0
 
 
-@pytest.mark.often("fast, up", "flicker, shake, plume", "dim")
+@pytest.mark.often("fast, up")
 @pytest.mark.parametrize(
     "scene",
     [
@@ -113,7 +113,7 @@ def test_riding_camera(scene):
     within_bars(ok, along, across)
 
 
-@pytest.mark.often("861")
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("seed", "taper", "bias", "camera"),
     [
@@ -203,7 +203,7 @@ def test_planted_tones_are_found(standing):
         assert found[line] == pytest.approx(planted[line], rel=0.1), name
 
 
-@pytest.mark.often("riding, 5 kHz")
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("seed", "speed", "tone", "camera"),
     [
@@ -226,7 +226,7 @@ def test_a_pool_that_draws_back_is_seen_short(seed, speed, tone, camera):
     assert along[short].mean() - along[long].mean() < 1.4
 
 
-@pytest.mark.often("slow", "fast, right")
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("seed", "camera", "speed", "ahead_px", "least"),
     [

@@ -23,6 +23,7 @@ def films():
     del sys.modules["real_films"]
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_page_is_what_the_script_writes(films, tmp_path):
     if not all((films.REAL / name).is_dir() for name in films.PARTS):

@@ -34,6 +34,7 @@ def test_ordinary_particles_are_found_once() -> None:
     assert found.metrics.precision >= 0.97
 
 
+@pytest.mark.long
 def test_shower(busy: Clip) -> None:
     assert len(busy.wanted) >= 25
     assert busy.metrics.recall >= 0.96
@@ -70,6 +71,7 @@ def test_speeds_in_lossy_video_are_as_sure_as_stated(
     assert 0.6 < np.sqrt((errors_stated**2).mean()) < 1.35
 
 
+@pytest.mark.long
 def test_streaks_five_diameters_long() -> None:
     found = clip(400, 103, STREAKS, exposure_s=9e-5, width=512, height=256)
     assert len(found.wanted) >= 5
@@ -90,7 +92,7 @@ def test_exposure_is_found_from_streaks() -> None:
     assert found.spatter.exposure.share2**0.5 == pytest.approx(0.6, abs=0.03)
 
 
-@pytest.mark.often("1", "2")
+@pytest.mark.often("1")
 @pytest.mark.parametrize("kind", range(len(EVIL) + 1))
 def test_nothing_but_what_looks_like_it(kind: int) -> None:
     found = measure(evil(kind, frames=150, seed=110 + kind))

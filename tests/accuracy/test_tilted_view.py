@@ -23,7 +23,7 @@ def stretch_of(tilt_deg: float, turn_deg: float) -> tuple[np.ndarray, float]:
     return axes.T @ np.diag([1.0, longer]) @ axes / math.sqrt(longer), 0.02 * math.sqrt(longer)
 
 
-@pytest.mark.often("30-35")
+@pytest.mark.long
 @pytest.mark.parametrize(("tilt", "turn", "direction"), [(35, 0, 0.0), (40, 90, 0.0), (30, 35, 90.0)])
 def test_a_tilted_view_gives_the_lengths_of_a_square_one(tmp_path, tilt, turn, direction):
     scene = {

@@ -22,7 +22,7 @@ def reader(kind: str, seed: int, speed: float, camera: SceneCamera):
     return lambda numbers: np.concatenate([simulation.frames(i, i + 1) for i in numbers])
 
 
-@pytest.mark.often("12-120.0")
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("seed", "speed", "rate", "scale", "direction"),
     [(11, 20.0, 10_000.0, 0.02, 0.0), (12, 120.0, 10_000.0, 0.025, -125.0), (13, 60.0, 2_000.0, 0.02, 40.0)],

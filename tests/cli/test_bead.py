@@ -123,6 +123,7 @@ def test_manifest_is_filled_and_never_written_over_in_silence(weld, tmp_path, ca
     assert manifest.read_text() == before
 
 
+@pytest.mark.long
 def test_what_is_filled_in_while_photos_are_measured_stays(weld, tmp_path, monkeypatch) -> None:
     import poolwatch.measure.bead as bead
 
@@ -141,6 +142,7 @@ def test_what_is_filled_in_while_photos_are_measured_stays(weld, tmp_path, monke
     assert sheet["outcome_bead_width_mean_mm"].notna().tolist() == [False, True]
 
 
+@pytest.mark.long
 def test_manifest_of_a_spreadsheet_stays_readable(weld, tmp_path, capsys) -> None:
     """Decimal commas, and folders as Windows writes them."""
     (tmp_path / "photos").mkdir()

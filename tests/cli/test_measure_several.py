@@ -62,6 +62,7 @@ def test_two_clips_of_one_name_are_refused_before_anything_is_measured(clips, tm
     assert not (tmp_path / "o").exists()
 
 
+@pytest.mark.long
 def test_another_recordings_results_are_never_replaced(clips, tmp_path, capsys):
     monday, _, tuesday = clips
     out = tmp_path / "o"
@@ -108,6 +109,7 @@ def test_names_that_do_not_fit_and_amounts_with_units(clips, tmp_path, capsys):
     assert run(capsys, "overlay", folder, "--out", tmp_path / "z.mp4", "--start", "soon")[0] == 2
 
 
+@pytest.mark.long
 def test_inspect_is_not_strict_about_little_and_is_about_much(clips, tmp_path, capsys):
     whole = ["--record-rate", "10000", "--mm-per-px", "0.03"]
     code, out, err = run(capsys, "inspect", clips[0], "--strict")

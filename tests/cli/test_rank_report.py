@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 import pandas as pd
+import pytest
 
 from poolwatch.cli.main import main
 
@@ -46,6 +47,7 @@ def test_no_page_where_none_is_wanted(tmp_path, capsys):
     }
 
 
+@pytest.mark.long
 def test_no_page_of_other_rows_stays(tmp_path, capsys):
     (tmp_path / "scores.csv").write_text(ROWS, encoding="utf-8")
     arguments = ["rank", str(tmp_path / "scores.csv"), "--out", str(tmp_path / "o")]

@@ -20,7 +20,7 @@ pytestmark = pytest.mark.slow
 def simulated(folder, seed, mm_per_px, **more):
     width, height = round(4.8 / mm_per_px / 2) * 2, round(2.88 / mm_per_px / 2) * 2
     scene = {
-        "frames": 240,
+        "frames": 160,
         "seed": seed,
         "camera": {"width": width, "height": height, "mm_per_px": mm_per_px},
         **more,
@@ -73,6 +73,7 @@ def test_two_clips_in_one_video(folders, tmp_path, capsys):
     assert moved[100:, middle:].any()
 
 
+@pytest.mark.long
 def test_slow_motion_and_part(folders, tmp_path):
     out = tmp_path / "compare.mp4"
     chosen = ["--slow-motion", "100", "--start", "0.005", "--seconds", "0.5", "--width", "800", "--plain"]
@@ -144,6 +145,7 @@ def test_what_cannot_be_is_said(folders, tmp_path, capsys):
     assert not out.exists()
 
 
+@pytest.mark.long
 def test_moved_recordings_are_told_by_content(folders, tmp_path, capsys):
     import json
 
@@ -204,6 +206,7 @@ def test_a_partial_index_is_compared_over_the_parts_that_both_have(folders, tmp_
     assert again["stability_index"].tolist() == rows["stability_index"].tolist()[::-1]
 
 
+@pytest.mark.long
 def test_flags_are_shown_beside_the_index(folders, tmp_path):
     """A flagged clip does not look like any other."""
     a, b, _ = folders

@@ -273,6 +273,7 @@ def test_two_runs_into_one_folder(clip: Path, whole: Path, tmp_path: Path) -> No
     assert not list((tmp_path / clip.stem).glob(".*partial*"))
 
 
+@pytest.mark.long
 def test_clocks_that_went_wrong_change_nothing(
     clip: Path, measured: Measurement, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

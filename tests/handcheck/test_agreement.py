@@ -69,6 +69,7 @@ def test_worked_example_of_repeated_measurements():
     assert agreement(means, repeat=both, markings=2).sd == pytest.approx(37.7, abs=0.05)
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_limit_interval_is_that_of_a_normal_quantile():
     # Owen's tolerance factor: 95 % confidence (one-sided) that 95 % lie below mean + 2.566 s with n = 15; from memory,

@@ -136,6 +136,7 @@ def test_result_goes_into_run_and_report(folder, written, tmp_path, capsys):
     assert read_run(folder)["handcheck"] == check
 
 
+@pytest.mark.long
 def test_report_of_a_trial_says_so(folder, written, tmp_path):
     marks = marked(folder, written, tmp_path / "1.csv")
     assert main(["handcheck", str(folder), "--marks", str(marks)]) == 0
@@ -151,6 +152,7 @@ def test_report_of_a_trial_says_so(folder, written, tmp_path):
     assert ClipPiece("", "", "").checked == ""
 
 
+@pytest.mark.long
 def test_measuring_again_drops_the_check_and_says_so(kept, folder, written, tmp_path):
     marks = marked(folder, written, tmp_path / "1.csv")
     assert main(["handcheck", str(folder)]) == 0
@@ -167,7 +169,7 @@ def test_measuring_again_drops_the_check_and_says_so(kept, folder, written, tmp_
     assert read_run(folder)["warnings"] == []
 
 
-@pytest.mark.often("clip_id")
+@pytest.mark.long
 @pytest.mark.parametrize("name", ["clip_id", "settings_id", "poolwatch"])
 def test_a_check_of_another_measurement_is_not_shown(folder, written, tmp_path, name):
     marks = marked(folder, written, tmp_path / "1.csv")

@@ -8,7 +8,7 @@ import poolwatch
 from tests.rendered_once import rendered
 
 SCENE = {
-    "frames": 1200,
+    "frames": 800,
     "seed": 21,
     "camera": {"width": 200, "height": 120, "mm_per_px": 0.03, "exposure_s": 2e-5},
     "pool": {

@@ -42,6 +42,7 @@ def test_flag(tmp_path, black: float, camera: dict, flagged: bool) -> None:
     assert (found.run["look"]["black_share"] > 0.6) is flagged
 
 
+@pytest.mark.long
 def test_sizes_where_black_is_cut_off() -> None:
     # By 2 % of full scale below the plate: without upper limits at black the point spread comes out at 0.65 px and
     # particles under 5 px 8 % too large.

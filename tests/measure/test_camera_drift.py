@@ -61,6 +61,7 @@ def scaled(motion, drift, speed=60.0):
     )
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("seed", "direction", "drift"),
     [pytest.param(61, 0.0, (3.0, 0.0), marks=pytest.mark.long), (62, 215.0, (2.0, -2.0))],
@@ -102,6 +103,7 @@ def test_a_growing_pool_widens_the_uncertainty(tmp_path):
     assert abs(made.scale.mm_per_px - SCALE) < 3 * made.scale.u_mm_per_px
 
 
+@pytest.mark.long
 def test_without_a_pool_nothing_is_said(tmp_path):
     motion, found = seen(tmp_path, 66, 0.0, (0.0, 0.0), welds=[{"start_s": 0.0, "stop_s": 1e-4}], ramp_s=1e-4)
     assert motion.moving

@@ -85,7 +85,7 @@ def test_spectrum_integrates_to_the_variance(measured):
     assert total == pytest.approx(row["pool_length_cv"] * row["pool_length_mean_mm"], rel=0.05)
 
 
-@pytest.mark.often("3-17")
+@pytest.mark.long
 @pytest.mark.parametrize(("workers", "block"), [(1, 64), (3, 17), (2, 500)])
 def test_workers_and_blocks_change_no_digit(weld_clip, measured, facts, workers, block):
     again = poolwatch.measure_clip(weld_clip, workers=workers, block_size=block, **facts)

@@ -49,7 +49,7 @@ def clips(tmp_path_factory):
     }
 
 
-@pytest.mark.often("riding-metal", "glowing-pool")
+@pytest.mark.often("glowing-pool")
 @pytest.mark.parametrize(("name", "source"), [("riding", "metal"), ("standing", "pool"), ("glowing", "pool")])
 def test_a_direction_that_was_not_given_is_found(clips, name, source):
     found = poolwatch.measure_clip(clips[name], **RATE, **SCALED)
@@ -67,7 +67,7 @@ def test_a_direction_that_was_not_given_is_found(clips, name, source):
     assert given.run["axes"]["direction_deg"] == 130.0
 
 
-@pytest.mark.often("145.0-riding", "145.0-glowing")
+@pytest.mark.often("145.0-riding")
 @pytest.mark.parametrize("name", ["riding", "standing", "glowing"])
 @pytest.mark.parametrize("wrong", [pytest.param(40.0, marks=pytest.mark.long), 145.0])
 def test_a_wrong_direction_is_flagged_and_not_called_a_wrong_scale(clips, name, wrong):
@@ -103,7 +103,7 @@ def riding_glow(tmp_path_factory):
     return made(tmp_path_factory.mktemp("lie"), "glowing", False, -140.0)
 
 
-@pytest.mark.often("40.0", "-132")
+@pytest.mark.often("40.0-True", "-132")
 @pytest.mark.parametrize(
     ("given", "askew"), [(None, True), (-140.0, False), (-132.0, False), (40.0, True), (-100.0, True)]
 )
@@ -118,6 +118,7 @@ def test_a_pool_that_does_not_lie_along_travel_is_flagged(riding_glow, given, as
     assert ("give --travel-direction, such as -1" in told.change) is askew
 
 
+@pytest.mark.long
 def test_a_pool_wider_than_long_is_believed_where_the_direction_was_given(riding_glow):
     facts = {**RATE, **SCALED}
     given = poolwatch.measure_clip(riding_glow, **facts, travel_direction_deg=-50.0)
@@ -129,6 +130,7 @@ def test_a_pool_wider_than_long_is_believed_where_the_direction_was_given(riding
     assert not Orientation(180.0, 1.5, False).contradicts(Recording(**facts))
 
 
+@pytest.mark.long
 def test_particles_switched_off_are_said_not_to_be_looked_for(clips):
     found = poolwatch.measure_clip(clips["glowing"], settings=MeasureSettings(spatter_on=False), **RATE)
     assert "spatter_not_sought" in found.flags

@@ -73,6 +73,7 @@ def test_particles_are_sought_and_found(lit_clip, lit):
     assert lit.spatter["speed_mm_s"].median() == pytest.approx(wanted["speed_mm_s"].median(), rel=0.1)
 
 
+@pytest.mark.long
 def test_particles_are_not_sought_and_it_says_so(unsought):
     assert "spatter_not_sought" in unsought.flags
     assert unsought.run["spatter_not_sought"] == "the settings do not ask for it"
@@ -100,7 +101,7 @@ def test_not_looked_for_is_never_told_as_none(unsought, tmp_path, capsys):
     assert "particles were not looked for, which is not 0" in " ".join(capsys.readouterr().out.split())
 
 
-@pytest.mark.often("1-9")
+@pytest.mark.long
 @pytest.mark.parametrize(("workers", "block"), [(1, 9), (2, 100)])
 def test_workers_and_blocks_change_no_digit(lit_clip, lit, workers, block):
     again = poolwatch.measure_clip(lit_clip, workers=workers, block_size=block, settings=SOUGHT, **FACTS)

@@ -74,6 +74,7 @@ def test_bars_and_a_glowing_clamp_are_as_if_they_were_not_there(clips):
     assert hidden.score["settings_id"].iloc[0] != whole.score["settings_id"].iloc[0]
 
 
+@pytest.mark.long
 def test_without_the_mask_they_do_harm(clips):
     _, _, spoiled = clips
     try:

@@ -79,6 +79,7 @@ def test_the_longest_weld_alone_is_scored(recording, tmp_path):
         assert both.score[column].iloc[0] == pytest.approx(alone.score[column].iloc[0], rel=0.02)
 
 
+@pytest.mark.long
 def test_another_weld_is_scored_on_request(recording):
     path, _ = recording
     settings = MeasureSettings.checked({"stability": {"steady": {"stop_s": 0.05}}}, where="test")
@@ -88,6 +89,7 @@ def test_another_weld_is_scored_on_request(recording):
     assert first.score["pool_length_cv"].iloc[0] < 0.02
 
 
+@pytest.mark.long
 def test_a_part_without_frames_is_refused(recording):
     path, _ = recording
     settings = MeasureSettings.checked({"stability": {"steady": {"start_s": 10.0}}}, where="test")

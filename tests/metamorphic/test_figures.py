@@ -80,7 +80,7 @@ TURNS = {
 }
 
 
-@pytest.mark.often("half a turn", "mirrored top to bottom")
+@pytest.mark.often("half a turn")
 @pytest.mark.parametrize("how", sorted(TURNS))
 def test_turned_with_its_direction(how: str, frames: Frames, plain: Measurement, tmp_path: Path) -> None:
     turn, direction = TURNS[how]
@@ -93,6 +93,7 @@ def test_turned_with_its_direction(how: str, frames: Frames, plain: Measurement,
     assert len(found.spatter) == pytest.approx(len(plain.spatter), abs=max(1, 0.1 * len(plain.spatter)))
 
 
+@pytest.mark.long
 def test_played_backwards(frames: Frames, plain: Measurement, tmp_path: Path) -> None:
     found = measure(tmp_path, frames[::-1])
     # What flies into the pool has not left it, so that the parts of the index that count particles differ.
@@ -107,6 +108,7 @@ def test_played_backwards(frames: Frames, plain: Measurement, tmp_path: Path) ->
         assert row(found)[f"{signal}_peak_hz"] == pytest.approx(row(plain)[f"{signal}_peak_hz"], abs=10)
 
 
+@pytest.mark.long
 def test_gain_halved(frames: Frames, plain: Measurement, tmp_path: Path) -> None:
     found = measure(tmp_path, np.rint(frames / 2).astype(np.uint8))
     same_weld(plain, found)
@@ -160,6 +162,7 @@ def test_cut_in_two_and_joined(frames: Frames, plain: Measurement, tmp_path: Pat
             assert b[f"{name}_cv_high"] > a[f"{name}_cv_low"]
 
 
+@pytest.mark.long
 def test_doubled_in_length(frames: Frames, plain: Measurement, tmp_path: Path) -> None:
     # Forwards and backwards, so that nothing jumps where the two meet.
     found = measure(tmp_path, np.concatenate([frames, frames[::-1][1:]]))
@@ -171,6 +174,7 @@ def test_doubled_in_length(frames: Frames, plain: Measurement, tmp_path: Path) -
         )
 
 
+@pytest.mark.long
 def test_repeated_frames_are_flagged_and_left_out(frames: Frames, plain: Measurement, tmp_path: Path) -> None:
     doubled = frames.copy()
     doubled[100:500:40] = doubled[99:499:40]
@@ -180,6 +184,7 @@ def test_repeated_frames_are_flagged_and_left_out(frames: Frames, plain: Measure
     same_weld(plain, found, share=0.5)
 
 
+@pytest.mark.long
 def test_a_wrong_record_rate_moves_every_frequency_alike(
     frames: Frames, plain: Measurement, tmp_path: Path
 ) -> None:
@@ -208,7 +213,7 @@ def lit(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return write_simulation(Scene.checked(scene, where="test"), tmp_path_factory.mktemp("lit"), format="npy")
 
 
-@pytest.mark.often("said0", "said2")
+@pytest.mark.often("said2")
 @pytest.mark.parametrize(
     ("said", "flagged"),
     [

@@ -90,6 +90,7 @@ def test_a_beam_that_nearly_fills_the_picture_takes_its_level_from_the_rim() -> 
     assert abs(moments.major - 52) < 3 * moments.u_major
 
 
+@pytest.mark.long
 def test_background_and_noise_do_not_shift_the_widths_and_the_error_bar_holds() -> None:
     """40 pictures: no bias beyond what their scatter allows, scatter as large as the uncertainty says."""
     image = gaussian(256, 127.2, 130.7, 30, 20, 20)
@@ -301,6 +302,7 @@ def test_a_dark_that_is_cut_off_is_said() -> None:
     assert "cut off" not in " ".join(beam_figures(BeamImage(noisy + 30), mm_per_px=0.01).notes)
 
 
+@pytest.mark.long
 def test_a_foot_beyond_the_window_is_said() -> None:
     yy, xx = np.mgrid[0:600, 0:1400].astype(float)
     spot = np.exp(-2 * ((xx - 1000) ** 2 + (yy - 300) ** 2) / 30**2)

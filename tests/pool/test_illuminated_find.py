@@ -102,6 +102,7 @@ def test_frames_with_no_room_for_metal_are_refused_by_name(shape):
         learn_illuminated(runs[0], 255.0, forward=(1.0, 0.0), settings=SETTINGS)
 
 
+@pytest.mark.long
 def test_whatever_motion_was_given_the_clips_own_is_found(clip):
     _, frames, forward, _ = clip
     for given in ((-0.32, 0.0), (-0.40, 0.0), (0.9, 0.3)):
@@ -162,6 +163,7 @@ def test_frames_without_a_pool_have_none():
     assert "ok" not in none
 
 
+@pytest.mark.long
 def test_a_pool_cut_by_the_border_is_not_guessed():
     _, frames, forward = lit(seed=505)
     look = learn_illuminated(windows(frames), 255.0, forward=forward, settings=SETTINGS)

@@ -182,6 +182,7 @@ def test_flags_cautions_settings_and_exclusions_are_told(clip, tmp_path):
     assert "steepest" in page
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_same_results_same_page(clip, tmp_path):
     for name in ("a.html", "b.html"):

@@ -67,6 +67,7 @@ def trial():
     return ranking, scores
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_same_figure_same_bytes_as_png_and_svg(clip, tmp_path):
     for kind, start in (("png", PNG), ("svg", SVG)):

@@ -92,6 +92,7 @@ def test_shadows_on_a_bright_ground_are_the_same_particles() -> None:
     assert np.median(ratio) == pytest.approx(1, abs=0.02)
 
 
+@pytest.mark.long
 def test_saturated_particles_keep_their_size() -> None:
     flights = shower(25, 100, seed=3, grey=(350.0, 600.0), diameter=(4.0, 12.0))
     found = measure(Footage(flights, frames=100), exposure=0.3)

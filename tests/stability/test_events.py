@@ -97,6 +97,7 @@ def test_a_drop_before_ejections_is_found() -> None:
     assert found.lag_s[0] == pytest.approx(-0.002)
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_chance_is_not_called_a_link() -> None:
     # Slow red signal and bunched events, unrelated: p must be spread evenly.

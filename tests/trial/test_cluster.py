@@ -65,6 +65,7 @@ def scheduler(tmp_path: Path) -> Iterator[str]:
         process.wait(20)
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_a_cluster_gives_the_same_bytes_and_names_what_failed(scheduler: str, tmp_path: Path) -> None:
     clips = ordinary()

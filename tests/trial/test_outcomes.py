@@ -89,6 +89,7 @@ def test_nine_outcomes_that_mean_nothing_hold_a_reading_in_one_of_twenty_trials_
         assert held <= 0.05 + 2 * np.sqrt(0.05 * 0.95 / trials)
 
 
+@pytest.mark.long
 def test_readings_go_by_the_correction(many: bool) -> None:
     """The whole study: a second a trial, so 100 null trials or four; `test_nine_outcomes…` takes 1,000."""
     trials = 100 if many else 4

@@ -68,6 +68,7 @@ def test_a_weld_that_came_out_as_expected_makes_surer_and_moves_nothing() -> Non
         np.testing.assert_allclose(now, np.linalg.inv(np.linalg.inv(before) + np.outer(row, row)), atol=1e-9)
 
 
+@pytest.mark.long
 def test_improvement_is_the_mean_over_draws() -> None:
     matrix, index = welds()
     posterior = posterior_of(TERMS, matrix, index)

@@ -119,6 +119,7 @@ def test_columns_keep_their_order_and_those_that_are_empty_yet(store: Store) -> 
     assert store.read()["outcome_rm"].isna().all()
 
 
+@pytest.mark.long
 def test_rank_keeps_to_the_plan_that_is_stored_with_the_trial(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -439,6 +440,7 @@ def test_rank_reads_from_a_store(tmp_path: Path, capsys: pytest.CaptureFixture[s
     assert "trials in it: one, two" in " ".join(capsys.readouterr().err.split())
 
 
+@pytest.mark.long
 def test_the_only_trial_of_a_store_is_taken_and_named(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -131,6 +131,7 @@ def test_from_plan_to_advice(many: bool, tmp_path: Path, capsys: pytest.CaptureF
     assert again.effects["effect"].tolist() == pytest.approx(study.effects["effect"].tolist())
 
 
+@pytest.mark.long
 def test_figures_of_pictures_alone_make_a_trial(tmp_path: Path) -> None:
     """A manifest without planned figures, all of them out of pictures: spots, rings and tails; nothing is left out."""
     rows: list[str] = []
