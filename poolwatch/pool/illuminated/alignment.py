@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from .metal import Field, Grey
 
 # Metal that moves less than this share of what it would in a riding camera's view stands still; within the other, it
-# moves as it would there.
+# moves as fast as it would there.
 STANDS, RIDES = 0.25, 0.1
 # Metal at rest leaves so much more of the picture unexplained than its motion does where that is real, and so much less
 # where it is not; marks along travel show neither.
@@ -101,7 +101,8 @@ def paths_of(
     if math.hypot(*metal) < STANDS * speed:
         return [stands]
     left = rest()
-    if left > _WORSE and math.dist(metal, given) < RIDES * speed:
+    # As fast as that, whatever direction was taken for travel.
+    if left > _WORSE and abs(math.hypot(*metal) - speed) < RIDES * speed:
         return [rides]
     return [stands] if left < _BETTER else [rides, stands]
 
