@@ -44,6 +44,7 @@ def illuminated_findings(
             full,
             forward=known.axes().forward,
             metal_px=None if recording is None else metal_of(recording),
+            starts=tuple(starts_of(reader, length)),
             settings=settings.pool,
         )
     except MeasurementError as error:
