@@ -18,6 +18,7 @@ from PIL import Image
 
 from poolwatch.cli.main import main, poolwatch
 from poolwatch.model.rounding import with_interval
+from poolwatch.model.score_words import index_words
 
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
@@ -78,7 +79,7 @@ def ranking_table(ranking: pd.DataFrame) -> str:
 
 def index(row: Row) -> str:
     """The stability index with its interval."""
-    return with_interval(*(row[f"stability_index{end}"] for end in ("", "_low", "_high")))
+    return index_words(row)
 
 
 def filled(text: str, name: str, block: str) -> str:

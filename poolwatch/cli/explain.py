@@ -12,6 +12,9 @@ if TYPE_CHECKING:
 
     from ..reference import Section
 
+# Further words that are named.
+_ALSO = 12
+
 
 @click.command("explain", short_help="what a column, flag, status, setting or term means")
 @click.argument("word", required=False)
@@ -30,8 +33,8 @@ if TYPE_CHECKING:
 def command(word: str | None, out: Path | None, configs: Path | None) -> None:
     """Explain a column, flag, status, reason, setting, file or term.
 
-    WORD may be part of a name: all that hold it are shown. The name of a section shows the whole section. Without WORD
-    the sections are listed.
+    WORD may be part of a name: all that hold it are shown; else all whose meaning holds it. The name of a section shows
+    the whole section. Without WORD the sections are listed.
 
     \b
     poolwatch explain tail_faint
@@ -43,7 +46,7 @@ def command(word: str | None, out: Path | None, configs: Path | None) -> None:
     from ..model.errors import UsageError
     from ..model.files import write_text
     from ..reference import config_files, markdown_page, sections
-    from ..reference.entries import find
+    from ..reference.entries import find, longer_names
 
     every = sections()
     files = {configs / name: text for name, text in config_files().items()} if configs is not None else {}
@@ -64,6 +67,9 @@ def command(word: str | None, out: Path | None, configs: Path | None) -> None:
         return
     for section in find(every, word):
         _show(console, section)
+    more = longer_names(every, word)
+    if more:
+        console.print(f"see also: {', '.join(more[:_ALSO])}{' …' if len(more) > _ALSO else ''}")
 
 
 def _show(console: Console, section: Section) -> None:

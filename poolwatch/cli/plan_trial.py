@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from ..plan.designs import Plan
     from ..plan.runsheet import RunSheet
 
+# Scatter from weld to weld for which a difference is named, index points: an example, as in the README.
+_EXAMPLE_POINTS = 4.0
+
 
 @click.command("trial", short_help="a designed, randomised, blocked run sheet")
 @click.option(
@@ -283,9 +286,43 @@ def _show(sheet: RunSheet) -> None:
         click.echo(line)
     if len(rows) > 40:
         click.echo(f"  … and {len(rows) - 40} more")
-    click.echo(f"what can be estimated (model {sheet.model!r})")
+    asked = f" (model {sheet.model!r})" if len(names) > 1 else ""
+    click.echo(f"what can be estimated{asked}")
     for line in sheet.told.lines():
         click.echo(f"  {line}")
     click.echo("standard error of each effect, in standard deviations of one weld, and variance inflation")
     for line in table([(one.term, f"{one.error:.2f}", f"{one.vif:.2f}") for one in sheet.told.precisions]):
         click.echo(line)
+    click.echo(
+        "  an effect of some 3 standard errors is shown more often than not; inflation 1 is best, above 5 other terms "
+        "hide this one (common practice, no source)"
+    )
+    _show_difference(sheet)
+
+
+def _show_difference(sheet: RunSheet) -> None:
+    """What difference between beam shapes so many welds show, in scatters of a weld, for that is not known yet."""
+    from collections import Counter
+
+    from ..experiment.factors import SHAPE
+    from ..plan.pilot import scatter_from_points
+    from ..plan.power import ComparisonDesign, detectable
+
+    shapes = Counter(str(run[SHAPE]) for run in sheet.runs if SHAPE in run)
+    welds = min(shapes.values(), default=0)
+    if len(shapes) < 2 or len(sheet.plan.factors) > 1:
+        return
+    if welds < 2:
+        click.echo("one weld a shape shows no difference, for the scatter from weld to weld stays unknown")
+        return
+    scatter = scatter_from_points(_EXAMPLE_POINTS, 50.0)
+    design = ComparisonDesign(shapes=len(shapes), scatter=scatter, blocked=sheet.blocks == welds, trials=4000)
+    points = detectable(design, welds)
+    click.echo(
+        f"{welds} welds of each shape show a difference of {points / _EXAMPLE_POINTS:.1f} times the scatter from "
+        "weld to weld (power 0.8)"
+    )
+    click.echo(
+        f"  that is {points:.0f} points where welds of a shape scatter by {_EXAMPLE_POINTS:g}; for yours ask "
+        "`poolwatch plan welds`"
+    )

@@ -6,7 +6,8 @@ from collections import Counter
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from ..model.rounding import with_interval, with_uncertainty
+from ..model.rounding import with_uncertainty
+from ..model.score_words import index_words
 
 if TYPE_CHECKING:
     from ..trial import Ranking
@@ -27,16 +28,16 @@ def show_ranking(ranking: Ranking) -> None:
     table.add_column("index, 95 % interval", justify="right")
     table.add_column("group")
     table.add_column("best", justify="right")
-    table.add_column("order holds", justify="right")
+    table.add_column("rank kept,\nother weights", justify="right")
     for row in ranking.table.itertuples():
         table.add_row(
             str(row.rank),
             escape(row.beam_shape),
             str(row.clips),
-            with_interval(row.stability_index, row.stability_index_low, row.stability_index_high),
+            index_words(row._asdict()),
             row.group or "–",
             _chance(row.probability_best),
-            _number(row.order_holds, "{:.0%}"),
+            _chance(row.order_holds),
         )
     console.print(table)
     console.print()
@@ -90,7 +91,7 @@ def _setting(weld: Mapping[Hashable, Any]) -> str:
 
 
 def _chance(value: float) -> str:
-    """A probability from random draws, which never make anything certain or impossible."""
+    """A share of random draws, which never make anything certain or impossible."""
     if value > 0.995:
         return ">99%"
     return "<1%" if value < 0.005 else _number(value, "{:.0%}")

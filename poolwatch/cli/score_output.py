@@ -28,6 +28,7 @@ def show_score(result: Measurement, recording: Recording) -> None:
     console = Console()
     console.print(_signal_table(row, unit))
     console.print(f"stability index {index_words(row)}, 100 is steadiest; in brackets: 95 % interval")
+    console.print("  (it often reaches further down than up: `poolwatch explain interval`)")
     console.print(_spatter_line(row, unit))
     for line in _frame_lines(result, row):
         console.print(line)

@@ -15,8 +15,33 @@ Floats = NDArray[np.float64]
 _ALIKE_P = 0.3
 
 
+class Errors(NamedTuple):
+    """How well means or differences are known, each array of one shape.
+
+    Attributes
+    ----------
+    variance, df
+        Squared standard error and its degrees of freedom; infinite where it rests on the error within the welds.
+    between, between_df
+        The same from the scatter between welds alone; NaN where nothing is known of it.
+    """
+
+    variance: Floats
+    df: Floats
+    between: Floats
+    between_df: Floats
+
+    def times(self, factor: float | Floats) -> Errors:
+        """Errors of what has so many times the variance."""
+        return self._replace(variance=self.variance * factor, between=self.between * factor)
+
+
 class PairTests(NamedTuple):
     """Tests between all pairs of means, shape (…, pairs).
+
+    Each pair is tested twice: with the errors that give the wider intervals, and with the scatter between welds
+    alone. Both must show a difference, so the larger p counts. An error within the welds, which is taken for normal,
+    then lends no p smaller than the few welds allow.
 
     Attributes
     ----------
@@ -24,18 +49,44 @@ class PairTests(NamedTuple):
         Places of the two means.
     difference
         Mean of the first minus that of the second.
-    error, df
-        Its standard error and degrees of freedom.
+    errors
+        Of the differences.
     p
-        Two-sided p of each test alone; NaN where none can be made.
+        Two-sided p of each pair alone; NaN where no test can be made.
+    p_df
+        Degrees of freedom of the test that gives `p`; infinite for a normal one.
+
+    References
+    ----------
+    Berger R. L., Multiparameter hypothesis testing and acceptance sampling, Technometrics 24 (1982) 295-300,
+    doi:10.1080/00401706.1982.10487790: of tests that must all reject, the largest p counts.
     """
 
     first: NDArray[np.int64]
     second: NDArray[np.int64]
     difference: Floats
-    error: Floats
-    df: Floats
+    errors: Errors
     p: Floats
+    p_df: Floats
+
+    @property
+    def error(self) -> Floats:
+        """Standard error of each difference."""
+        return np.sqrt(self.errors.variance)
+
+    @property
+    def df(self) -> Floats:
+        """Degrees of freedom behind `error`."""
+        return self.errors.df
+
+    def half_width(self, confidence: float) -> Floats:
+        """Half of the wider one of the two intervals of each difference; it holds 0 where `p` is too large."""
+        errors = self.errors
+        own, between = (
+            t_quantile(df, 0.5 + confidence / 2) * np.sqrt(variance)
+            for variance, df in ((errors.variance, errors.df), (errors.between, errors.between_df))
+        )
+        return np.fmax(own, between)
 
     @property
     def p_holm(self) -> Floats:
@@ -52,7 +103,7 @@ class PairTests(NamedTuple):
 
 def draw_variances(
     squares: Floats, own_df: ArrayLike, within: ArrayLike, total: int, *, prior_df: ArrayLike
-) -> tuple[Floats, Floats]:
+) -> Errors:
     """Variance of a weld of each shape, drawn towards the common one, and its degrees of freedom.
 
     Drawn less where a shape scatters more than the others (one-sided F test), for a scatter drawn down that is really
@@ -85,7 +136,7 @@ def draw_variances(
     df = np.maximum(np.minimum(prior + own_df, total), 1e-9)
     # The error within the welds alone is known without welds to count: normal, not Student's.
     alone = np.nan_to_num(within) * t_quantile(np.inf) ** 2 > np.nan_to_num(drawn * t_quantile(df) ** 2)
-    return np.where(alone, within, drawn), np.where(alone, np.inf, df)
+    return Errors(np.where(alone, within, drawn), np.where(alone, np.inf, df), drawn, df)
 
 
 def _chance_of_more(squares: Floats, df: Floats) -> Floats:
@@ -102,15 +153,15 @@ def _chance_of_more(squares: Floats, df: Floats) -> Floats:
     return np.asarray(np.where(np.isnan(chance) | (df < 1e-9) | (others_df < 1e-9), 1.0, chance))
 
 
-def pair_tests(mean: Floats, variance: Floats, df: Floats, total: int) -> PairTests:
+def pair_tests(mean: Floats, errors: Errors, total: int) -> PairTests:
     """t tests between all pairs of means, degrees of freedom after Welch and Satterthwaite.
 
     Where neither of two means has any scatter no test can be made: p is NaN.
 
     Parameters
     ----------
-    mean, variance, df
-        Means, their squared standard errors and degrees of freedom, shape (…, k).
+    mean, errors
+        Means and their errors, shape (…, k).
     total
         Degrees of freedom of all shapes: no pair has more.
 
@@ -119,16 +170,41 @@ def pair_tests(mean: Floats, variance: Floats, df: Floats, total: int) -> PairTe
     Welch B. L., Biometrika 34 (1947) 28-35, doi:10.1093/biomet/34.1-2.28.
     """
     first, second = np.triu_indices(mean.shape[-1], 1)
-    a, b = variance[..., first], variance[..., second]
-    df_a, df_b = df[..., first], df[..., second]
+    pair = np.stack([first, second], axis=-1)
+    own, between = (
+        satterthwaite(variance[..., pair], df[..., pair], total)
+        for variance, df in ((errors.variance, errors.df), (errors.between, errors.between_df))
+    )
     difference = mean[..., first] - mean[..., second]
+    return tested(first, second, difference, Errors(*own, *between))
+
+
+def satterthwaite(parts: Floats, df: Floats, total: int) -> tuple[Floats, Floats]:
+    """Sum of variances along the last axis, and its degrees of freedom: no more than `total`, unless a part has more.
+
+    References
+    ----------
+    Satterthwaite F. E., Biometrics Bull. 2 (1946) 110-114, doi:10.2307/3002019.
+    """
+    both = parts.sum(axis=-1)
     with np.errstate(divide="ignore", invalid="ignore"):
-        freedom = (a + b) ** 2 / (a**2 / df_a + b**2 / df_b)
-        freedom = np.where(np.isfinite(df_a) & np.isfinite(df_b), np.minimum(freedom, total), freedom)
-        freedom = np.where(np.isnan(freedom), np.inf, freedom)
-        p = two_sided_p(difference / np.sqrt(a + b), freedom)
-    p = np.where(a + b == 0, np.nan, p)
-    return PairTests(first, second, difference, np.sqrt(a + b), freedom, p)
+        freedom = both**2 / (parts**2 / df).sum(axis=-1)
+    finite = (np.isfinite(df) | (parts == 0)).all(axis=-1)
+    freedom = np.where(finite, np.minimum(freedom, total), freedom)
+    return both, np.where(np.isnan(freedom), np.inf, freedom)
+
+
+def tested(
+    first: NDArray[np.int64], second: NDArray[np.int64], difference: Floats, errors: Errors
+) -> PairTests:
+    """Pairs with their p; fields as in `PairTests`."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        own = two_sided_p(difference / np.sqrt(errors.variance), errors.df)
+        between = two_sided_p(difference / np.sqrt(errors.between), errors.between_df)
+    p = np.where(errors.variance == 0, np.nan, np.fmax(own, between))
+    return PairTests(
+        first, second, difference, errors, p, np.where(between > own, errors.between_df, errors.df)
+    )
 
 
 # Student's distribution from scipy.special: the import of scipy.stats alone would take longer than a ranking.

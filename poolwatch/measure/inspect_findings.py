@@ -84,13 +84,15 @@ def orientation_finding(lie: Orientation | None, recording: Recording | None) ->
         Finding(
             "travel direction",
             f"{taken}; the pool lies along {seen:.0f}°" + ("" if lie.front_known else ", or the other way"),
-            "poor" if wrong else "fair" if across else "good",
+            "poor" if wrong else "good" if given and not across else "fair",
             why,
             f"give --travel-direction, such as {seen:.0f}; right as it is only where the pool itself is lopsided"
             if wrong
             else "check it: the pool is wider than long"
             if across
-            else "",
+            else ""
+            if given
+            else "give --travel-direction: the pool's shape alone is no proof",
         )
     ]
 

@@ -44,6 +44,7 @@ def illuminated_findings(
             full,
             forward=known.axes().forward,
             metal_px=None if recording is None else metal_of(recording),
+            starts=tuple(starts_of(reader, length)),
             settings=settings.pool,
         )
     except MeasurementError as error:
@@ -74,10 +75,10 @@ def illuminated_findings(
         found.append(
             Finding(
                 "smallest particle",
-                "not looked for in illuminated footage unless the settings ask for it",
+                "not looked for: the settings do not ask for it in illuminated footage",
                 "fact",
-                "the search is new, and less sure than in glowing footage: spatter stays empty, which is not 0",
-                "to count spatter, set spatter_in_illuminated = true, or film the glowing pool through a filter",
+                "spatter stays empty, which is not 0",
+                "to count spatter, set spatter_on and spatter_in_illuminated to true",
             )
         )
     elif good:

@@ -27,6 +27,8 @@ from .view import view_of
 _FAST_SPATTER_MM_S = 10_000.0
 
 
+# Two and a half times the fastest motion that is looked for: 2 kHz of a keyhole, 500 Hz of a pool.
+_GOOD_RATE_HZ, _FAIR_RATE_HZ = 5000.0, 1250.0
 # Share of frames repeated or damaged that touches no figure: they are left out, and the gaps are bridged.
 _FEW = 0.01
 # A frame whose brightest pixel is below this share of the clip's is black.
@@ -164,21 +166,17 @@ def _recording_findings(reader: Reader, recording: Recording | None) -> list[Fin
     rate, frames = recording.record_rate_hz, facts.frame_count
     duration = frames / rate
     found.append(Finding("record rate", f"{rate:g} Hz, {_time(duration)} recorded", "fact"))
-    top = rate / 2.5
+    # What measuring scores: two periods of the clip to half the record rate.
+    low, top = 2.0 / duration, rate / 2
+    quick, long = rate >= _GOOD_RATE_HZ, duration >= 0.2
     found.append(
         Finding(
             "frequencies",
-            f"{2.0 / duration:.3g} to {top:.4g} Hz"
-            if 2.0 / duration < top
-            else f"none: {frames} frames are too few",
-            "good"
-            if top >= 2000 and duration >= 0.2
-            else "fair"
-            if top >= 500 and duration >= 0.05
-            else "poor",
-            "slower motion counts as drift, faster motion shows at a false frequency. Pools a few mm wide move at "
-            "some 50 to 800 Hz, keyholes up to some kHz (common practice, no source)",
-            "" if top >= 2000 and duration >= 0.2 else "record longer" if top >= 2000 else "record faster",
+            f"{low:.3g} to {top:.4g} Hz" if low < top else f"none: {frames} frames are too few",
+            "good" if quick and long else "fair" if rate >= _FAIR_RATE_HZ and duration >= 0.05 else "poor",
+            "slower motion counts as drift; motion above half the record rate shows at a false frequency. Pools a few "
+            "mm wide move at some 50 to 800 Hz, keyholes up to some kHz (common practice, no source)",
+            "" if quick and long else "record longer" if quick else "record faster",
         )
     )
     found += _motion_findings(recording)

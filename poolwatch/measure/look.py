@@ -305,6 +305,7 @@ def _look_at_illuminated(
         reader.facts.full_scale,
         forward=recording.axes().forward,
         metal_px=metal,
+        starts=tuple(starts_of(reader, length)),
         settings=settings.pool,
     )
     middle = length // 2

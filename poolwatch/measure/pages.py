@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,11 +12,14 @@ from numpy.typing import NDArray
 
 from ..clips import open_clip
 from ..model.errors import ClipError, OutputError
+from ..model.score_words import index_words
 from .pictures import clip_path, clip_result, frames_of
 from .result import CHECKED_PICTURES, Measurement, read_run
 from .settings import MeasureSettings
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from ..show.report import ClipEvidence
     from ..show.result import ClipResult
     from ..show.segments import Segment
@@ -86,6 +90,7 @@ def clip_evidence(
     name: str | None = None,
     excluded: str = "",
     clip: str | Path | None = None,
+    compared: pd.DataFrame | None = None,
 ) -> ClipEvidence:
     """What a report shows of one measured clip.
 
@@ -103,6 +108,9 @@ def clip_evidence(
         Why it does not count in a ranking; empty where it counts.
     clip
         Where the recording lies now, if it was moved since.
+    compared
+        The clip's score row as a trial compares it; its own where not given. The picture that stands for the video
+        shows its own, as the video does.
 
     Returns
     -------
@@ -121,9 +129,15 @@ def clip_evidence(
             raise
         # The recording was moved away since: figures and tables still stand.
         result, pictures = clip_result(measurement, np.zeros((1, 2, 2)), name), {}
+    alone = ""
+    if compared is not None:
+        alone = index_words(measurement.row)
+        result = replace(result, score=compared)
     segments = _segments(result, folder) if video else ()
     checked = _checked_pictures(folder) if "handcheck" in measurement.run else ()
-    return ClipEvidence(result, video, segments, excluded=excluded, checked=checked, **pictures)
+    return ClipEvidence(
+        result, video, segments, excluded=excluded, checked=checked, index_alone=alone, **pictures
+    )
 
 
 def _checked_pictures(folder: Path) -> Sequence[NDArray[np.uint8]]:

@@ -15,6 +15,7 @@ from ..model.quantities import KEYHOLE, LENGTH, PARTS, SIGNALS, WIDTH, Signal
 from ..model.recording import Recording
 from ..model.tables import SPECTRA
 from ..stability import (
+    Collapses,
     Fluctuation,
     PartSeries,
     Series,
@@ -25,6 +26,7 @@ from ..stability import (
     collapses,
     fluctuation,
     peaks,
+    rate_interval,
     root_level,
     spectrum,
     stability_index,
@@ -243,9 +245,18 @@ def _series_figures(
 def _keyhole_and_agitation(keyhole: Series, agitation: Series, settings: StabilitySettings) -> dict[str, Any]:
     row: dict[str, Any] = {}
     if _enough(keyhole):
-        row["keyhole_collapses_per_s"] = collapses(keyhole, settings).per_s
+        row |= _collapse_rate(collapses(keyhole, settings))
     if _enough(agitation):
         row["agitation_mean"] = math.sqrt(max(float(np.nanmean(agitation.values)), 0.0))
+    return row
+
+
+def _collapse_rate(found: Collapses) -> dict[str, float]:
+    """Collapses per second, with its interval where anything was measured."""
+    row = {"keyhole_collapses_per_s": found.per_s}
+    if found.seen_s > 0:
+        rate = rate_interval(len(found.frames), found.seen_s)
+        row |= {"keyhole_collapses_per_s_low": rate.low, "keyhole_collapses_per_s_high": rate.high}
     return row
 
 

@@ -68,7 +68,7 @@ class MeasureSettings(Settings):
         Whether particles are looked for.
     spatter_in_illuminated
         Whether they are looked for in illuminated footage, too: bright, dark and half-lit ones, beside the pool, not
-        over it. The search is new: check it by the overlay.
+        over it. A particle that takes more than five frames for its own diameter may be missed.
     materials_file
         A file of materials instead of the one that comes with poolwatch; a path, in a settings file relative to
         that file.
@@ -81,7 +81,7 @@ class MeasureSettings(Settings):
     spatter: SpatterSettings = SpatterSettings()
     stability: StabilitySettings = StabilitySettings()
     spatter_on: bool = True
-    spatter_in_illuminated: bool = False
+    spatter_in_illuminated: bool = True
     materials_file: str | None = Field(default=None, min_length=1, examples=["my_metals.toml"])
 
     @model_validator(mode="after")

@@ -8,6 +8,13 @@ _P = Column(
     "p", "float", "", "chance of as large an effect where there is none; empty where no test can be made"
 )
 
+_PAIR_P = Column(
+    "p",
+    "float",
+    "",
+    "chance of as large a difference between like shapes: t test on the logit of the index. It is made with each "
+    "error that `error_from` names, and the larger p counts. Empty where no test can be made",
+)
 PAIRS = Table(
     "pairs.csv",
     "two beam shapes, the steadier one first",
@@ -17,13 +24,25 @@ PAIRS = Table(
         Column("difference", "float", "points", "difference of their mean indices"),
         Column("difference_low", "float", "points", "lower end of its 95 % interval, for this pair alone"),
         Column("difference_high", "float", "points", "upper end of it"),
-        _P,
+        _PAIR_P,
         Column("p_holm", "float", "", "p corrected for all pairs together (Holm)"),
         Column(
             "differ",
             "int",
             "",
             "1 where p_holm shows a difference, 0 where not; empty where no test can be made",
+        ),
+        Column(
+            "df",
+            "float",
+            "",
+            "degrees of freedom behind p; empty for a normal test, of the error within the welds",
+        ),
+        Column(
+            "error_from",
+            "text",
+            "",
+            "what p rests on: `scatter` from weld to weld, or error `within` the welds; empty where no test is made",
         ),
     ),
 )
@@ -61,7 +80,8 @@ EFFECTS = Table(
             "p_holm",
             "float",
             "",
-            "p corrected for all terms together (Holm), the block apart; the reading goes by it",
+            "p corrected for all effects together (Holm), the block apart; each term has the same share of the error, "
+            "however many levels it has. The reading goes by it",
         ),
         Column(
             "error_from",
@@ -70,6 +90,8 @@ EFFECTS = Table(
             "where the scatter comes from: `residuals` of the model, `lenth` (from the effects themselves), or empty "
             "where none is known",
         ),
+        Column("p_term", "float", "", "p of the whole term, all its levels at once (F test); not corrected"),
+        Column("df", "float", "", "degrees of freedom behind the error"),
     ),
 )
 NEXT_WELDS = Table(

@@ -143,7 +143,7 @@ FLAGS: dict[str, str] = {
     "no_scale": "no scale was given: every column named in mm holds pixels; keep such rows apart from others",
     "spatter_not_sought": (
         "particles were not looked for, so every spatter cell is empty, which is not 0. run.json says why. "
-        "The settings may turn it off (spatter_on), or not ask for it in illuminated footage (spatter_in_illuminated). "
+        "The settings may turn it off (spatter_on), or leave it out in illuminated footage (spatter_in_illuminated). "
         "Or too few frames of the first look show the whole pool"
     ),
     "no_travel_speed": "no travel speed was given: nothing per length of weld",

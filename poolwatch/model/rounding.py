@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from typing import Any
 
 MINUS = "\N{MINUS SIGN}"
@@ -67,10 +68,37 @@ def number(value: Any, uncertainty: float | None = None) -> str:
     return text.replace("-", MINUS)
 
 
-def with_interval(value: Any, low: Any, high: Any, *, factor: float = 1.0, plus: bool = False) -> str:
+def half_width(low: Any, high: Any, factor: float = 1.0) -> float:
+    """Half of the width of an interval times `factor`: its expanded uncertainty; NaN where there is none."""
+    half = factor * abs(float(high) - float(low)) / 2 if known(low) and known(high) else math.nan
+    return half if half > 0 else math.nan
+
+
+def common_places(uncertainties: Iterable[float]) -> int | None:
+    """Decimal places for all figures of a column: the fewest that one of them asks for.
+
+    None where another would then keep no digit of its uncertainty, so that each must have its own.
+
+    Examples
+    --------
+    >>> common_places([4.3, 3.05]), common_places([0.021, 2.9])
+    (0, None)
+    """
+    found = [u for u in uncertainties if known(u)]
+    if not found:
+        return None
+    places = min(map(places_of, found))
+    least = max(-math.floor(math.log10(u) + 1e-12) for u in found)
+    return places if places >= least else None
+
+
+def with_interval(
+    value: Any, low: Any, high: Any, *, factor: float = 1.0, plus: bool = False, places: int | None = None
+) -> str:
     """A number with its 95 % interval in brackets, all times `factor`, rounded to half of the interval's width.
 
-    Half of the width is the expanded uncertainty. Where an end is missing the value stands alone.
+    Half of the width is the expanded uncertainty; `places` are those of a column instead (`common_places`). Where an
+    end is missing the value stands alone.
 
     Examples
     --------
@@ -83,10 +111,11 @@ def with_interval(value: Any, low: Any, high: Any, *, factor: float = 1.0, plus:
     if not (known(low) and known(high)):
         return number(value)
     ends = factor * float(low), factor * float(high)
-    half = abs(ends[1] - ends[0]) / 2
+    half = half_width(*ends)
     if not half > 0:
         return number(value)
-    shown, low, high = (to_places(one, places_of(half), plus=plus) for one in (value, *ends))
+    places = places_of(half) if places is None else places
+    shown, low, high = (to_places(one, places, plus=plus) for one in (value, *ends))
     return f"{shown} ({low} to {high})"
 
 

@@ -122,6 +122,16 @@ _PARTICLE = (
     ),
     Column("saturated", "int", "", "1 where its picture reached full scale"),
 )
+
+
+def _poisson_ends(rate: str, more: str = "") -> tuple[Column, Column]:
+    """Columns of the interval of a rate of counted events."""
+    words = f"end of the 95 % interval of {rate}, exact for a Poisson count (Garwood 1936){more}"
+    return Column(f"{rate}_low", "float", "1/s", f"lower {words}"), Column(
+        f"{rate}_high", "float", "1/s", f"upper {words}"
+    )
+
+
 SPATTER = Table("spatter.csv", "one particle that left the pool", _PARTICLE)
 SPATTER_REJECTED = Table(
     "spatter_rejected.csv",
@@ -233,15 +243,21 @@ SCORE = Table(
             for what in ("mean", "cv")
             for end in ("low", "high")
         ),
-        Column("agitation_mean", "float", "", "mean surface agitation over the steady part"),
+        Column(
+            "agitation_mean",
+            "float",
+            "",
+            "surface agitation over the steady part: change of brightness inside the pool in 0.5 ms, root mean square, "
+            "as a share of the pool's brightness",
+        ),
         Column(
             "keyhole_collapses_per_s",
             "float",
             "1/s",
             "drops of the keyhole brightness below the collapse level, per second",
         ),
-        Column("spatter_per_s_low", "float", "1/s", "lower end of the 95 % interval of spatter_per_s"),
-        Column("spatter_per_s_high", "float", "1/s", "upper end of the 95 % interval of spatter_per_s"),
+        *_poisson_ends("keyhole_collapses_per_s"),
+        *_poisson_ends("spatter_per_s", ", wider for bursts"),
         Column("spatter_d10_mm", "float", "mm", "a tenth of the particles is smaller"),
         Column("spatter_d50_mm", "float", "mm", "half of the particles are smaller"),
         Column("spatter_d90_mm", "float", "mm", "nine tenths of the particles are smaller"),
@@ -339,7 +355,11 @@ RANKING = Table(
             "probability that this shape is the steadiest of those tried; empty where it cannot be said",
         ),
         Column(
-            "order_holds", "float", "", "share of random index weights under which the shape keeps its rank"
+            "order_holds",
+            "float",
+            "",
+            "share of random weights of the index parts under which the shape keeps its rank; the welds stay the same, "
+            "so it tests no difference",
         ),
         Column("remarks", "text", "", "what to know before using the row"),
     ),

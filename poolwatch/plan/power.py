@@ -153,10 +153,10 @@ def first_pair_apart(
     share = (k - 1) / k if comparison.blocked else 1
     own = share * (welds - 1)
     total = round(k * own)
-    variance, df = draw_variances(
+    errors = draw_variances(
         squares, np.full(k, own), comparison.within**2, total, prior_df=comparison.prior_df * share
     )
-    tests = pair_tests(mean, variance / welds, df, total)
+    tests = pair_tests(mean, errors.times(1 / welds), total)
     return np.asarray(tests.p_holm[:, 0] <= comparison.alpha)
 
 

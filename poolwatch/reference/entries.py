@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Sequence
+import re
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from ..model.errors import UsageError
@@ -71,24 +72,47 @@ class Section:
 def find(sections: Sequence[Section], word: str) -> list[Section]:
     """What the reference says of a word: sections and entries of that name, else entries with the word in their name.
 
+    Where no name holds it, entries whose meaning does.
+
     Raises
     ------
     UsageError
-        No section and no entry has the word in its name; near ones are named.
+        The word is nowhere in the reference; near ones are named.
     """
     wanted = word.strip().casefold()
     whole = [section for section in sections if section.name == wanted]
-    for fits in (wanted.__eq__, lambda name: wanted in name):
+    # A letter or two are in every meaning.
+    in_meanings = wanted if len(wanted) > 2 else "\0"
+    ways: tuple[Callable[[ReferenceEntry], bool], ...] = (
+        lambda entry: entry.word.casefold() == wanted,
+        lambda entry: wanted in entry.word.casefold(),
+        lambda entry: in_meanings in entry.meaning.casefold(),
+    )
+    for fits in ways:
         found = [
             section.only(entries)
             for section in sections
-            if (entries := [entry for entry in section.entries if wanted and fits(entry.word.casefold())])
+            if (entries := [entry for entry in section.entries if wanted and fits(entry)])
         ]
         if whole or found:
             return [*whole, *found]
-    names = {entry.word for section in sections for entry in section.entries}
+    names = _names(sections)
     near = difflib.get_close_matches(
         wanted, sorted(names | {section.name for section in sections}), _SUGGESTIONS
     )
     cure = f"did you mean {', '.join(near)}?" if near else "`poolwatch explain` lists the sections"
     raise UsageError(f"{word!r} is no word of the reference; {cure}")
+
+
+def longer_names(sections: Sequence[Section], word: str) -> list[str]:
+    """Words of the reference that hold a word of it, in order of the alphabet: `find` does not show them with it."""
+    wanted = word.strip().casefold()
+    names = _names(sections)
+    if wanted not in {name.casefold() for name in names}:
+        return []
+    pattern = re.compile(rf"(?<![a-z]){re.escape(wanted)}(?![a-z])")
+    return sorted(name for name in names if name.casefold() != wanted and pattern.search(name.casefold()))
+
+
+def _names(sections: Sequence[Section]) -> set[str]:
+    return {entry.word for section in sections for entry in section.entries}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ..model.quantities import GIVEN
+from ..model.terms import TERMS as SHARED_TERMS
 from ..model.weld_facts import WELD_FACTS
 from .entries import ReferenceEntry
 
@@ -41,17 +42,8 @@ TERMS = (
         "Columns that end in _cv: standard deviation over mean of the pool itself. Drift slower than two periods of "
         "the steady part and measurement noise are taken out.",
     ),
-    ReferenceEntry(
-        "stability index",
-        "0 to 100, higher is steadier. It is 100 times the weighted geometric mean of the desirabilities "
-        "1 / (1 + x / half) of its parts. Weights and half-values are ours: no standard sets them. The idea is from "
-        "Derringer & Suich, J. Quality Technology 12 (1980) 214.",
-    ),
-    ReferenceEntry(
-        "interval",
-        "95 %. For one clip it says how far the figure may be off because the clip is finite. It does not hold the "
-        "scatter from weld to weld: that needs several welds of a shape, and `trial` and `rank` add it.",
-    ),
+    *(ReferenceEntry(word, meaning) for word, meaning in SHARED_TERMS.items()),
+    ReferenceEntry("tone", "A peak as narrow as that of one sinusoid: see `peak`."),
     ReferenceEntry(
         "letter group",
         "Shapes that share a letter do not differ on this evidence. It does not mean that they are equal: "

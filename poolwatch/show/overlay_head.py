@@ -8,8 +8,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from ..model import score_words
 from ..model.flags import doubts
-from ..model.rounding import known, with_interval
+from ..model.rounding import known
 from .lettering import Type, fitted, number_width, put_flat, put_number, width_of
 from .palette import FLAG, FLAGGED, INK, INK_QUIET, PANEL
 from .result import ClipResult
@@ -35,10 +36,12 @@ def title_words(result: ClipResult) -> str:
 
 def index_words(result: ClipResult, *, alone: bool = False) -> str:
     """The stability index of a clip; `alone` says that it was not scored together with others."""
-    values = [result.score_of(f"stability_index{end}") for end in ("", "_low", "_high")]
-    if not known(values[0]):
+    values = {
+        f"stability_index{end}": result.score_of(f"stability_index{end}") for end in ("", "_low", "_high")
+    }
+    if not known(values["stability_index"]):
         return "no stability index"
-    return f"stability index {with_interval(*values)}" + (", this clip alone" if alone else "")
+    return f"stability index {score_words.index_words(values)}" + (", this clip alone" if alone else "")
 
 
 def flag_words(result: ClipResult, size: int, room: float) -> str:

@@ -29,6 +29,8 @@ class Collapses:
         Shape (k,): how long each lasts, s.
     per_s
         Collapses per second of measured time; NaN where nothing was measured.
+    seen_s
+        Measured time, s.
     share
         Share of measured time in collapse: free of units, of the camera and of its rate.
     inside
@@ -40,6 +42,7 @@ class Collapses:
     depth: NDArray[np.float64]
     duration_s: NDArray[np.float64]
     per_s: float
+    seen_s: float
     share: float
     inside: NDArray[np.bool_]
 
@@ -64,7 +67,7 @@ def collapses(keyhole: Series, settings: StabilitySettings) -> Collapses:
     none = np.empty(0)
     nothing = np.empty(0, dtype=np.int64)
     if not seen.any():
-        return Collapses(nothing, nothing, none, none, math.nan, math.nan, np.zeros(n, dtype=np.bool_))
+        return Collapses(nothing, nothing, none, none, math.nan, 0.0, math.nan, np.zeros(n, dtype=np.bool_))
     usual = running_median(values, max(3, round(s.window_s * keyhole.rate_hz)))
     second = values[2:] - 2 * values[1:-1] + values[:-2]
     second = second[np.isfinite(second)]
@@ -88,6 +91,7 @@ def collapses(keyhole: Series, settings: StabilitySettings) -> Collapses:
         depth,
         (stops - starts) / keyhole.rate_hz,
         len(starts) / time,
+        time,
         float(inside.sum() / seen.sum()),
         inside,
     )

@@ -57,6 +57,14 @@ class Conditioned:
         """Mean square of the drift about the mean, over the measured frames."""
         return float(np.mean((self.drift[self.seen] - self.mean) ** 2))
 
+    def slowest_energy(self) -> float:
+        """Mean square of the part of the drift that half a period and one period over the series describe."""
+        phase = np.pi * (np.flatnonzero(self.seen) + 0.5) / len(self.seen)
+        slow = np.column_stack((np.cos(phase), np.cos(2 * phase)))
+        slow -= slow.mean(axis=0)
+        drift = self.drift[self.seen] - self.mean
+        return float(np.mean((slow @ np.linalg.lstsq(slow, drift, rcond=None)[0]) ** 2))
+
     def with_drift(self, values: NDArray[np.float64], longest: int) -> Conditioned:
         """The same series with nothing but its mean taken out; `values` are the raw ones."""
         rest = bridge(values - self.mean, longest)

@@ -126,7 +126,9 @@ def energy(
     restored = 0.0
     if band_hz is None:
         level = float(background.psd(np.array([low]))[0]) / (2 * c.duration_s)
-        if c.drift_energy() <= level * _chance_drift(c.cosines - 1):
+        if c.drift_energy() <= level * _chance_drift(
+            c.cosines - 1
+        ) and c.slowest_energy() <= level * _chance_drift(2):
             # What was taken for drift is no more than the continuum gives there: it stays.
             c = c.with_drift(series.values, settings.conditioning.bridge_frames)
             background = fit(c.filled, series.rate_hz, c.low_hz, share=share)
@@ -155,10 +157,14 @@ def energy(
 
 
 def _chance_drift(functions: int) -> float:
-    """Sum of squares of so many coefficients of a continuum of level 1 that chance passes once in a hundred."""
+    """Sum of squares of so many coefficients of a continuum of level 1 that chance passes once in two hundred.
+
+    Two such sums are tried, that of all slow functions and that of the slowest two: a steady rise among many functions
+    would pass for chance.
+    """
     from scipy.special import chdtri
 
-    return float(chdtri(functions, 0.01))
+    return float(chdtri(functions, 0.005))
 
 
 def _noise(

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..experiment.comparing import PairTests, draw_variances, t_quantile, two_sided_p
+from ..experiment.comparing import Errors, PairTests, draw_variances, satterthwaite, tested
 from ..experiment.logit import expit
 from .blocks import Layout
 from .settings import RankSettings
@@ -74,15 +74,14 @@ def compare_in_blocks(
         # One block a shape: nothing is known of what blocks differ by, so the welds' own interval stands.
         units = units if units.replicated else groups
     else:
-        pairs, spread, df = _crossed(layout, value, error, settings.scatter_prior_df)
+        pairs, spread = _crossed(layout, value, error, settings.scatter_prior_df)
         mean = layout.weights @ value
-        best = _best(layout, mean, pairs, spread, df, settings)
+        best = _best(layout, mean, pairs, spread, settings)
         units = groups
         if layout.moved:
             wider = np.maximum(groups.count * (layout.weights**2).sum(axis=1), 1.0)
-            units = replace(groups, mean=mean, variance=groups.variance * wider)
-    half = t_quantile(pairs.df, 0.5 + settings.confidence / 2) * pairs.error
-    half = np.where(np.isnan(pairs.p), np.nan, half)
+            units = replace(groups, mean=mean, errors=groups.errors.times(wider))
+    half = np.where(np.isnan(pairs.p), np.nan, pairs.half_width(settings.confidence))
     middle = (mean[pairs.first] + mean[pairs.second]) / 2
     low, at, high = (_points(pairs.difference + step, middle) for step in (-half, 0.0, half))
     return BlockedComparison(pairs, best, low - at, high - at, units)
@@ -104,10 +103,8 @@ def _block_means(layout: Layout, value: Floats, error: Floats, settings: RankSet
     return group_welds(place[order].round(), mean[order], within[order], prior_df=settings.scatter_prior_df)
 
 
-def _crossed(
-    layout: Layout, value: Floats, error: Floats, prior_df: float
-) -> tuple[PairTests, Floats, Floats]:
-    """All pairs; the variance of a weld of each shape and its degrees of freedom."""
+def _crossed(layout: Layout, value: Floats, error: Floats, prior_df: float) -> tuple[PairTests, Floats]:
+    """All pairs, and the variance of a weld of each shape."""
     place, total = layout.place, layout.total_df
     shapes = len(layout.own_df)
     squares = np.bincount(place, layout.residuals(value) ** 2, minlength=shapes).astype(np.float64)
@@ -120,32 +117,27 @@ def _crossed(
     share = np.where(
         (layout.live > 1) & (layout.own_df > 0), layout.own_df / np.maximum(layout.live - 1, 1), 1.0
     )
-    variance, df = draw_variances(squares, layout.own_df, within, total, prior_df=prior_df * share)
+    errors = draw_variances(squares, layout.own_df, within, total, prior_df=prior_df * share)
     first, second = np.triu_indices(shapes, 1)
     contrast = layout.weights[first] - layout.weights[second]
     difference = contrast @ value
     difference = np.where(np.abs(difference) > 1e-12 * max(1.0, float(np.abs(value).max())), difference, 0.0)
     # What each shape's welds add to the variance of each difference; third shapes too where numbers are unequal.
     weight = np.stack([(contrast[:, place == k] ** 2).sum(axis=1) for k in range(shapes)], axis=1)
-    parts = weight * variance
-    both = parts.sum(axis=1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        freedom = both**2 / (parts**2 / df).sum(axis=1)
-        bounded = np.isfinite(df[first]) & np.isfinite(df[second])
-        freedom = np.where(bounded, np.minimum(freedom, total), freedom)
-        freedom = np.where(np.isnan(freedom), np.inf, freedom)
-        p = two_sided_p(difference / np.sqrt(both), freedom)
+    own, between = (
+        satterthwaite(np.where(weight > 0, weight * variance, 0.0), df, total)
+        for variance, df in ((errors.variance, errors.df), (errors.between, errors.between_df))
+    )
+    pairs = tested(first, second, difference, Errors(*own, *between))
     # Welds that shape and block describe to the last digit are copies, or rounded: no scatter is known.
-    p = np.where((both == 0) | (squares.sum() == 0), np.nan, p)
+    p = np.where(squares.sum() == 0, np.nan, pairs.p)
     welds = np.bincount(place, minlength=shapes)
     known = layout.linked[first, second] & (welds[first] > 1) & (welds[second] > 1)
     p = np.where(known, p, np.nan)
-    return PairTests(first, second, difference, np.sqrt(both), freedom, p), variance, df
+    return pairs._replace(p=p), errors.variance
 
 
-def _best(
-    layout: Layout, mean: Floats, pairs: PairTests, variance: Floats, df: Floats, settings: RankSettings
-) -> Floats:
+def _best(layout: Layout, mean: Floats, pairs: PairTests, variance: Floats, settings: RankSettings) -> Floats:
     """Probability that each mean is the highest: draws around the means, which share what blocks leave in common.
 
     One t distribution for all, with the fewest degrees of freedom of any pair.

@@ -21,7 +21,9 @@ from .surface import Surface, find_best
 if TYPE_CHECKING:
     import pandas as pd
 
-EFFECT_COLUMNS = ["term", "level", "effect", "effect_low", "effect_high", "p", "p_holm", "error_from"]
+EFFECT_COLUMNS = [
+    "term", "level", "effect", "effect_low", "effect_high", "p", "p_holm", "error_from", "p_term", "df",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -34,9 +36,10 @@ class FactorStudy:
         One row an effect: ``term``; ``level`` for words with more than two levels, directions around the circle and
         squares; ``effect`` in index points (change from the lowest to the highest value, from the first word to the
         second, or from the opposite direction; for a level its departure from the mean of the levels; for a square how
-        far the ends are above the middle); ``effect_low``, ``effect_high`` (95 %, for this effect alone); ``p``;
-        ``p_holm``, Holm's correction over all terms, the block apart; ``error_from`` (``residuals``, ``lenth`` or empty
-        where no error is known).
+        far the ends are above the middle); ``effect_low``, ``effect_high`` (95 %, for this effect alone); ``p`` of a
+        t test of it; ``p_holm``, Holm's correction over all effects, the block apart, each term with the same share of
+        the error; ``error_from`` (``residuals``, ``lenth`` or empty where no error is known); ``p_term`` of the F test
+        of the whole term; ``df`` behind the error.
     surface
         Best point of the model within what was tried, None where the design does not allow one.
     next_welds
@@ -93,35 +96,34 @@ _NOTHING_VARIED = "No factor was varied, so nothing can be said of factors."
 
 
 def effect_table(model: FactorModel) -> pd.DataFrame:
-    """Effects with intervals, p, and Holm's correction over the terms; see `FactorStudy.effects`."""
+    """Effects with intervals, p, and Holm's correction over them; see `FactorStudy.effects`."""
     import pandas as pd
 
-    made: list[dict[str, Any]] = []
-    terms, whole = [], []
-    for term in model.terms:
-        rows = _effect_rows(term, model)
-        made += rows
-        terms += [term.name] * len(rows)
-        whole.append(np.nan if term.first.name == BLOCK else model.p_of(model.places(term))[1])
-    corrected = dict(zip([term.name for term in model.terms], holm(whole), strict=True))
+    made = [row for term in model.terms for row in _effect_rows(term, model)]
     effects = pd.DataFrame(made, columns=EFFECT_COLUMNS)
-    effects["p_holm"] = [corrected[name] for name in terms]
+    corrected = effects["term"] != BLOCK
+    # However many levels a term has, it may use no more of the error than any other.
+    share = 1 / effects.groupby("term")["term"].transform("count").astype(float)
+    effects["p_holm"] = holm(effects["p"].where(corrected), share)
     return effects
 
 
 def _effect_rows(term: Term, model: FactorModel) -> list[dict[str, Any]]:
     """Rows of the table for one term."""
     places = model.places(term)
+    whole = model.p_of(places)[1]
     made = []
     for level, weights in _contrasts(term, len(places)):
         vector = np.zeros(len(model.coefficients))
         vector[places] = weights
-        effect, low, high, p = model.contrast(vector)
-        made.append((term.name, level, effect, low, high, p))
+        made.append((term.name, level, *model.contrast(vector)))
     if not made:
         # Words with many levels or directions in an interaction: one test for all of it.
-        made.append((term.name, "any", np.nan, np.nan, np.nan, model.p_of(places)[1]))
-    return [dict(zip(EFFECT_COLUMNS, (*row, np.nan, model.error_from), strict=True)) for row in made]
+        made.append((term.name, "any", np.nan, np.nan, np.nan, whole))
+    df = model.df if model.error_from else np.nan
+    return [
+        dict(zip(EFFECT_COLUMNS, (*row, np.nan, model.error_from, whole, df), strict=True)) for row in made
+    ]
 
 
 def _contrasts(term: Term, width: int) -> list[tuple[str, Floats]]:
@@ -150,12 +152,10 @@ def _read(model: FactorModel, effects: pd.DataFrame) -> str:
             f"{_largest(effects)}. Repeat some welds."
         )
     sure = effects[(effects["p_holm"] <= 0.05) & effects["effect"].notna()]
-    alone = (effects["effect_low"] > 0) | (effects["effect_high"] < 0)
-    sure = sure[alone[sure.index]]
     if len(sure):
         return (
-            f"Effects on the index that exceed the scatter, in index points: {_worded(sure)}. Numbers count from low "
-            "to high, a word against the mean of all."
+            f"Effects on the index that exceed the scatter, in index points{_counted_from(sure, effects)}: "
+            f"{_worded(sure)}."
         )
     half = (effects["effect_high"] - effects["effect_low"]) / 2
     _, p = model.p_of(model.chosen_places())
@@ -168,6 +168,15 @@ def _read(model: FactorModel, effects: pd.DataFrame) -> str:
         "No factor's effect on the index exceeds the scatter of these welds, which show an effect to "
         f"± {half.median():.2g} points.{together}"
     )
+
+
+def _counted_from(shown: pd.DataFrame, effects: pd.DataFrame) -> str:
+    """From where to where the effects shown count, as far as their levels do not say so."""
+    levels = effects["term"].value_counts()
+    said = ["of a number from its lowest to its highest value"] if (shown["level"] == "").any() else []
+    if (shown["term"].map(levels) > 2).any():
+        said.append("of a word against the mean of all words")
+    return f" ({', '.join(said)})" if said else ""
 
 
 def _worded(effects: pd.DataFrame) -> str:

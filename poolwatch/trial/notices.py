@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
-from ..model.rounding import with_interval
+from ..model.score_words import index_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -109,7 +109,7 @@ class Announcer:
 
 def _clip_words(row: dict[str, object], excluded: str) -> str:
     name = f"{row['clip']} ({row['beam_shape']}, {row['replicate']})"
-    index = _interval(row)
+    index = index_words(row)
     flags = f"; {', '.join(str(row['flags']).split())}" if row["flags"] else ""
     return f"{name}: index {index}{flags}" + (f"; not counted: {excluded}" if excluded else "")
 
@@ -117,7 +117,8 @@ def _clip_words(row: dict[str, object], excluded: str) -> str:
 def _ranking_words(table: pd.DataFrame, before: pd.DataFrame | None) -> str:
     rows = table.to_dict("records")
     listed = ", ".join(
-        f"{row['beam_shape']} {_interval(row)}" + (f" {row['group']}" if row["group"] else "") for row in rows
+        f"{row['beam_shape']} {index_words(row)}" + (f" {row['group']}" if row["group"] else "")
+        for row in rows
     )
     welds = int(table["clips"].sum())
     said = f"{welds} weld{'s' * (welds > 1)}: {listed}"
@@ -127,7 +128,3 @@ def _ranking_words(table: pd.DataFrame, before: pd.DataFrame | None) -> str:
     now = [shape for shape in table["beam_shape"] if shape in was]
     kept = [shape for shape in was if shape in now]
     return said + (" (order as before)" if now == kept else f" (order changed: was {', '.join(kept)})")
-
-
-def _interval(row: Mapping[Any, Any]) -> str:
-    return with_interval(*(row[f"stability_index{end}"] for end in ("", "_low", "_high")))

@@ -49,9 +49,9 @@ class Ranking:
         Columns of `poolwatch.model.tables.RANKING`, steadiest first.
     pairs
         One row a pair, steadier shape first: ``shape_a``, ``shape_b``, ``difference`` of the mean indices with
-        its 95 % interval ``difference_low``, ``difference_high`` (for this pair alone), ``p``, ``p_holm``, and
-        ``differ`` (1 or 0; missing where no test can be made). Where shapes share blocks (``factor_block`` in
-        the rows), what these differ by is taken out.
+        its 95 % interval ``difference_low``, ``difference_high`` (for this pair alone), ``p``, ``p_holm``,
+        ``differ`` (1 or 0; missing where no test can be made), ``df`` and ``error_from`` of the test behind ``p``.
+        Where shapes share blocks (``factor_block`` in the rows), what these differ by is taken out.
     parts
         One row a shape and index part: ``beam_shape``, ``part``, ``weight``, ``desirability`` (geometric mean
         over welds) and ``effect``: by what factor, as a logarithm times the weight, the part lifts the shape's
@@ -363,6 +363,7 @@ def _pair_table(shapes: _ShapesCompared, settings: RankSettings) -> pd.DataFrame
     if shapes.groups.replicated:
         told = pd.array((tests.p_holm <= settings.alpha).astype(int), dtype="Int64")
         told[np.isnan(tests.p)] = pd.NA
+    rests_on = np.where(np.isfinite(tests.p_df), "scatter", "within")
     return pd.DataFrame(
         {
             "shape_a": [shapes.order[k] for k in a],
@@ -373,6 +374,8 @@ def _pair_table(shapes: _ShapesCompared, settings: RankSettings) -> pd.DataFrame
             "p": tests.p,
             "p_holm": tests.p_holm,
             "differ": told,
+            "df": np.where(np.isfinite(tests.p) & np.isfinite(tests.p_df), tests.p_df, np.nan),
+            "error_from": np.where(np.isnan(tests.p), "", rests_on),
         }
     )
 

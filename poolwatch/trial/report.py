@@ -298,9 +298,13 @@ def clip_evidence(
 
     clip, folder = map(str, row.iloc[0][["clip", "folder"]])
     # One clip must not show two values of one figure: its own row may be in another band than the trial's.
-    measured = replace(read_measurement(out / folder), score=row)
     return evidence_of(
-        measured, out / folder, video=f"{folder}/overlay.mp4", name=name or clip, excluded=excluded
+        read_measurement(out / folder),
+        out / folder,
+        video=f"{folder}/overlay.mp4",
+        name=name or clip,
+        excluded=excluded,
+        compared=row,
     )
 
 

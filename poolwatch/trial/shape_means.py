@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..experiment.comparing import PairTests, draw_variances, pair_tests, t_quantile, two_sided_p
+from ..experiment.comparing import Errors, PairTests, draw_variances, pair_tests, t_quantile, two_sided_p
 from ..experiment.logit import expit, logit
 
 Floats = NDArray[np.float64]
@@ -34,10 +34,8 @@ class Groups:
         Welds.
     mean
         Mean logit over welds.
-    variance
-        Squared standard error of `mean`; NaN where nothing is known of the scatter.
-    df
-        Degrees of freedom behind `variance`; infinite where it rests on within-weld error alone.
+    errors
+        Of `mean`; NaN where nothing is known of the scatter.
     total_df
         Degrees of freedom of the weld-to-weld scatter of all shapes together; 0 with one weld a shape, and where
         the welds of each shape agree to the last digit.
@@ -46,9 +44,18 @@ class Groups:
     names: tuple[str, ...]
     count: NDArray[np.int64]
     mean: Floats
-    variance: Floats
-    df: Floats
+    errors: Errors
     total_df: int
+
+    @property
+    def variance(self) -> Floats:
+        """Squared standard error of `mean`; NaN where nothing is known of the scatter."""
+        return self.errors.variance
+
+    @property
+    def df(self) -> Floats:
+        """Degrees of freedom behind `variance`; infinite where it rests on within-weld error alone."""
+        return self.errors.df
 
     @property
     def replicated(self) -> bool:
@@ -86,9 +93,11 @@ def group_welds(shape: ArrayLike, value: ArrayLike, error: ArrayLike, *, prior_d
     total = int(own_df.sum())
     # Welds that agree to the last digit are copies, or rounded: they say nothing of the scatter.
     if total == 0 or squares.sum() <= _COPIES * max(1.0, float((value**2).sum())):
-        return Groups(names, count, mean, within / count, np.full(len(names), np.inf), 0)
-    variance, df = draw_variances(squares, own_df, within, total, prior_df=prior_df)
-    return Groups(names, count, mean, variance / count, df, total)
+        nothing = np.full(len(names), np.nan)
+        alone = Errors(within / count, np.full(len(names), np.inf), nothing, nothing)
+        return Groups(names, count, mean, alone, 0)
+    errors = draw_variances(squares, own_df, within, total, prior_df=prior_df)
+    return Groups(names, count, mean, errors.times(1 / count), total)
 
 
 def t_intervals(groups: Groups, confidence: float) -> tuple[Floats, Floats]:
@@ -133,7 +142,7 @@ def own_intervals(
 
 def compare_pairs(groups: Groups) -> PairTests:
     """t tests between all pairs, corrected after Holm; none with a lone weld, or where the scatter is unknown."""
-    tests = pair_tests(groups.mean, groups.variance, groups.df, groups.total_df)
+    tests = pair_tests(groups.mean, groups.errors, groups.total_df)
     # A lone weld says nothing of its own scatter: with that of the others, false differences would reach a half.
     known = (groups.count[tests.first] > 1) & (groups.count[tests.second] > 1) & groups.replicated
     return tests._replace(p=np.where(known, tests.p, np.nan))

@@ -129,12 +129,7 @@ def find_shared_basis(rows: pd.DataFrame) -> tuple[SharedBasis, tuple[str, ...]]
         if rows["band_low_hz"].min() < low * (1 - _TOLERANCE) or rows["band_high_hz"].max() > high * (
             1 + _TOLERANCE
         ):
-            notes.append(
-                f"fluctuation of all clips is taken from {plain_number(low)} to {plain_number(high)} Hz: the lower end "
-                "is set by "
-                f"{rows['clip'][rows['band_low_hz'].idxmax()]}, the upper by "
-                f"{rows['clip'][rows['band_high_hz'].idxmin()]}"
-            )
+            notes.append(_band_note(rows, band))
     elif low >= high:
         notes.append(
             f"the clips share no band ({rows['clip'][rows['band_low_hz'].idxmax()]} begins at {plain_number(low)} Hz, "
@@ -151,6 +146,19 @@ def find_shared_basis(rows: pd.DataFrame) -> tuple[SharedBasis, tuple[str, ...]]
         part for part in INDEX_PARTS if rows[f"d_{part}"].isna().any() and rows[f"d_{part}"].notna().any()
     )
     return SharedBasis(band, least, lacking), tuple(notes)
+
+
+def _band_note(rows: pd.DataFrame, band: tuple[float, float]) -> str:
+    """Which clips narrow the band of all, and what would widen it; an end that all clips have is not named."""
+    low, high = band
+    said = f"fluctuation of all clips is taken from {plain_number(low)} to {plain_number(high)} Hz"
+    if rows["band_low_hz"].min() < low * (1 - _TOLERANCE):
+        clip = rows["clip"][rows["band_low_hz"].idxmax()]
+        said += f". {clip} sets the lower end; a longer steady part lowers it"
+    if rows["band_high_hz"].max() > high * (1 + _TOLERANCE):
+        clip = rows["clip"][rows["band_high_hz"].idxmin()]
+        said += f". {clip} sets the upper end; a higher record rate raises it"
+    return said
 
 
 def needs_rescoring(row: pd.Series, basis: SharedBasis) -> bool:

@@ -1,6 +1,7 @@
 """Particles in lit clips drawn at random, by two generators, measured and held against their truth.
 
-``python -m tests.accuracy.lit_spatter COUNT`` draws COUNT clips a row and writes the table into ``RESULTS.md``.
+``python -m tests.accuracy.lit_spatter COUNT [FIRST]`` draws COUNT clips a row, seeds from FIRST on, and writes the table into
+``RESULTS.md``.
 """
 
 from __future__ import annotations
@@ -263,9 +264,7 @@ def measured(
     """Measure a clip as `put` writes it, and add what came out of it."""
     with tempfile.TemporaryDirectory() as folder:
         path = put(Path(folder) / "clip", clip.frames)
-        settings = MeasureSettings.model_validate(
-            {"pool": {"footage": footage}, "spatter_in_illuminated": True}
-        )
+        settings = MeasureSettings.model_validate({"pool": {"footage": footage}})
         try:
             found = poolwatch.measure_clip(path, settings=settings, workers=1, **clip.facts)
         except PoolwatchError:
@@ -306,7 +305,7 @@ HEAD = (
 
 def table(count: int, first: int = 1000) -> str:
     """The table of `count` clips a row, seeds from `first` on."""
-    lines = [TITLE, "", f"`python -m tests.accuracy.lit_spatter {count}`", "", HEAD]
+    lines = [TITLE, "", f"`python -m tests.accuracy.lit_spatter {count} {first}`", "", HEAD]
     module = relief()
     for kind in KINDS:
         for name in ("own", "other generator"):
@@ -332,4 +331,5 @@ def write(text: str, path: Path, title: str) -> None:
 
 if __name__ == "__main__":
     clips = int(sys.argv[1]) if len(sys.argv) > 1 else 30
-    write(table(clips), Path(__file__).with_name("RESULTS.md"), TITLE)
+    seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1000
+    write(table(clips, seed), Path(__file__).with_name("RESULTS.md"), TITLE)

@@ -1,6 +1,7 @@
 """Particles in glowing clips drawn at random, by two generators, stored with loss, and held against their truth.
 
-``python -m tests.accuracy.lossy_spatter COUNT`` draws COUNT clips a row and writes the table into ``RESULTS.md``.
+``python -m tests.accuracy.lossy_spatter COUNT [FIRST]`` draws COUNT clips a row, seeds from FIRST on, and writes the table into
+``RESULTS.md``.
 """
 
 from __future__ import annotations
@@ -95,7 +96,7 @@ def stored(codec: str) -> Callable[[Path, np.ndarray], Path]:
 
 def table(count: int, first: int = 1000) -> str:
     """The table of `count` clips a row, seeds from `first` on."""
-    lines = [_TITLE, "", f"`python -m tests.accuracy.lossy_spatter {count}`", "", HEAD]
+    lines = [_TITLE, "", f"`python -m tests.accuracy.lossy_spatter {count} {first}`", "", HEAD]
     module = relief()
     for name in ("own", "other generator"):
         if name != "own" and module is None:
@@ -115,4 +116,5 @@ def table(count: int, first: int = 1000) -> str:
 
 if __name__ == "__main__":
     clips = int(sys.argv[1]) if len(sys.argv) > 1 else 30
-    write(table(clips), Path(__file__).with_name("RESULTS.md"), _TITLE)
+    seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1000
+    write(table(clips, seed), Path(__file__).with_name("RESULTS.md"), _TITLE)

@@ -20,7 +20,6 @@ def test_particles_and_their_shadows_are_separated() -> None:
 
 
 @pytest.mark.long
-@pytest.mark.xfail(reason="the bars are not met: the search is off by default", strict=False)
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("name", ["own", "other"])
 def test_clips_drawn_at_random(kind: str, name: str) -> None:

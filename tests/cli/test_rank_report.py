@@ -95,3 +95,37 @@ def test_what_the_plan_forbids_is_not_advised(tmp_path, capsys):
         main(["rank", str(tmp_path / "scores.csv"), "--out", "o", "--plan", str(tmp_path / "no.toml")]) == 1
     )
     assert "no.toml: no such file" in capsys.readouterr().err
+
+
+def test_the_shape_is_a_factor_and_the_block_is_none(tmp_path, capsys):
+    shapes = {
+        "flat-top": (63.3, 64.6, 62.4),
+        "twin-spot": (53.5, 49.9, 49.1),
+        "single-spot": (38.6, 35.1, 39.1),
+    }
+    lines = [
+        "clip,clip_id,beam_shape,replicate,stability_index,stability_index_low,stability_index_high,factor_block"
+    ]
+    lines += [
+        f"{shape}-{n}.mkv,{shape}{n},{shape},{n},{index},{index - 9},{index + 5},day-{n}"
+        for shape, values in shapes.items()
+        for n, index in enumerate(values, 1)
+    ]
+    (tmp_path / "scores.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert main(["rank", str(tmp_path / "scores.csv"), "--out", str(tmp_path / "o")]) == 0
+    page = (tmp_path / "o" / "report.html").read_text(encoding="utf-8")
+    for title in ("Effects of the process factors", "Index against process factors", "Index against blocks"):
+        assert f">{title}</h3>" in page
+    # How to read the numbers is in the sentence that gives them.
+    assert "in index points (of a word against the mean of all words): beam_shape (" in page
+    assert "Numbers count from" not in page
+    # All indices of a column are whole numbers.
+    assert re.findall(r"<span>(\d+(?:\.\d+)?) \(\d", page)
+    assert not re.findall(r"<span>\d+\.\d+ \(", page)
+    pairs = pd.read_csv(tmp_path / "o" / "pairs.csv")
+    assert (pairs["df"] == 4).all()
+    assert set(pairs["error_from"]) == {"scatter"}
+    assert pairs["p"].min() > 1e-5
+    assert "over 99 % of the draws" not in page  # there are no desirabilities in these rows
+    assert 'id="words"' in page
+    assert "poolwatch explain WORD" in page

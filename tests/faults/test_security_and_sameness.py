@@ -52,9 +52,14 @@ def dangers(text: str) -> list[str]:
         found += [f"line {node.lineno}: import {name}" for name in names if name in MODULES]
         if isinstance(node, ast.Call):
             name = getattr(node.func, "id", getattr(node.func, "attr", ""))
-            # re.compile and DataFrame methods of one's own are other things.
-            owner = getattr(getattr(node.func, "value", None), "id", "")
-            if name in CALLS and owner not in ("re", "CreateColumn", "column") and not _of_sqlalchemy(node):
+            # re.compile, KDTree(…).query and DataFrame methods of one's own are other things.
+            of = getattr(node.func, "value", None)
+            owner = getattr(getattr(of, "func", of), "id", "")
+            if (
+                name in CALLS
+                and owner not in ("re", "KDTree", "CreateColumn", "column")
+                and not _of_sqlalchemy(node)
+            ):
                 found.append(f"line {node.lineno}: {owner}.{name}")
             for word in node.keywords:
                 value = getattr(word.value, "value", None)

@@ -18,7 +18,7 @@ from poolwatch.model.crew import HelperSignal
 from poolwatch.simulate import Scene, Simulation
 
 FACTS = {"record_rate_hz": 10_000.0, "mm_per_px": 0.02, "travel_speed_mm_s": 100.0}
-SETTINGS = MeasureSettings(spatter_in_illuminated=True)
+SETTINGS = MeasureSettings()
 FRAMES = 260
 # A picture that comes again, black, and black again: in the middle, and wherever pieces of 20 or 26 frames meet.
 REPEATS = (1, 20, 26, 40, 41, 52, 100, 104, 120, 121, 122, 130, 156, 180, 208, 240)

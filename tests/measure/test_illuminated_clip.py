@@ -33,12 +33,12 @@ def lit_clip(tmp_path_factory):
     return write_simulation(Scene.checked(scene, where="test"), tmp_path_factory.mktemp("lit"), format="npy")
 
 
-SOUGHT = MeasureSettings(spatter_in_illuminated=True)
+UNSOUGHT = MeasureSettings(spatter_in_illuminated=False)
 
 
 @pytest.fixture(scope="module")
 def lit(lit_clip):
-    return poolwatch.measure_clip(lit_clip, settings=SOUGHT, **FACTS)
+    return poolwatch.measure_clip(lit_clip, **FACTS)
 
 
 def test_kind_is_found_and_the_pool_measured(lit_clip, lit):
@@ -55,7 +55,7 @@ def test_kind_is_found_and_the_pool_measured(lit_clip, lit):
 
 @pytest.fixture(scope="module")
 def unsought(lit_clip):
-    return poolwatch.measure_clip(lit_clip, **FACTS)
+    return poolwatch.measure_clip(lit_clip, settings=UNSOUGHT, **FACTS)
 
 
 def test_particles_are_sought_and_found(lit_clip, lit):
@@ -104,7 +104,7 @@ def test_not_looked_for_is_never_told_as_none(unsought, tmp_path, capsys):
 @pytest.mark.long
 @pytest.mark.parametrize(("workers", "block"), [(1, 9), (2, 100)])
 def test_workers_and_blocks_change_no_digit(lit_clip, lit, workers, block):
-    again = poolwatch.measure_clip(lit_clip, workers=workers, block_size=block, settings=SOUGHT, **FACTS)
+    again = poolwatch.measure_clip(lit_clip, workers=workers, block_size=block, **FACTS)
     assert csv_text(again.frames) == csv_text(lit.frames)
     assert csv_text(again.spatter) == csv_text(lit.spatter)
 

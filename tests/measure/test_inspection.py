@@ -92,10 +92,10 @@ def test_illuminated_footage_is_judged_by_its_metal(tmp_path):
     degrees = found["travel direction"].value.split("°")[0]
     assert float(degrees) == pytest.approx(20, abs=0.3)
     assert found["travel direction"].verdict == "fact"
-    assert "not looked for" in found["smallest particle"].value
-    assert "spatter_in_illuminated" in found["smallest particle"].change
-    sought = told(clip, Recording(**FACTS), MeasureSettings(spatter_in_illuminated=True))
-    assert 0.5 < numbers(sought["smallest particle"].value)[0] < 6.0
+    assert 0.5 < numbers(found["smallest particle"].value)[0] < 6.0
+    unsought = told(clip, Recording(**FACTS), MeasureSettings(spatter_in_illuminated=False))
+    assert "not looked for" in unsought["smallest particle"].value
+    assert "spatter_in_illuminated" in unsought["smallest particle"].change
 
 
 @pytest.mark.long
@@ -174,3 +174,20 @@ def test_facts_that_are_missing_are_poor(tmp_path):
     assert given["record rate"].verdict == "fact"
     assert "scale" not in given
     assert "other facts" not in given
+
+
+def test_frequencies_are_those_that_measuring_scores(tmp_path):
+    clip = made(tmp_path, "glowing", camera={"direction_deg": 0.0})
+    found = told(clip, Recording(**FACTS))
+    # 60 frames at 10 kHz: two periods of 6 ms to half the record rate.
+    assert found["frequencies"].value == "333 to 5000 Hz"
+    assert "above half the record rate" in found["frequencies"].why
+
+
+def test_a_travel_direction_that_nobody_gave_is_not_called_good(tmp_path):
+    clip = made(tmp_path, "glowing", camera={"direction_deg": 0.0})
+    taken = told(clip, Recording(**FACTS))["travel direction"]
+    assert "for none is given" in taken.value
+    assert taken.verdict == "fair"
+    assert "--travel-direction" in taken.change
+    assert told(clip, Recording(**FACTS, travel_direction_deg=0.0))["travel direction"].verdict == "good"

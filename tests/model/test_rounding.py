@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from poolwatch.model.rounding import number, places_of, with_interval, with_uncertainty
-from poolwatch.model.score_words import figure
+from poolwatch.model.score_words import figure, figures, index_words
 
 
 @pytest.mark.parametrize(
@@ -80,3 +80,32 @@ def test_what_rests_on_a_count_has_the_digits_of_the_count():
     assert figure(row | {"spatter_per_s": 0.0, "spatter_per_m": 0.0}, "spatter_per_m") == "0"
     assert figure({"spatter_per_m": 512.3}, "spatter_per_m") == "512"
     assert figure(row, "pool_length_cv") == "4.3 (3.8 to 4.9)"
+
+
+def index_row(value, low, high):
+    return {"stability_index": value, "stability_index_low": low, "stability_index_high": high}
+
+
+def test_an_index_is_whole_unless_it_is_known_to_less_than_a_point():
+    assert index_words(index_row(63.417, 59.035, 67.588)) == "63 (59 to 68)"
+    assert index_words(index_row(37.605, 34.619, 40.689)) == "38 (35 to 41)"
+    assert index_words(index_row(37.605, 37.2, 38.1)) == "37.6 (37.2 to 38.1)"
+    assert index_words(index_row(50.0, 10.0, 90.0)) == "50 (10 to 90)"
+
+
+def test_decimals_of_a_column_agree_where_the_uncertainties_allow():
+    def cells(*halves):
+        rows = [
+            {
+                "pool_length_mean_mm": 2.4913,
+                "pool_length_mean_low": 2.4913 - h,
+                "pool_length_mean_high": 2.4913 + h,
+            }
+            for h in halves
+        ]
+        return figures(rows, "pool_length_mean_mm")
+
+    assert cells(0.039, 0.016) == ["2.49 (2.45 to 2.53)", "2.49 (2.48 to 2.51)"]
+    # A hundred times apart: each has its own, for 2.5 alone would hide what the second is known to.
+    assert cells(1.6, 0.016) == ["2.5 (0.9 to 4.1)", "2.491 (2.475 to 2.507)"]
+    assert figures([{}, {"pool_length_mean_mm": 2.4913}], "pool_length_mean_mm") == ["–", "2.49"]

@@ -314,3 +314,19 @@ def test_impossible_trials_are_refused(
     assert main(["plan", "trial", "--out", str(tmp_path / "p"), *arguments]) == 2
     assert word in capsys.readouterr().err
     assert not (tmp_path / "p").exists()
+
+
+@pytest.mark.slow
+def test_the_command_says_what_few_welds_show(tmp_path, capsys):
+    factor = "beam_shape=single-spot,twin-spot,flat-top"
+    facts = ["--record-rate", "10kHz", "--mm-per-px", "20um", "--out"]
+    blocked = ["plan", "trial", "--factor", factor, "--replicates", "3", "--blocks", "3"]
+    assert main([*blocked, *facts, str(tmp_path / "a")]) == 0
+    said = capsys.readouterr().out
+    assert main(["plan", "welds", "--shapes", "3", "--welds", "3", "--scatter", "4", "--blocked"]) == 0
+    (points,) = re.findall(r"show (\S+) points with a power", capsys.readouterr().out)
+    assert f"that is {float(points):.0f} points where welds of a shape scatter by 4" in said
+    assert "inflation 1 is best" in said
+    assert "interactions" not in said
+    assert main(["plan", "trial", "--factor", factor, *facts, str(tmp_path / "b")]) == 0
+    assert "one weld a shape shows no difference" in capsys.readouterr().out

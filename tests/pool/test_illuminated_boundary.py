@@ -20,6 +20,7 @@ from poolwatch.pool.illuminated.evidence import (
     learn_evidence,
     weigh,
 )
+from poolwatch.pool.illuminated.metal_tone import plain_lighting
 from poolwatch.pool.illuminated.region import contour_of, hull_of, pointed_of
 from poolwatch.pool.illuminated.rim import RimTone, rim_of
 
@@ -223,7 +224,8 @@ def test_evidence_is_silent_where_nothing_is_known():
     tables = learn_evidence(counts, 1.0, tones(1.0, 1.0, 0.1))
     frame = np.full((20, 30), 100, dtype=np.uint8)
     nothing = np.full((20, 30), 2.0, dtype=np.float32)
-    weight, bright = weigh(frame, (0, 20, 0, 30), nothing, 1.0, (100.0, 0.0, 0.0), tables.by_both)
+    light = plain_lighting((100.0, 0.0, 0.0), (20, 30))
+    weight, bright = weigh(frame, (0, 20, 0, 30), nothing, 1.0, light, tables.by_both)
     assert bright == pytest.approx(1 / BRIGHTEST)
     assert np.abs(weight).max() < 0.3
     moving, _ = weigh(
@@ -231,7 +233,7 @@ def test_evidence_is_silent_where_nothing_is_known():
         (0, 20, 0, 30),
         np.full((20, 30), 0.9, dtype=np.float32),
         1.0,
-        (100.0, 0.0, 0.0),
+        light,
         tables.by_both,
     )
     assert moving.min() > 2.0

@@ -8,7 +8,8 @@ import pytest
 
 from poolwatch.pool.illuminated.comparing import KEPT, WINDOW, agreed, judge, nothing_compared, prepared
 from poolwatch.pool.illuminated.discs import closed_by, disc, opened_by
-from poolwatch.pool.illuminated.evidence import BINS, BRIGHTEST, SOFT, weigh
+from poolwatch.pool.illuminated.evidence import BINS, BRIGHTEST, SOFT, MetalLight, weigh
+from poolwatch.pool.illuminated.metal_tone import plain_lighting
 from poolwatch.pool.illuminated.region import liquid_in
 
 RNG = np.random.default_rng(41)
@@ -87,8 +88,8 @@ def test_evidence_is_looked_up_by_share_and_brightness(lighting):
     share = RNG.random((H, W)).astype(np.float32)
     share[:3, :4] = 2.0
     share[5, 5] = 1.0
-    by_both = RNG.standard_normal((BINS + 1, BINS)).astype(np.float32)
-    weight, bright = weigh(frame, BOX, share, 1.1, lighting, by_both)
+    by_both = RNG.standard_normal((2, BINS + 1, BINS)).astype(np.float32)
+    weight, bright = weigh(frame, BOX, share, 1.1, plain_lighting(lighting, frame.shape), by_both)
     row, column = np.mgrid[5:42, 3:54]
     middle = lighting[0] + lighting[1] * 34.5 + lighting[2] * 29.5
     light = np.maximum(lighting[0] + lighting[1] * column + lighting[2] * row, 0.2 * middle)
@@ -96,4 +97,13 @@ def test_evidence_is_looked_up_by_share_and_brightness(lighting):
     # What is brighter than the last bin counts as the last; an unknown share has a row of its own.
     tone = np.minimum((bright * np.float32(BINS)).astype(int), BINS - 1)
     unexplained = np.where(share <= 1.0, np.minimum((share * BINS).astype(int), BINS - 1), BINS)
-    np.testing.assert_array_equal(weight, by_both[unexplained, tone])
+    np.testing.assert_array_equal(weight, np.clip(by_both[0] - by_both[1], -4.0, 4.0)[unexplained, tone])
+    # Metal counts by what it shows at its place, liquid does not.
+    places = RNG.uniform(-0.3, 0.3, frame.shape).astype(np.float32)
+    placed, same = weigh(frame, BOX, share, 1.1, MetalLight(lighting, places), by_both)
+    np.testing.assert_array_equal(same, bright)
+    against = np.maximum(bright - places[5:42, 3:54] * np.float32(1 / BRIGHTEST), 0)
+    other = np.minimum((against * np.float32(BINS)).astype(int), BINS - 1)
+    expected = np.clip(by_both[0][unexplained, tone] - by_both[1][unexplained, other], -4.0, 4.0)
+    # But for roundings of a bin's border.
+    assert np.mean(placed == expected) > 0.995

@@ -119,3 +119,18 @@ def test_the_command_lists_shows_and_writes(tmp_path):
     assert run(command, ["--out", str(page)]).exit_code == 0
     assert page.read_text(encoding="utf-8") == markdown_page(EVERY)
     assert isinstance(run(command, ["flags", "--out", str(page)]).exception, UsageError)
+
+
+def test_words_of_the_report_are_explained():
+    def shown(word):
+        return CliRunner().invoke(command, [word]).output
+
+    assert "1 / (1 + x / half)" in shown("desirability")
+    assert "red-noise" in shown("peak")
+    assert "pool_length_peak_hz" in shown("peak")
+    assert "see `peak`" in shown("tone")
+    assert "as a share of the pool's" in " ".join(shown("surface agitation").split())
+    assert "Garwood 1936" in shown("keyhole_collapses_per_s_high")
+    assert "further down than up" in " ".join(shown("interval").split())
+    # A word that is no name is looked for in the meanings.
+    assert "stability index" in shown("Derringer")

@@ -21,6 +21,7 @@ from poolwatch.show.stills.spatter import sector_counts, spatter_figure
 from poolwatch.show.stills.style import figure_bytes, save_figure
 from poolwatch.show.stills.trial import (
     effects_figure,
+    factor_columns,
     factor_figure,
     outcomes_figure,
     plain,
@@ -171,7 +172,7 @@ def test_ranking_shows_the_whole_scale_intervals_letters_and_welds(trial):
 
 
 def test_trial_figures_hold_every_weld(trial):
-    figure = factor_figure(trial[1])
+    figure = factor_figure(trial[1], factor_columns(trial[1]))
     assert len(figure.axes) == 2
     assert {axes.get_xlabel() for axes in figure.axes} == {"power, kW", "gas"}
     assert sum(len(line.get_xdata()) for line in outcomes_figure(trial[1]).axes[0].lines) == 9
@@ -189,6 +190,27 @@ def test_trial_figures_hold_every_weld(trial):
     assert [label.get_text() for label in axes.get_yticklabels()] == ["power, kW", "gas: argon"]
 
 
+def test_a_peak_is_marked_at_its_fitted_frequency(drawn):
+    """The fitted frequency may lie in the bin beside the highest one: the dot is where the label says."""
+    result = drawn(frames=600).result
+    bins = np.unique(result.spectra["frequency_hz"])
+    peak = float(bins[4] + 0.3 * (bins[5] - bins[4]))
+    figure = spectra_figure(replace(result, score=result.score.assign(pool_length_peak_hz=peak)))
+    dots = [line for line in figure.axes[0].lines if line.get_marker() == "o"]
+    assert [line.get_xdata().tolist() for line in dots] == [[peak]]
+    (label,) = [text for text in figure.axes[0].texts if text.get_text() == f"{peak:.0f} Hz"]
+    assert label.xy[0] == peak
+    part = result.spectra[result.spectra["signal"] == "pool_length"].set_index("frequency_hz")
+    assert dots[0].get_ydata()[0] == pytest.approx(part.loc[bins[4], "psd"])
+
+
+def test_blocks_are_no_factor(trial):
+    scores = trial[1].assign(factor_block=np.resize(["mon", "tue"], len(trial[1])))
+    assert factor_columns(scores) == factor_columns(trial[1])
+    (axes,) = factor_figure(scores, ["factor_block"]).axes
+    assert axes.get_xlabel() == "block: day, sheet or batch"
+
+
 def test_empty_tables_say_so_and_do_not_fail(drawn, trial):
     clip = drawn(frames=30, bad=tuple(range(30))).result
     empty = replace(clip, spatter=clip.spatter.iloc[:0], spectra=clip.spectra.iloc[:0])
@@ -199,7 +221,7 @@ def test_empty_tables_say_so_and_do_not_fail(drawn, trial):
     assert "not measured: 30 blown" in texts(series_figure(empty))
     assert "no ranking" in texts(ranking_figure(trial[0].iloc[:0], trial[1]))
     bare = SCORE.frame([{"beam_shape": "a", "stability_index": 3.0}])
-    assert "no process factor varies" in texts(factor_figure(bare))
+    assert "no process factor varies" in texts(factor_figure(bare, factor_columns(bare)))
     assert "no laboratory result" in texts(outcomes_figure(bare))
     assert texts(
         ranking_figure(RANKING.frame([{"rank": 1, "beam_shape": "a", "stability_index": 3.0}]), bare)

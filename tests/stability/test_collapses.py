@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 
+from poolwatch.measure.score import _collapse_rate
 from poolwatch.stability import Series, StabilitySettings, collapses
 
 SETTINGS = StabilitySettings()
@@ -72,3 +74,17 @@ def test_nothing_measured() -> None:
     found = collapses(keyhole(np.full(50, np.nan)), SETTINGS)
     assert len(found.frames) == 0
     assert np.isnan(found.per_s)
+
+
+def test_rate_of_few_collapses_has_the_exact_interval_of_a_poisson_count() -> None:
+    """Garwood 1936 by quantiles of chi-square; for 3 events the published limits are 0.619 and 8.767 (from memory)."""
+    values = np.full(5000, 0.6)
+    for start in (300, 1500, 4444):
+        values[start : start + 12] *= 0.25
+    row = _collapse_rate(collapses(keyhole(values), SETTINGS))
+    assert row["keyhole_collapses_per_s"] == pytest.approx(3.0)
+    ends = [row[f"keyhole_collapses_per_s_{end}"] for end in ("low", "high")]
+    np.testing.assert_allclose(ends, [0.619, 8.767], atol=5e-4)
+    np.testing.assert_allclose(ends, [stats.chi2.ppf(0.025, 6) / 2, stats.chi2.ppf(0.975, 8) / 2])
+    nothing = _collapse_rate(collapses(keyhole(np.full(100, np.nan)), SETTINGS))
+    assert list(nothing) == ["keyhole_collapses_per_s"]

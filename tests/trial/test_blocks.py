@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from poolwatch.experiment.logit import logit
 from poolwatch.trial import Ranking, RankSettings, rank_shapes
 from poolwatch.trial.blocked import BlockedComparison, compare_in_blocks
 from poolwatch.trial.blocks import Layout, block_labels, lay_out
@@ -114,6 +115,37 @@ def test_unequal_numbers_give_the_contrasts_of_statsmodels(seed: int) -> None:
         reference = fit.t_test(vector)
         assert p == pytest.approx(float(reference.pvalue), rel=1e-6)
         assert error == pytest.approx(reference.sd.item(), rel=1e-6)
+
+
+@pytest.mark.parametrize("error", [np.nan, 0.2])
+def test_few_welds_bound_p_however_large_the_error_within_them(error: float) -> None:
+    """Three shapes in three blocks leave 4 degrees of freedom: p is never less than theirs."""
+    import statsmodels.formula.api as smf
+
+    shape, block = np.repeat([0, 1, 2], 3), np.tile([0, 1, 2], 3)
+    index = np.array([63.3, 64.6, 62.4, 53.5, 49.9, 49.1, 38.6, 35.1, 39.1])
+    value = logit(index)
+    found = compared(shape, block, value, prior_df=1e12, error=error)[1].pairs
+    fit = smf.ols("y ~ C(s) + C(b)", pd.DataFrame({"y": value, "s": shape, "b": block})).fit()
+    assert fit.df_resid == 4
+    reference = [
+        float(fit.t_test(words).pvalue) for words in ("C(s)[T.1]", "C(s)[T.2]", "C(s)[T.1] - C(s)[T.2]")
+    ]
+    np.testing.assert_allclose(found.p, reference, rtol=1e-6)
+    np.testing.assert_allclose(found.p_df, 4)
+    # The interval keeps the error within the welds, which is the larger one here.
+    assert np.isinf(found.df).all() == np.isfinite(error)
+
+
+def test_the_larger_p_counts_where_the_error_within_the_welds_hides_a_difference() -> None:
+    rng = np.random.default_rng(3)
+    shape, block = np.repeat([0, 1], 8), np.tile(np.arange(8), 2)
+    value = 0.4 * shape + rng.normal(0, 0.05, 16)
+    found = compared(shape, block, value, error=1.0)[1].pairs
+    # A difference of two means of eight, each weld known to 1: normal.
+    z = found.difference[0] / np.sqrt(2 / 8)
+    assert found.p[0] == pytest.approx(2 * stats.norm.sf(abs(z)), rel=1e-9)
+    assert np.isinf(found.p_df[0])
 
 
 @pytest.mark.parametrize("prior_df", [0.0, 3.0, 1e12])

@@ -332,6 +332,32 @@ def test_curvature_is_in_the_effects_and_hides_nothing() -> None:
     assert "a² (ends against the middle)" in study.reading
 
 
+def test_corrected_p_of_levels_is_holms_and_the_term_has_its_own_column() -> None:
+    """Four shapes and a power: no level is surer for the correction, and a shape uses no more than the power."""
+    import statsmodels.formula.api as smf
+    from statsmodels.stats.anova import anova_lm
+    from statsmodels.stats.multitest import multipletests
+
+    rng = np.random.default_rng(5)
+    shape, power = np.repeat(list("abcd"), 6), np.tile([1.0, 2.0, 3.0], 8)
+    index = 50 + 6 * (shape == "a") - 6 * (shape == "b") + rng.normal(0, 2, 24)
+    block = np.tile(np.repeat(["mon", "tue"], 3), 4)
+    rows = welds({"block": list(block)}, index).assign(beam_shape=shape)
+    effects = study_factors(rows).effects
+    chosen = effects[effects["term"] == "beam_shape"]
+    assert effects.loc[effects["term"] == "block", "p_holm"].isna().all()
+    np.testing.assert_allclose(chosen["p_holm"], multipletests(chosen["p"], method="holm")[1])
+    table = anova_lm(
+        smf.ols("y ~ C(s) + C(b)", pd.DataFrame({"y": index, "s": shape, "b": block})).fit(), typ=2
+    )
+    np.testing.assert_allclose(chosen["p_term"], table.loc["C(s)", "PR(>F)"])
+    np.testing.assert_allclose(effects["df"], table.loc["Residual", "df"])
+    both = study_factors(rows.assign(factor_power=power)).effects
+    assert (both["p_holm"].dropna() >= both["p"][both["p_holm"].notna()]).all()
+    alone = both[both["term"] == "power"].iloc[0]
+    assert alone["p"] <= alone["p_holm"] <= 2 * alone["p"] + 1e-12
+
+
 def test_effects_and_predictions_are_those_of_statsmodels() -> None:
     import statsmodels.formula.api as smf
 

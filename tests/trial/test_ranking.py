@@ -116,7 +116,11 @@ def test_order_that_hangs_on_the_weights_is_seen() -> None:
     scores.loc[first, "d_pool_length"], scores.loc[~first, "d_pool_length"] = 0.9, 0.3
     scores.loc[first, "d_keyhole"], scores.loc[~first, "d_keyhole"] = 0.3, 0.9
     assert 0.2 < rank_shapes(scores).table["order_holds"][0] < 0.8
-    assert rank_shapes(rows()).table["order_holds"][0] > 0.99
+    sure = rank_shapes(rows())
+    assert sure.table["order_holds"][0] > 0.99
+    # Shares of random draws are never called certain, and it is said that the welds were not varied.
+    assert "stays first in over 99 % of the draws; the welds stay the same" in sure.reading
+    assert "100%" not in sure.reading
 
 
 def test_the_rarer_kind_of_footage_is_refused_by_name() -> None:

@@ -6,9 +6,12 @@ import os
 import re
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
+from poolwatch.measure import read_measurement
+from poolwatch.measure.pages import clip_evidence
 from poolwatch.model.score_words import index_words
 from poolwatch.model.tables import SCORE
 from poolwatch.simulate import Scene, write_simulation
@@ -65,6 +68,23 @@ def test_a_clip_shows_its_figures_as_compared(trial: tuple[Path, Path]) -> None:
         )
         assert section
         assert f"index {index_words(row)}" in section[0]
+
+
+def test_picture_and_video_show_one_index_and_the_page_says_which(trial: tuple[Path, Path]) -> None:
+    _, out = trial
+    text, scores = page(out), pd.read_csv(out / "scores.csv")
+    for place in range(len(scores)):
+        row = scores.iloc[[place]].reset_index(drop=True)
+        folder = out / str(row["folder"].iloc[0])
+        own = read_measurement(folder)
+        evidence = report.clip_evidence(out, row)
+        # The picture that stands for the video is painted with the clip's own figures, as the video is.
+        assert evidence.still is not None
+        np.testing.assert_array_equal(
+            evidence.still, clip_evidence(own, folder, name=str(row["clip"].iloc[0])).still
+        )
+        alone, compared = index_words(own.row), index_words(row.iloc[0])
+        assert f"Index in video and picture: {alone}, this clip alone. Index on this page: {compared}" in text
 
 
 @pytest.mark.long

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from poolwatch.experiment.comparing import holm
+from poolwatch.experiment.comparing import Errors, holm
 from poolwatch.experiment.logit import expit, logit
 from poolwatch.trial.shape_means import (
     Groups,
@@ -222,9 +222,8 @@ def test_within_weld_error_from_an_interval() -> None:
 
 def test_probability_of_being_best_of_two_follows_student() -> None:
     # One mean known exactly, the other d standard errors above: P = F_t(d).
-    groups = Groups(
-        ("a", "b"), np.array([4, 4]), np.array([1.0, 0.0]), np.array([1.0, 1e-12]), np.array([6.0, 6.0]), 6
-    )
+    variance, df = np.array([1.0, 1e-12]), np.array([6.0, 6.0])
+    groups = Groups(("a", "b"), np.array([4, 4]), np.array([1.0, 0.0]), Errors(variance, df, variance, df), 6)
     assert best_probability(groups, 200_000, 5)[0] == pytest.approx(stats.t.cdf(1.0, 6), abs=0.004)
 
 

@@ -11,12 +11,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .metal import Box, Field
+from .metal import Box, Field, Grey
 from .rim import Rim, RimEdge, RimTone, rim_of
 
 # Their numbers, and one more, are kept in 8 bits.
@@ -49,6 +50,21 @@ SEARCH = 3
 _DIMMEST = 0.2
 
 
+class MetalLight(NamedTuple):
+    """Brightness of metal.
+
+    Attributes
+    ----------
+    plane
+        Grey value: c0 + cx x + cy y, px.
+    places
+        What metal shows more than that at each place, relative to it, shape of the view; 0 where it is not known.
+    """
+
+    plane: tuple[float, float, float]
+    places: Field
+
+
 @dataclass(frozen=True)
 class Evidence:
     """What liquid and solid look like in a clip.
@@ -56,8 +72,9 @@ class Evidence:
     Attributes
     ----------
     by_both
-        Logarithm of the likelihood ratio, liquid over solid, against the unexplained share of a pixel's surroundings
-        and its brightness, shape (BINS + 1, BINS); the last row is for pixels whose share is not known.
+        Logarithm of the likelihood in liquid and in solid of the unexplained share of a pixel's surroundings and of its
+        brightness, for solid against what metal shows at its place; shape (2, BINS + 1, BINS). The last row is for
+        pixels whose share is not known.
     edge, wide
         What the fine fit knows of the edge, and what tone says of each place while a contour is followed.
     sigma
@@ -73,11 +90,13 @@ class Evidence:
     sigma: float
     alike: float
 
-    def weight_of(self, window: Field, bright: Field) -> Field:
-        """Weight of evidence for liquid of pixels of known relative brightness: see `weigh`."""
+    def weight_of(self, window: Field, bright: Field, placed: Field) -> Field:
+        """Weight of evidence for liquid: see `weigh`; `placed` is brightness against what metal shows at each place."""
         share = np.where(window <= 1.0, np.minimum(window * BINS, BINS - 1), BINS).astype(np.intp)
         tone = np.clip(bright * BINS, 0, BINS - 1).astype(np.intp)
-        return np.asarray(self.by_both[share, tone])
+        other = np.clip(placed * BINS, 0, BINS - 1).astype(np.intp)
+        weight = self.by_both[0][share, tone] - self.by_both[1][share, other]
+        return np.asarray(np.clip(weight, -_MOST, _MOST))
 
 
 @dataclass(frozen=True)
@@ -102,11 +121,10 @@ def _density(counts: NDArray[np.float64], spread: float = 1.0) -> NDArray[np.flo
     return np.asarray((1 - _EVEN) * smooth / max(smooth.sum(), 1e-9) + _EVEN / len(smooth))
 
 
-def _ratio(both: NDArray[np.float64]) -> NDArray[np.float32]:
+def _likelihoods(both: NDArray[np.float64]) -> NDArray[np.float32]:
     """Table `by_both`: pixels beside the rim, whose surroundings hold some of either, are told by their brightness."""
-    liquid, solid = (_joint_density(counts) for counts in both)
-    ratio = np.vstack((np.log(liquid / solid), np.log(liquid.sum(axis=0) / solid.sum(axis=0))))
-    return np.asarray(np.clip(ratio, -_MOST, _MOST), dtype=np.float32)
+    found = (_joint_density(counts) for counts in both)
+    return np.array([np.log(np.vstack((d, d.sum(axis=0)))) for d in found], dtype=np.float32)
 
 
 def _joint_density(counts: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -135,7 +153,7 @@ def learn_evidence(counts: Counts, sigma: float, tones: tuple[RimTone, RimTone])
     distance = np.arange(far, -far - 1, -1) / FINER
     liquid = np.array([0.5 * math.erfc(d / sigma / math.sqrt(2)) for d in distance])
     return Evidence(
-        _ratio(counts.both),
+        _likelihoods(counts.both),
         RimEdge(
             np.float32(_MOTION) * _edge_costs(np.array([_mixed_share(counts, c) for c in liquid])),
             rim_of(*tones, sigma, SEARCH, FINER, SEARCH + REACH, _NORMAL),
@@ -199,10 +217,12 @@ def weigh(
     box: Box,
     share: Field,
     gain: float,
-    lighting: tuple[float, float, float],
+    lighting: MetalLight,
     by_both: NDArray[np.float32],
 ) -> tuple[Field, Field]:
     """Weight of evidence for liquid, and relative brightness (0 … 1 of the bins' range), of each pixel of a box.
+
+    Liquid looks the same wherever it is, metal by its place; the brightness that is handed back is against the plane.
 
     Parameters
     ----------
@@ -215,31 +235,55 @@ def weigh(
     gain
         The frame's brightness against the clip's usual.
     lighting
-        Grey value of the metal: c0 + cx x + cy y, px.
+        Of the metal.
     by_both
         See `Evidence`.
     """
     h, w = share.shape
     out = np.empty((h, w), dtype=np.float32)
     bright = np.empty((h, w), dtype=np.float32)
-    bins = np.float32(by_both.shape[1])
+    liquid, solid = by_both[0], by_both[1]
+    bins = np.float32(by_both.shape[2])
+    most = np.float32(_MOST)
     last = bins - np.float32(1.0)
     # First the bins of a row, which the compiler works out for several pixels at a time, then what they say.
     unexplained = np.empty(w, dtype=np.uint8)
     brightness = np.empty(w, dtype=np.uint8)
-    least = np.float32(dimmest(lighting, here.shape[0], here.shape[1]))
-    along = np.float32(lighting[1])
+    against = np.empty(w, dtype=np.uint8)
+    plane = lighting.plane
+    least = np.float32(dimmest(plane, here.shape[0], here.shape[1]))
+    along = np.float32(plane[1])
     scale = np.float32(gain * BRIGHTEST)
+    full = np.float32(1.0 / BRIGHTEST)
     for i in range(h):
-        start = np.float32(lighting[0] + lighting[1] * box[2] + lighting[2] * (i + box[0]))
+        start = np.float32(plane[0] + plane[1] * box[2] + plane[2] * (i + box[0]))
         grey = here[i + box[0], box[2] : box[3]]
         shares, relative, weight = share[i], bright[i], out[i]
+        more = lighting.places[i + box[0], box[2] : box[3]]
         for j in range(w):
             b = np.float32(grey[j]) / (scale * max(start + along * np.float32(j), least))
             relative[j] = b
             brightness[j] = np.uint8(np.int32(min(b * bins, last)))
+            b = max(b - more[j] * full, np.float32(0.0))
+            against[j] = np.uint8(np.int32(min(b * bins, last)))
             s = shares[j]
             unexplained[j] = np.uint8(np.int32(min(s * bins, last) if s <= np.float32(1.0) else bins))
         for j in range(w):
-            weight[j] = by_both[unexplained[j], brightness[j]]
+            seen = liquid[unexplained[j], brightness[j]] - solid[unexplained[j], against[j]]
+            weight[j] = min(max(seen, -most), most)
     return out, bright
+
+
+def relative(frame: Grey, lighting: MetalLight, gain: float) -> Field:
+    """Relative brightness of each pixel of a frame, 0 … 1 of the bins' range."""
+    h, w = frame.shape
+    nothing = np.zeros((h, w), dtype=np.float32)
+    bright: Field = weigh(
+        frame, (0, h, 0, w), nothing, gain, lighting, np.zeros((2, BINS + 1, BINS), dtype=np.float32)
+    )[1]
+    return bright
+
+
+def against(bright: Field, lighting: MetalLight) -> Field:
+    """Relative brightness against what metal shows at each place, from that against the plane."""
+    return np.maximum(bright - lighting.places * np.float32(1.0 / BRIGHTEST), np.float32(0.0))

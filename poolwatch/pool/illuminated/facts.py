@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from ..keyhole import Keyhole
-    from .evidence import Evidence
+    from .evidence import Evidence, MetalLight
     from .metal import Box
     from .region import Pieces
+    from .usual import Usual
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,11 @@ class IlluminatedLook:
     veil
         Whether soft light comes and goes over the metal (plume).
     lighting
-        Grey value of the metal: c0 + cx x + cy y, px.
+        Brightness of the metal.
+    level
+        Brightness of the metal around the pool against `lighting`.
+    usual
+        Where the pool usually is, and what it looks like.
     evidence
         What liquid and solid look like.
     outline
@@ -72,7 +77,9 @@ class IlluminatedLook:
     lags: tuple[int, ...]
     noise: tuple[float, float]
     veil: bool
-    lighting: tuple[float, float, float]
+    lighting: MetalLight
+    level: float
+    usual: Usual
     evidence: Evidence
     outline: NDArray[np.float64]
     area_px: float

@@ -15,16 +15,16 @@ from ..outline import Pool
 from ..settings import PoolSettings
 from .boundary import follow, settle
 from .comparing import Pairs, no_pairs
-from .evidence import FINER, REACH, SEARCH, dimmest, weigh
+from .evidence import FINER, REACH, SEARCH, MetalLight, weigh
 from .facts import IlluminatedLook
 from .metal import Box, Grey
+from .metal_tone import gain_of, moved_lighting, solid_around
 from .region import SHARE, contour_of, liquid_in, margin_of
 from .residual import unexplained
 from .spot import measure_spot
+from .usual import SHRINK, shrunk
 
 _NO_VERTICES = np.empty((0, 2), dtype=np.float32)
-# Pictures are shrunk by this to look for a pool that wanders.
-_SHRINK = 4
 # An outline whose place is known no better than this anywhere near is hidden there, px.
 _VAGUE_PX = 1.5
 
@@ -62,7 +62,7 @@ def find_illuminated(
         The settings `look` was learned with.
     """
     prints = [hash(f[::8, ::8].tobytes()) for f in frames]
-    small = _shrunk(frames) if look.moves else None
+    small = np.array([shrunk(f) for f in frames]) if look.moves else None
     rows = (*forward, *(across or (forward[1], -forward[0])))
     # For another order in memory Numba would compile all anew.
     frames = np.ascontiguousarray(frames)  # type: ignore[assignment]
@@ -78,13 +78,6 @@ class Still(NamedTuple):
 
     solid: NDArray[np.uint8]
     pairs: Pairs
-
-
-def _shrunk(frames: Grey) -> Grey:
-    h, w = frames.shape[1:]
-    size = (max(w // _SHRINK, 1), max(h // _SHRINK, 1))
-    out = [cv2.resize(f, size, interpolation=cv2.INTER_AREA) for f in frames]
-    return np.asarray(out)
 
 
 def _find(
@@ -116,9 +109,11 @@ def _find(
     )
     if used < 2:
         return Pool("broken", _NO_VERTICES)
-    gain = _gain(frame, box, solid, look.lighting)
-    near = look.x + dx, look.y + dy
-    contour, area, weight, bright = _coarse(frame, box, window, gain, look, near)
+    lighting = look.lighting
+    if look.moves:
+        lighting = moved_lighting(lighting, round(dx), round(dy))
+    gain = gain_of(frame, box, solid, lighting) / look.level
+    contour, area, weight, bright = _coarse(frame, box, window, gain, lighting, look, (dx, dy))
     if area < max(0.2 * look.area_px, settings.smallest_area_px):
         return Pool("no_pool", _NO_VERTICES, gain=gain)
     h, w = window.shape
@@ -127,7 +122,7 @@ def _find(
         box = (0, shape[0], 0, shape[1])
         solid = _solid(look, dx, dy, box)
         window, alone, used = unexplained(frames, i, others, box, solid, look.metal_px, look.noise, look.veil)
-        contour, area, weight, bright = _coarse(frame, box, window, gain, look, near)
+        contour, area, weight, bright = _coarse(frame, box, window, gain, lighting, look, (dx, dy))
     if len(contour) == 0 or touches(contour, *window.shape):
         return Pool("cut_off", _NO_VERTICES, gain=gain)
     evidence = look.evidence
@@ -203,7 +198,8 @@ def _others(prints: list[int], i: int, lags: tuple[int, ...]) -> list[int]:
 def _why_none(frame: Grey, look: IlluminatedLook, box: Box) -> str:
     """Why nothing can be found in a frame: ``dark``, ``blown``, or ``no_pool`` where neither is so."""
     r0, r1, c0, c1 = box
-    middle = look.lighting[0] + look.lighting[1] * (c0 + c1) / 2 + look.lighting[2] * (r0 + r1) / 2
+    plane = look.lighting.plane
+    middle = plane[0] + plane[1] * (c0 + c1) / 2 + plane[2] * (r0 + r1) / 2
     mean, clipped = _thinned(frame, box, 0.998 * look.full_scale)
     if mean < 0.2 * middle:
         return "dark"
@@ -238,13 +234,7 @@ def _moved(look: IlluminatedLook, dx: float, dy: float, shape: tuple[int, ...]) 
 
 
 def _solid(look: IlluminatedLook, dx: float, dy: float, box: Box) -> NDArray[np.uint8]:
-    """1 where metal is expected solid: outside the typical outline grown by a sixth."""
-    r0, r1, c0, c1 = box
-    out = np.ones((r1 - r0, c1 - c0), dtype=np.uint8)
-    middle = np.array([look.x, look.y])
-    grown = (look.outline - middle) * 1.15 + middle + (dx - c0, dy - r0)
-    cv2.fillPoly(out, [np.round(grown).astype(np.int32)], 0)
-    return out
+    return solid_around(look.outline + (dx, dy), (look.x + dx, look.y + dy), box)
 
 
 @njit(cache=True, nogil=True)
@@ -253,47 +243,32 @@ def _bounds(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, floa
     return x.min(), y.min(), x.max(), y.max()
 
 
-@njit(cache=True, nogil=True)
-def _gain(
-    frame: NDArray[np.generic], box: Box, solid: NDArray[np.uint8], lighting: tuple[float, float, float]
-) -> float:
-    """Brightness of the metal against the clip's usual."""
-    total = 0.0
-    usual = 0.0
-    least = dimmest(lighting, frame.shape[0], frame.shape[1])
-    for i in range(box[0], box[1], 3):
-        for j in range(box[2], box[3], 3):
-            if solid[i - box[0], j - box[2]]:
-                light = max(lighting[0] + lighting[1] * j + lighting[2] * i, least)
-                # Particles are no metal.
-                if frame[i, j] < 2.0 * light:
-                    total += frame[i, j]
-                    usual += light
-    return total / usual if total > 0.0 else 1.0
-
-
 def _coarse(
     frame: Grey,
     box: Box,
     window: NDArray[np.float32],
     gain: float,
+    lighting: MetalLight,
     look: IlluminatedLook,
-    near: tuple[float, float],
+    place: tuple[float, float],
 ) -> tuple[NDArray[np.float64], float, NDArray[np.float32], NDArray[np.float32]]:
     """Coarse contour and area of the pool, the weight of evidence, and relative brightness."""
     evidence = look.evidence
-    weight, bright = weigh(frame, box, window, gain, look.lighting, evidence.by_both)
-    contour, area = contour_of(
-        liquid_in(weight), look.neck, (near[0] - box[2], near[1] - box[0]), look.pointed
-    )
+    weight, bright = weigh(frame, box, window, gain, lighting, evidence.by_both)
+    near = look.x + place[0] - box[2], look.y + place[1] - box[0]
+    wet = liquid_in(weight + look.usual.odds(*place, box))
+    contour, area = contour_of(wet, look.neck, near, look.pointed)
     return contour, area, weight, bright
 
 
 def _place(small: Grey, i: int, others: list[int], look: IlluminatedLook) -> tuple[float, float] | None:
-    """Middle of a wandering pool, from shrunk pictures; None where nothing moves against the metal."""
+    """Middle of a wandering pool, from shrunk pictures; None where nothing looks like it or moves against the metal."""
+    found = look.usual.find(small[i])
+    if found is not None:
+        return found
     h, w = small.shape[1:]
     solid = np.ones((h, w), dtype=np.uint8)
-    metal = look.metal_px[0] / _SHRINK, look.metal_px[1] / _SHRINK
+    metal = look.metal_px[0] / SHRINK, look.metal_px[1] / SHRINK
     # Averaging leaves the rounding and a sixteenth of the noise; texture is read between pixels.
     noise = look.noise[0] / 16 + 1.0, look.noise[1] / 16
     # The longest distances: there the pool has changed and moved most.
@@ -305,7 +280,7 @@ def _place(small: Grey, i: int, others: list[int], look: IlluminatedLook) -> tup
     if not contours:
         return None
     largest = max(contours, key=cv2.contourArea).reshape(-1, 2)
-    if cv2.contourArea(largest) * _SHRINK**2 < 0.15 * look.area_px:
+    if cv2.contourArea(largest) * SHRINK**2 < 0.15 * look.area_px:
         return None
     middle = 0.5 * (largest.min(axis=0) + largest.max(axis=0))
-    return tuple(float(v) for v in (middle + 0.5) * _SHRINK - 0.5)  # type: ignore[return-value]
+    return tuple(float(v) for v in (middle + 0.5) * SHRINK - 0.5)  # type: ignore[return-value]

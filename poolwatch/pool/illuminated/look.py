@@ -6,29 +6,35 @@ import math
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from ...model.errors import MeasurementError
 from ..settings import PoolSettings
+from .alignment import paths_of
+from .appearance import evidence_of
 from .bumps import tips_of
+from .evidence import MetalLight
 from .facts import IlluminatedLook
 from .learning import (
     STILL_PX,
-    evidence_of,
     lags_of,
     motion_of,
     neck_of,
-    noise_of_pairs,
     regions_of,
     unit_of,
-    veil_of,
 )
 from .metal import Grey
-from .motion import noise_of
+from .metal_tone import gain_of, moved_lighting, solid_around
+from .motion import noise_of, refine_motion
+from .noise import explained_by, noise_of_pairs, rest_against, veil_of
 from .region import box_around, filled, margin_of, middle_of, pointed_of
 from .spot import learn_spot
+from .usual import usual_of
 
 # Sides below which there is no room for a pool and for metal around it to be registered, px.
 _LEAST_PX = 12
+# Share of the compared metal above which its motion needs no more proof.
+_FOLLOWS = 0.6
 
 
 def window_length(rate_hz: float, frames: int | None = None) -> int:
@@ -48,6 +54,7 @@ def learn_illuminated(
     *,
     forward: tuple[float, float],
     metal_px: tuple[float, float] | None = None,
+    starts: tuple[int, ...] | None = None,
     settings: PoolSettings,
 ) -> IlluminatedLook:
     """Learn what metal and liquid look like from short runs of frames spread over a clip.
@@ -64,6 +71,9 @@ def learn_illuminated(
     metal_px
         Motion of the metal in the image, px per frame, if it is known: where the search starts; what the clip shows
         counts.
+    starts
+        Numbers of the runs' first frames: where they are known, with the metal's motion, the pool that crosses the view
+        of a standing camera is seen in the mean picture, too.
     settings
         What the user fixed.
 
@@ -89,22 +99,44 @@ def learn_illuminated(
     noise = (2.0 * float(np.median([noise_of(run[half]) for run in windows])) ** 2, 0.0)
     everywhere = np.ones((h, w), dtype=np.uint8)
     metal, u, share = motion_of(windows, metal_px, everywhere, noise, half)
+    seen = noise_of_pairs(windows, metal, everywhere, half)
+    if share < _FOLLOWS:
+        # A codec with loss leaves the calmest places without noise: judged by what its texture shows, metal follows.
+        metal, u, share = motion_of(windows, metal_px, everywhere, seen, half)
+        share = min(share, explained_by(windows, metal, everywhere, half))
+        seen = noise_of_pairs(windows, metal, everywhere, half)
     if share < 0.3:
         raise MeasurementError(
             f"no rigid motion of the metal found: the best, {metal[0]:+.2f}, {metal[1]:+.2f} px per frame, explains "
             f"{share:.0%} of the picture. Check travel speed and scale, record more of the plate beside the weld, or "
             "set pool.footage if this clip glows"
         )
-    noise = noise_of_pairs(windows, metal, everywhere, half)
-    veil = veil_of(windows, metal, everywhere, noise, half)
-    pools = regions_of(windows, metal, noise, lags_of(1, half), veil, settings)
+    noise = seen
+    paths = paths_of(
+        metal,
+        metal_px,
+        starts,
+        windows.shape[1],
+        lambda: rest_against(windows, metal, everywhere, half),
+    )
+    for _ in range(2):
+        # Marks along travel follow any motion along it: where the camera stands, so does metal.
+        if paths[0].contradicts(metal):
+            metal, u, share = refine_motion(windows, (0.0, 0.0), everywhere, noise, half)
+            noise = noise_of_pairs(windows, metal, everywhere, half)
+        veil = veil_of(windows, metal, everywhere, noise, half)
+        pools, shown = regions_of(windows, metal, noise, lags_of(1, half), veil, settings, paths, forward)
+        if shown is None or not shown.path.contradicts(metal):
+            break
+        paths = [shown.path]
     if not veil and veil_of(windows, metal, everywhere, noise, half, pools):
         veil = True
-        pools = regions_of(windows, metal, noise, lags_of(1, half), veil, settings)
-    unit = unit_of(windows, pools, metal, noise, veil, half)
+        pools, shown = regions_of(windows, metal, noise, lags_of(1, half), veil, settings, paths, forward)
+    # Two distances at least: near an end of the clip there are frames on one side alone.
+    unit = min(unit_of(windows, pools, metal, noise, veil, half), max(half // 2, 1))
     lags = lags_of(unit, half)
     if unit > 1:
-        pools = regions_of(windows, metal, noise, lags, veil, settings)
+        pools, _ = regions_of(windows, metal, noise, lags, veil, settings, paths, forward, shown)
     solid = 1 - cv2.dilate(
         np.max([filled(c, (h, w)) for _, c, *_ in pools], axis=0), np.ones((9, 9), np.uint8)
     )
@@ -114,7 +146,10 @@ def learn_illuminated(
     centres = [windows[i, half] for i in chosen]
     fields = [p[2:] for p in pools]
     outlines = [p[1] for p in pools]
-    evidence, lighting, outlines = evidence_of(centres, fields, outlines, noise, forward, settings)
+    shifts = [(0, 0) if shown is None else shown.path.shift(i, half) for i in chosen]
+    evidence, lightings, outlines = evidence_of(
+        centres, fields, outlines, noise, forward, settings, shown, shifts
+    )
     areas = [abs(float(cv2.contourArea(o.astype(np.float32)))) for o in outlines]
     area = float(np.median(areas))
     size = math.sqrt(area)
@@ -123,6 +158,10 @@ def learn_illuminated(
     moves = bool(np.ptp(places, axis=0).max() > 0.25 * size)
     typical = outlines[int(np.argmin(np.abs(np.array(areas) - area)))]
     typical = typical - middle_of(typical) + (x, y)
+    level = _level(centres, outlines, typical, lightings)
+    # What is known of the metal's places lies about the pool in its usual place.
+    usual = np.round(np.median(places - np.array(shifts), axis=0) - (x, y)).astype(int)
+    lighting = moved_lighting(lightings[0], -shifts[0][0] - int(usual[0]), -shifts[0][1] - int(usual[1]))
     margin = margin_of(size)
     box = box_around(np.concatenate(outlines), margin, (h, w))
     keyhole, dark = learn_spot(
@@ -140,6 +179,8 @@ def learn_illuminated(
         noise=noise,
         veil=veil,
         lighting=lighting,
+        level=level,
+        usual=usual_of(shown, (float(x), float(y)), (h, w), moves),
         evidence=evidence,
         outline=typical,
         area_px=area,
@@ -155,3 +196,21 @@ def learn_illuminated(
         keyhole_dark=dark,
         full_scale=float(full_scale),
     )
+
+
+def _level(
+    centres: list[Grey],
+    outlines: list[NDArray[np.float64]],
+    typical: NDArray[np.float64],
+    lightings: list[MetalLight],
+) -> float:
+    """Brightness of the metal around the pool against the lighting: other metal than that of the whole view."""
+    levels = []
+    for frame, outline, lighting in zip(centres, outlines, lightings, strict=True):
+        place = middle_of(outline)
+        box = box_around(
+            outline, margin_of(math.sqrt(float(cv2.contourArea(typical.astype(np.float32))))), frame.shape
+        )
+        solid = solid_around(typical - middle_of(typical) + place, (float(place[0]), float(place[1])), box)
+        levels.append(gain_of(frame, box, solid, lighting))
+    return float(np.median(levels))

@@ -64,6 +64,7 @@ def clip_section(evidence: ClipEvidence, number: int, *, dpi: float = 165.0) -> 
         "shape": row.get("beam_shape") or "",
         "replicate": row.get("replicate") or "",
         "index": index_words(row),
+        "index_alone": evidence.index_alone,
         "has_index": known(row.get("stability_index")),
         "excluded": evidence.excluded,
         "beam": None if evidence.beam is None else drawing(evidence.beam),
@@ -163,13 +164,14 @@ def _spectra_words(result: ClipResult) -> str:
         if known(result.score_of(f"{signal}_peak_hz"))
     ]
     found = (
-        "Tones that stand out of the noise: " + ", ".join(peaks)
+        "Peaks that stand out of the noise: " + ", ".join(peaks)
         if peaks
-        else "No tone stands out of the noise"
+        else "No peak stands out of the noise"
     )
     step = resolution_hz(result, "pool_length")
-    bins = f"; a step is a bin of {number(step)} Hz, and two tones closer than that are one" if step else ""
+    bins = f"; a step is a bin of {number(step)} Hz, and two peaks closer than that are one" if step else ""
     return (
         f"Power spectral densities (Welch) with their red-noise background{bins}. Each bin is tested against the level "
-        f"of a peak; a peak's frequency is then fitted to the whole steady part. {found}."
+        "of a peak. A peak's frequency is then fitted to the whole steady part, finer than a bin: the dot is there, "
+        f"maybe beside the highest bin. {found}."
     )

@@ -41,6 +41,8 @@ class ClipEvidence:
         Where the clip was checked by hand: pictures of the frames in which tool and hand differ most.
     beam
         The profile of its beam as `poolwatch.show.beam_profile.draw_profiles` gives it; None where none is known.
+    index_alone
+        The index that video and `still` show, in words, where the result's is as a trial compares it; else empty.
     """
 
     result: ClipResult
@@ -52,6 +54,7 @@ class ClipEvidence:
     moment: str = ""
     checked: Sequence[NDArray[np.uint8]] = ()
     beam: NDArray[np.uint8] | None = None
+    index_alone: str = ""
 
 
 @dataclass(frozen=True)

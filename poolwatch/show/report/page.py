@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from ...model.flags import FLAGS, STATUSES
+from ...model.terms import TERMS
 from ..pages import data_url, template_environment, template_file
 from ..stills.style import figure_pixels
 
@@ -44,7 +45,7 @@ def environment() -> jinja2.Environment:
     made = template_environment(_PACKAGE)
     made.filters["pretty"] = pretty
     made.filters["url"] = relative_url
-    made.globals.update(flag_words=FLAGS, status_words=STATUSES, cautions=CAUTIONS)
+    made.globals.update(flag_words=FLAGS, status_words=STATUSES, cautions=CAUTIONS, terms=TERMS)
     made.globals.update(style=template_file(_PACKAGE, "page.css"), script=template_file(_PACKAGE, "page.js"))
     return made
 

@@ -11,7 +11,6 @@ from ..stills.trial import factor_columns, plain
 if TYPE_CHECKING:
     import pandas as pd
 
-_BLOCK = "factor_block"
 # Names that a plan gives to settings.
 _PLANNED = r"setting-\d+"
 
@@ -27,8 +26,8 @@ def setting(value: Any) -> str:
 
 
 def setting_columns(scores: pd.DataFrame) -> list[str]:
-    """Columns of factors that were varied; blocks are no setting."""
-    return [name for name in factor_columns(scores) if name != _BLOCK]
+    """Columns of factors that were varied."""
+    return factor_columns(scores)
 
 
 def settings_of(scores: pd.DataFrame) -> dict[str, list[str]]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ...model.flags import FLAGS, doubts
 from ...model.rounding import known, number
-from ...model.score_words import figure, index_words
+from ...model.score_words import figures, index_words
 from .evidence import TrialEvidence
 from .figures import SHORT
 from .page import Picture, drawing
@@ -54,7 +54,7 @@ def anchor_of(score: Mapping[Any, Any], anchors: Mapping[str, str]) -> str:
 
 _CHANCES = {
     "probability_best": "probability of being steadiest",
-    "order_holds": "rank kept under random weights",
+    "order_holds": "rank kept under other weights, same welds",
 }
 
 
@@ -73,18 +73,18 @@ def ranking_rows(trial: TrialEvidence, counted: pd.DataFrame, *, settings: bool)
         _ranked(row)
         | {
             "settings": tried.get(str(row.get("beam_shape") or ""), []),
-            "chances": [_chance(row.get(name), drawn=name == "probability_best") for name in chances],
+            "chances": [_chance(row.get(name)) for name in chances],
             "flagged": _flagged_words(counted, row.get("beam_shape")),
         }
         for row in trial.ranking.sort_values("rank", kind="stable").to_dict("records")
     ]
 
 
-def _chance(value: Any, *, drawn: bool) -> str:
-    """A share in per cent; one from random draws is never certain, nor impossible."""
+def _chance(value: Any) -> str:
+    """A share of random draws in per cent: never certain, nor impossible."""
     if not known(value):
         return "–"
-    if drawn and not 0.005 <= float(value) <= 0.995:
+    if not 0.005 <= float(value) <= 0.995:
         return "over 99 %" if float(value) > 0.5 else "under 1 %"
     return f"{100 * float(value):.0f} %"
 
@@ -128,18 +128,20 @@ def shape_view(row: Mapping[Any, Any], trial: TrialEvidence, anchors: Mapping[st
     left_out = {str(clip) for clip, _ in trial.excluded}
     alone = settings_of(trial.scores).get(name, [])
     columns = [] if alone else setting_columns(trial.scores)
+    records = scores.to_dict("records")
+    short = zip(*(figures(records, column) for column, _ in SHORT), strict=True)
     clips = [
         {
             "name": str(score["clip"]),
             "anchor": anchor_of(score, anchors),
             "settings": setting_words(score, columns),
             "index": index_words(score),
-            "figures": [figure(score, column) for column, _ in SHORT],
+            "figures": list(cells),
             "flags": flags_of(score),
             "doubts": doubts(flags_of(score)),
             "excluded": str(score["clip"]) in left_out,
         }
-        for score in scores.to_dict("records")
+        for score, cells in zip(records, short, strict=True)
     ]
     index = scores.loc[~scores["clip"].astype(str).isin(left_out), "stability_index"].dropna()
     spread = float(index.std(ddof=1)) if len(index) > 1 else math.nan

@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from ...model.files import write_text
 from ...model.rounding import with_uncertainty
 from ..stills.trial import (
+    BLOCK,
     effects_figure,
     factor_columns,
     factor_figure,
@@ -32,6 +33,8 @@ from .shapes import chance_heads, flagged_clips, other_notes, ranking_rows, shap
 
 if TYPE_CHECKING:
     import pandas as pd
+
+_SHAPE, _BLOCK_TERM = "beam_shape", BLOCK.removeprefix("factor_")
 
 
 def trial_report(path: str | Path, trial: TrialEvidence) -> None:
@@ -131,14 +134,26 @@ Drawn = tuple[Picture, str, str]
 
 
 def _factor_figures(trial: TrialEvidence, counted: pd.DataFrame) -> list[Drawn]:
-    """What the factors do: effects first, then every weld."""
+    """What the factors do: effects first, then every weld; blocks, which nobody chooses, by themselves."""
     found = []
-    if trial.effects is not None and len(trial.effects):
-        words = "Estimated effects on the index with their 95 % intervals."
-        found.append((partial(effects_figure, trial.effects), "Effects of the process factors", words))
-    if factor_columns(counted):
+    names = factor_columns(counted)
+    effects = trial.effects
+    if effects is not None:
+        effects = effects[effects["term"] != _BLOCK_TERM]
+        if (effects["term"] == _SHAPE).any():
+            names = [_SHAPE, *names]
+    if effects is not None and len(effects):
+        words = (
+            "Estimated effects on the index with their 95 % intervals: of a number from its lowest to its highest "
+            "value, of one of several words against the mean of all."
+        )
+        found.append((partial(effects_figure, effects), "Effects of the process factors", words))
+    if names:
         words = "Every weld, with the mean of each level."
-        found.append((partial(factor_figure, counted), "Index against process factors", words))
+        found.append((partial(factor_figure, counted, names), "Index against process factors", words))
+    if BLOCK in counted and len(set(counted[BLOCK].dropna())) > 1:
+        words = "Every weld, with the mean of each day, sheet or batch: no factor, for nobody chooses it."
+        found.append((partial(factor_figure, counted, [BLOCK]), "Index against blocks", words))
     return _drawn(found)
 
 

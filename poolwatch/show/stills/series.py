@@ -142,20 +142,19 @@ def _mark_peak(
     axes: Axes,
     frequency: NDArray[np.float64],
     psd: NDArray[np.float64],
-    level: NDArray[np.float64],
     result: ClipResult,
     signal: str,
 ) -> None:
-    """Mark the strongest peak: the bins above the level around it as dots, its fitted frequency over the highest."""
+    """Mark the strongest peak at its fitted frequency, which is finer than a bin, on the step of the bin it lies in."""
     peak = result.score_of(f"{signal}_peak_hz")
     if not (isinstance(peak, float) and math.isfinite(peak) and len(frequency) > 1):
         return
-    step = float(np.median(np.diff(frequency)))
-    near = np.abs(frequency - peak) <= 1.5 * step
-    hot = near & (psd > level) if np.isfinite(level).any() else near
-    hot = hot if hot.any() else near
-    axes.plot(frequency[hot], psd[hot], "o", color=PAPER_INK, ms=3)
-    top = float(psd[hot].max())
+    distance = np.abs(frequency - peak)
+    # The label is above the bins around, where it hides none of them.
+    top = float(psd[distance <= 1.5 * float(np.median(np.diff(frequency)))].max(initial=0.0))
+    height = float(psd[int(distance.argmin())])
+    axes.plot([peak, peak], [height, top], color=PAPER_INK, lw=0.7)
+    axes.plot(peak, height, "o", color=PAPER_INK, ms=3.5)
     axes.annotate(
         f"{peak:.0f} Hz", (peak, top), (0, 5), textcoords="offset points", fontweight="bold", ha="center"
     )
@@ -191,7 +190,7 @@ def spectra_figure(result: ClipResult) -> Figure:
             level = part[column].to_numpy(dtype=float)
             if np.isfinite(level).any():
                 axes.plot(frequency, level, dash, color=PAPER_INK, lw=0.9, label=words)
-        _mark_peak(axes, frequency, psd, part["peak_level_psd"].to_numpy(dtype=float), result, signal)
+        _mark_peak(axes, frequency, psd, result, signal)
         unit = (
             str(part["psd_unit"].iloc[0]).replace("(mm)²", "mm²").replace("(mm²)²", "mm⁴")
             if len(part)

@@ -48,6 +48,10 @@ _UNITS = {
 }
 
 
+BLOCK = "factor_block"
+"""Column of days, sheets or batches."""
+
+
 def spread(count: int) -> NDArray[np.float64]:
     """Offsets within ±0.5 that keep dots of one row apart, the same every time."""
     return np.asarray(np.linspace(-0.5, 0.5, count + 2)[1:-1], dtype=np.float64)
@@ -147,9 +151,11 @@ def _weld_words(scores: pd.DataFrame) -> str:
 
 
 def factor_columns(scores: pd.DataFrame) -> list[str]:
-    """Columns of process factors that vary."""
+    """Columns of process factors that vary; blocks are none."""
     return [
-        name for name in scores if str(name).startswith("factor_") and len(set(scores[name].dropna())) > 1
+        name
+        for name in scores
+        if str(name).startswith("factor_") and name != BLOCK and len(set(scores[name].dropna())) > 1
     ]
 
 
@@ -166,6 +172,8 @@ def outcome_columns(scores: pd.DataFrame) -> list[str]:
 
 def plain(column: str) -> str:
     """A column's name as words, without its prefix, with its unit as written."""
+    if column in (BLOCK, BLOCK.removeprefix("factor_")):
+        return "block: day, sheet or batch"
     words = column.removeprefix("factor_").removeprefix("outcome_")
     for ending, unit in _UNITS.items():
         if words.endswith(ending) and words != ending:
@@ -192,9 +200,18 @@ def _panels(count: int, height: float, narrow: bool) -> tuple[Figure, list[Axes]
 
 
 @styled
-def factor_figure(scores: pd.DataFrame, *, narrow: bool = False) -> Figure:
-    """Index of every weld against each process factor, with the mean of each level."""
-    names = factor_columns(scores)
+def factor_figure(scores: pd.DataFrame, names: Sequence[str], *, narrow: bool = False) -> Figure:
+    """Index of every weld against each of some columns, with the mean of each level.
+
+    Parameters
+    ----------
+    scores
+        Score rows.
+    names
+        Columns: process factors, ``beam_shape`` where it is one, or the block.
+    narrow
+        For the width of a phone.
+    """
     if not names:
         return nothing_to_show("no process factor varies in this trial")
     figure, panels = _panels(len(names), 2.7, narrow)

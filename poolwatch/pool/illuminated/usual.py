@@ -1,0 +1,101 @@
+"""Where the pool usually is: how likely a place is liquid before a frame is looked at, and the pool found again."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from .alignment import UsualPool, moved
+from .metal import Box, Field, Grey
+from .region import box_around, distances, middle_of
+
+# A pool's rim is now and then this share of its size (root of its area) from where it usually is, and the usual rim is
+# known to so many px.
+_SWELLS, _KNOWN_PX = 0.06, 3.0
+# No place is liquid, or solid, with more certainty before a frame is seen: log of the odds. Evidence counts up to 4.
+_MOST = 3.0
+# Pictures are shrunk by this to look for a pool that wanders.
+SHRINK = 4
+# Metal around the pool that is looked for with it, px.
+_AROUND = 12.0
+# Correlation above which it is found.
+_ALIKE = 0.5
+
+
+class Usual(NamedTuple):
+    """The pool's usual place and look.
+
+    Attributes
+    ----------
+    prior
+        Logarithm of the odds that a place is liquid, shape of the view; the pool in its usual place.
+    look
+        Usual grey values of the pool and of metal around it, shrunk; None where it keeps its place.
+    offset
+        From the first pixel of `look` to the pool's middle, px of the view.
+    """
+
+    prior: Field
+    look: Field | None
+    offset: tuple[float, float]
+
+    def odds(self, dx: float, dy: float, box: Box) -> Field:
+        """Prior in a box where the pool is (dx, dy) from its usual place."""
+        r0, r1, c0, c1 = box
+        return np.asarray(moved(self.prior, round(dx), round(dy))[r0:r1, c0:c1])
+
+    def find(self, small: Grey) -> tuple[float, float] | None:
+        """Middle of the pool in a shrunk frame, px of the view; None where nothing looks like it."""
+        if self.look is None or self.look.shape[0] > small.shape[0] or self.look.shape[1] > small.shape[1]:
+            return None
+        alike = cv2.matchTemplate(small.astype(np.float32), self.look, cv2.TM_CCOEFF_NORMED)
+        _, best, _, (x, y) = cv2.minMaxLoc(alike)
+        if best < _ALIKE:
+            return None
+        return (
+            (x + _between(alike[y], x)) * SHRINK + self.offset[0],
+            (y + _between(alike[:, x], y)) * SHRINK + self.offset[1],
+        )
+
+
+def _between(row: NDArray[np.floating], k: int) -> float:
+    """Where the top of a parabola over the best of a row and its neighbours is, from the best."""
+    if not 0 < k < len(row) - 1:
+        return 0.0
+    bend = float(row[k - 1] - 2 * row[k] + row[k + 1])
+    return 0.5 * float(row[k - 1] - row[k + 1]) / bend if bend < 0 else 0.0
+
+
+def shrunk(frame: Grey) -> Grey:
+    """Means of squares of a frame."""
+    h, w = frame.shape
+    return np.asarray(
+        cv2.resize(frame, (max(w // SHRINK, 1), max(h // SHRINK, 1)), interpolation=cv2.INTER_AREA)
+    )
+
+
+def odds_of(contour: NDArray[np.float64], shape: tuple[int, int]) -> Field:
+    """Logarithm of the odds that a place is liquid, from the pool's usual contour."""
+    depth = distances(contour, shape)
+    scale = _SWELLS * math.sqrt(float((depth > 0).sum())) + _KNOWN_PX
+    return np.asarray(np.clip(depth / scale, -_MOST, _MOST), dtype=np.float32)
+
+
+def usual_of(
+    shown: UsualPool | None, place: tuple[float, float], shape: tuple[int, int], moves: bool
+) -> Usual:
+    """What is known of a pool whose usual place is `place`; nothing where it has not been seen over time."""
+    if shown is None:
+        return Usual(np.zeros(shape, dtype=np.float32), None, (0.0, 0.0))
+    middle = middle_of(shown.contour)
+    dx, dy = place[0] - middle[0], place[1] - middle[1]
+    prior = odds_of(shown.contour + (dx, dy), shape)
+    if not moves:
+        return Usual(prior, None, (0.0, 0.0))
+    r0, r1, c0, c1 = box_around(shown.contour, _AROUND, shape)
+    look = np.asarray(shrunk(shown.picture[r0:r1, c0:c1]), dtype=np.float32)  # type: ignore[arg-type]
+    return Usual(prior, look, (float(middle[0]) - c0, float(middle[1]) - r0))
