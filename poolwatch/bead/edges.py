@@ -22,6 +22,8 @@ _COURSE_PX = 40.0
 _FINE = 4.0
 # Edges that tone places less surely than this, px, are placed by texture where that is surer.
 _VAGUE = 0.5
+# Standard deviations by which brightness differs where colour is left out.
+_BY_BRIGHTNESS = 4.0
 # Brightness of blue, green and red as JPEG takes it.
 _LUMA = np.array([0.114, 0.587, 0.299])
 # Least uncertainty of where in its spread an edge lies, as a share of that.
@@ -80,7 +82,7 @@ def _placed(traces: Sequence[Trace]) -> tuple[tuple[EdgeProfile, ...], bool]:
         tones = [grey]
         if colours.shape[2] == 3:
             grey = colours @ _LUMA
-            tones = [grey, colours[..., 0] - grey, colours[..., 2] - grey]
+            tones = [grey] if _differs(grey) else [grey, colours[..., 0] - grey, colours[..., 2] - grey]
         pieces = [max(tone.shape[1] / alike(tone, 1), 2.0) for tone in tones]
         mean = np.stack([tone.mean(axis=1) for tone in tones], axis=1)
         u = np.stack([tone.std(axis=1) for tone in tones], axis=1) / np.sqrt(pieces)
@@ -94,6 +96,13 @@ def _placed(traces: Sequence[Trace]) -> tuple[tuple[EdgeProfile, ...], bool]:
         one.offset_u for one in toned
     )
     return (tuple(textures) if by_texture else toned), by_texture
+
+
+def _differs(grey: Floats) -> bool:
+    """Whether brightness alone shows the edge: JPEG keeps colour at half the resolution and mixes it across edges."""
+    bead, sheet = grey[-3:], grey[:3]
+    spread = float(np.sqrt((bead.var() + sheet.var()) / 2))
+    return abs(float(bead.mean() - sheet.mean())) > _BY_BRIGHTNESS * spread
 
 
 def _slow_course(strip: Strip) -> tuple[Floats, Floats, Floats]:

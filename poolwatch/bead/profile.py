@@ -26,6 +26,10 @@ _BENT_COLOUR, _COLOUR_BLUR = 0.04, 3.0
 _ASIDE = 4.0
 # A dark or bright line inside the edges is believed where it takes so much of the misfit away.
 _LINE_GAIN = 0.1
+# It moves the edge by less than this, px: what moves it further has taken the line's own border for the edge.
+_LINE_MOVES = 2.0
+# Few places near the edge move it by less than this, px: beyond, slopes have taken the place of the step.
+_NEAR_MOVES = 1.0
 # Least misfit (half the mean square, in standard uncertainties) at which a line is tried.
 _MISFIT = 0.03
 # Where in the rise of the variance the edge of a texture lies, in spreads of that rise, and its standard uncertainty:
@@ -77,11 +81,15 @@ def fit_profiles(x: Floats, profiles: Sequence[Profile]) -> tuple[EdgeProfile, .
     wide = _fit(x, profiles)
     if wide.cost > _MISFIT * sum(one.mean.size for one in profiles):
         lined = _fit(x, profiles, lined=True)
-        if lined.cost < _LINE_GAIN * wide.cost:
+        if lined.cost < _LINE_GAIN * wide.cost and _apart(lined.edges, wide.edges) < _LINE_MOVES:
             return lined.edges
     used = x <= np.clip(_INSIDE * wide.edges[0].blur, 3.0, x[-1])
-    near = [Profile(one.mean[used], one.u[used]) for one in profiles]
-    return _fit(x[used], near).edges
+    near = _fit(x[used], [Profile(one.mean[used], one.u[used]) for one in profiles]).edges
+    return near if _apart(near, wide.edges) < _NEAR_MOVES else wide.edges
+
+
+def _apart(some: Sequence[EdgeProfile], others: Sequence[EdgeProfile]) -> float:
+    return max(abs(a.offset - b.offset) for a, b in zip(some, others, strict=True))
 
 
 class _FittedEdges(NamedTuple):
