@@ -12,14 +12,19 @@ from numpy.typing import NDArray
 from ..model.together import Later
 from ..pool.coarse import Grey
 from ..pool.illuminated import IlluminatedLook, find_illuminated
-from ..pool.illuminated.neighbours import SLOTS, Registering, read_neighbours, registering, window_of
+from ..pool.illuminated.neighbours import (
+    FARTHEST,
+    SLOTS,
+    Registering,
+    read_neighbours,
+    registering,
+    window_of,
+)
 from ..spatter import Smallest, drawn_into
 from ..spatter.illuminated import BothWays, Contrast, learn_both, smallest_both, stand_out
 from ..spatter.illuminated.ground import UNIT
 from .settings import MeasureSettings
 
-# Distance of the near neighbours, as a share of how far a window reaches; the far ones are twice as far.
-_NEAR = 0.32
 # Frames of each run from which it is learned how particles are seen, and the fewest in all.
 _OF_RUN, _FEWEST = 6, 8
 
@@ -45,7 +50,8 @@ class ResidualLook:
 
 def against_what(look: IlluminatedLook, shape: tuple[int, int]) -> tuple[Registering, Contrast]:
     """Which neighbours frames of this shape are held against, and how grey values become residuals."""
-    how = registering(look, max(round(_NEAR * max(look.lags)), 1), shape)
+    # As far as a window reaches, so that the frames around a piece are enough.
+    how = registering(look, max(max(look.lags) // FARTHEST, 1), shape)
     # The noise is that of a difference of two frames.
     read, shot = look.noise
     return how, Contrast(0.5 * read, 0.5 * shot, UNIT / look.full_scale)

@@ -132,7 +132,8 @@ def particles(
     if shadows is not None or look.detection_level > settings.detection_level:
         # Against lit metal flickers are many, and compression leaves specks: what has no size is none that counts.
         reasons[(reasons == "") & (sizes.diameter < _SIZED * sizes.u_diameter)] = "no_size"
-    reasons[odd_streaks(tracks, velocity, reasons == "", exposure_frames)] = "odd_streak"
+    lit = shadows is not None
+    reasons[odd_streaks(tracks, velocity, reasons == "", exposure_frames, lit=lit)] = "odd_streak"
     ends = _ends(tracks, path, sizes, look)
     _chains(tracks, path, left, reasons, ends)
     good = reasons == ""

@@ -14,11 +14,13 @@ from .linking import Tracks
 from .paths import distance_outside, trace_back
 from .records import BORDER, CROWDED, RIM, SOFT, UNFITTED
 from .settings import SpatterSettings
-from .sizing import Sizes, find_exposure
+from .sizing import SEVERAL, Sizes, find_exposure
 
 # A sighting tells of a particle where its light is known to this share, and its place to a pixel and this share of its
 # streak; or where it stands out by this many standard deviations, for a bright streak that the border cuts off is one.
 _TOLD, _PLACED, _BRIGHT = 0.5, 0.05, 20.0
+# Sightings of a track are drawn out alike if their squared lengths differ by this share and their uncertainty.
+_ALIKE = 0.15
 
 REASONS: dict[str, str] = {
     "slow": "hardly moves in the picture: a hot mark, a reflection, a flicker of the pool's rim",
@@ -124,12 +126,20 @@ def _doubtful(s: NDArray[np.void], settings: SpatterSettings) -> bool:
 
 
 def odd_streaks(
-    tracks: Tracks, velocity: NDArray[np.float64], counted: NDArray[np.bool_], exposure_frames: float | None
+    tracks: Tracks,
+    velocity: NDArray[np.float64],
+    counted: NDArray[np.bool_],
+    exposure_frames: float | None,
+    *,
+    lit: bool = False,
 ) -> NDArray[np.bool_]:
     """Tracks among `counted` most of whose clean sightings are drawn out otherwise than their flight would do.
 
     A streak must agree with the exposure as told or as the counted tracks themselves show it, so that an exposure told
     wrongly rejects nothing; where there is neither, the sightings of a track must agree with each other.
+
+    In `lit` footage a particle that touches its shadow, or is lit from one side, is not round: there a track of several
+    sightings that are all drawn out alike is none of marks and flickers.
     """
     s, starts = tracks.sightings, tracks.starts
     clean = (s["mark"] & (BORDER | RIM | CROWDED | UNFITTED)) == 0
@@ -141,6 +151,7 @@ def odd_streaks(
         [
             bool(counted[k])
             and _odd_streak(s[a:b][clean[a:b]], float(velocity[k, 0]), float(velocity[k, 1]), shares2)
+            and not (lit and _alike(s[a:b][clean[a:b]]))
             for k, (a, b) in enumerate(itertools.pairwise(starts))
         ],
         dtype=np.bool_,
@@ -162,6 +173,16 @@ def _odd_streak(c: NDArray[np.void], vx: float, vy: float, shares2: list[float])
         agree |= np.hypot(along - due, across) < 2.5 * (slack + 0.15 * due)
     # What a sighting has to say goes with how well its streak is known: a shapeless one agrees with anything.
     return bool(np.average(agree, weights=1.0 / slack) < 0.5)
+
+
+def _alike(c: NDArray[np.void]) -> bool:
+    """Whether the clean sightings `c` are several, and most of them drawn out by the same in the same direction."""
+    if len(c) < SEVERAL:
+        return False
+    m, n = c["streak_m"].astype(np.float64), c["streak_n"].astype(np.float64)
+    middle = float(np.median(m)), float(np.median(n))
+    slack = c["u_streak"].astype(np.float64) + _ALIKE * float(np.hypot(*middle))
+    return bool(np.mean(np.hypot(m - middle[0], n - middle[1]) < 2.5 * slack) >= 0.5)
 
 
 def _diffuse(s: NDArray[np.void]) -> bool:

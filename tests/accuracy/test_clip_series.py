@@ -162,7 +162,7 @@ def films(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("films")
 
 
-@pytest.mark.often("tones-half the brightness", "tones-as it is")
+@pytest.mark.often("tones-as it is")
 @pytest.mark.parametrize(("weld", "way"), CASES)
 def test_variation_is_that_of_the_weld(films: Path, weld: str, way: str) -> None:
     base = told(films, weld, "as it is")

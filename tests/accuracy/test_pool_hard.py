@@ -50,7 +50,7 @@ def test_flicker_gain_plume_shake_and_bad_frames(pool_scene, camera):
         assert np.mean(np.abs(error) > 1) < 0.02
 
 
-@pytest.mark.often("205")
+@pytest.mark.long
 @pytest.mark.parametrize("seed", [204, 205])
 def test_puffs_at_the_rim_that_outshine_the_usual_level(pool_scene, seed):
     plume = {"brightness": 0.12, "size_mm": 0.3, "life_s": 0.003, "puffs": 4, "flicker_sd": 0.3}
@@ -79,6 +79,7 @@ def test_ripples_plume_and_trail_together(pool_scene, seed, direction):
         assert np.mean(np.abs(error) > 1.5) < 0.012
 
 
+@pytest.mark.long
 def test_light_around_a_small_pool_is_not_taken_for_a_dim_pool(pool_scene):
     # The pool grows and shrinks under a plume that is there all along: what is said of it must be right, or nothing.
     values = shape_values("single-spot")

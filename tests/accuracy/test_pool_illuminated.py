@@ -57,7 +57,7 @@ def within_bars(ok: np.ndarray, along: np.ndarray, across: np.ndarray) -> None:
     assert across[ok].std() < 1.0
 
 
-@pytest.mark.often("fast, up", "dim")
+@pytest.mark.often("fast, up")
 @pytest.mark.parametrize(
     "scene",
     [

@@ -89,6 +89,7 @@ def test_dull_even_metal_around_bright_highlights_is_lit(seed):
     assert kind_in("illuminated", seed)[0] == "illuminated"
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "seeds", [range(8000, 8011), pytest.param(range(8011, 8022), marks=pytest.mark.long)]
 )

@@ -70,6 +70,7 @@ def test_spatter_at_the_rim_does_not_stretch_the_pool(pool_scene):
     assert np.mean(error > 1.0) < 0.02
 
 
+@pytest.mark.long
 def test_gain_enters_neither_length_nor_area(pool_scene):
     scene = {"seed": 111, "camera": {"width": 220, "height": 120, "depth_bits": 12}, "pool": MOTION}
     full = pool_scene(scene, 60)

@@ -111,6 +111,7 @@ def test_mean_and_variation_are_covered(name: str) -> None:
     assert short < 0.05
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "regime",
     [

@@ -34,6 +34,7 @@ def test_ordinary_particles_are_found_once() -> None:
     assert found.metrics.precision >= 0.97
 
 
+@pytest.mark.long
 def test_shower(busy: Clip) -> None:
     assert len(busy.wanted) >= 25
     assert busy.metrics.recall >= 0.96

@@ -97,10 +97,10 @@ SCENES: dict[str, Callable[[int], np.ndarray]] = {
 }
 
 
-def written(folder: Path, kind: str, pictures: np.ndarray, loops: int) -> Path:
+def written(folder: Path, kind: str, pictures: np.ndarray, loops: int, quality: int) -> Path:
     if kind == "ffv1-groups":
         return in_groups(folder / "clip.mkv", np.concatenate([pictures] * loops))
-    options = FootageOptions(quality=18, keyframe_interval=50)
+    options = FootageOptions(quality=quality, keyframe_interval=50)
     path = folder / f"clip{FORMATS[kind].ending}"
     return write_frames(path, (pictures for _ in range(loops)), format=kind, depth_bits=8, options=options)
 
@@ -206,6 +206,9 @@ def main() -> None:
     options.add_argument("--workers", default=None, help="such as 1,2,4; default: up to the cores there are")
     options.add_argument("--scenes", default=";".join(SCENES), help="separated by ;")
     options.add_argument("--kinds", default=",".join(KINDS))
+    options.add_argument(
+        "--quality", type=int, default=18, help="of lossy video: lower keeps more; see bytes a frame"
+    )
     given = options.parse_args()
     cores = usable_cores()
     counts = [2**k for k in range(cores.bit_length()) if 2**k <= cores]
@@ -217,7 +220,7 @@ def main() -> None:
         pictures = SCENES[scene](min(ONCE, given.frames))
         for kind in given.kinds.split(","):
             with tempfile.TemporaryDirectory() as folder:
-                path = written(Path(folder), kind, pictures, max(given.frames // ONCE, 1))
+                path = written(Path(folder), kind, pictures, max(given.frames // ONCE, 1), given.quality)
                 rows += of_clip(path, f"{scene} | {kind}", counts, given.rounds)
     command = "python tests/benchmarks/bench_cores.py " + " ".join(map(_quoted, sys.argv[1:]))
     write_table(command.strip(), rows, cores)

@@ -214,6 +214,7 @@ def test_one_frame_is_too_few(tmp_path, capsys):
     assert "need 30" in err
 
 
+@pytest.mark.long
 def test_truncated_clip_is_measured_as_far_as_it_goes(clip, tmp_path, capsys):
     path = tmp_path / "cut.avi"
     data = clip.read_bytes()

@@ -73,6 +73,7 @@ def test_two_clips_in_one_video(folders, tmp_path, capsys):
     assert moved[100:, middle:].any()
 
 
+@pytest.mark.long
 def test_slow_motion_and_part(folders, tmp_path):
     out = tmp_path / "compare.mp4"
     chosen = ["--slow-motion", "100", "--start", "0.005", "--seconds", "0.5", "--width", "800", "--plain"]

@@ -235,6 +235,7 @@ def test_the_same_bytes_in_any_locale_and_time_zone_on_any_number_of_workers(tmp
         pytest.skip("the same in C and ASCII; the locales de_DE and tr_TR cannot be made here (localedef)")
 
 
+@pytest.mark.long
 @pytest.mark.skipif(not shutil.which("localedef"), reason="localedef is not here to make a locale")
 def test_the_locale_made_here_does_write_decimal_commas(tmp_path: Path) -> None:
     german = made_locale(tmp_path, "de_DE")

@@ -152,6 +152,7 @@ def test_report_of_a_trial_says_so(folder, written, tmp_path):
     assert ClipPiece("", "", "").checked == ""
 
 
+@pytest.mark.long
 def test_measuring_again_drops_the_check_and_says_so(kept, folder, written, tmp_path):
     marks = marked(folder, written, tmp_path / "1.csv")
     assert main(["handcheck", str(folder)]) == 0

@@ -103,7 +103,7 @@ def riding_glow(tmp_path_factory):
     return made(tmp_path_factory.mktemp("lie"), "glowing", False, -140.0)
 
 
-@pytest.mark.often("40.0", "-132")
+@pytest.mark.often("40.0-True", "-132")
 @pytest.mark.parametrize(
     ("given", "askew"), [(None, True), (-140.0, False), (-132.0, False), (40.0, True), (-100.0, True)]
 )
@@ -118,6 +118,7 @@ def test_a_pool_that_does_not_lie_along_travel_is_flagged(riding_glow, given, as
     assert ("give --travel-direction, such as -1" in told.change) is askew
 
 
+@pytest.mark.long
 def test_a_pool_wider_than_long_is_believed_where_the_direction_was_given(riding_glow):
     facts = {**RATE, **SCALED}
     given = poolwatch.measure_clip(riding_glow, **facts, travel_direction_deg=-50.0)
@@ -129,6 +130,7 @@ def test_a_pool_wider_than_long_is_believed_where_the_direction_was_given(riding
     assert not Orientation(180.0, 1.5, False).contradicts(Recording(**facts))
 
 
+@pytest.mark.long
 def test_particles_switched_off_are_said_not_to_be_looked_for(clips):
     found = poolwatch.measure_clip(clips["glowing"], settings=MeasureSettings(spatter_on=False), **RATE)
     assert "spatter_not_sought" in found.flags

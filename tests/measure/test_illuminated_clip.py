@@ -73,6 +73,7 @@ def test_particles_are_sought_and_found(lit_clip, lit):
     assert lit.spatter["speed_mm_s"].median() == pytest.approx(wanted["speed_mm_s"].median(), rel=0.1)
 
 
+@pytest.mark.long
 def test_particles_are_not_sought_and_it_says_so(unsought):
     assert "spatter_not_sought" in unsought.flags
     assert unsought.run["spatter_not_sought"] == "the settings do not ask for it"

@@ -98,6 +98,7 @@ def test_illuminated_footage_is_judged_by_its_metal(tmp_path):
     assert 0.5 < numbers(sought["smallest particle"].value)[0] < 6.0
 
 
+@pytest.mark.long
 def test_what_was_given_is_held_against_the_metal(tmp_path):
     clip = made(tmp_path)
     right = told(clip, Recording(**FACTS, travel_direction_deg=20.0))
@@ -126,6 +127,7 @@ def test_faint_texture_and_too_short_clips_are_said(tmp_path):
     assert "record longer" in short["pool"].change
 
 
+@pytest.mark.long
 def test_footage_forced_against_the_pictures_is_poor(tmp_path):
     glowing = MeasureSettings(pool=PoolSettings(footage="glowing"))
     assert told(made(tmp_path), None, glowing)["footage"].verdict == "poor"

@@ -56,6 +56,7 @@ def test_a_pool_out_of_view_throughout_is_told_what_to_do(tmp_path):
     assert "whole pool is in view" in pool.change
 
 
+@pytest.mark.long
 def test_black_that_comes_again_is_no_doubled_frame(tmp_path):
     frames = pictures(90.0, 120)
     black = np.full((60, *frames.shape[1:]), 2, dtype=frames.dtype)

@@ -121,7 +121,7 @@ def test_ffv1_is_cut_at_the_keyframes_of_its_groups(tmp_path: Path) -> None:
         assert [start for start, _ in reader.pieces(1000)] == list(range(0, FRAMES, 12))
 
 
-@pytest.mark.often("glowing-mp4-h264-lossless", "illuminated-mp4-h264-lossless")
+@pytest.mark.often("glowing-mp4-h264-lossless")
 def test_no_frame_is_decoded_twice(case: Case, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(gather, "_LEAST", 20)
     times = np.zeros(FRAMES, dtype=int)
@@ -198,6 +198,7 @@ def test_what_a_lost_helper_had_in_hand_is_measured_here(
     same(one, found)
 
 
+@pytest.mark.long
 def test_a_clip_in_one_piece_is_decoded_ahead(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     case = case_of(drawn("glowing", "npy", tmp_path))
     one = case.gathered(size=16)

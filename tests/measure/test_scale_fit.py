@@ -67,6 +67,7 @@ def test_a_clip_of_another_size_is_flagged_unless_it_is_said_to_be_cut_out(clip,
     assert main(arguments) == 2
 
 
+@pytest.mark.long
 def test_inspection_says_it_and_ends_with_1_where_a_script_asks(clip, scale, capsys):
     arguments = ["inspect", str(clip), "--record-rate", "10000", "--scale", str(scale)]
     assert main([*arguments, "--json"]) == 0

@@ -89,6 +89,7 @@ def test_another_weld_is_scored_on_request(recording):
     assert first.score["pool_length_cv"].iloc[0] < 0.02
 
 
+@pytest.mark.long
 def test_a_part_without_frames_is_refused(recording):
     path, _ = recording
     settings = MeasureSettings.checked({"stability": {"steady": {"start_s": 10.0}}}, where="test")

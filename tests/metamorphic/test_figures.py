@@ -93,6 +93,7 @@ def test_turned_with_its_direction(how: str, frames: Frames, plain: Measurement,
     assert len(found.spatter) == pytest.approx(len(plain.spatter), abs=max(1, 0.1 * len(plain.spatter)))
 
 
+@pytest.mark.long
 def test_played_backwards(frames: Frames, plain: Measurement, tmp_path: Path) -> None:
     found = measure(tmp_path, frames[::-1])
     # What flies into the pool has not left it, so that the parts of the index that count particles differ.
@@ -173,6 +174,7 @@ def test_doubled_in_length(frames: Frames, plain: Measurement, tmp_path: Path) -
         )
 
 
+@pytest.mark.long
 def test_repeated_frames_are_flagged_and_left_out(frames: Frames, plain: Measurement, tmp_path: Path) -> None:
     doubled = frames.copy()
     doubled[100:500:40] = doubled[99:499:40]
@@ -211,7 +213,7 @@ def lit(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return write_simulation(Scene.checked(scene, where="test"), tmp_path_factory.mktemp("lit"), format="npy")
 
 
-@pytest.mark.often("said0", "said2")
+@pytest.mark.often("said2")
 @pytest.mark.parametrize(
     ("said", "flagged"),
     [

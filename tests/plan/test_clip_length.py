@@ -119,6 +119,7 @@ def score(rng: np.random.Generator, seconds: float) -> dict[str, object]:
     }
 
 
+@pytest.mark.long
 @pytest.mark.slow
 @pytest.mark.parametrize("factor", [3, 8])
 def test_interval_of_the_index_is_reached_on_clips_as_long_as_advised(factor: int) -> None:

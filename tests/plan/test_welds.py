@@ -86,6 +86,7 @@ def test_power_is_that_of_the_ranking_on_2000_simulated_trials(
     assert planned == pytest.approx(told / 2000, abs=0.03)
 
 
+@pytest.mark.long
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("shapes", "welds", "within", "difference"),

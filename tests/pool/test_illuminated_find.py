@@ -163,6 +163,7 @@ def test_frames_without_a_pool_have_none():
     assert "ok" not in none
 
 
+@pytest.mark.long
 def test_a_pool_cut_by_the_border_is_not_guessed():
     _, frames, forward = lit(seed=505)
     look = learn_illuminated(windows(frames), 255.0, forward=forward, settings=SETTINGS)

@@ -8,6 +8,7 @@ import pytest
 from scipy.ndimage import fourier_shift, gaussian_filter
 from skimage.registration import phase_cross_correlation
 
+from poolwatch.pool.illuminated.learning import motion_of
 from poolwatch.pool.illuminated.metal import kernel, read_at, register, shifted
 from poolwatch.pool.illuminated.motion import find_motion, noise_of
 
@@ -121,6 +122,23 @@ def test_motion_is_found_without_being_told(speed):
         runs.append(run)
     found = find_motion(np.array(runs))
     assert found == pytest.approx(speed, abs=0.15)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("speed", [(0.0, 0.0), (-0.5, -0.3)])
+def test_faint_marks_show_whether_the_camera_stands_where_a_travel_speed_is_given(speed):
+    # Marks of one and a half times the noise: of either motion more than six tenths of the picture is explained.
+    image = 1000.0 + (texture(21) - 1000.0) / 10.0
+    runs = np.array(
+        [
+            [grey(moved(image, speed[0] * k, speed[1] * k), 10.0, 100 * run + k) for k in range(17)]
+            for run in range(2)
+        ]
+    )
+    everywhere = np.ones(image.shape, dtype=np.uint8)
+    found, _, share = motion_of(runs, (-0.5, -0.3), everywhere, (2 * 10.0**2, 0.0), 8)
+    assert found == pytest.approx(speed, abs=0.03)
+    assert share > 0.9
 
 
 @pytest.mark.parametrize("noise", [2.0, 10.0])

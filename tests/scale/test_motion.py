@@ -97,6 +97,7 @@ def test_the_mask_keeps_a_fixture_out():
     assert motion.speed == pytest.approx(0.8, rel=0.01)
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_slow_travel_in_a_long_clip_is_found_with_frames_further_apart():
     px = 0.02

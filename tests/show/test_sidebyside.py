@@ -71,6 +71,7 @@ def test_same_moment_at_each_record_rate(drawn, tmp_path):
     assert factor == pytest.approx(1 / (times[-1] - times[0]), rel=0.1)
 
 
+@pytest.mark.long
 @pytest.mark.slow
 def test_a_frame_stays_while_no_new_one_is_due(drawn, tmp_path):
     clip = drawn(frames=30, rate=1000.0, shape=(40, 80))

@@ -11,7 +11,7 @@ from scipy import ndimage
 from poolwatch.measure.residuals import residuals_of
 from poolwatch.pool.illuminated.neighbours import Registering
 from poolwatch.spatter import SpatterSettings, Tracks, detect, learn
-from poolwatch.spatter.illuminated import Contrast, stand_out
+from poolwatch.spatter.illuminated import Contrast, link_both, stand_out
 from poolwatch.spatter.illuminated.ground import MIDDLE, UNIT
 from poolwatch.spatter.illuminated.shadows import shadows
 from poolwatch.spatter.records import DARK, SIGHTING
@@ -21,8 +21,12 @@ CONTRAST = Contrast(read=2.0, shot=0.03, scale=UNIT / FULL)
 
 
 def plainly(frame, near, contrast):
-    """`stand_out` in plain NumPy: the middle two of four, by sorting."""
-    two = np.sort(near.astype(np.float64), axis=0)[1:3]
+    """`stand_out` in plain NumPy: the middle two of four, the outer two of three, by sorting."""
+    four = np.sort(near.astype(np.float64), axis=0)
+    two = four[1:3].copy()
+    below, above = four[0] < -2e5, four[3] > 2e5
+    two[0] = np.where(above & ~below, four[0], two[0])
+    two[1] = np.where(below & ~above, four[3], two[1])
     ground, apart = two.mean(axis=0), 0.5 * (two[1] - two[0])
     noise = np.sqrt(contrast.read + contrast.shot * np.maximum(ground, 0))
     dead = np.clip(2 * (apart - 1.5 * noise), 0, apart)
@@ -139,6 +143,63 @@ def test_shadows_of_a_clip_lie_toward_one_side():
 def test_two_dark_particles_alike_are_no_shadows():
     one, other = (track(5, 25, place, (5, 2), dark=True) for place in ((50, 50), (57, 53)))
     assert not shadows(joined(one, other)).any()
+    # Four such pairs, each toward another side.
+    pairs = [
+        track(5, 25, (50 + dx, 50 + 60 * k + dy), (5, 2), dark=True)
+        for k, side in enumerate(((7, 3), (-3, 7), (7, -6), (0, 8)))
+        for dx, dy in ((0, 0), side)
+    ]
+    assert not shadows(joined(*pairs)).any()
+
+
+def test_of_two_dark_ones_alike_one_is_a_shadow_where_all_of_a_clip_lie_toward_one_side():
+    pairs = [
+        track(5, 25, (50 + dx, 50 + 60 * k + dy), (5, 2), dark=True)
+        for k in range(3)
+        for dx, dy in ((0, 0), (7, 3 + k))
+    ]
+    alone = [track(5, 25, (50, 300 + 60 * k), (5, 2), dark=True) for k in range(12)]
+    found = shadows(joined(*pairs, *alone))
+    assert [found[2 * k : 2 * k + 2].sum() for k in range(3)] == [1, 1, 1]
+    assert not found[6:].any()
+
+
+def test_bright_things_beside_their_shadow_are_followed_whatever_their_shape():
+    bright, dark = (
+        track(5, 25, place, (5, 2), dark=dark) for place, dark in (((50, 50), False), ((54, 55), True))
+    )
+    # Drawn out across their way, as a disc from which the shadow takes a piece.
+    bright["streak_m"], bright["streak_n"] = -60 * np.cos(0.76), -60 * np.sin(0.76)
+    for part in (bright, dark):
+        part["u_x"] = part["u_y"] = 0.05
+        part["u_flux"], part["u_streak"], part["slope"] = 0.05, 3.0, 1 / 24
+    both = np.concatenate([bright, dark])
+    both = both[np.argsort(both["frame"], kind="stable")]
+    tracks, shade = link_both(both, np.ones(40, dtype=np.bool_), (200, 300), SpatterSettings())
+    assert np.diff(tracks.starts).tolist() == [20, 20]
+    assert sorted(shade) == [False, True]
+
+
+def test_a_slow_particle_leaves_no_ghost_behind_where_the_clip_ends():
+    rows, cols = np.mgrid[0:80, 0:120].astype(float)
+
+    def disc(one, k):
+        return one + np.clip(7.0 - np.hypot(cols - 40 - 2.5 * k, rows - 40), 0, 1) * (220.0 - one)
+
+    frames = moving(20, (0.0, 0.0), disc)
+    how = Registering(lag=3, metal_px=(0.0, 0.0), noise=(4.5, 0.0), step=3)
+    seen = residuals_of(frames, [0, 19], how, Contrast(2.25, 0.0, UNIT / FULL))
+    for k, picture in zip((0, 19), seen, strict=True):
+        grey = (picture - MIDDLE) * FULL / UNIT
+        away = (
+            (np.hypot(cols - 40 - 2.5 * k, rows - 40) > 9)
+            & (cols > 4)
+            & (cols < 115)
+            & (rows > 4)
+            & (rows < 75)
+        )
+        # Where two neighbours show the particle it has been, or will be, this frame shows metal.
+        assert np.abs(ndimage.uniform_filter(grey, 3)[away]).max() < 8
 
 
 def test_a_shadow_that_touches_a_particle_hardly_moves_its_edge():

@@ -24,13 +24,14 @@ def sightings(step: tuple[float, float], count: int, streak2: float, *, at: floa
     return s
 
 
-def judged(tracks: list[np.ndarray], exposure: float | None) -> list[str]:
+def judged(tracks: list[np.ndarray], exposure: float | None, *, lit: bool = False) -> list[str]:
     """Reasons, in order of the tracks; empty where one counts."""
     noise = 20 + np.random.default_rng(1).standard_normal((12, 96, 256))
     look = learn(np.round(noise).astype(np.uint8), full_scale=255)
     starts = np.concatenate([[0], np.cumsum([len(t) for t in tracks])])
     linked = Tracks(np.concatenate(tracks), starts, np.ones(40, dtype=bool), 0)
-    found = particles(linked, look, None, exposure_frames=exposure)
+    shadows = np.zeros(len(tracks), dtype=bool) if lit else None
+    found = particles(linked, look, None, exposure_frames=exposure, shadows=shadows)
     reasons = {(r.first_x_px, r.vy_px): r.reason for r in found.rejected.itertuples()}
     return [
         next((word for (x, vy), word in reasons.items() if x == t["x"][0] and abs(vy - (t["y"][1] - t["y"][0])) < 0.1), "")
@@ -58,6 +59,15 @@ def test_shapeless_sightings_do_not_outvote_clear_ones() -> None:
     pair["streak_n"] *= -1
     pair["u_streak"][3:] = 2000.0
     assert judged([pair], 0.4) == ["odd_streak"]
+
+
+def test_what_is_lit_from_one_side_is_drawn_out_alike_in_every_sighting() -> None:
+    half, marks = sightings((6.0, 2.0), 8, 80.0), sightings((6.0, 2.0), 8, 80.0, at=60.0)
+    half["streak_m"] *= -1
+    turns = np.random.default_rng(3).uniform(0, 2 * np.pi, 8)
+    marks["streak_m"], marks["streak_n"] = 80 * np.cos(turns), 80 * np.sin(turns)
+    assert judged([half, marks], 0.1) == ["odd_streak"] * 2
+    assert judged([half, marks], 0.1, lit=True) == ["", "odd_streak"]
 
 
 def test_an_exposure_told_wrongly_rejects_nothing() -> None:

@@ -148,6 +148,7 @@ def test_a_video_drawn_again_costs_no_measuring(tmp_path: Path) -> None:
     assert trial(manifest, tmp_path / "out").measured == 1
 
 
+@pytest.mark.long
 def test_a_clip_measured_by_hand_into_its_folder_is_measured_again(tmp_path: Path) -> None:
     """Other settings may give tables of the same sizes: the score row tells."""
     manifest = lay_out(tmp_path, ordinary(1))
@@ -195,6 +196,7 @@ def test_clips_are_scored_in_the_band_and_particle_size_that_all_support(tmp_pat
     pd.testing.assert_frame_equal(again.scores, result.scores, rtol=1e-8)
 
 
+@pytest.mark.long
 def test_a_fact_that_is_a_factor_of_the_trial_is_scored_alike(tmp_path: Path) -> None:
     """A third of the welds is five times as fast, as planned: they set the band of all, and are scored in it."""
     speeds = {name: 100 if name.endswith("3") else 20 for name in ordinary()}
@@ -340,6 +342,7 @@ def test_interrupt_ends_the_workers_and_keeps_what_is_finished(tmp_path: Path) -
     assert result.measured + result.resumed == 6
 
 
+@pytest.mark.long
 def test_tables_whose_columns_are_gone_do_not_stay(tmp_path: Path) -> None:
     cells = {name: f",{n},{600 - 10 * n}" for n, name in enumerate(ordinary())}
     trial(lay_out(tmp_path, ordinary(), ",factor_power,outcome_rm_mpa", cells), tmp_path / "out")

@@ -268,6 +268,7 @@ def test_a_recording_that_went_away_while_it_was_measured_is_tried_again(tmp_pat
         day.until(day.measured(1), "it is measured after all")
 
 
+@pytest.mark.long
 def test_a_recording_that_is_away_for_a_while_still_counts(tmp_path: Path) -> None:
     """A network folder that drops out must not empty the ranking."""
     rows = [filled(row) for row in planned(("crescent", "flat-top"), 1)]
@@ -386,6 +387,7 @@ def test_whoever_reads_meanwhile_sees_a_whole_table(tmp_path: Path) -> None:
     assert counts == sorted(counts)
 
 
+@pytest.mark.long
 def test_rows_go_into_a_database_as_they_come(tmp_path: Path) -> None:
     from poolwatch.trial.store import open_store
 
@@ -512,7 +514,7 @@ def test_killed_and_started_again_then_ended_politely(tmp_path: Path) -> None:
         assert (out / name).read_bytes() == (tmp_path / "whole" / name).read_bytes()
 
 
-@pytest.mark.often("2")
+@pytest.mark.long
 @pytest.mark.skipif(os.name != "posix", reason="signals of a POSIX system")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_ended_in_the_middle_of_a_clip(tmp_path: Path, number: signal.Signals) -> None:

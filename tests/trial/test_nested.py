@@ -43,6 +43,7 @@ def test_an_effect_stands_out_by_chance_in_one_of_twenty_trials_at_most(many: bo
     assert (false_alarms(tables).mean(axis=0) <= 0.05 + margin).all()
 
 
+@pytest.mark.long
 def test_advice_is_within_what_was_tried_and_its_improvement_comes_on_average(many: bool) -> None:
     tables = 400 if many else 40
     given = advice(tables)

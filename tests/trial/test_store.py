@@ -440,6 +440,7 @@ def test_rank_reads_from_a_store(tmp_path: Path, capsys: pytest.CaptureFixture[s
     assert "trials in it: one, two" in " ".join(capsys.readouterr().err.split())
 
 
+@pytest.mark.long
 def test_the_only_trial_of_a_store_is_taken_and_named(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

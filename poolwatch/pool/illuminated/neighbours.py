@@ -12,9 +12,12 @@ from .comparing import Pairs, motion_between, no_pairs
 from .facts import IlluminatedLook
 from .metal import Box, Grey, read_at
 
-# Frames before and behind, near and far, in the order of `Neighbours.values`; each that is missing is read as far below
-# or far above all grey values, by turns, so that two that are missing on one side leave the middle to the other.
+# Frames before and behind, near and far; each that is missing is read as far below or far above all grey values, by
+# turns, so that two that are missing on one side leave the middle to the other.
 SLOTS = 4
+# At a clip's end one of those missing is replaced by a third on the other side, so many near distances away: where only
+# two are left, a slow particle that is in both looks like the ground.
+FARTHEST = 3
 MISSING = np.array([-1e6, 1e6, 1e6, -1e6], dtype=np.float32)
 # Pixels, about, that take part in registering two frames.
 _REGISTERED = 600
@@ -95,12 +98,15 @@ def read_neighbours(window: Window, index: int, how: Registering, values: NDArra
     h, w = values.shape[1:]
     box = (0, h, 0, w)
     used = 0
+    replaced = False
     for slot in range(SLOTS):
-        side = -1 if slot < 2 else 1
+        side, steps = -1 if slot < 2 else 1, 1 + slot % 2
+        if not replaced and not 0 <= index + side * steps * how.lag < window.prints.size:
+            side, steps, replaced = -side, FARTHEST, True
         other = index
         dx, dy, gain, alike = 0.0, 0.0, 1.0, True
-        # The far neighbour is registered by way of the near one: each pair of frames once.
-        for _ in range(1 + slot % 2):
+        # A far neighbour is registered by way of the nearer ones: each pair of frames once.
+        for _ in range(steps):
             before, other = other, other + side * how.lag
             alike = alike and 0 <= other < window.prints.size
             if alike:

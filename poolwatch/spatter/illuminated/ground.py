@@ -2,7 +2,7 @@
 
 The neighbours show the same metal at the same place, so marks on it vanish from the difference. A particle is there in
 this frame and gone in the neighbours; what has been a particle or liquid in one neighbour is not in the others, and the
-middle two of four leave it out.
+middle two of four leave it out. Of three, the outer two are taken.
 """
 
 from __future__ import annotations
@@ -94,11 +94,15 @@ def _row(
     for j in range(out.size):
         one = a[j] if a[j] < b[j] else b[j]
         two = c[j] if c[j] < d[j] else d[j]
-        low = one if one > two else two
+        inner, lowest = (one, two) if one > two else (two, one)
         one = a[j] if a[j] > b[j] else b[j]
         two = c[j] if c[j] > d[j] else d[j]
-        high = one if one < two else two
-        ground, apart = half * (low + high), half * abs(high - low)
+        outer, highest = (one, two) if one < two else (two, one)
+        low, high = (inner, outer) if inner < outer else (outer, inner)
+        # One is missing.
+        up = highest if lowest < -far and highest < far else high
+        low = lowest if highest > far and lowest > -far else low
+        ground, apart = half * (low + up), half * (up - low)
         noise = np.sqrt(read + shot * (ground if ground > nothing else nothing))
         dead = two_fold * (apart - agree * noise)
         dead = dead if dead > nothing else nothing

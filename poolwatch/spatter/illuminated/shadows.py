@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import KDTree
 
 from ..linking import Tracks, link
 from ..records import BORDER, DARK, RIM, UNFITTED
@@ -23,11 +24,15 @@ _SHALLOW = 0.95
 _STRAIGHT, _ALIKE = 1.0, 1.8
 # … and have begun within so many diameters of it, for at the rim it lies below it: so many px of the way may be hidden.
 _BEGAN, _HIDDEN = 2.0, 25.0
-# There is a lamp if so many shadows for each particle lie toward one side, within this angle of their middle.
+# There is a lamp if so many shadows for each particle lie toward one side, within this angle of their middle, …
 _SHARE, _SIDE = 0.25, np.radians(40.0)
+# … or of so many pairs this share toward the same within a smaller one: by chance three in four would not.
+_SEVERAL, _MOST, _SAME_SIDE = 3, 0.75, np.radians(20.0)
 # From the lamp's side on it must only lie within so many diameters and keep to a line within this share of its size.
 _WITHIN, _ABOUT = 3.0, 0.3
 
+# A bright sighting and a dark one touch if their rims are no more than so many px apart.
+_TOUCH = 3.0
 # A dark sighting is drawn out if its length squared is so many standard uncertainties above 0, and it is longer than
 # this, px.
 _DRAWN_OUT, _SHORT = 3.0, 1.5
@@ -55,9 +60,8 @@ def link_both(
         The tracks of both, and which of them are shadows, shape (tracks,).
     """
     dark = (sightings["mark"] & DARK) != 0
-    parts = [
-        link(part, measured, size, settings) for part in (sightings[~dark], _without_streaks(sightings[dark]))
-    ]
+    both = _untold_streaks(sightings[~dark], sightings[dark]), _without_streaks(sightings[dark])
+    parts = [link(part, measured, size, settings) for part in both]
     joined = np.concatenate([one.sightings for one in parts])
     counts = np.concatenate([np.diff(one.starts) for one in parts])
     begin = np.append(0, np.cumsum(counts))
@@ -95,10 +99,33 @@ def _without_streaks(dark: NDArray[np.void]) -> NDArray[np.void]:
     return out
 
 
+def _untold_streaks(bright: NDArray[np.void], dark: NDArray[np.void]) -> NDArray[np.void]:
+    """Bright sightings; for those that touch a dark one it is not known how much of what looks like a streak is none.
+
+    A shadow, or the dark side of a particle, takes a piece off its picture.
+    """
+    if not len(bright) or not len(dark):
+        return bright
+    out = bright.copy()
+    # Frames are further apart than any picture is wide.
+    here, there = (np.column_stack([some["x"], some["y"], 1e5 * some["frame"]]) for some in (bright, dark))
+    apart, nearest = KDTree(there).query(here)
+    radii = [2.0 * np.sqrt(np.maximum(some, 0)) for some in (bright["spread"], dark["spread"][nearest])]
+    touched = apart < radii[0] + radii[1] + _TOUCH
+    length2 = np.hypot(bright["streak_m"], bright["streak_n"])
+    out["u_streak"][touched] = np.minimum(np.hypot(bright["u_streak"], length2), 6e4)[touched]
+    return out
+
+
 class _Pair(NamedTuple):
-    """A dark track beside another: where it lies from there, how that changes, and how far it is from a line, px."""
+    """A dark track beside another: where it lies from there, how that changes, and how far it is from a line, px.
+
+    A track is `shallow` if the other is bright, or deeper than it.
+    """
 
     track: int
+    other: int
+    shallow: bool
     apart: NDArray[np.float64]
     drift: NDArray[np.float64]
     speed: float
@@ -118,7 +145,8 @@ def shadows(tracks: Tracks) -> NDArray[np.bool_]:
 
     Of two dark ones the shallower one is the shadow, which is lit from the sides. All shadows of a clip lie toward one
     side, away from the lamp, and if one particle has a shadow most have: two that happen to fly beside each other
-    are no shadow and its particle. Once the side is known, those that look less like their particle are known, too.
+    are no shadow and its particle. Once the side is known, those that look less like their particle, or are as deep
+    as it, are known, too.
 
     Returns
     -------
@@ -132,9 +160,15 @@ def shadows(tracks: Tracks) -> NDArray[np.bool_]:
         return out
     sides = np.array([pair.side for pair in sure])
     near = np.abs(np.angle(sides[:, None] / sides[None])) < _SIDE
-    middle = sides[near[np.argmax(near.sum(axis=1))]].mean()
-    toward = {pair.track for pair in sure if abs(np.angle(pair.side / middle)) < _SIDE}
-    if len(toward) < _SHARE * (len(tracks) - len(toward)):
+    shallow = np.array([pair.shallow for pair in sure])
+    middle = sides[near[np.argmax(near @ (1.0 + shallow))]].mean()
+    there = [pair for pair in sure if abs(np.angle(pair.side / middle)) < _SIDE]
+    toward = {pair.track for pair in there}
+    # Of two alike either may be the shadow: they count once.
+    alike = sum(abs(np.angle(pair.side / middle)) < _SAME_SIDE for pair in there)
+    several = alike >= max(_SEVERAL, _MOST * len({frozenset(pair[:2]) for pair in sure}))
+    paler = len({pair.track for pair in there if pair.shallow})
+    if not several and paler < _SHARE * (len(tracks) - paler):
         return out
     for pair in pairs:
         size = max(pair.sizes)
@@ -152,14 +186,15 @@ def _pairs(tracks: Tracks) -> list[_Pair]:
     pairs = []
     for k in np.flatnonzero(is_dark):
         for j in np.flatnonzero((first <= last[k]) & (last >= first[k])):
-            if j != k and (not is_dark[j] or peak[k] < _SHALLOW * peak[j]):
-                pair = _pair(tracks, int(k), int(j))
+            if j != k:
+                shallow = bool(not is_dark[j] or peak[k] < _SHALLOW * peak[j])
+                pair = _pair(tracks, int(k), int(j), shallow)
                 if pair is not None:
                     pairs.append(pair)
     return pairs
 
 
-def _pair(tracks: Tracks, k: int, j: int) -> _Pair | None:
+def _pair(tracks: Tracks, k: int, j: int, shallow: bool) -> _Pair | None:
     """How track `k` runs beside track `j`; None where it does not."""
     parts = [tracks.sightings[tracks.starts[n] : tracks.starts[n + 1]] for n in (k, j)]
     # What the border or the rim cuts off has its centre elsewhere.
@@ -177,9 +212,8 @@ def _pair(tracks: Tracks, k: int, j: int) -> _Pair | None:
         return None
     off = np.hypot(*(apart - apart.mean(axis=0) - t[:, None] * drift).T)
     sizes = [4.0 * float(np.sqrt(max(float(np.median(part["spread"])), 0.25))) for part in (one, other)]
-    return _Pair(
-        k, np.median(apart, axis=0), drift, speed, float(np.median(off)), float(t[0]), (sizes[0], sizes[1])
-    )
+    scatter, first = float(np.median(off)), float(t[0])
+    return _Pair(k, j, shallow, np.median(apart, axis=0), drift, speed, scatter, first, (sizes[0], sizes[1]))
 
 
 def _like_its_shadow(pair: _Pair) -> bool:
