@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -25,6 +24,8 @@ _FINE = 4.0
 _VAGUE = 0.5
 # Standard deviations by which brightness differs where colour is left out.
 _BY_BRIGHTNESS = 4.0
+# Brightness of blue, green and red as JPEG takes it.
+_LUMA = np.array([0.114, 0.587, 0.299])
 # Least uncertainty of where in its spread an edge lies, as a share of that.
 _LEAST_BIAS_U = 0.05
 # Widths that are tried for the bead, over the one it was found with; how far from there its middle is looked for, and
@@ -76,11 +77,16 @@ def _placed(traces: Sequence[Trace]) -> tuple[tuple[EdgeProfile, ...], bool]:
     """Where the edges lie in what was followed: by tone and by texture, each as far as it is certain."""
     profiles, textures = [], []
     for trace in traces:
-        colours = trace.profile[:, trace.step > _LEAST_STEP]
+        colours = trace.profile[:, trace.step > _LEAST_STEP].astype(np.float64)
         grey = colours.mean(axis=2)
-        tone = _brightness(grey) if _differs(grey) else _colour(colours)
-        pieces = max(tone.shape[1] / alike(tone, 1), 2.0)
-        profiles.append(Profile(tone.mean(axis=1), tone.std(axis=1) / math.sqrt(pieces)))
+        tones = [grey]
+        if colours.shape[2] == 3:
+            grey = colours @ _LUMA
+            tones = [grey] if _differs(grey) else [grey, colours[..., 0] - grey, colours[..., 2] - grey]
+        pieces = [max(tone.shape[1] / alike(tone, 1), 2.0) for tone in tones]
+        mean = np.stack([tone.mean(axis=1) for tone in tones], axis=1)
+        u = np.stack([tone.std(axis=1) for tone in tones], axis=1) / np.sqrt(pieces)
+        profiles.append(Profile(mean, u))
         fine = grey - gaussian_filter1d(grey, _FINE, axis=1)
         variance = (1.4826 * np.median(np.abs(fine), axis=1)) ** 2 + 1e-8
         textures.append(fit_texture(trace.places, variance, pieces=max(fine.shape[1] / alike(fine, 1), 2.0)))
@@ -92,23 +98,11 @@ def _placed(traces: Sequence[Trace]) -> tuple[tuple[EdgeProfile, ...], bool]:
     return (tuple(textures) if by_texture else toned), by_texture
 
 
-def _differs(grey: Image) -> bool:
+def _differs(grey: Floats) -> bool:
     """Whether brightness alone shows the edge: JPEG keeps colour at half the resolution and mixes it across edges."""
     bead, sheet = grey[-3:], grey[:3]
-    spread = math.sqrt((float(bead.var()) + float(sheet.var())) / 2)
+    spread = float(np.sqrt((bead.var() + sheet.var()) / 2))
     return abs(float(bead.mean() - sheet.mean())) > _BY_BRIGHTNESS * spread
-
-
-def _brightness(grey: Image) -> Floats:
-    low, high = float(grey[:3].mean()), float(grey[-3:].mean())
-    return np.asarray((grey.astype(np.float64) - low) / (high - low))
-
-
-def _colour(colours: Image) -> Floats:
-    channels = colours.shape[2]
-    return np.asarray(
-        colours @ _telling(colours[-3:].reshape(-1, channels), colours[:3].reshape(-1, channels))
-    )
 
 
 def _slow_course(strip: Strip) -> tuple[Floats, Floats, Floats]:

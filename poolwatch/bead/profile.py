@@ -20,10 +20,16 @@ _BENT = 0.015
 _INSIDE = 2.5
 # Standard deviations of the point spread that are tried, px.
 _LEAST_BLUR, _MOST_BLUR = 0.4, 4.0
-# Parameters of an edge: place, low, slope, high, climb; with a line along its inside, its depth and reach, too.
-_PLAIN, _LINED = 5, 7
+# JPEG keeps colour at half the resolution: its steps are bent more, and spread further by this at most, px.
+_BENT_COLOUR, _COLOUR_BLUR = 0.04, 3.0
+# The edge lies within so many px of where columns were aligned.
+_ASIDE = 4.0
 # A dark or bright line inside the edges is believed where it takes so much of the misfit away.
 _LINE_GAIN = 0.1
+# It moves the edge by less than this, px: what moves it further has taken the line's own border for the edge.
+_LINE_MOVES = 2.0
+# Few places near the edge move it by less than this, px: beyond, slopes have taken the place of the step.
+_NEAR_MOVES = 1.0
 # Least misfit (half the mean square, in standard uncertainties) at which a line is tried.
 _MISFIT = 0.03
 # Where in the rise of the variance the edge of a texture lies, in spreads of that rise, and its standard uncertainty:
@@ -32,7 +38,7 @@ _TEXTURE_EARLIER, _TEXTURE_U = 0.34, 0.68 / math.sqrt(12)
 
 
 class Profile(NamedTuple):
-    """Mean across an edge and its standard uncertainty, shape (k,)."""
+    """Mean across an edge and its standard uncertainty, shape (k, channels): brightness, then what colours add."""
 
     mean: Floats
     u: Floats
@@ -63,7 +69,7 @@ def step(x: Floats, blur: float) -> Floats:
 
 
 def fit_profiles(x: Floats, profiles: Sequence[Profile]) -> tuple[EdgeProfile, ...]:
-    """Fit spread steps with sloping sides that share one point spread.
+    """Fit spread steps with sloping sides that share one point spread; all channels share the place.
 
     Parameters
     ----------
@@ -73,16 +79,17 @@ def fit_profiles(x: Floats, profiles: Sequence[Profile]) -> tuple[EdgeProfile, .
         One of each edge.
     """
     wide = _fit(x, profiles)
-    best = wide
-    for depth in (-0.3, 0.3) if wide.cost > _MISFIT * len(x) * len(profiles) else ():
-        lined = _fit(x, profiles, depth, wide.edges)
-        if lined.cost < min(_LINE_GAIN * wide.cost, best.cost):
-            best = lined
-    if best is not wide:
-        return best.edges
+    if wide.cost > _MISFIT * sum(one.mean.size for one in profiles):
+        lined = _fit(x, profiles, lined=True)
+        if lined.cost < _LINE_GAIN * wide.cost and _apart(lined.edges, wide.edges) < _LINE_MOVES:
+            return lined.edges
     used = x <= np.clip(_INSIDE * wide.edges[0].blur, 3.0, x[-1])
-    near = [Profile(one.mean[used], one.u[used]) for one in profiles]
-    return _fit(x[used], near).edges
+    near = _fit(x[used], [Profile(one.mean[used], one.u[used]) for one in profiles]).edges
+    return near if _apart(near, wide.edges) < _NEAR_MOVES else wide.edges
+
+
+def _apart(some: Sequence[EdgeProfile], others: Sequence[EdgeProfile]) -> float:
+    return max(abs(a.offset - b.offset) for a, b in zip(some, others, strict=True))
 
 
 class _FittedEdges(NamedTuple):
@@ -92,49 +99,73 @@ class _FittedEdges(NamedTuple):
     cost: float
 
 
-def _fit(
-    x: Floats, profiles: Sequence[Profile], depth: float = 0.0, without: Sequence[EdgeProfile] = ()
-) -> _FittedEdges:
-    """Fit to all places; with lines, which begin at a share of the height, from the fit without."""
-    each = _LINED if depth else _PLAIN
-    starts = range(1, 1 + each * len(profiles), each)
-    first, low, high = [1.2], [_LEAST_BLUR], [_MOST_BLUR]
-    scales = []
-    for k, (mean, u) in enumerate(profiles):
-        ends = float(np.mean(mean[:3])), float(np.mean(mean[-3:]))
-        scales.append(np.maximum(u, _BENT * abs(ends[1] - ends[0]) + 1e-6))
-        begin = max(without[k].offset - 1.0, float(x[0])) if without else 0.0
-        first += [begin, ends[0], 0.0, ends[1], 0.0, depth * abs(ends[1]), 2.5][:each]
-        low += [float(x[0]), *[-np.inf] * 5, 0.8][:each]
-        high += [float(x[-1]), *[np.inf] * 5, 0.5 * float(x[-1]) + 1][:each]
+def _fit(x: Floats, profiles: Sequence[Profile], *, lined: bool = False) -> _FittedEdges:
+    """Fit places, spreads and reaches of lines; heights and slopes follow by linear least squares.
+
+    Notes
+    -----
+    Variable projection (Golub & Pereyra 1973).
+    """
+    scales = [_scale(one) for one in profiles]
+    count, coloured = len(profiles), profiles[0].mean.shape[1] > 1
 
     def misfit(p: Floats) -> Floats:
-        parts = [
-            (_edge(x, float(p[0]), p[k : k + each]) - one.mean) / scale
-            for k, one, scale in zip(starts, profiles, scales, strict=True)
-        ]
+        parts = []
+        for k, (one, scale) in enumerate(zip(profiles, scales, strict=True)):
+            reach = float(p[2 + count + k]) if lined else 0.0
+            for channel in range(one.mean.shape[1]):
+                blur = math.hypot(float(p[0]), float(p[1])) if channel else float(p[0])
+                parts.append(
+                    _rest(_basis(x - p[2 + k], blur, reach), one.mean[:, channel], scale[:, channel])
+                )
         return np.concatenate(parts)
 
-    found = least_squares(misfit, first, bounds=(low, high), x_scale="jac")
-    spread = max(1.0, 2 * float(found.cost) / (len(x) * len(profiles) - len(first)))
+    low = [_LEAST_BLUR, 0.0, *[-_ASIDE] * count, *[0.8] * count * lined]
+    high = [_MOST_BLUR, _COLOUR_BLUR if coloured else 1e-3, *[_ASIDE] * count]
+    high += [0.5 * float(x[-1]) + 1] * count * lined
+    found = min(
+        (
+            least_squares(
+                misfit,
+                [1.2, 0.5 * high[1], *[start] * count, *[2.5] * count * lined],
+                bounds=(low, high),
+                x_scale="jac",
+                max_nfev=60,
+            )
+            for start in (-1.5, 0.0, 1.5)
+        ),
+        key=lambda one: float(one.cost),
+    )
+    spread = max(1.0, 2 * float(found.cost) / max(len(found.fun) - len(found.x), 1))
     variance = np.maximum(np.diag(np.linalg.pinv(found.jac.T @ found.jac)), 0.0) * spread
-    edges = [EdgeProfile(float(found.x[k]), math.sqrt(float(variance[k])), float(found.x[0])) for k in starts]
+    edges = [
+        EdgeProfile(float(found.x[2 + k]), math.sqrt(float(variance[2 + k])), float(found.x[0]))
+        for k in range(count)
+    ]
     return _FittedEdges(tuple(edges), float(found.cost))
 
 
-def _edge(x: Floats, blur: float, p: Floats) -> Floats:
+def _scale(profile: Profile) -> Floats:
+    """What a profile may differ by from a model."""
+    bent = np.full(profile.mean.shape[1], _BENT_COLOUR)
+    bent[0] = _BENT
+    return np.asarray(np.maximum(profile.u, bent * np.ptp(profile.mean, axis=0) + 1e-6))
+
+
+def _rest(basis: Floats, mean: Floats, scale: Floats) -> Floats:
+    weighted = basis / scale[:, None]
+    return np.asarray(mean / scale - weighted @ np.linalg.lstsq(weighted, mean / scale, rcond=1e-9)[0])
+
+
+def _basis(off: Floats, blur: float, reach: float) -> Floats:
     """A step whose sides slope; with a line, if any, that fades from the edge into the bead as half a Gaussian."""
-    place, low, slope, high, climb, *line = p
-    off = x - place
     share = step(off, blur)
-    sides = (1 - share) * (low + slope * np.minimum(off, 0)) + share * (high + climb * np.maximum(off, 0))
-    if not line:
-        return np.asarray(sides)
-    depth, reach = line
-    total = math.hypot(blur, reach)
-    # A half Gaussian through a Gaussian spread: product of a Gaussian and an error function.
-    faded = np.exp(-0.5 * (off / total) ** 2) * step(off, blur * total / reach)
-    return np.asarray(sides + depth * reach / total * faded)
+    parts = [1 - share, (1 - share) * np.minimum(off, 0), share, share * np.maximum(off, 0)]
+    if reach:
+        total = math.hypot(blur, reach)
+        # A half Gaussian through a Gaussian spread: product of a Gaussian and an error function.
+        parts.append(np.exp(-0.5 * (off / total) ** 2) * step(off, blur * total / reach))
+    return np.column_stack(parts)
 
 
 def fit_texture(x: Floats, variance: Floats, *, pieces: float) -> EdgeProfile:

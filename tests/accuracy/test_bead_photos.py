@@ -1,6 +1,6 @@
 """Beads drawn at random against their exact truth: a few by default, 30 and 30 smooth ones by `-m long`.
 
-`python tests/accuracy/test_bead_photos.py` measures the 30 and writes their table into RESULTS.md.
+`python tests/accuracy/test_bead_photos.py` measures the 30 and writes their table into BEADS.md.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from tests.simulated_welds.photo import write_weld
 from tests.simulated_welds.scene import random_weld
 
 # Small ones of those that the method was made on; those of the long run nothing was made on.
-FEW, MANY = (5003, 5010, 5018), range(5030, 5060)
+FEW, MANY = (5003, 5010, 5018), range(8000, 8030)
 
 
 def squarely(light, scene, truth):
@@ -131,7 +131,7 @@ def try_all(seeds, folder, **more) -> list[dict[str, Any] | None]:
 
 # Shares of photos within the bars that are reached; the bars ask for all. Raise these with the tool, never the bars.
 REACHED_FEW = {"width": 0.3, "edges": 0.3, "spacing": 1.0}
-REACHED_MANY = {"width": 0.35, "edges": 0.2, "spacing": 0.75}
+REACHED_MANY = {"width": 0.7, "edges": 0.55, "spacing": 0.95}
 # Recall and precision; the bar is 0.95.
 DEPOSITS = 0.9
 
@@ -195,4 +195,4 @@ if __name__ == "__main__":
     import tempfile
 
     with tempfile.TemporaryDirectory() as scratch:
-        _written(MANY, Path(scratch), Path(__file__).with_name("RESULTS.md"))
+        _written(MANY, Path(scratch), Path(__file__).with_name("BEADS.md"))

@@ -78,7 +78,7 @@ def test_edge_place_in_a_mean_profile(place: float, toe: float) -> None:
     spread = gaussian_filter1d(tone, 1.1 / 0.05)
     x = np.arange(-12, 12.01, 0.5)
     mean = np.interp(x, fine, spread)
-    (found,) = fit_profiles(x, [Profile(mean, np.full(len(x), 1e-3))])
+    (found,) = fit_profiles(x, [Profile(mean[:, None], np.full((len(x), 1), 1e-3))])
     assert found.offset == pytest.approx(place, abs=0.15)
     assert found.blur == pytest.approx(1.1, abs=0.25)
 
