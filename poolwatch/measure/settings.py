@@ -11,7 +11,7 @@ from pydantic import Field, model_validator
 
 from ..clips import ClipSettings
 from ..model.axes import Scale
-from ..model.errors import MissingFileError, UsageError
+from ..model.errors import UsageError
 from ..model.recording import Recording, scale_facts
 from ..model.settings import Settings, read_toml
 from ..pool.settings import PoolSettings
@@ -142,7 +142,7 @@ def _beside(settings: str | Path, name: str, path: str) -> str:
     except (OSError, ValueError):  # a name that no disc could hold
         there = False
     if not there:
-        raise MissingFileError(
+        raise UsageError(
             f"{settings}: {name} {path!r}: no such file, looked for {place}; a path in a settings file is relative "
             "to the folder of that file"
         )

@@ -21,12 +21,6 @@ class UsageError(PoolwatchError, ValueError):
     exit_code = 2
 
 
-class MissingFileError(UsageError):
-    """A file that was named is not there: as with a recording that cannot be read, the work could not be done."""
-
-    exit_code = 1
-
-
 class TableError(UsageError):
     """A table made by hand has problems: the first line says how many, each line after it holds one."""
 

@@ -10,7 +10,7 @@ from typing import Any, Self
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from .errors import MissingFileError, UsageError
+from .errors import UsageError
 
 
 class Settings(BaseModel):
@@ -80,7 +80,7 @@ def read_toml(path: str | Path) -> dict[str, Any]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
-        raise MissingFileError(f"{path}: no such file; check the path") from None
+        raise UsageError(f"{path}: no such file; check the path") from None
     except OSError as error:
         raise UsageError(
             f"{path}: cannot be read ({error.strerror}); check the path and its permissions"

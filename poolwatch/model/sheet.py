@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from .errors import MissingFileError, UsageError
+from .errors import UsageError
 from .files import written_whole
 from .table import cell
 
@@ -161,7 +161,7 @@ def _text(path: Path) -> tuple[str, str]:
     try:
         raw = path.read_bytes()
     except FileNotFoundError:
-        raise MissingFileError(f"{path}: no such file; check the path") from None
+        raise UsageError(f"{path}: no such file; check the path") from None
     except IsADirectoryError:
         raise UsageError(f"{path}: is a folder; give the table itself, a CSV file in it") from None
     except OSError as error:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
-from ..model.errors import MissingFileError, PoolwatchError, UsageError
+from ..model.errors import PoolwatchError, UsageError
 from .batch import BatchResult, Progress
 from .crosschecks import in_words
 from .manifest import Entry, Manifest, read_manifest
@@ -103,9 +103,7 @@ def follow_trial(
         The output folder cannot be written at the start, or another process writes into it.
     """
     if not Path(manifest).exists():
-        raise MissingFileError(
-            f"{manifest}: no such file; check the path, and write the header line at least"
-        )
+        raise UsageError(f"{manifest}: no such file; check the path, and write the header line at least")
     pace = pace or FollowPace()
     with open_trial(out, options or TrialOptions(), measurer or ClipMeasurer()) as trial:
         day = _Day(Path(manifest), trial, pace, notify or _silent, progress)

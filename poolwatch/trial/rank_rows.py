@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from ..experiment.limits import PLAN_FILE, Limits, limits_of, read_limits
-from ..model.errors import MissingFileError, UsageError
+from ..model.errors import UsageError
 from ..model.files import remove
 from .comparison import Comparison, compare, write_tables
 from .report import write_ranking_report
@@ -74,7 +74,7 @@ def rank(
     """
     chosen = read_rank_settings(settings)
     if plan is not None and not Path(plan).exists():
-        raise MissingFileError(f"{plan}: no such file; check the path")
+        raise UsageError(f"{plan}: no such file; check the path")
     given = _rows(scores, trials, settings_id)
     limits = given.limits if plan is None else read_limits(plan)
     compared = replace(compare(given.rows, settings=chosen, limits=limits), source=given.source)

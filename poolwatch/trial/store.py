@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..model.errors import MissingFileError, OutputError, UsageError
+from ..model.errors import OutputError, UsageError
 from ..model.tables import SCORE
 from .store_address import engine_of, secrets_of, without
 from .store_rows import latest, rows_of, with_values
@@ -283,7 +283,7 @@ class Store:
     @contextmanager
     def _reading(self) -> Iterator[Connection]:
         if not self._is_there():
-            raise MissingFileError(f"{self.name}: no such file; check the path")
+            raise UsageError(f"{self.name}: no such file; check the path")
         with self._faults("read"), self._engine.connect() as connection:
             if not version_of(connection):
                 raise UsageError(f"{self.name}: holds no scores yet; add some with `poolwatch trial --store`")

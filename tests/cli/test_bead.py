@@ -228,7 +228,7 @@ def test_what_is_read_is_never_written_over(arguments, words, tmp_path, monkeypa
         (["plain.png", "--mm-per-px", "0.02", "--replace"], 2, "--replace goes with --manifest"),
         (["plain.png", "--mm-per-px", "0.02", "--near", "900,3"], 2, "is outside"),
         (["plain.png", "--mm-per-px", "0.02", "--manifest", "table.csv"], 2, "no column 'bead_photo'"),
-        (["plain.png", "--scale", "none.toml"], 1, "none.toml"),
+        (["plain.png", "--scale", "none.toml"], 2, "none.toml"),
     ],
 )
 def test_refusals_are_one_line(arguments, code, words, tmp_path, monkeypatch, capsys) -> None:

@@ -131,10 +131,10 @@ def test_wrong_usage_is_one_line_and_exit_2(clip, tmp_path, capsys, arguments, s
 
 
 @pytest.mark.parametrize("option", ["--settings", "--scale"])
-def test_a_file_that_is_not_there_is_exit_1_as_a_clip_is(clip, tmp_path, capsys, option):
+def test_a_file_of_settings_or_scale_that_is_not_there_is_wrong_usage(clip, tmp_path, capsys, option):
     out = tmp_path / "out"
     err = fails(
-        capsys, ["measure", clip, "--out", out, "--record-rate", "10000", option, "none.toml"], code=1
+        capsys, ["measure", clip, "--out", out, "--record-rate", "10000", option, "none.toml"], code=2
     )
     assert "none.toml: no such file" in err
 

@@ -92,7 +92,7 @@ def test_what_the_plan_forbids_is_not_advised(tmp_path, capsys):
         # The next turn finds it beside the scores.
         (tmp_path / "plan.toml").write_text(plan, encoding="utf-8")
     assert (
-        main(["rank", str(tmp_path / "scores.csv"), "--out", "o", "--plan", str(tmp_path / "no.toml")]) == 1
+        main(["rank", str(tmp_path / "scores.csv"), "--out", "o", "--plan", str(tmp_path / "no.toml")]) == 2
     )
     assert "no.toml: no such file" in capsys.readouterr().err
 

@@ -184,7 +184,7 @@ def test_a_check_of_another_measurement_is_not_shown(folder, written, tmp_path, 
 @pytest.mark.parametrize(
     ("arguments", "code", "words"),
     [
-        (["--marks", "none.csv"], 1, "none.csv: no such file"),
+        (["--marks", "none.csv"], 2, "none.csv: no such file"),
         (["--trial", "."], 2, "--trial goes with --marks"),
         (["--seed", "3", "--marks", "none.csv"], 2, "--seed goes without --marks"),
         (["--frames", "10"], 2, "at least 6 must be drawn at random"),

@@ -532,7 +532,7 @@ def test_ended_in_the_middle_of_a_clip(tmp_path: Path, number: signal.Signals) -
 def test_a_manifest_that_is_not_there_at_the_start_ends_at_once(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert main(["trial", str(tmp_path / "none.csv"), "--out", str(tmp_path / "o"), "--follow"]) == 1
+    assert main(["trial", str(tmp_path / "none.csv"), "--out", str(tmp_path / "o"), "--follow"]) == 2
     assert "no such file" in capsys.readouterr().err
 
 
