@@ -90,7 +90,7 @@ def test_four_shapes_alike_over_6000_trials() -> None:
     assert false / 6000 <= 0.05
 
 
-@pytest.mark.often("sds16")
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("sds", "welds", "most"),
     [

@@ -99,6 +99,7 @@ def test_nothing_but_what_looks_like_it(kind: int) -> None:
     assert len(found.spatter.particles) == 0
 
 
+@pytest.mark.long
 def test_half_of_the_smallest_are_seen(busy: Clip) -> None:
     smallest = smallest_particle(busy.sample, busy.sample_outlines, busy.look)
     # Seen is not sized: no diameter is claimed below that at which half are seen.

@@ -89,7 +89,7 @@ def clip(folder: Path, kind: str, **more: object) -> Path:
     return write_simulation(Scene.checked(scene, where="test"), folder, format="npy")
 
 
-@pytest.mark.often("illuminated")
+@pytest.mark.often("glowing")
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", ["glowing", "illuminated"])
 def test_dropped_frames_are_flagged_and_whole_clips_are_not(kind: str, tmp_path: Path) -> None:

@@ -103,7 +103,7 @@ def riding_glow(tmp_path_factory):
     return made(tmp_path_factory.mktemp("lie"), "glowing", False, -140.0)
 
 
-@pytest.mark.often("40.0-True", "-132")
+@pytest.mark.often("40.0-True")
 @pytest.mark.parametrize(
     ("given", "askew"), [(None, True), (-140.0, False), (-132.0, False), (40.0, True), (-100.0, True)]
 )

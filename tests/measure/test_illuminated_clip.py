@@ -109,6 +109,7 @@ def test_workers_and_blocks_change_no_digit(lit_clip, lit, workers, block):
     assert csv_text(again.spatter) == csv_text(lit.spatter)
 
 
+@pytest.mark.long
 def test_a_wrong_direction_is_flagged(lit_clip):
     turned = poolwatch.measure_clip(lit_clip, **{**FACTS, "travel_direction_deg": 180.0})
     assert "direction_disagrees" in turned.flags

@@ -172,7 +172,7 @@ def test_of_several_pieces_that_cannot_be_read_the_first_is_named(
         plain.gathered(recruit=lambda work: InTurns(work, seed))
 
 
-@pytest.mark.often("illuminated-mp4-h264-lossless")
+@pytest.mark.often("glowing-mp4-h264-lossless")
 def test_processes_give_the_same(case: Case, whole: gather.Gathered, monkeypatch: pytest.MonkeyPatch) -> None:
     found, begun = with_helpers(case, 2, workers=3)
     assert begun == {0, 1}

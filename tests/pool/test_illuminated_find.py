@@ -129,7 +129,7 @@ def test_bad_frames_are_named_and_spoil_no_other():
     assert np.abs(error[near]).max() < 4.0
 
 
-@pytest.mark.often("0.95", "None")
+@pytest.mark.often("0.95")
 @pytest.mark.parametrize(("spot", "seen"), [(0.95, True), (0.03, True), (None, False)])
 def test_a_keyhole_is_measured_where_there_is_one(spot, seen):
     keyhole = {"spots_mm": []} if spot is None else {"brightness": spot}

@@ -56,6 +56,7 @@ def test_a_loop_shows_every_frame_around_the_worst_moment_unless_a_part_is_chose
 
 
 @pytest.mark.slow
+@pytest.mark.often(".gif")
 @pytest.mark.parametrize("ending", [".gif", ".webp"])
 def test_an_overlay_becomes_a_loop_by_its_ending(drawn, tmp_path, ending):
     clip = drawn(shape=(48, 96), frames=40, direction=90)

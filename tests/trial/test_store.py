@@ -410,6 +410,7 @@ def test_what_counts_as_a_store() -> None:
     assert not is_store("scores.csv")
 
 
+@pytest.mark.long
 def test_rank_reads_from_a_store(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     address = f"sqlite:///{tmp_path / 't.db'}"
     store = open_store(address)
