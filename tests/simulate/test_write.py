@@ -217,10 +217,10 @@ class TestCommand:
         assert (scene.kind, scene.camera.standing, scene.travel_speed_mm_s) == ("illuminated", True, 50)
         assert np.load(tmp_path / "clip.npy").shape == (2, 64, 96)
 
-    def test_a_scene_that_is_not_there_is_code_1(
+    def test_a_scene_that_is_not_there_is_wrong_usage(
         self, tmp_path: Path, capsys: pytest.CaptureFixture[str]
     ) -> None:
-        assert main(["simulate", "--out", str(tmp_path / "o"), "--scene", "missing.toml"]) == 1
+        assert main(["simulate", "--out", str(tmp_path / "o"), "--scene", "missing.toml"]) == 2
         assert "missing.toml: no such file" in capsys.readouterr().err
 
     @pytest.mark.parametrize(
