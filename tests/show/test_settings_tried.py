@@ -22,6 +22,8 @@ from poolwatch.show.report.settings_tried import (
 )
 from poolwatch.show.stills.trial import flagged_rows, ranking_figure
 
+pytestmark = pytest.mark.slow
+
 EFFECTS = pd.DataFrame(
     {
         "term": ["power_w", "travel_speed_mm_s"],

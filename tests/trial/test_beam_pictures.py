@@ -7,9 +7,12 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pandas as pd
+import pytest
 
 from poolwatch.show.beam_profile import SIDE
 from poolwatch.trial.beam_pictures import beam_pictures
+
+pytestmark = pytest.mark.slow
 
 
 def test_pictures_by_clip_and_shape_and_what_is_missing_is_said(tmp_path: Path) -> None:
