@@ -11,10 +11,11 @@ from pathlib import Path
 import pytest
 
 TESTS = Path(__file__).parent
-# Whole clips, whole commands, or other processes, in nearly every test.
+# Whole clips, whole commands, every kind of file, or other processes, in nearly every test.
 SLOW = {
     TESTS / "accuracy",
     TESTS / "cli",
+    TESTS / "contracts",
     TESTS / "faults",
     TESTS / "metamorphic",
     TESTS / "show" / "browser",
