@@ -78,11 +78,10 @@ def _placed(traces: Sequence[Trace]) -> tuple[tuple[EdgeProfile, ...], bool]:
     profiles, textures = [], []
     for trace in traces:
         colours = trace.profile[:, trace.step > _LEAST_STEP].astype(np.float64)
-        grey = colours.mean(axis=2)
+        grey = colours @ _LUMA if colours.shape[2] == 3 else colours[..., 0]
         tones = [grey]
-        if colours.shape[2] == 3:
-            grey = colours @ _LUMA
-            tones = [grey] if _differs(grey) else [grey, colours[..., 0] - grey, colours[..., 2] - grey]
+        if colours.shape[2] == 3 and not _differs(grey):
+            tones += [colours[..., 0] - grey, colours[..., 2] - grey]
         pieces = [max(tone.shape[1] / alike(tone, 1), 2.0) for tone in tones]
         mean = np.stack([tone.mean(axis=1) for tone in tones], axis=1)
         u = np.stack([tone.std(axis=1) for tone in tones], axis=1) / np.sqrt(pieces)

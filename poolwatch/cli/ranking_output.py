@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from ..model.rounding import with_uncertainty
+from ..model.rounding import share_of_draws, with_uncertainty
 from ..model.score_words import index_words
 
 if TYPE_CHECKING:
@@ -36,8 +36,8 @@ def show_ranking(ranking: Ranking) -> None:
             str(row.clips),
             index_words(row._asdict()),
             row.group or "–",
-            _chance(row.probability_best),
-            _chance(row.order_holds),
+            share_of_draws(row.probability_best, short=True),
+            share_of_draws(row.order_holds, short=True),
         )
     console.print(table)
     console.print()
@@ -88,13 +88,6 @@ def _setting(weld: Mapping[Hashable, Any]) -> str:
     )
     low, high = (f"{weld[f'weld_{end}']:.0f}" for end in ("low", "high"))
     return f"{', '.join(named)}: {with_uncertainty(weld['predicted'], weld['predicted_u'])}; {low} to {high}"
-
-
-def _chance(value: float) -> str:
-    """A share of random draws, which never make anything certain or impossible."""
-    if value > 0.995:
-        return ">99%"
-    return "<1%" if value < 0.005 else _number(value, "{:.0%}")
 
 
 def _number(value: float, form: str) -> str:

@@ -17,6 +17,8 @@ ABSENT = "absent"
 """Value of a factor of a part that a setting lacks: no ring, no ring diameter."""
 BLOCK = "block"
 """The factor that holds days, sheets, batches: it is taken out of the scatter, but nobody can choose it."""
+BLOCK_COLUMN = f"factor_{BLOCK}"
+"""Its column in manifests and score rows."""
 SHAPE = "beam_shape"
 # Endings of names that hold angles, and after how many degrees these repeat.
 _PERIODS = {"_direction_deg": 360.0, "_axis_deg": 180.0}

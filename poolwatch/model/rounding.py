@@ -119,6 +119,24 @@ def with_interval(
     return f"{shown} ({low} to {high})"
 
 
+def share_of_draws(value: Any, *, short: bool = False) -> str:
+    """A share of random draws in per cent, which never make anything certain or impossible; `short` for narrow columns.
+
+    Examples
+    --------
+    >>> share_of_draws(0.42), share_of_draws(1.0), share_of_draws(0.001, short=True)
+    ('42 %', 'over 99 %', '<1%')
+    """
+    if not known(value):
+        return _MISSING
+    share = float(value)
+    if share > 0.995:
+        return ">99%" if short else "over 99 %"
+    if share < 0.005:
+        return "<1%" if short else "under 1 %"
+    return f"{share:.0%}" if short else f"{100 * share:.0f} %"
+
+
 def with_uncertainty(value: Any, uncertainty: Any) -> str:
     """A number with its standard uncertainty: ``0.83 ± 0.12``; alone where none is known.
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..experiment.factors import BLOCK_COLUMN
 from ..experiment.logit import expit, logit
 from ..model.errors import UsageError
 
@@ -188,9 +189,9 @@ def read_pilot(rows: pd.DataFrame, *, blocked: bool = False) -> Pilot:
 
 def _blocks(rows: pd.DataFrame) -> list[str]:
     """The block of each row, empty where it has none."""
-    if "factor_block" not in rows:
+    if BLOCK_COLUMN not in rows:
         return [""] * len(rows)
-    return ["" if value is None or value != value else str(value).strip() for value in rows["factor_block"]]
+    return ["" if value is None or value != value else str(value).strip() for value in rows[BLOCK_COLUMN]]
 
 
 def _within_blocks(rows: pd.DataFrame, value: NDArray[np.float64], shape: NDArray[Any]) -> tuple[float, int]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..experiment.factors import SHAPE, Factor, Value
+from ..experiment.factors import BLOCK_COLUMN, SHAPE, Factor, Value
 from ..experiment.terms import Kind, matrix_of, model_terms
 from ..model.errors import UsageError
 from ..model.weld_facts import BEAM_PICTURE, BEAM_PICTURE_SCALE, POWER, WELD_FACTS
@@ -174,7 +174,7 @@ def manifest_table(sheet: RunSheet, facts: dict[str, str], outcomes: tuple[str, 
             columns[f"factor_{factor.name}"] = values
     if sheet.blocks > 1:
         # A word, not a number: blocks have no order for a model to follow.
-        columns["factor_block"] = [f"block-{b}" for b in sheet.block]
+        columns[BLOCK_COLUMN] = [f"block-{b}" for b in sheet.block]
     for name in outcomes:
         columns[f"outcome_{name.removeprefix('outcome_')}"] = [""] * n
     return pd.DataFrame(columns)

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..experiment.factors import BLOCK_COLUMN
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -37,7 +39,7 @@ def stray_welds(rows: pd.DataFrame) -> dict[int, str]:
         A few words by number of the row.
     """
     setting = [name for name in _SAME_SETTING if name in rows]
-    setting += [name for name in rows if str(name).startswith("factor_") and name != "factor_block"]
+    setting += [name for name in rows if str(name).startswith("factor_") and name != BLOCK_COLUMN]
     found: dict[int, list[str]] = {}
     length, width = (
         _departures(rows, f"pool_{side}_mean_mm", setting, _SIZE) for side in ("length", "width")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import operator
 from typing import TYPE_CHECKING
 
+from ..model.rounding import share_of_draws
 from ..model.score_words import index_words
 from .crosschecks import listed
 
@@ -108,8 +109,7 @@ def _weights(table: pd.DataFrame) -> list[str]:
     holds = best["order_holds"]
     if len(table) < 2 or holds != holds:
         return []
-    share = "over 99 %" if holds > 0.995 else "under 1 %" if holds < 0.005 else f"{100 * holds:.0f} %"
     return [
-        f"With other weights of the parts, drawn at random, {best['beam_shape']} stays first in {share} of the draws; "
-        "the welds stay the same, so this tests no difference."
+        f"With other weights of the parts, drawn at random, {best['beam_shape']} stays first in "
+        f"{share_of_draws(holds)} of the draws; the welds stay the same, so this tests no difference."
     ]

@@ -9,7 +9,6 @@ import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from ..model.files import remove, write_text
@@ -152,9 +151,7 @@ def _short_names(scores: pd.DataFrame, compared: Comparison) -> dict[str, str]:
     return short_names(map(str, [*scores["clip"], *compared.ranking.excluded["clip"]]))
 
 
-def _compared(
-    compared: Comparison, more: Sequence[str] = (), *, short: Mapping[str, str] = MappingProxyType({})
-) -> dict[str, Any]:
+def _compared(compared: Comparison, more: Sequence[str] = (), *, short: Mapping[str, str]) -> dict[str, Any]:
     """What a page shows of a comparison, with `more` notes; clips by their `short` names."""
     longer = sorted((path for path, name in short.items() if path != name), key=len, reverse=True)
     pattern = re.compile("|".join(map(re.escape, longer)) or "(?!)")

@@ -17,6 +17,9 @@ STANDS, RIDES = 0.25, 0.1
 # Metal at rest leaves so much more of the picture unexplained than its motion does where that is real, and so much less
 # where it is not; marks along travel show neither.
 _WORSE, _BETTER = 1.4, 0.55
+# A pool's rim is now and then this share of its size (root of its area) from where it usually is, and the usual rim is
+# known to so many px.
+SWELLS, KNOWN_PX = 0.06, 3.0
 # Frames of a run that are laid on others, about.
 _FRAMES = 6
 

@@ -30,7 +30,7 @@ from .metal import Field, Grey
 from .metal_tone import lighting_of_places, moved_lighting, plain_lighting
 from .region import SHARE, Pieces, contour_of, distances, lighting_of, liquid_in, middle_of, pointed_of
 from .rim import RimTone, tones_of
-from .usual import odds_of
+from .usual import odds_of, top_between
 
 # Where brightness tells little, a spread of about a pixel is taken: cost of a factor e either way.
 _LENS = 150.0
@@ -243,9 +243,8 @@ def _spread(
             total += float(least.sum())
         totals.append(total + _LENS * math.log(sigma) ** 2)
     k = int(np.argmin(totals))
-    if 0 < k < len(totals) - 1:
-        bend = totals[k - 1] - 2 * totals[k] + totals[k + 1]
-        move = 0.5 * (totals[k - 1] - totals[k + 1]) / bend if bend > 0 else 0.0
-        step = _SIGMAS[k + 1] / _SIGMAS[k] if move > 0 else _SIGMAS[k] / _SIGMAS[k - 1]
-        return float(_SIGMAS[k] * step**move)
-    return _SIGMAS[k]
+    move = top_between(-np.array(totals), k)
+    if move == 0.0:
+        return _SIGMAS[k]
+    step = _SIGMAS[k + 1] / _SIGMAS[k] if move > 0 else _SIGMAS[k] / _SIGMAS[k - 1]
+    return float(_SIGMAS[k] * step**move)

@@ -282,5 +282,5 @@ def _place(small: Grey, i: int, others: list[int], look: IlluminatedLook) -> tup
     largest = max(contours, key=cv2.contourArea).reshape(-1, 2)
     if cv2.contourArea(largest) * SHRINK**2 < 0.15 * look.area_px:
         return None
-    middle = 0.5 * (largest.min(axis=0) + largest.max(axis=0))
-    return tuple(float(v) for v in (middle + 0.5) * SHRINK - 0.5)  # type: ignore[return-value]
+    x, y = (0.5 * (largest.min(axis=0) + largest.max(axis=0)) + 0.5) * SHRINK - 0.5
+    return float(x), float(y)

@@ -19,8 +19,8 @@ from .over_time import rim_over_time, usual_picture
 from .region import SHARE, box_around, contour_of, distances, hull_of
 from .residual import unexplained
 
-# Share of the picture that must follow a motion for no other to be looked for.
-_FOLLOWED = 0.6
+# Share of the picture that must follow a motion for no other to be looked for, and for it to need no more proof.
+FOLLOWED = 0.6
 # Standard deviations of what noise leaves unexplained, for a place to be liquid at first.
 _CLEAR = 8.0
 # Metal slower than this over half a window stands still as far as looking for the pool goes, px.
@@ -45,7 +45,7 @@ def motion_of(
     """
     starts = [] if given is None else [given, (0.0, 0.0)]
     tried = [refine_motion(windows, start, solid, noise, half) for start in starts]
-    if not tried or max(share for *_, share in tried) <= _FOLLOWED:
+    if not tried or max(share for *_, share in tried) <= FOLLOWED:
         tried.append(refine_motion(windows, find_motion(windows), solid, noise, half))
     return max(tried, key=lambda one: one[2])
 

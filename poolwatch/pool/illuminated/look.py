@@ -16,6 +16,7 @@ from .bumps import tips_of
 from .evidence import MetalLight
 from .facts import IlluminatedLook
 from .learning import (
+    FOLLOWED,
     STILL_PX,
     lags_of,
     motion_of,
@@ -33,8 +34,6 @@ from .usual import usual_of
 
 # Sides below which there is no room for a pool and for metal around it to be registered, px.
 _LEAST_PX = 12
-# Share of the compared metal above which its motion needs no more proof.
-_FOLLOWS = 0.6
 
 
 def window_length(rate_hz: float, frames: int | None = None) -> int:
@@ -96,22 +95,8 @@ def learn_illuminated(
     # For another order in memory Numba would compile all anew.
     windows = np.ascontiguousarray(windows)  # type: ignore[assignment]
     half = (windows.shape[1] - 1) // 2
-    noise = (2.0 * float(np.median([noise_of(run[half]) for run in windows])) ** 2, 0.0)
     everywhere = np.ones((h, w), dtype=np.uint8)
-    metal, u, share = motion_of(windows, metal_px, everywhere, noise, half)
-    seen = noise_of_pairs(windows, metal, everywhere, half)
-    if share < _FOLLOWS:
-        # A codec with loss leaves the calmest places without noise: judged by what its texture shows, metal follows.
-        metal, u, share = motion_of(windows, metal_px, everywhere, seen, half)
-        share = min(share, explained_by(windows, metal, everywhere, half))
-        seen = noise_of_pairs(windows, metal, everywhere, half)
-    if share < 0.3:
-        raise MeasurementError(
-            f"no rigid motion of the metal found: the best, {metal[0]:+.2f}, {metal[1]:+.2f} px per frame, explains "
-            f"{share:.0%} of the picture. Check travel speed and scale, record more of the plate beside the weld, or "
-            "set pool.footage if this clip glows"
-        )
-    noise = seen
+    (metal, u, share), noise = _metal_of(windows, metal_px, everywhere)
     paths = paths_of(
         metal,
         metal_px,
@@ -196,6 +181,28 @@ def learn_illuminated(
         keyhole_dark=dark,
         full_scale=float(full_scale),
     )
+
+
+def _metal_of(
+    windows: Grey, given: tuple[float, float] | None, everywhere: NDArray[np.uint8]
+) -> tuple[tuple[tuple[float, float], tuple[float, float], float], tuple[float, float]]:
+    """Motion of the metal, see `motion_of`, and the variance of registered differences, see `noise_of_pairs`."""
+    half = (windows.shape[1] - 1) // 2
+    noise = (2.0 * float(np.median([noise_of(run[half]) for run in windows])) ** 2, 0.0)
+    metal, u, share = motion_of(windows, given, everywhere, noise, half)
+    noise = noise_of_pairs(windows, metal, everywhere, half)
+    if share < FOLLOWED:
+        # A codec with loss leaves the calmest places without noise: judged by what its texture shows, metal follows.
+        metal, u, share = motion_of(windows, given, everywhere, noise, half)
+        share = min(share, explained_by(windows, metal, everywhere, half))
+        noise = noise_of_pairs(windows, metal, everywhere, half)
+    if share < 0.3:
+        raise MeasurementError(
+            f"no rigid motion of the metal found: the best, {metal[0]:+.2f}, {metal[1]:+.2f} px per frame, explains "
+            f"{share:.0%} of the picture. Check travel speed and scale, record more of the plate beside the weld, or "
+            "set pool.footage if this clip glows"
+        )
+    return (metal, u, share), noise
 
 
 def _level(

@@ -9,13 +9,11 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .alignment import moved
+from .alignment import KNOWN_PX, SWELLS, moved
 from .evidence import MetalLight, dimmest
 from .metal import Box, Field
 from .region import distances
 
-# Nearer to the pool than this share of its size, and what its usual rim is known to, px, there is liquid now and then.
-_SWELLS, _KNOWN_PX = 0.06, 3.0
 # What the tail reaches now and then, and over which stretch along travel tone is taken, by the pool's size; where so
 # much of the view is reached, only what is beside the pool is left out.
 _TAIL, _STRIP, _MOST_REACHED = 0.3, 1.25, 0.9
@@ -81,7 +79,8 @@ def lighting_of_places(
     rows, columns = np.indices((h, w))
     light = np.maximum(plane[0] + plane[1] * columns + plane[2] * rows, dimmest(plane, h, w))
     more = np.clip(usual / light - 1.0, -_MOST, _MOST).astype(np.float32)
-    beside = depth > -(_SWELLS * size + _KNOWN_PX)
+    # There is liquid now and then.
+    beside = depth > -(SWELLS * size + KNOWN_PX)
     reached = cv2.dilate(beside.astype(np.uint8), (_line(forward, _TAIL * size) > 0).astype(np.uint8)) > 0
     known = ~(reached if reached.mean() < _MOST_REACHED else beside)
     return MetalLight(plane, _along(more, known, _line(forward, _STRIP * size)))

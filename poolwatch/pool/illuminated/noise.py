@@ -112,7 +112,6 @@ def explained_by(windows: Grey, metal: tuple[float, float], solid: NDArray[np.ui
 
     Marks along one direction look alike when moved that way, so the worst of the motions beside it counts.
     """
-
     beside = max(
         _left(_pairs(windows, metal, solid, half, aside)) for aside in ((_ASIDE_PX, 0.0), (0.0, _ASIDE_PX))
     )

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .alignment import UsualPool, moved
+from .alignment import KNOWN_PX, SWELLS, UsualPool, moved
 from .metal import Box, Field, Grey
 from .region import box_around, distances, middle_of
 
-# A pool's rim is now and then this share of its size (root of its area) from where it usually is, and the usual rim is
-# known to so many px.
-_SWELLS, _KNOWN_PX = 0.06, 3.0
 # No place is liquid, or solid, with more certainty before a frame is seen: log of the odds. Evidence counts up to 4.
 _MOST = 3.0
 # Pictures are shrunk by this to look for a pool that wanders.
@@ -57,12 +54,12 @@ class Usual(NamedTuple):
         if best < _ALIKE:
             return None
         return (
-            (x + _between(alike[y], x)) * SHRINK + self.offset[0],
-            (y + _between(alike[:, x], y)) * SHRINK + self.offset[1],
+            (x + top_between(alike[y], x)) * SHRINK + self.offset[0],
+            (y + top_between(alike[:, x], y)) * SHRINK + self.offset[1],
         )
 
 
-def _between(row: NDArray[np.floating], k: int) -> float:
+def top_between(row: NDArray[np.floating], k: int) -> float:
     """Where the top of a parabola over the best of a row and its neighbours is, from the best."""
     if not 0 < k < len(row) - 1:
         return 0.0
@@ -70,18 +67,18 @@ def _between(row: NDArray[np.floating], k: int) -> float:
     return 0.5 * float(row[k - 1] - row[k + 1]) / bend if bend < 0 else 0.0
 
 
-def shrunk(frame: Grey) -> Grey:
-    """Means of squares of a frame."""
-    h, w = frame.shape
+def shrunk(picture: Grey | Field) -> NDArray[Any]:
+    """Means of squares of a picture."""
+    h, w = picture.shape
     return np.asarray(
-        cv2.resize(frame, (max(w // SHRINK, 1), max(h // SHRINK, 1)), interpolation=cv2.INTER_AREA)
+        cv2.resize(picture, (max(w // SHRINK, 1), max(h // SHRINK, 1)), interpolation=cv2.INTER_AREA)
     )
 
 
 def odds_of(contour: NDArray[np.float64], shape: tuple[int, int]) -> Field:
     """Logarithm of the odds that a place is liquid, from the pool's usual contour."""
     depth = distances(contour, shape)
-    scale = _SWELLS * math.sqrt(float((depth > 0).sum())) + _KNOWN_PX
+    scale = SWELLS * math.sqrt(float((depth > 0).sum())) + KNOWN_PX
     return np.asarray(np.clip(depth / scale, -_MOST, _MOST), dtype=np.float32)
 
 
@@ -97,5 +94,4 @@ def usual_of(
     if not moves:
         return Usual(prior, None, (0.0, 0.0))
     r0, r1, c0, c1 = box_around(shown.contour, _AROUND, shape)
-    look = np.asarray(shrunk(shown.picture[r0:r1, c0:c1]), dtype=np.float32)  # type: ignore[arg-type]
-    return Usual(prior, look, (float(middle[0]) - c0, float(middle[1]) - r0))
+    return Usual(prior, shrunk(shown.picture[r0:r1, c0:c1]), (float(middle[0]) - c0, float(middle[1]) - r0))

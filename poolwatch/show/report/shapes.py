@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ...model.flags import FLAGS, doubts
-from ...model.rounding import known, number
+from ...model.rounding import number, share_of_draws
 from ...model.score_words import figures, index_words
 from .evidence import TrialEvidence
 from .figures import SHORT
@@ -73,20 +73,11 @@ def ranking_rows(trial: TrialEvidence, counted: pd.DataFrame, *, settings: bool)
         _ranked(row)
         | {
             "settings": tried.get(str(row.get("beam_shape") or ""), []),
-            "chances": [_chance(row.get(name)) for name in chances],
+            "chances": [share_of_draws(row.get(name)) for name in chances],
             "flagged": _flagged_words(counted, row.get("beam_shape")),
         }
         for row in trial.ranking.sort_values("rank", kind="stable").to_dict("records")
     ]
-
-
-def _chance(value: Any) -> str:
-    """A share of random draws in per cent: never certain, nor impossible."""
-    if not known(value):
-        return "–"
-    if not 0.005 <= float(value) <= 0.995:
-        return "over 99 %" if float(value) > 0.5 else "under 1 %"
-    return f"{100 * float(value):.0f} %"
 
 
 def _flagged_words(counted: pd.DataFrame, shape: Any) -> str:

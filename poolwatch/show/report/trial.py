@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 from matplotlib.figure import Figure
 
+from ...experiment.factors import BLOCK, BLOCK_COLUMN, SHAPE
 from ...model.files import write_text
 from ...model.rounding import with_uncertainty
 from ..stills.trial import (
-    BLOCK,
     effects_figure,
     factor_columns,
     factor_figure,
@@ -33,8 +33,6 @@ from .shapes import chance_heads, flagged_clips, other_notes, ranking_rows, shap
 
 if TYPE_CHECKING:
     import pandas as pd
-
-_SHAPE, _BLOCK_TERM = "beam_shape", BLOCK.removeprefix("factor_")
 
 
 def trial_report(path: str | Path, trial: TrialEvidence) -> None:
@@ -139,9 +137,9 @@ def _factor_figures(trial: TrialEvidence, counted: pd.DataFrame) -> list[Drawn]:
     names = factor_columns(counted)
     effects = trial.effects
     if effects is not None:
-        effects = effects[effects["term"] != _BLOCK_TERM]
-        if (effects["term"] == _SHAPE).any():
-            names = [_SHAPE, *names]
+        effects = effects[effects["term"] != BLOCK]
+        if (effects["term"] == SHAPE).any():
+            names = [SHAPE, *names]
     if effects is not None and len(effects):
         words = (
             "Estimated effects on the index with their 95 % intervals: of a number from its lowest to its highest "
@@ -151,9 +149,9 @@ def _factor_figures(trial: TrialEvidence, counted: pd.DataFrame) -> list[Drawn]:
     if names:
         words = "Every weld, with the mean of each level."
         found.append((partial(factor_figure, counted, names), "Index against process factors", words))
-    if BLOCK in counted and len(set(counted[BLOCK].dropna())) > 1:
+    if BLOCK_COLUMN in counted and len(set(counted[BLOCK_COLUMN].dropna())) > 1:
         words = "Every weld, with the mean of each day, sheet or batch: no factor, for nobody chooses it."
-        found.append((partial(factor_figure, counted, [BLOCK]), "Index against blocks", words))
+        found.append((partial(factor_figure, counted, [BLOCK_COLUMN]), "Index against blocks", words))
     return _drawn(found)
 
 

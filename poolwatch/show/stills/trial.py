@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from ...experiment.factors import BLOCK, BLOCK_COLUMN
 from ...model.flags import doubts
 from ..palette import BLUE, FLAGGED_ON_PAPER, PAPER_INK, SERIES_ON_PAPER
 from .style import WIDTH, new_figure, nothing_to_show, panel_name, styled
@@ -46,10 +47,6 @@ _UNITS = {
     "_n": "N",
     "_s": "s",
 }
-
-
-BLOCK = "factor_block"
-"""Column of days, sheets or batches."""
 
 
 def spread(count: int) -> NDArray[np.float64]:
@@ -155,7 +152,7 @@ def factor_columns(scores: pd.DataFrame) -> list[str]:
     return [
         name
         for name in scores
-        if str(name).startswith("factor_") and name != BLOCK and len(set(scores[name].dropna())) > 1
+        if str(name).startswith("factor_") and name != BLOCK_COLUMN and len(set(scores[name].dropna())) > 1
     ]
 
 
@@ -172,7 +169,7 @@ def outcome_columns(scores: pd.DataFrame) -> list[str]:
 
 def plain(column: str) -> str:
     """A column's name as words, without its prefix, with its unit as written."""
-    if column in (BLOCK, BLOCK.removeprefix("factor_")):
+    if column in (BLOCK, BLOCK_COLUMN):
         return "block: day, sheet or batch"
     words = column.removeprefix("factor_").removeprefix("outcome_")
     for ending, unit in _UNITS.items():
