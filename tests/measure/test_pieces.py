@@ -267,9 +267,8 @@ with open(sys.argv[1], "rb") as sent:
 work.prepare()
 list(work.run(Piece(0, 60)))
 print(*[name for name in ("pandas", "scipy.stats", "scipy.linalg", "matplotlib") if name in sys.modules])
-for line in open("/proc/self/status"):
-    if line.startswith("VmHWM"):
-        print(int(line.split()[1]) // 1024)
+memory = dict(line.split(":") for line in open("/proc/self/status"))
+print(sum(sign * int(memory[name].split()[0]) for name, sign in (("VmHWM", 1), ("RssFile", -1))) // 1024)
 """
 
 
@@ -281,14 +280,11 @@ def test_a_helper_loads_no_more_than_a_piece_needs(plain: Case, tmp_path: Path) 
     sent.write_bytes(crew.packed(work))
     # Some pictures of the ground and its noise at 32 bits, no sample.
     assert sent.stat().st_size < 60 * 192 * 112 * 4
-    memory = 250
-    # A kernel that has still to be compiled takes more, once.
-    for _ in range(2):
-        if memory >= 250:
-            done = subprocess.run(
-                [sys.executable, "-c", LOADED, str(sent)], capture_output=True, text=True, check=True
-            )
-            *loaded, peak = done.stdout.split()
-            memory = int(peak)
-            assert loaded == []
-    assert memory < 250
+    done = subprocess.run(
+        [sys.executable, "-c", LOADED, str(sent)], capture_output=True, text=True, check=True
+    )
+    *loaded, memory = done.stdout.split()
+    assert loaded == []
+    # Of the 250 MB that a helper may take, half are the libraries' files; the system counts more of these where it keeps
+    # them in large pages, so what is the process's own is held.
+    assert int(memory) < 125
