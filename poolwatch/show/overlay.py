@@ -43,6 +43,8 @@ take longer than measuring. Grey values differ by about 2 of 255 (rms) from the 
 _TALLEST = 1100
 _WIDEST = 1920
 _STILL_WIDTH = 1440
+_BARE = 27
+"""Width of a bare picture in heights of its letters: the small ones have 9 px on a phone, 6 points in half a sheet."""
 
 
 def enlargement(width: int, height: int, min_width: int) -> float:
@@ -62,6 +64,8 @@ class OverlayPainter:
         Height and width of its frames, px.
     choices
         What is shown.
+    bare
+        Leave out head, strip chart and foot, and write in larger letters: a picture for a page, which says the rest.
 
     Attributes
     ----------
@@ -69,6 +73,8 @@ class OverlayPainter:
         Size of the pictures, px.
     factor
         Picture px a clip px.
+    size
+        Height of text, px; the smallest on a picture is 0.8 times as high.
     picture
         Height and width of the enlarged clip in them, px.
     annotated
@@ -78,9 +84,14 @@ class OverlayPainter:
     """
 
     def __init__(
-        self, result: ClipResult, shape: tuple[int, int], choices: OverlayChoices | None = None
+        self,
+        result: ClipResult,
+        shape: tuple[int, int],
+        choices: OverlayChoices | None = None,
+        *,
+        bare: bool = False,
     ) -> None:
-        self._result, self._choices = result, choices or OverlayChoices()
+        self._result, self._choices, self._bare = result, choices or OverlayChoices(), bare
         height, width = self._shape = shape
         self._tone = ToneCurve.for_sample(result.brightness_sample, result.full_scale)
         self._tables: dict[np.dtype[Any], NDArray[np.uint8]] = {}
@@ -94,19 +105,19 @@ class OverlayPainter:
         self._colour = np.empty((*self.picture, 3), np.uint8)
         pictures = self.picture[1] * (2 if beside and not self._stacked else 1)
         # What is written around a picture is sized by the video, which is as wide as the margin makes it.
-        self._size = int(np.clip(round(pictures / 42), 16, 30))
-        self._surround = Surround(result, shape, self.factor, self._size, self._choices.layers)
+        self.size = round(pictures / _BARE) if bare else int(np.clip(round(pictures / 42), 16, 30))
+        self._surround = Surround(result, shape, self.factor, self.size, self._choices.layers)
         across = pictures + self._surround.left
         self.width = max(across + across % 2, 640)
         self._left = (self.width - across) // 2
         self._chart: StripChart | None = None
         self._chart_span = (-1, -1)
-        self._top = round(ROWS * self._size)
+        self._top = round((0.6 if bare else ROWS) * self.size)
         below = self._top + self.picture[0] * (2 if self._stacked else 1) + self._surround.below
-        self._chart_top = below + round(0.5 * self._size)
+        self._chart_top = below + round(0.5 * self.size)
         strip = self._strip((0, 1))
         self._foot_top = self._chart_top + strip.height if strip else below
-        self.height = self._foot_top + round((0.6 + 1.2 * len(self._foot())) * self._size)
+        self.height = self._foot_top + round((0.6 + 1.2 * len(self._foot())) * self.size)
         self.height += self.height % 2
         self.annotated = (self._top, self._left + self._surround.left)
         self._plain = self.annotated
@@ -188,7 +199,8 @@ class OverlayPainter:
         chart = self._strip(self._span(segment))
         if chart is not None:
             chart.draw(image[self._chart_top : self._chart_top + chart.height], number, before)
-        draw_moment(image, self._result, number, segment, self._size, before)
+        if not self._bare:
+            draw_moment(image, self._result, number, segment, self.size, before)
         self._last_out, self._last_segment, self._last_number = out, segment, number
         return image
 
@@ -200,7 +212,7 @@ class OverlayPainter:
         return cv2.INTER_LINEAR if self.factor <= 2 else cv2.INTER_CUBIC
 
     def _canvas(self, image: NDArray[np.uint8]) -> FrameCanvas:
-        return FrameCanvas(image, self.factor, max(2, round(self._size / 11)), self._size)
+        return FrameCanvas(image, self.factor, max(2, round(self.size / 11)), self.size)
 
     def _table(self, dtype: np.dtype[Any]) -> NDArray[np.uint8]:
         if dtype not in self._tables:
@@ -226,25 +238,28 @@ class OverlayPainter:
         return int(numbers[0]), int(numbers[-1])
 
     def _strip(self, span: tuple[int, int]) -> StripChart | None:
-        if "strip" not in self._choices.layers:
+        if self._bare or "strip" not in self._choices.layers:
             return None
         if self._chart is None or span != self._chart_span:
-            self._chart = StripChart(self._result, span, self.width, self._size)
+            self._chart = StripChart(self._result, span, self.width, self.size)
             self._chart_span = span
         return self._chart
 
     def _foot(self) -> list[str]:
         """Lines under the pictures: what is drawn, and how."""
+        if self._bare:
+            return []
         phrases = drawn_words(self._result, self._choices.layers)
         if "strip" in self._choices.layers:
             phrases += ["strip: bright is the steady part, × is not measured"]
         phrases += [self._tone.words, *(["plain picture first"] if self._choices.plain_beside else [])]
-        return foot_lines(phrases, self.width, self._size)
+        return foot_lines(phrases, self.width, self.size)
 
     def _ground(self) -> NDArray[np.uint8]:
         image = np.full((self.height, self.width, 3), bgr(PANEL), np.uint8)
-        draw_head(image, self._result, self._size)
-        draw_foot(image, self._foot(), self._foot_top + 0.4 * self._size, self._size)
+        if not self._bare:
+            draw_head(image, self._result, self.size)
+        draw_foot(image, self._foot(), self._foot_top + 0.4 * self.size, self.size)
         self.surround = tuple(self._surround.draw(image, self.annotated))
         return image
 
