@@ -238,9 +238,7 @@ def match_slopes(
     g = f = 0.0
     if h <= 0.0:
         return 0.0, False, g, f
-    narrow = 1.0 / table.sigma
-    s = start - middle
-    seen = -1
+    narrow, s, seen = 1.0 / table.sigma, start - middle, -1
     p, x, equations = room[5], room[6], room[:5]
     for turn in range(8):
         q = _nearest(s)
