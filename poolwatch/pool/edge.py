@@ -67,7 +67,7 @@ def _slopes(
     They change slowly along the outline: fitted to means over seven neighbouring profiles, and smoothed, they cost
     the place of the single vertex little of its precision. `trust` see `StepTop`.
     """
-    table, height = facts.tables[1], facts.step
+    table, height = facts.tables.slopes, facts.step
     n, m = normals.values.shape
     count = n // _EVERY
     inner, outer, tall = np.zeros(count), np.zeros(count), np.full(count, height)
@@ -180,7 +180,7 @@ def refine(
     # The second pass starts on the edge itself, so that it need not smooth the contour's pixel steps away and
     # follows pointed ends.
     x, y = contour[:, 0].copy(), contour[:, 1].copy()
-    n, sigma = facts.vertices, facts.tables[0].sigma
+    n, sigma = facts.vertices, facts.tables.place.sigma
     clipping = _CLIPPING * facts.full_scale
     if not _reaches(frame, clipping):
         clipping = np.inf
@@ -238,7 +238,7 @@ def _pass(
     top of the filter's response. `clipping` is the grey value from which a pixel may be clipped. Returns what `refine`
     does without the vertices on the border.
     """
-    n, sigma = facts.vertices, facts.tables[0].sigma
+    n, sigma = facts.vertices, facts.tables.place.sigma
     x, y = resample_to_bends(cx, cy, n) if fine else resample(cx, cy, n)
     x, y, nx, ny, _ = normals_curvature(x, y, 0.7 if fine else 2.0)
     reach = 2 if fine else facts.reach
@@ -273,7 +273,7 @@ def _pass(
 @njit(cache=True, nogil=True)
 def _fitted(normals: _Normals, facts: OutlineFacts) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Place of the edge on each normal, px, and whether the model of the step held there."""
-    table, reach = facts.tables[0], normals.reach
+    table, reach = facts.tables.place, normals.reach
     trust = (facts.noise / (_HEIGHT_U * facts.step)) ** 2
     inner, outer, high = _slopes(normals, facts, trust)
     n = len(normals.values)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from .look import PoolLook
-from .matching import StepTable, step_tables
+from .matching import StepTables, step_tables
 from .settings import PoolSettings
 
 
@@ -25,7 +25,7 @@ class OutlineFacts(NamedTuple):
     moves: bool
     neck: float
     reach: int
-    tables: tuple[StepTable, StepTable]
+    tables: StepTables
     step: float
     clipped: float
     full_scale: float

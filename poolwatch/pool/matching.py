@@ -53,6 +53,13 @@ class StepTable(NamedTuple):
     sums: NDArray[np.float64]
 
 
+class StepTables(NamedTuple):
+    """The models for the fit of places and for that of slopes."""
+
+    place: StepTable
+    slopes: StepTable
+
+
 @njit(cache=True, nogil=True)
 def step_half(sigma: float) -> float:
     """How far on either side of the edge samples enter the fit of its place, px; of its slopes, 1 px further."""
@@ -67,14 +74,14 @@ def samples_around(start: float, reach: int, half: int) -> tuple[int, int, bool]
 
 
 @lru_cache(maxsize=8)
-def step_tables(sigma: float, size: float) -> tuple[StepTable, StepTable]:
-    """The models for the fit of places and for that of slopes, for a spread and a pool's size (root of its area), px.
+def step_tables(sigma: float, size: float) -> StepTables:
+    """The models for a spread and a pool's size (root of its area), px.
 
     Slopes are told better by samples that reach 1 px further, but in a small pool these lie on the keyhole.
     """
     half = math.ceil(step_half(sigma))
     further = half + (half + 1 <= _INWARDS * size)
-    return StepTable(*_step_table(sigma, half)), StepTable(*_step_table(sigma, further))
+    return StepTables(StepTable(*_step_table(sigma, half)), StepTable(*_step_table(sigma, further)))
 
 
 @njit(cache=True, nogil=True)

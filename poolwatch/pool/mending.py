@@ -123,5 +123,5 @@ def dimmed(view: NDArray[np.uint16], outline: Outline, gain: float, low: float, 
     top = top_of(view, facts.full_scale, low, facts.area_px)
     if top - facts.background > _SAME_TOP * gain * (facts.top - facts.background):
         return False
-    steps = steps_along(view, outline.x, outline.y, facts.tables[0].sigma)
+    steps = steps_along(view, outline.x, outline.y, facts.tables.place.sigma)
     return float(np.median(steps)) > _SAME_STEP * gain * facts.step

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 import numpy as np
 from numba import njit
+from numpy.lib.recfunctions import structured_to_unstructured
 from numpy.typing import NDArray
 
 from ..model.pixels import Frames, by_depth, part_of
@@ -41,11 +43,13 @@ FIGURES = (
     "keyhole_area",
     "keyhole_clipped",
 )
+FIGURE = np.dtype([(name, np.float64) for name in FIGURES])
 # A lobe of the outline no wider than this, relative to the pool's size or in px, and higher than this is a particle.
 _LOBE_WIDTH = 0.25
 _LOBE_PX = 8.0
 _LOBE_RISE_PX = 0.8
-_GAIN = FIGURES.index("gain")
+# Rows and columns r0, r1, c0, c1.
+Box = tuple[int, int, int, int]
 
 
 @dataclass(frozen=True)
@@ -156,10 +160,12 @@ def find_pools(
     """
     n, h, w = frames.shape
     pictures = by_depth(frames)
-    facts = facts_of(look, forward, across or (forward[1], -forward[0]), settings)
-    box = np.array((0, h, 0, w) if look.moves else look.box, dtype=np.int64)
+    along_x, along_y = forward
+    facts = facts_of(look, forward, across or (along_y, -along_x), settings)
+    r0, r1, c0, c1 = (0, h, 0, w) if look.moves else look.box
+    box = int(r0), int(r1), int(c0), int(c1)
     codes = np.full(n, _DARK, dtype=np.int64)
-    figures = np.full((n, len(FIGURES)), np.nan)
+    figures = np.full(n, np.array((np.nan,) * len(FIGURES), dtype=FIGURE))
     vertices = np.empty((n, facts.vertices, 2), dtype=np.float32)
     chosen = np.ones(n, dtype=np.bool_) if wanted is None else wanted
     spots = np.ascontiguousarray(look.keyhole.spots, dtype=np.float64)
@@ -169,7 +175,7 @@ def find_pools(
         if codes[i] == _OK:
             vertices[i] = np.column_stack((x, y))
     outlines = [vertices[i] if code == _OK else _NO_VERTICES for i, code in enumerate(codes)]
-    return Pools([_STATUSES[code] for code in codes], outlines, figures)
+    return Pools([_STATUSES[code] for code in codes], outlines, structured_to_unstructured(figures))
 
 
 def find_pool(
@@ -184,28 +190,67 @@ def find_pool(
     return find_pools(frame[None], look, forward=forward, across=across, settings=settings)[0]
 
 
+class _Region(NamedTuple):
+    """The bright region of a frame.
+
+    Attributes
+    ----------
+    code
+        What came of it; the rest counts for `_OK` alone.
+    bright, low
+        Brightness of the pool, and the level of what glows, grey values.
+    dim
+        Whether that level is lower than usual.
+    view
+        The part of the picture that holds the pool.
+    corner
+        Its first row and column.
+    contour
+        The region's, shape (m, 2), px in the view.
+    """
+
+    code: int
+    bright: float
+    low: float
+    dim: bool
+    view: NDArray[np.uint16]
+    corner: tuple[int, int]
+    contour: NDArray[np.float64]
+
+
+class _Edge(NamedTuple):
+    """An outline in a view: its vertices, how many were found, and how many lie outside of what can be seen whole."""
+
+    x: Vertices
+    y: Vertices
+    found: int
+    outside: int
+
+
 @njit(cache=True, nogil=True)
 def _find(
     frames: Frames,
     wanted: NDArray[np.bool_],
     facts: OutlineFacts,
-    box: NDArray[np.int64],
+    box: Box,
     spots: NDArray[np.float64],
     codes: NDArray[np.int64],
-    figures: NDArray[np.float64],
+    figures: NDArray[np.void],
     vertices: NDArray[np.float32],
 ) -> None:
-    """Every wanted frame by itself, into its row of `codes`, `figures` and `vertices`."""
+    """Every wanted frame by itself, into its row of `codes`, `figures` (dtype `FIGURE`) and `vertices`."""
     for i in range(codes.size):
         if not wanted[i]:
             continue
-        code, bright, _, dim, view, r0, c0, contour = _region(frames, i, facts, box, figures[i])
+        region = _region(frames, i, facts, box, figures[i])
+        code = region.code
         if code == _OK:
-            x, y, found, outside, tall = refine(view, contour, facts)
-            if dim or (outside == 0 and asks_for_mending(bright, tall, facts)):
+            x, y, found, outside, tall = refine(region.view, region.contour, facts)
+            if region.dim or (outside == 0 and asks_for_mending(region.bright, tall, facts)):
                 code = _AGAIN
             else:
-                code, x, y = _figures(view, r0, c0, x, y, found, outside, facts, spots, figures[i])
+                edge = _Edge(x, y, found, outside)
+                code, x, y = _figures(region.view, region.corner, edge, facts, spots, figures[i])
             if code == _OK:
                 for k in range(x.size):
                     vertices[i, k, 0], vertices[i, k, 1] = x[k], y[k]
@@ -216,77 +261,70 @@ def _look_again(
     frames: Frames,
     i: int,
     facts: OutlineFacts,
-    box: NDArray[np.int64],
+    box: Box,
     spots: NDArray[np.float64],
-    out: NDArray[np.float64],
+    out: Any,
 ) -> tuple[int, Vertices, Vertices]:
     """What a frame whose outline is doubtful came to, and the outline's x and y; fills `out` with its figures."""
     nothing = np.empty(0)
-    _, bright, low, dim, view, r0, c0, contour = _region(frames, i, facts, box, out)
-    outline = Outline.of(view, contour, facts)
-    if outline.outside == 0 and asks_for_mending(bright, outline.tall, facts):
-        level = facts.background + facts.fraction * (bright - facts.background)
-        outline = mended(view, outline, level, bright, facts)
-    if dim and not dimmed(view, outline, float(out[_GAIN]), low, facts):
+    region = _Region(*_region(frames, i, facts, box, out))
+    outline = Outline.of(region.view, region.contour, facts)
+    if outline.outside == 0 and asks_for_mending(region.bright, outline.tall, facts):
+        level = facts.background + facts.fraction * (region.bright - facts.background)
+        outline = mended(region.view, outline, level, region.bright, facts)
+    if region.dim and not dimmed(region.view, outline, float(out["gain"]), region.low, facts):
         # It is no dim pool, but what still glows around a small one or none: plume, a hot plate.
         return _NO_POOL, nothing, nothing
-    found: tuple[int, Vertices, Vertices] = _figures(
-        view, r0, c0, outline.x.copy(), outline.y.copy(), outline.found, outline.outside, facts, spots, out
-    )
+    edge = _Edge(outline.x.copy(), outline.y.copy(), outline.found, outline.outside)
+    found: tuple[int, Vertices, Vertices] = _figures(region.view, region.corner, edge, facts, spots, out)
     return found
 
 
 @njit(cache=True, nogil=True)
-def _region(
-    frames: Frames, i: int, facts: OutlineFacts, box: NDArray[np.int64], out: NDArray[np.float64]
-) -> tuple[int, float, float, bool, NDArray[np.uint16], int, int, NDArray[np.float64]]:
-    """The bright region of a frame.
-
-    Returns what came of it, the pool's brightness, the level of what glows and whether that is lower than usual, the
-    view that holds the pool with its first row and column, and the region's contour in it.
-    """
+def _region(frames: Frames, i: int, facts: OutlineFacts, box: Box, out: Any) -> _Region:
+    """The bright region of a frame; its gain goes into `out`."""
     nothing = np.empty((0, 2))
-    r0, r1, c0, c1 = box[0], box[1], box[2], box[3]
+    r0, r1, c0, c1 = box
     view = part_of(frames, i, r0, r1, c0, c1)
     step = 2 if facts.area_px > 800 else 1
     square = step * step
     low, dim = facts.low, False
     count, bright, clipped = bright_statistics(view, facts.full_scale, low, _QUANTILE, step)
     if clipped * square > 0.5 * facts.area_px + 1.3 * facts.clipped * facts.area_px:
-        return _BLOWN, bright, low, dim, view, r0, c0, nothing
+        return _Region(_BLOWN, bright, low, dim, view, (r0, c0), nothing)
     if count * square < 0.25 * facts.area_px:
         # A pool far below the clip's usual brightness may still be there.
         low, dim = facts.background + 0.25 * (facts.low - facts.background), True
         if low < facts.background + 5 * facts.noise:
-            return _DARK, bright, low, dim, view, r0, c0, nothing
+            return _Region(_DARK, bright, low, dim, view, (r0, c0), nothing)
         count, bright, clipped = bright_statistics(view, facts.full_scale, low, _QUANTILE, step)
         if count * square < 0.25 * facts.area_px:
-            return _DARK, bright, low, dim, view, r0, c0, nothing
+            return _Region(_DARK, bright, low, dim, view, (r0, c0), nothing)
     # The gain is told of frames without an outline too.
-    out[_GAIN] = (bright - facts.background) / (facts.reference - facts.background)
+    out.gain = (bright - facts.background) / (facts.reference - facts.background)
     level = facts.background + facts.fraction * (bright - facts.background)
     contour, area = _coarse(view, level, facts, r0, c0)
     if area < facts.least_area:
-        return _NO_POOL, bright, low, dim, view, r0, c0, contour
+        return _Region(_NO_POOL, bright, low, dim, view, (r0, c0), contour)
     h, w = frames[0].shape[1:]
-    if _is_tight(contour, box, h, w, facts.tables[0].half + 2.0):
+    if _is_tight(contour, box, h, w, facts.tables.place.half + 2.0):
         # The fit of the edge would see the crop's border: take the whole picture.
         # Its corner is 0, but no constant: Numba would compile what takes it once more.
         r0, c0 = h - h, w - w
         view = part_of(frames, i, r0, h, c0, w)
         contour, area = _coarse(view, level, facts, r0, c0)
-    if touches(contour, view.shape[0], view.shape[1]):
-        return _CUT_OFF, bright, low, dim, view, r0, c0, contour
-    return _OK, bright, low, dim, view, r0, c0, contour
+    rows, columns = view.shape
+    code = _CUT_OFF if touches(contour, rows, columns) else _OK
+    return _Region(code, bright, low, dim, view, (r0, c0), contour)
 
 
 @njit(cache=True, nogil=True)
-def _is_tight(contour: NDArray[np.float64], box: NDArray[np.int64], h: int, w: int, room: float) -> bool:
+def _is_tight(contour: NDArray[np.float64], box: Box, h: int, w: int, room: float) -> bool:
     """Whether a contour in a crop comes within `room` px of a border of it that is none of the `h` by `w` picture's."""
-    r0, r1, c0, c1 = box[0], box[1], box[2], box[3]
+    r0, r1, c0, c1 = box
     top, left = room if r0 > 0 else -1.0, room if c0 > 0 else -1.0
     bottom, right = r1 - r0 - 1.0 - (room if r1 < h else -1.0), c1 - c0 - 1.0 - (room if c1 < w else -1.0)
-    for k in range(contour.shape[0]):
+    for k in range(len(contour)):
         x, y = contour[k, 0], contour[k, 1]
         if x < left or y < top or x > right or y > bottom:
             return True
@@ -306,26 +344,26 @@ def _coarse(
 @njit(cache=True, nogil=True)
 def _figures(
     view: NDArray[np.uint16],
-    r0: int,
-    c0: int,
-    x: Vertices,
-    y: Vertices,
-    found: int,
-    outside: int,
+    corner: tuple[int, int],
+    edge: _Edge,
     facts: OutlineFacts,
     spots: NDArray[np.float64],
-    out: NDArray[np.float64],
+    out: Any,
 ) -> tuple[int, Vertices, Vertices]:
     """What an outline in a view comes to, and its x and y in the picture; fills `out` with its figures."""
     nothing = np.empty(0)
-    if outside > 0:
+    x, y = edge.x, edge.y
+    if edge.outside > 0:
         return _CUT_OFF, nothing, nothing
-    if found < (1.0 - facts.hidden_share) * facts.vertices:
+    if edge.found < (1.0 - facts.hidden_share) * facts.vertices:
         return _HIDDEN, nothing, nothing
-    cut_lobes(
-        x, y, max(_LOBE_WIDTH * facts.size_px, _LOBE_PX), max(_LOBE_RISE_PX, 0.8 * facts.tables[0].sigma)
+    widest, least = (
+        max(_LOBE_WIDTH * facts.size_px, _LOBE_PX),
+        max(_LOBE_RISE_PX, 0.8 * facts.tables.place.sigma),
     )
+    cut_lobes(x, y, widest, least)
     mean = polygon_mean(view, x, y)
+    r0, c0 = corner
     x += c0
     y += r0
     area, cx, cy = area_centroid(x, y)
@@ -333,10 +371,10 @@ def _figures(
         return _BROKEN, nothing, nothing
     ux, uy = facts.forward
     vx, vy = facts.across
-    out[0], out[1], out[2], out[3] = extents(x, y, ux, uy, vx, vy, SHARP)
-    out[4], out[5], out[6], out[7] = area, cx, cy, mean
+    out.front, out.rear, out.left, out.right = extents(x, y, ux, uy, vx, vy, SHARP)
+    out.area, out.x, out.y, out.brightness = area, cx, cy, mean
     dx, dy = (cx - facts.x, cy - facts.y) if facts.moves else (0.0, 0.0)
-    out[9], out[10], out[11] = keyhole_over_spots(
+    out.keyhole, out.keyhole_area, out.keyhole_clipped = keyhole_over_spots(
         view, facts.keyhole, spots, dx - c0, dy - r0, facts.full_scale
     )
     return _OK, x, y

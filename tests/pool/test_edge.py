@@ -47,12 +47,14 @@ def test_noiseless_step_is_found_exactly(place, sigma, inner, outer):
 def test_tables_find_a_noiseless_step_exactly(place, sigma, inner, outer):
     tables = step_tables(sigma, 60.0)
     values = profile(place, sigma, inner=inner, outer=outer)
-    found, height, ok = match_place(values, place + 0.4, REACH, tables[0], inner, outer)
+    found, height, ok = match_place(values, place + 0.4, REACH, tables.place, inner, outer)
     assert ok
     # What is left out of a step from the nearest place of the grid.
     assert found == pytest.approx(place, abs=4e-4 / min(sigma, 1.0))
     assert height == pytest.approx(100.0, rel=1e-4)
-    tall, ok, found_inner, found_outer = match_slopes(values, place - 0.3, REACH, tables[1], np.empty((7, 5)))
+    tall, ok, found_inner, found_outer = match_slopes(
+        values, place - 0.3, REACH, tables.slopes, np.empty((7, 5))
+    )
     assert ok
     assert tall == pytest.approx(100.0, rel=2e-3)
     assert (found_inner, found_outer) == pytest.approx((inner, outer), abs=0.02)
@@ -65,7 +67,7 @@ def test_fit_by_tables_equals_the_general_one():
     for _ in range(200):
         place = rng.uniform(-0.5, 0.5)
         values = profile(place, 1.1, inner=-1.5, outer=-0.5) + rng.normal(0, 1, 2 * REACH + 1)
-        table = step_tables(1.1, 60.0)[0]
+        table = step_tables(1.1, 60.0).place
         found, _, ok = match_place(values, 0.0, REACH, table, -1.5, -0.5)
         due = fit_step(values, StepWindow(0.0, REACH, float(table.half), 1.1), WHOLE, (-1.5, -0.5), False)
         assert ok
@@ -138,11 +140,11 @@ def test_no_step_is_no_edge():
 def test_tables_find_no_edge_where_there_is_none(values, sigma):
     tables = step_tables(sigma, 60.0)
     for start in (-2.5, -0.4, 0.0, 1.5):
-        found, height, ok = match_place(values, start, REACH, tables[0], 0.0, 0.0)
+        found, height, ok = match_place(values, start, REACH, tables.place, 0.0, 0.0)
         assert not ok
         assert abs(found - start) <= 2.5
         assert height >= 0.0
-        tall, ok, *slopes = match_slopes(values, start, REACH, tables[1], np.empty((7, 5)))
+        tall, ok, *slopes = match_slopes(values, start, REACH, tables.slopes, np.empty((7, 5)))
         assert not ok or values.max() == 60000.0
         assert np.isfinite([tall, *slopes]).all()
 
@@ -156,10 +158,10 @@ def test_tables_on_noise_give_a_place_nearby_or_none():
         tables = step_tables(sigma, 60.0)
         values = 10.0 ** rng.uniform(-9, 5) * rng.normal(size=2 * REACH + 1) + rng.uniform(0, 60000)
         start = float(rng.uniform(-2.5, 2.5))
-        found, height, ok = match_place(values, start, REACH, tables[0], *rng.normal(size=2))
+        found, height, ok = match_place(values, start, REACH, tables.place, *rng.normal(size=2))
         assert abs(found - start) <= 3.2 if ok else math.isfinite(found)
         assert height > 0.0 if ok else height >= 0.0
-        tall, ok, *slopes = match_slopes(values, start, REACH, tables[1], room)
+        tall, ok, *slopes = match_slopes(values, start, REACH, tables.slopes, room)
         assert np.isfinite([tall, *slopes]).all()
         assert tall > 0.0 or not ok
 
