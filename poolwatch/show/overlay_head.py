@@ -25,7 +25,7 @@ _DRAWN: dict[Layer, str] = {
     "outline": "solid blue: outline",
     "extent": "bars: front and rear",
     "keyhole": "dashed orange: keyhole region",
-    "axes": "rulers: from the beam, along and across travel",
+    "axes": "rulers: from the beam",
     "particles": "green corners and trails: particles",
     "rejected": "grey crosses: not counted",
 }

@@ -68,8 +68,11 @@ class TracksInFrame:
 
     def flight(self, number: int) -> NDArray[np.int64]:
         """The frames in which a particle is seen."""
-        pieces, _, _ = self._tracks
-        return next(frames for one, frames, _ in pieces if one == number)
+        return self._flights[number]
+
+    @cached_property
+    def _flights(self) -> dict[int, NDArray[np.int64]]:
+        return {number: frames for number, frames, _ in self._tracks[0]}
 
 
 def mark_half(canvas: FrameCanvas, diameter: float) -> float:
