@@ -15,6 +15,7 @@ from .judging import judge, odd_streaks
 from .linking import Tracks
 from .records import BORDER
 from .settings import SpatterSettings
+from .shaded import by_shadow
 from .sizing import Exposure, Sizes, find_sizes, saturated
 
 if TYPE_CHECKING:
@@ -22,10 +23,6 @@ if TYPE_CHECKING:
 
 # Standard uncertainties that a diameter in illuminated or lossy footage is above 0.
 _SIZED = 2.0
-# Share by which a shadow that touches a particle puts its diameter out (rms over 8 clips drawn at random, by two
-# generators: 0.026).
-_BY_SHADOW = 0.03
-
 ENDS: dict[str, str] = {
     "border": "left the picture",
     "faded": "was no longer seen",
@@ -126,9 +123,8 @@ def particles(
     reasons = np.array(reason, dtype=object)
     if shadows is not None:
         reasons[(reasons == "") & shadows] = "shadow"
-        if shadows.any():
-            doubt = np.hypot(sizes.u_diameter, _BY_SHADOW * sizes.diameter)
-            sizes = replace(sizes, u_diameter=doubt)
+        doubt = by_shadow(tracks, sizes, shadows)
+        sizes = replace(sizes, u_diameter=np.hypot(sizes.u_diameter, doubt.u_diameter))
     if shadows is not None or look.detection_level > settings.detection_level:
         # Against lit metal flickers are many, and compression leaves specks: what has no size is none that counts.
         reasons[(reasons == "") & (sizes.diameter < _SIZED * sizes.u_diameter)] = "no_size"
@@ -137,7 +133,12 @@ def particles(
     ends = _ends(tracks, path, sizes, look)
     _chains(tracks, path, left, reasons, ends)
     good = reasons == ""
-    table = _table(tracks, as_the_clip_scatters(tracks, flights, good), sizes, left, reasons, ends)
+    path = as_the_clip_scatters(tracks, flights, good)
+    if shadows is not None:
+        path = path.copy()
+        for name in ("u_vx", "u_vy"):
+            path[name] = np.hypot(path[name], doubt.u_velocity)
+    table = _table(tracks, path, sizes, left, reasons, ends)
     number = np.zeros(n, dtype=np.int64)
     number[good] = np.arange(1, good.sum() + 1)
     number[~good] = -np.arange(1, (~good).sum() + 1)

@@ -30,7 +30,7 @@ from .parameters import (
     pixels_for,
 )
 from .profile import disc_table
-from .records import BORDER, CROWDED, RIM, SIGHTING, SOFT, UNFITTED
+from .records import BORDER, CROWDED, RIM, SHADED, SIGHTING, SOFT, UNFITTED
 from .settings import SpatterSettings
 
 # A sighting as the kernels work it out: the fields of `records.SIGHTING` after the frame, in full precision.
@@ -227,6 +227,8 @@ def _conclude(known: Record, pixels: Pixels, bounds: _Bounds, row: Record) -> bo
     if reduced >= 0 and disc > bounds.limits.max_diameter * bounds.limits.max_diameter:
         return False
     doubt = 1.0 + 4.0 * math.sqrt(2.0 / max(n, 1))
+    if bounds.certain and reduced > doubt:
+        mark |= SHADED
     judged = reduced > doubt and disc > (_WIDE * blur) ** 2 and mark & (BORDER | RIM | CROWDED) == 0
     if judged and soft_edge(imaging, pixels, known.noise, p):
         mark |= SOFT

@@ -248,8 +248,7 @@ def test_marks_that_a_particle_hides_do_not_change_its_size():
         frame = np.clip(MIDDLE + cover * (9000 - marks) + 180 * rng.normal(size=cover.shape), 0, 65535)
         behind = np.rint(MIDDLE + marks).astype(np.uint16)
         seen = [
-            detect(frame[None].astype(np.uint16), None, look, behind=each[None])
-            for each in (behind, flat[0])
+            detect(frame[None].astype(np.uint16), None, look, behind=each[None]) for each in (behind, flat[0])
         ]
         errors.append([4 * float(found["spread"].max()) ** 0.5 - 8.0 for found in seen])
     known, unknown = np.array(errors).T
