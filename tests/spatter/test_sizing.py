@@ -10,8 +10,9 @@ import pytest
 from poolwatch.spatter import learn
 from poolwatch.spatter.facts import SpatterLook
 from poolwatch.spatter.linking import Tracks
-from poolwatch.spatter.records import BORDER, RIM, SIGHTING, UNFITTED
+from poolwatch.spatter.records import BORDER, RIM, SHADED, SIGHTING, UNFITTED
 from poolwatch.spatter.settings import SpatterSettings
+from poolwatch.spatter.shaded import by_shadow
 from poolwatch.spatter.sizing import find_sizes, over_marks, running_on
 from tests.accuracy.spatter_clips import ORDINARY, Simulation, scene
 
@@ -197,3 +198,18 @@ def test_sightings_of_one_particle_are_left_out_together() -> None:
 
     # Six sightings of each tell no more than one of each.
     assert spread(6) == pytest.approx(spread(1), rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("shrinks", "clip_has_shadows", "known_to"), [(0.0, True, 0.0), (0.1, True, 0.05), (0.1, False, 0.0)]
+)
+def test_a_shadow_that_runs_away_puts_the_speed_in_doubt(
+    look: SpatterLook, shrinks: float, clip_has_shadows: bool, known_to: float
+) -> None:
+    """A side taken off moves the centre by half of what it takes off the diameter."""
+    every = track(10.0, [SHADED] * 12)
+    sizes = find_sizes(every, np.array([[10.0, 0.0]]), look, 0.4)
+    sizes = replace(sizes, sightings=10.0 - shrinks * np.arange(12.0))
+    doubt = by_shadow(every, sizes, np.array([clip_has_shadows]))
+    assert doubt.u_velocity[0] == pytest.approx(known_to, abs=1e-6)
+    assert doubt.u_diameter[0] == pytest.approx(0.3 if clip_has_shadows else 0.0, abs=0.02)
