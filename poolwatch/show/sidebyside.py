@@ -25,7 +25,7 @@ from .painters import KeyholePainter, OutlinePainter, StatusPainter
 from .palette import FLAGGED, INK, INK_QUIET, PANEL, bgr
 from .particles import ParticlePainter, TracksInFrame
 from .result import ClipResult
-from .surround import draw_bar
+from .scale_bar import draw_bar
 from .ticks import digits, nice_step
 from .tone import ToneCurve, toned
 

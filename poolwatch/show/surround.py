@@ -20,6 +20,7 @@ from .lettering import fitted, put_flat, width_of
 from .overlay_head import status_words
 from .palette import FLAGGED, INK, INK_QUIET, PANEL
 from .result import ClipResult
+from .scale_bar import draw_bar
 from .segments import Layer
 from .ticks import digits, nice_step
 
@@ -202,32 +203,3 @@ class Surround:
         top = place[0] + round(self.shape[0] * self.factor) + self._ruler_height
         rows = slice(top, top + self._row_height)
         image[rows] = blank[rows]
-
-
-def draw_bar(canvas: FrameCanvas, length: float, words: str, place: tuple[float, float]) -> float:
-    """Draw a scale bar with its words behind it, on plain ground.
-
-    Parameters
-    ----------
-    canvas
-        Drawn on in place; its px are the picture's.
-    length
-        Length of the bar, px.
-    words
-        What it is as long as.
-    place
-        Left end and middle, px.
-
-    Returns
-    -------
-    float
-        Where the words end, px.
-    """
-    x, y = place
-    end, cap = x + length, 4.0
-    parts = [np.array([[x, y], [end, y]])] + [np.array([[e, y - cap], [e, y + cap]]) for e in (x, end)]
-    canvas.strokes(parts, INK, pen=canvas.pen + 1, halo=False)
-    canvas.reserve(Box(x - cap, y - cap, end + cap, y + cap + 1))
-    behind = end + 0.5 * canvas.size
-    canvas.label(words, [Spot(behind, y, (0, 0.5))], INK, size=0.9)
-    return behind + width_of(words, round(0.9 * canvas.size))
