@@ -143,8 +143,9 @@ def _sightings_in_residuals(
     from .residuals import residuals_of
 
     assert look.residual is not None
-    seen = residuals_of(window.frames, usable + window.first, look.residual.how, look.residual.contrast)
-    found = detect_both(seen, [outlines[k] for k in usable], look.residual.ways, settings.spatter)
+    how, contrast, ways = look.residual.how, look.residual.contrast, look.residual.ways
+    seen, behind = residuals_of(window.frames, usable + window.first, how, contrast)
+    found = detect_both(seen, [outlines[k] for k in usable], ways, settings.spatter, behind)
     found["frame"] = usable[found["frame"]]
     return _in_sight(found, look)
 

@@ -27,6 +27,8 @@ from .settings import MeasureSettings
 
 # Frames of each run from which it is learned how particles are seen, and the fewest in all.
 _OF_RUN, _FEWEST = 6, 8
+# Every so many rows and columns tell a frame's usual brightness.
+_SPARSE = 8
 
 
 @dataclass(frozen=True)
@@ -54,13 +56,13 @@ def against_what(look: IlluminatedLook, shape: tuple[int, int]) -> tuple[Registe
     how = registering(look, max(max(look.lags) // FARTHEST, 1), shape)
     # The noise is that of a difference of two frames.
     read, shot = look.noise
-    return how, Contrast(0.5 * read, 0.5 * shot, UNIT / look.full_scale)
+    return how, Contrast(0.5 * read, 0.5 * shot, UNIT / look.full_scale, 0.0)
 
 
 def residuals_of(
     frames: Grey, chosen: Sequence[int] | NDArray[np.intp], how: Registering, contrast: Contrast
-) -> NDArray[np.uint16]:
-    """Residuals of some frames of a window.
+) -> tuple[NDArray[np.uint16], NDArray[np.uint16]]:
+    """Residuals of some frames of a window, and what they are held against.
 
     Parameters
     ----------
@@ -71,17 +73,19 @@ def residuals_of(
 
     Returns
     -------
-    ndarray
-        Shape (chosen, h, w); see `spatter.illuminated.ground.stand_out`.
+    tuple
+        Shape (chosen, h, w) each; see `out` and `behind` of `spatter.illuminated.ground.stand_out`.
     """
     window = window_of(frames, how.lag)
     h, w = frames.shape[1:]
     near = np.empty((SLOTS, h, w), dtype=np.float32)
-    out = np.empty((len(chosen), h, w), dtype=np.uint16)
+    out, behind = np.empty((2, len(chosen), h, w), dtype=np.uint16)
     for k, index in enumerate(chosen):
         read_neighbours(window, int(index), how, near)
-        stand_out(window.frames[index], near, contrast, out[k])
-    return out
+        frame = window.frames[index]
+        level = float(frame[::_SPARSE, ::_SPARSE].mean())
+        stand_out(frame, near, contrast._replace(level=level), out[k], behind[k])
+    return out, behind
 
 
 def residual_look(
@@ -113,7 +117,7 @@ def residual_look(
     _, length, _, _ = runs.shape
     inner = range(2 * how.lag, length - 2 * how.lag)
     chosen = np.unique(np.linspace(min(inner), max(inner), min(_OF_RUN, len(inner))).astype(np.intp))
-    seen, outlines = [], []
+    seen, outlines = list[tuple[NDArray[np.uint16], NDArray[np.uint16]]](), []
     for run in runs:
         pools = [
             found
@@ -125,11 +129,13 @@ def residual_look(
         good = [k for k, found in enumerate(pools) if found.status == "ok"]
         seen.append(residuals_of(run, chosen[good], how, contrast))
         outlines += [pools[k].vertices for k in good]
-    sample = np.concatenate(seen)
+    sample, behind = (np.concatenate(each) for each in zip(*seen, strict=True))
     if len(sample) < _FEWEST:
         return None, Later(_unknown)
     spatter = settings.spatter
-    ways = learn_both(sample, outlines, spatter, edge_sigma_px=pool.evidence.sigma, contrast=contrast)
+    ways = learn_both(
+        sample, outlines, spatter, edge_sigma_px=pool.evidence.sigma, contrast=contrast, behind=behind
+    )
     some = drawn_into(len(sample))
     frames, around = sample[some], [outlines[k] for k in some]
     return ResidualLook(how, contrast, ways), Later(lambda: smallest_both(frames, around, ways, spatter))

@@ -15,6 +15,7 @@ from .judging import judge, odd_streaks
 from .linking import Tracks
 from .records import BORDER
 from .settings import SpatterSettings
+from .shaded import by_shadow
 from .sizing import Exposure, Sizes, find_sizes, saturated
 
 if TYPE_CHECKING:
@@ -22,10 +23,6 @@ if TYPE_CHECKING:
 
 # Standard uncertainties that a diameter in illuminated or lossy footage is above 0.
 _SIZED = 2.0
-# Share by which a shadow that touches a particle puts its diameter out (rms over 8 clips drawn at random, by two
-# generators: 0.026).
-_BY_SHADOW = 0.03
-
 ENDS: dict[str, str] = {
     "border": "left the picture",
     "faded": "was no longer seen",
@@ -122,9 +119,12 @@ def particles(
     for k in range(n):
         reasons[k], left[k] = judge(k, tracks, path[k], sizes, look, outlines, metal_px, settings)
     lit = shadows is not None
-    if shadows is not None and shadows.any():
+    moved = np.zeros(n)
+    if shadows is not None:
         reasons[(reasons == "") & shadows] = "shadow"
-        sizes = replace(sizes, u_diameter=np.hypot(sizes.u_diameter, _BY_SHADOW * sizes.diameter))
+        doubt = by_shadow(tracks, sizes, shadows)
+        sizes = replace(sizes, u_diameter=np.hypot(sizes.u_diameter, doubt.u_diameter))
+        moved = doubt.u_velocity
     if lit or look.detection_level > settings.detection_level:
         # Against lit metal flickers are many, and compression leaves specks: what has no size is none that counts.
         reasons[(reasons == "") & (sizes.diameter < _SIZED * sizes.u_diameter)] = "no_size"
@@ -132,7 +132,10 @@ def particles(
     ends = _ends(tracks, path, sizes, look)
     _chains(tracks, path, left, reasons, ends)
     good = reasons == ""
-    table = _table(tracks, as_the_clip_scatters(tracks, flights, good), sizes, left, reasons, ends)
+    path = as_the_clip_scatters(tracks, flights, good).copy()
+    for name in ("u_vx", "u_vy"):
+        path[name] = np.hypot(path[name], moved)
+    table = _table(tracks, path, sizes, left, reasons, ends)
     number = np.where(good, np.cumsum(good), -np.cumsum(~good)).astype(np.int64)
     table["particle"] = np.abs(number)
     table = table[list(COLUMNS)]

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ..model.pixels import by_depth
 from ..model.together import shares, together
 from .estimates import ESTIMATE, Regions, conclude, imaging_of, limits_of
-from .facts import FIT_PIXELS, SpatterLook, facts_of, work_arrays
+from .facts import FIT_PIXELS, NOTHING_BEHIND, SpatterLook, facts_of, work_arrays
 from .parameters import PARAMETERS, pixels_at, pixels_for
 from .records import SATURATED, SIGHTING
 from .searching import SearchScene, found_arrays, packed, search
@@ -38,6 +38,7 @@ def detect(
     *,
     fitted: bool = True,
     threads: bool = False,
+    behind: NDArray[np.uint16] = NOTHING_BEHIND,
 ) -> NDArray[np.void]:
     """Find and fit the particles in each frame by itself.
 
@@ -56,6 +57,8 @@ def detect(
         False: only find them, which is much quicker; places and fluxes are rough then, and all are marked `UNFITTED`.
     threads
         Whether to use several threads, which changes no digit.
+    behind
+        Where frames are residuals: what they were held against, shape as theirs (see `facts.Ground`).
 
     Returns
     -------
@@ -68,7 +71,7 @@ def detect(
     ValueError
         The frames have another size than those that were learned from, or outlines are missing.
     """
-    return _detect(frames, outlines, look, settings or SpatterSettings(), fitted, 0.0, threads)[0]
+    return _detect(frames, outlines, look, settings or SpatterSettings(), fitted, 0.0, threads, behind)[0]
 
 
 @dataclass(frozen=True)
@@ -117,6 +120,7 @@ def _detect(
     fitted: bool,
     faint: float,
     threads: bool,
+    behind: NDArray[np.uint16] = NOTHING_BEHIND,
 ) -> tuple[NDArray[np.void], Waiting]:
     if frames.ndim != 3 or frames.shape[1:] != look.background.shape:
         raise ValueError(
@@ -126,7 +130,7 @@ def _detect(
     if outlines is not None and len(outlines) != len(frames):
         raise ValueError(f"one outline a frame is needed: {len(frames)} frames, {len(outlines)} outlines")
     runs = shares(len(frames)) if threads else [range(len(frames))]
-    parts = together(lambda run: _of_run(frames, outlines, run, look, settings, fitted, faint), runs)
+    parts = together(lambda run: _of_run(frames, outlines, run, look, settings, fitted, faint, behind), runs)
     done = [(np.zeros(0, dtype=SIGHTING), Waiting.none()), *(one for part in parts for one in part)]
     before = np.cumsum([len(sightings) for sightings, _ in done[:-1]])
     rows = [waiting.rows + first for (_, waiting), first in zip(done[1:], before, strict=True)]
@@ -143,6 +147,7 @@ def _of_run(
     settings: SpatterSettings,
     fitted: bool,
     faint: float,
+    behind: NDArray[np.uint16],
 ) -> list[tuple[NDArray[np.void], Waiting]]:
     """Sightings in the frames of a run, some frames at a time, and which of them wait for their fit."""
     h, w = frames.shape[1:]
@@ -154,7 +159,7 @@ def _of_run(
         own = work_arrays(h, w)
     # No room for pixels, no fit.
     work = own if fitted else own._replace(values=pixels_for(0))
-    facts = facts_of(look, settings.pool_margin_px + 3.0 * imaging.blur)
+    facts = facts_of(look, settings.pool_margin_px + 3.0 * imaging.blur, behind[run.start : run.stop])
     scene = SearchScene(facts, imaging, limits_of(settings, imaging.blur))
     around = packed(None if outlines is None else outlines[run.start : run.stop], len(run))
     found = found_arrays(_ROOM, _ROOM * FIT_PIXELS // 4)

@@ -30,7 +30,7 @@ from .parameters import (
     pixels_for,
 )
 from .profile import disc_table
-from .records import BORDER, CROWDED, RIM, SIGHTING, SOFT, UNFITTED
+from .records import BORDER, CROWDED, RIM, SHADED, SIGHTING, SOFT, UNFITTED
 from .settings import SpatterSettings
 
 # A sighting as the kernels work it out: the fields of `records.SIGHTING` after the frame, in full precision.
@@ -162,7 +162,7 @@ def conclude(
         regions.pixels,
         regions.starts,
         wanted,
-        _Bounds(imaging, limits_of(settings, imaging.blur), h, w),
+        _Bounds(imaging, limits_of(settings, imaging.blur), h, w, bool(np.isfinite(look.below))),
         (rows, fits),
     )
     return rows, fits
@@ -181,12 +181,16 @@ def limits_of(settings: SpatterSettings, blur: float) -> EstimateLimits:
 
 
 class _Bounds(NamedTuple):
-    """What an estimate is judged by: the camera, the largest particle, and the picture's height and width, px."""
+    """What an estimate is judged by: the camera, the largest particle, and the picture's height and width, px.
+
+    `certain`: all of the ground is known to lie behind the particle.
+    """
 
     imaging: Imaging
     limits: EstimateLimits
     height: int
     width: int
+    certain: bool
 
 
 @njit(cache=True, nogil=True)
@@ -223,6 +227,8 @@ def _conclude(known: Record, pixels: Pixels, bounds: _Bounds, row: Record) -> bo
     if reduced >= 0 and disc > bounds.limits.max_diameter * bounds.limits.max_diameter:
         return False
     doubt = 1.0 + 4.0 * math.sqrt(2.0 / max(n, 1))
+    if bounds.certain and reduced > doubt:
+        mark |= SHADED
     judged = reduced > doubt and disc > (_WIDE * blur) ** 2 and mark & (BORDER | RIM | CROWDED) == 0
     if judged and soft_edge(imaging, pixels, known.noise, p):
         mark |= SOFT
@@ -234,7 +240,8 @@ def _conclude(known: Record, pixels: Pixels, bounds: _Bounds, row: Record) -> bo
         row.mark = mark | UNFITTED
         return True
     row.peak, row.signal, row.mark = known.height, known.signal, mark
-    _fitted(p, covariance, reduced, _pull(pixels, p, blur), row)
+    pull = (0.0, 0.0) if bounds.certain else _pull(pixels, p, blur)
+    _fitted(p, covariance, reduced, pull, row)
     return True
 
 

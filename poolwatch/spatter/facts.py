@@ -92,7 +92,11 @@ class SpatterLook:
 
 
 class Ground(NamedTuple):
-    """The learned ground and how grey values are worked with; parts of `SpatterLook`."""
+    """The learned ground and how grey values are worked with; parts of `SpatterLook`.
+
+    Where frames are residuals, `behind` is what they were held against, shape (n, h, w), grey values about
+    the usual one of the ground; otherwise it has no frames.
+    """
 
     background: NDArray[np.float32]
     black: float
@@ -101,6 +105,7 @@ class Ground(NamedTuple):
     even: bool
     full: float
     below: float
+    behind: NDArray[np.uint16]
 
 
 class Residual(NamedTuple):
@@ -209,8 +214,11 @@ class Work(NamedTuple):
     values: Pixels
 
 
-def ground_of(look: SpatterLook) -> Ground:
-    """The learned ground of a clip."""
+NOTHING_BEHIND = np.zeros((0, 0, 0), dtype=np.uint16)
+
+
+def ground_of(look: SpatterLook, behind: NDArray[np.uint16] = NOTHING_BEHIND) -> Ground:
+    """The learned ground of a clip; `behind` see `Ground`."""
     return Ground(
         background=look.background,
         black=float(look.black),
@@ -219,14 +227,15 @@ def ground_of(look: SpatterLook) -> Ground:
         even=bool(look.even),
         full=float(look.full_level),
         below=float(look.below),
+        behind=behind,
     )
 
 
-def facts_of(look: SpatterLook, margin: float) -> SpatterFacts:
-    """The facts of a clip."""
+def facts_of(look: SpatterLook, margin: float, behind: NDArray[np.uint16] = NOTHING_BEHIND) -> SpatterFacts:
+    """The facts of a clip; `behind` see `Ground`."""
     rows, cols = look.places
     return SpatterFacts(
-        ground=ground_of(look),
+        ground=ground_of(look, behind),
         threshold=look.threshold,
         sieve=look.sieve,
         rows=rows,

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ..model.pixels import by_depth
 from ..model.together import shares, together
 from .alarms import alarm_factor
-from .facts import Residual, SpatterLook, facts_of, work_arrays
+from .facts import NOTHING_BEHIND, Residual, SpatterLook, facts_of, work_arrays
 from .filtering import above_ground, overall_gain, pool_spans, residual_of, smooth
 from .noise import ROUNDING, finest, noise_model, upper_spread
 from .ordering import sort_columns
@@ -40,7 +40,7 @@ def learn(
     outlines: Sequence[NDArray[np.floating]] | None = None,
     settings: SpatterSettings | None = None,
     edge_sigma_px: float | None = None,
-    both_ways: bool = False,
+    behind: NDArray[np.uint16] = NOTHING_BEHIND,
 ) -> SpatterLook:
     """Learn ground, noise and point spread from frames spread over the clip.
 
@@ -56,9 +56,9 @@ def learn(
         See `SpatterSettings`.
     edge_sigma_px
         Spread of the pool's edge, px, pixel included: stands in where the particles tell no point spread.
-    both_ways
-        Whether frames are residuals (see `illuminated.ground.stand_out`), in which things stand out to either side, and
-        edges of the metal may be left.
+    behind
+        Where frames are residuals (see `illuminated.ground.stand_out`), in which things stand out to either side and
+        edges of the metal may be left: what they were held against, shape as theirs.
 
     Raises
     ------
@@ -78,7 +78,7 @@ def learn(
     # One kind of array, so that the kernels are compiled once.
     sample = np.ascontiguousarray(sample, dtype=np.uint16)
     _, h, w = sample.shape
-    even = settings.background == "even"
+    even, both_ways = settings.background == "even", behind.size > 0
     dark = settings.polarity == "dark"
     sign, offset = (-1.0, float(full_scale)) if dark else (1.0, 0.0)
     background = _ground(sample, even, dark, float(full_scale))
@@ -121,10 +121,10 @@ def learn(
         )
     if settings.psf_sigma_px is not None:
         return look
-    rough = rough_sightings(sample, outlines, look, settings)
+    rough = rough_sightings(sample, outlines, look, settings, behind)
     if settings.background == "learned" and not dark and len(sample) >= 8:
         look = replace(look, background=uncovered_ground(sample, look.background, rough))
-    sigma, u, source = find_point_spread(sample, outlines, look, settings, rough, edge_sigma_px)
+    sigma, u, source = find_point_spread(sample, outlines, look, settings, rough, edge_sigma_px, behind)
     lossy = look.detection_level > settings.detection_level
     if lossy and edge_sigma_px is not None and sigma < NARROWER * lens_spread(edge_sigma_px):
         # Blocks cut a particle's picture off: it looks sharper than the lens draws anything.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,7 @@ from ..model.pixels import Frames, by_depth
 from ..model.together import shares, together
 from .detecting import detect
 from .estimates import imaging_of
-from .facts import Residual, SpatterLook, Work, facts_of, work_arrays
+from .facts import NOTHING_BEHIND, Residual, SpatterLook, Work, facts_of, work_arrays
 from .fitting import CLOSELY, FitProblem, blur_of, descend, equations_for, noise_of, veil
 from .least_squares import inverse
 from .parameters import (
@@ -50,6 +51,8 @@ _FINE, _LADDERS = np.exp(np.linspace(-0.12, 0.12, 9)), 4
 _BELL_AS_DISC = 0.63
 # A point spread below this share of what the pool's edge shows is that of flickers or of blocks.
 NARROWER = 0.6
+# Fewest sightings that a jackknife is taken of, and into how many runs of neighbours in time they are parted.
+_FEWEST, _BLOCKS = 4, 12
 # No lens is a Gaussian to better than this share of its width.
 _GAUSSIAN = 0.0015
 
@@ -59,9 +62,11 @@ def rough_sightings(
     outlines: Sequence[NDArray[np.floating]] | None,
     look: SpatterLook,
     settings: SpatterSettings,
+    behind: NDArray[np.uint16] = NOTHING_BEHIND,
 ) -> NDArray[np.void]:
-    """What stands out in the sample, fitted as if the point spread were 1 px."""
-    return detect(sample, outlines, replace(look, psf_sigma_px=1.0), settings, threads=True)
+    """What stands out in the sample, fitted as if the point spread were 1 px; `behind` see `facts.Ground`."""
+    look = replace(look, psf_sigma_px=1.0)
+    return detect(sample, outlines, look, settings, threads=True, behind=behind)
 
 
 def find_point_spread(
@@ -71,8 +76,9 @@ def find_point_spread(
     settings: SpatterSettings,
     rough: NDArray[np.void],
     edge_sigma_px: float | None = None,
+    behind: NDArray[np.uint16] = NOTHING_BEHIND,
 ) -> tuple[float, float, str]:
-    """Width of the point spread that explains the particles of the sample best.
+    """Width of the point spread that explains the particles of the sample best; `behind` see `facts.Ground`.
 
     Each clear particle is fitted at a ladder of widths; its chi-square over the width, scaled to the noise that
     it shows, is a likelihood. Particles out of focus would drag a plain sum, so the sum is taken
@@ -93,7 +99,8 @@ def find_point_spread(
         kind="stable",
     )
     candidates = np.sort(candidates[order[:_TRIED]], order=["frame", "y", "x"])
-    coarse = _all_curves(sample, outlines, candidates, look, settings, _SIGMAS, sparse=True)
+    pictures = _Pictures(by_depth(sample), outlines, look, settings, behind)
+    coarse = _all_curves(pictures, candidates, _SIGMAS, sparse=True)
     told = {k: answer for k, curve in coarse.items() if (answer := _minimum(_SIGMAS, curve)) is not None}
     members, sigma, u = _sharpest(np.array(list(told.values())).reshape(-1, 2))
     # No picture is narrower than the point spread.
@@ -115,7 +122,7 @@ def find_point_spread(
     fine, curves = sigma * _FINE, dict[int, NDArray[np.float64]]()
     for _ in range(_LADDERS):
         more = np.array(sorted(group - set(curves)), dtype=np.intp)
-        new = _all_curves(sample, outlines, candidates[more], look, settings, fine, sparse=False)
+        new = _all_curves(pictures, candidates[more], fine, sparse=False)
         curves |= {int(more[k]): curve for k, curve in new.items()}
         curves |= {int(k): np.full(len(fine), np.nan) for k in more if int(k) not in curves}
         summed = np.array([c for k, c in sorted(curves.items()) if k in group and not np.isnan(c).any()])
@@ -179,13 +186,19 @@ def _allows(sigmas: NDArray[np.float64], curve: NDArray[np.float64], sigma: floa
 
 
 def _left_out(sigmas: NDArray[np.float64], curves: NDArray[np.float64]) -> float | None:
-    """Standard uncertainty of the width of the summed curves from leaving each out in turn (the jackknife, Efron and
-    Stein 1981, Annals of Statistics 9, 586-596); None where a sum tells no width or there are too few."""
-    total, n = curves.sum(axis=0), len(curves)
+    """Standard uncertainty of the width of the summed curves from leaving some out in turn (the jackknife, Efron and
+    Stein 1981, Annals of Statistics 9, 586-596); None where a sum tells no width or there are too few.
+
+    Those left out together are neighbours in time: sightings of one particle err alike (Künsch 1989, Annals of
+    Statistics 17, 1217-1241).
+    """
+    if len(curves) < _FEWEST:
+        return None
+    total, blocks = curves.sum(axis=0), np.array_split(curves, min(len(curves), _BLOCKS))
     # A width that one of them could not be fitted with stays out, whichever is left out.
-    told = [_minimum(sigmas, total - np.where(np.isfinite(one), one, 0.0)) for one in curves]
-    widths = np.array([answer[0] for answer in told if answer is not None])
-    if n < 4 or len(widths) < n:
+    told = [_minimum(sigmas, total - np.where(np.isfinite(some), some, 0.0).sum(axis=0)) for some in blocks]
+    widths, n = np.array([answer[0] for answer in told if answer is not None]), len(blocks)
+    if len(widths) < n:
         return None
     return float(np.sqrt((n - 1) / n * ((widths - widths.mean()) ** 2).sum()) * (1 + 2 / n))
 
@@ -222,27 +235,28 @@ def _sharpest(answers: NDArray[np.float64]) -> tuple[NDArray[np.intp], float, fl
     return np.zeros(0, dtype=np.intp), 0.0, 0.0
 
 
+class _Pictures(NamedTuple):
+    """A sample, the pool's outlines in it, and what is known of it."""
+
+    frames: Frames
+    outlines: Sequence[NDArray[np.floating]] | None
+    look: SpatterLook
+    settings: SpatterSettings
+    behind: NDArray[np.uint16]
+
+
 def _all_curves(
-    sample: NDArray[np.unsignedinteger],
-    outlines: Sequence[NDArray[np.floating]] | None,
-    candidates: NDArray[np.void],
-    look: SpatterLook,
-    settings: SpatterSettings,
-    sigmas: NDArray[np.float64],
-    *,
-    sparse: bool,
+    pictures: _Pictures, candidates: NDArray[np.void], sigmas: NDArray[np.float64], *, sparse: bool
 ) -> dict[int, NDArray[np.float64]]:
     """Chi-square over the ladder for each sighting of `candidates` that can be fitted, by its place there."""
     numbers = np.unique(candidates["frame"])
 
     def of_run(run: range) -> dict[int, NDArray[np.float64]]:
-        work = work_arrays(*sample.shape[1:])
+        work = work_arrays(*pictures.look.background.shape)
         found: dict[int, NDArray[np.float64]] = {}
         for frame in numbers[run.start : run.stop]:
             places = np.flatnonzero(candidates["frame"] == frame)
-            outline = packed(None if outlines is None else outlines[frame : frame + 1], 1)
-            one = by_depth(sample[frame : frame + 1])
-            for k, curve in _curves(one, outline, candidates[places], look, settings, sigmas, work, sparse):
+            for k, curve in _curves(pictures, int(frame), candidates[places], sigmas, work, sparse):
                 found[int(places[k])] = curve
         return found
 
@@ -250,23 +264,24 @@ def _all_curves(
 
 
 def _curves(
-    frame: Frames,
-    outline: tuple[NDArray[np.float64], NDArray[np.int64]],
+    pictures: _Pictures,
+    k: int,
     chosen: NDArray[np.void],
-    look: SpatterLook,
-    settings: SpatterSettings,
     sigmas: NDArray[np.float64],
     work: Work,
     sparse: bool,
 ) -> list[tuple[int, NDArray[np.float64]]]:
-    """Chi-square over the ladder of widths, one curve a sighting that can be fitted, with its place."""
-    facts = facts_of(look, settings.pool_margin_px + 4.0)
+    """Chi-square over the ladder of widths, one curve a sighting of frame `k` that can be fitted, with its place."""
+    frames, outlines, look, settings, behind = pictures
+    outline = packed(None if outlines is None else outlines[k : k + 1], 1)
+    frame = frames[0][k : k + 1], frames[1][k : k + 1]
+    facts = facts_of(look, settings.pool_margin_px + 4.0, behind[k : k + 1])
     _frame, gain, _count, used_pixels = find_regions(frame, 0, *outline, facts, work)
     imaging = imaging_of(look)._replace(blur=blur_of(1.0))
     residual = Residual(frame, 0, facts.ground, gain)
     h, w = work.owner.shape
     curves = []
-    for k, one in enumerate(chosen):
+    for place, one in enumerate(chosen):
         y, x = min(max(round(float(one["y"])), 0), h - 1), min(max(round(float(one["x"])), 0), w - 1)
         top = float(one["peak"]) * look.full_level
         n, _full = window(residual, work, int(work.owner[y, x]), _box_of(one), top, look.even)
@@ -279,7 +294,7 @@ def _curves(
         first[SPREAD], first[STREAK_M], first[STREAK_N] = one["spread"], one["streak_m"], one["streak_n"]
         curve, used = _curve(imaging, pixels, ground_sd, first, sigmas, sparse=sparse)
         if np.isfinite(curve).sum() >= 5:
-            curves.append((k, curve / max(1.0, float(curve.min()) / max(used - PARAMETERS, 1))))
+            curves.append((place, curve / max(1.0, float(curve.min()) / max(used - PARAMETERS, 1))))
     clear(work.owner, work.pixels, used_pixels)
     return curves
 

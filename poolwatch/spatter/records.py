@@ -13,6 +13,7 @@ CROWDED = 8
 UNFITTED = 16
 SOFT = 32
 DARK = 64
+SHADED = 128
 
 # 48 bytes: 200,000 frames with 20 sightings each take 190 MB.
 # `spread` is T = d²/16 + L²/24, half the trace of the picture's covariance without the point spread
@@ -59,7 +60,7 @@ SIGHTING_FIELDS: dict[str, str] = {
     "signal": "peak of the smoothed picture over its noise",
     "mark": (
         "bits: 1 saturated, 2 touches the border, 4 touches the pool's rim, 8 touches another, 16 "
-        "not fitted, 32 soft edge, 64 darker than the ground"
+        "not fitted, 32 soft edge, 64 darker than the ground, 128 its fit misses something: a shadow, marks"
     ),
 }
 

@@ -22,8 +22,11 @@ _MODEL = 0.0008
 # small enough for errors to be linear in noise, as a share of the variance of its picture.
 SEVERAL = 5
 _CLEAR = 0.03
-# Sightings over which errors may go on alike; rounds until the sum agrees with what it takes from itself.
-_RUNS_ON, _ROUNDS = 8, 4
+# Rounds until a correlation agrees with what the mean of each track takes from it; the largest that is believed.
+_ROUNDS, _MOST_ALIKE = 8, 0.95
+# Degrees of freedom with the scatter of the clip's other tracks that are added to that of each over metal, for with few
+# sightings the scatter itself is chancy.
+_PRIOR = 4.0
 
 
 @dataclass(frozen=True)
@@ -182,7 +185,10 @@ def find_sizes(
         var_length2 = share * var_prior
     length2 = np.maximum(length2, 0.0)
     slope = s["slope"].astype(np.float64)
-    moved = s["spread"] + slope * (np.repeat(length2, counts) - along)
+    # The fit's own streak, whatever its direction: noise draws a picture out some way, and what it takes from the disc
+    # goes by that length, not by the part of it that happens to lie along the flight.
+    drawn_out = np.hypot(s["streak_m"], s["streak_n"]).astype(np.float64)
+    moved = s["spread"] + slope * (np.repeat(length2, counts) - drawn_out)
     u_spread = np.maximum(s["u_spread"].astype(np.float64), 1e-4)
     weight = np.where(use, 1.0 / u_spread**2, 0.0)
     total = _sum(weight, tracks.starts)
@@ -195,12 +201,12 @@ def find_sizes(
     mean_slope = _sum(weight * slope, tracks.starts) / total
     disc = spread - length2 / 24.0
     var = np.maximum(chi, 1.0) / total + (mean_slope - 1 / 24.0) ** 2 * var_length2
-    own = np.sqrt(var)
     one = used / total
     clear = (used >= SEVERAL) & (np.sqrt(one) < _CLEAR * (spread + blur_of(look.psf_sigma_px) ** 2))
+    own = np.sqrt(var)
     if over_metal:
         off = np.where(use, (moved - np.repeat(spread, counts)) / u_spread, np.nan)
-        var *= running_on(off, tracks.starts, clear)
+        var += over_marks(off, tracks.starts, clear) / total - np.maximum(chi, 1.0) / total
     elif (beyond := beyond_noise(chi[clear], used[clear] - 1)) > 0.0:
         var += np.where(used >= SEVERAL, np.maximum(chi - 1.0, 0.0), beyond) * one
     # All tracks of a clip share the error of its point spread.
@@ -242,37 +248,56 @@ def beyond_noise(chi: NDArray[np.float64], freedom: NDArray[np.float64]) -> floa
     return max(float(np.median(ratio)) - 1.0 - 2.0 * error, 0.0)
 
 
-def running_on(off: NDArray[np.float64], starts: NDArray[np.int64], clear: NDArray[np.bool_]) -> float:
-    """By how much the variance of a mean exceeds that of as many sightings that have nothing in common; 1 at least.
+def over_marks(
+    off: NDArray[np.float64], starts: NDArray[np.int64], clear: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Variance of each track's mean over that of as many sightings with the errors stated and nothing in common.
 
-    A particle passes over the same mark in several frames, so sightings that follow each other err alike: 1 + 2 sum of
-    the correlations up to the first that is not above 0 (the integrated correlation time, Sokal 1997).
+    Sightings scatter by as much as they do, whatever their fits state. Those that follow each other err alike, for the
+    particle passes over the same marks: of n of them so many of the same variance are worth n/τ (Sokal 1997), and their
+    squares about their own mean sum to n - τ variances.
 
     Parameters
     ----------
     off
         Errors of the sightings in their own uncertainties, shape (sightings,); NaN where there is none.
     starts, clear
-        Where each track starts, and which of them tell it.
+        Where each track starts, and which of them tell what is usual in the clip.
+    """
+    squares = _sum(np.where(np.isfinite(off), off, 0.0) ** 2, starts)
+    seen = _sum(np.isfinite(off).astype(np.float64), starts)
+    alike = running_on(off, starts, clear)
+    freedom = np.maximum(seen - alike, 0.0)
+    usual = 1.0
+    if clear.sum() >= SEVERAL:
+        usual = float(np.median(squares[clear] / np.maximum(freedom[clear], 1.0)))
+    scatter = (squares + _PRIOR * usual) / (freedom + _PRIOR)
+    return np.asarray(scatter * np.clip(alike, 1.0, np.maximum(seen, 1.0)))
+
+
+def running_on(off: NDArray[np.float64], starts: NDArray[np.int64], clear: NDArray[np.bool_]) -> float:
+    """How many sightings that follow each other are worth one: τ = (1 + φ)/(1 - φ), φ the correlation of neighbours.
+
+    Parameters
+    ----------
+    off, starts, clear
+        See `over_marks`.
     """
     parts = [off[a:b] for k, (a, b) in enumerate(itertools.pairwise(starts)) if clear[k]]
-    if not parts:
+    if len(parts) < SEVERAL:
         return 1.0
     known = np.concatenate([part[np.isfinite(part)] for part in parts])
-    variance = float(np.mean(known**2))
-    seen = []
-    for lag in range(1, _RUNS_ON + 1):
-        products = np.concatenate([part[lag:] * part[:-lag] for part in parts])
-        products = products[np.isfinite(products)]
-        seen.append(float(products.mean()) / variance if len(products) >= SEVERAL else 0.0)
-    total = 1.0
+    products = np.concatenate([part[1:] * part[:-1] for part in parts])
+    products = products[np.isfinite(products)]
+    if len(products) < SEVERAL:
+        return 1.0
+    seen, worth = float(products.mean() / np.mean(known**2)), 1.0
     for _ in range(_ROUNDS):
         # The mean of a track is taken out of its errors: what it scatters by is missing in all of them.
-        lowered = min(total * len(parts) / len(known), 0.5)
-        alike = [one * (1.0 - lowered) + lowered for one in seen]
-        first = next((k for k, one in enumerate(alike) if one <= 0.0), len(alike))
-        total = 1.0 + 2.0 * sum(alike[:first])
-    return total
+        lowered = min(worth * len(parts) / len(known), 0.5)
+        alike = min(max(seen * (1.0 - lowered) + lowered, 0.0), _MOST_ALIKE)
+        worth = (1.0 + alike) / (1.0 - alike)
+    return worth
 
 
 def _leverage(

@@ -23,6 +23,8 @@ _EDGE_LOW, _EDGE_HIGH = 0.1, 0.9
 _SLANT = 0.618
 # As far as something of other sign is mixed into its neighbours by the lens, px.
 _NEAR = 2
+# Grey value of what lies behind that stands for the usual one.
+_MIDDLE = 32767.5
 # Part of an ellipse, by squared distance from its middle, that is left out of a hollow one.
 _HOLLOW = 0.5
 
@@ -161,6 +163,8 @@ def window(
             xs[n], ys[n] = x, y
             value[n] = residual_at(frames, frame, ground, gain, y, x) - slow
             grounds[n] = base + slow
+            if ground.behind.size > 0:
+                grounds[n] += ground.sign * (ground.behind[frame, y, x] - _MIDDLE)
             limit[n] = ground.full - base - slow
             if value[n] >= limit[n]:
                 full_count += 1

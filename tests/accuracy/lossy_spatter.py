@@ -1,7 +1,7 @@
-"""Particles in glowing clips drawn at random, by two generators, stored with loss, and held against their truth.
+"""Particles in clips drawn at random, by two generators, stored with loss, and held against their truth.
 
-``python -m tests.accuracy.lossy_spatter COUNT [FIRST]`` draws COUNT clips a row, seeds from FIRST on, and writes the table into
-``RESULTS.md``.
+``python -m tests.accuracy.lossy_spatter COUNT [FIRST]`` draws COUNT clips a row, seeds from FIRST on, and writes the tables
+of glowing and of illuminated footage into ``RESULTS.md``.
 """
 
 from __future__ import annotations
@@ -16,10 +16,23 @@ import av
 import numpy as np
 
 from poolwatch.simulate import Scene, Simulation
-from tests.accuracy.lit_spatter import HEAD, LitClip, Tally, flights, measured, relief, seen_by, write
+from tests.accuracy.lit_spatter import (
+    HEAD,
+    KINDS,
+    LitClip,
+    Tally,
+    flights,
+    measured,
+    others,
+    own,
+    relief,
+    seen_by,
+    write,
+)
 
 _FRAMES = 240
 _TITLE = "## Particles in glowing footage with loss"
+_LIT_TITLE = "## Particles in illuminated footage with loss"
 # What the `ffmpeg` command does where no quality is asked for: the encoder's own constant rate factor of 23 in H.264;
 # in motion JPEG 200 kbit a second at 25 frames a second, however large the frames.
 CODECS = {
@@ -114,7 +127,28 @@ def table(count: int, first: int = 1000) -> str:
     return "\n".join(lines) + "\n"
 
 
+def lit_table(count: int, first: int = 1000) -> str:
+    """The table of illuminated clips: bright, dark and shadowed ones by turns, then none."""
+    lines = [_LIT_TITLE, "", f"`python -m tests.accuracy.lossy_spatter {count} {first}`", "", HEAD]
+    module = relief()
+    for name in ("own", "other generator"):
+        if name != "own" and module is None:
+            continue
+        for flying in (True, False):
+            for codec in ("H.264", "MJPEG"):
+                tally = Tally()
+                for seed in range(first, first + count):
+                    kind = KINDS[seed % 3] if flying else "none"
+                    clip = own(kind, seed) if name == "own" else others(module, kind, seed)  # type: ignore[arg-type]
+                    measured(clip, tally, put=stored(codec))
+                lines.append(tally.row(f"{codec}, {name}" + ("" if flying else ", none"), count))
+                print(lines[-1], flush=True)
+    return "\n".join(lines) + "\n"
+
+
 if __name__ == "__main__":
     clips = int(sys.argv[1]) if len(sys.argv) > 1 else 30
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1000
-    write(table(clips, seed), Path(__file__).with_name("RESULTS.md"), _TITLE)
+    page = Path(__file__).with_name("RESULTS.md")
+    write(table(clips, seed), page, _TITLE)
+    write(lit_table(clips, seed), page, _LIT_TITLE)

@@ -17,11 +17,11 @@ from poolwatch.spatter.illuminated.shadows import shadows
 from poolwatch.spatter.records import DARK, SIGHTING
 
 FULL = 255.0
-CONTRAST = Contrast(read=2.0, shot=0.03, scale=UNIT / FULL)
+CONTRAST = Contrast(read=2.0, shot=0.03, scale=UNIT / FULL, level=90.0)
 
 
 def plainly(frame, near, contrast):
-    """`stand_out` in plain NumPy: the middle two of four, the outer two of three, by sorting."""
+    """`stand_out` and what is behind, in plain NumPy: the middle two of four, the outer two of three, by sorting."""
     four = np.sort(near.astype(np.float64), axis=0)
     two = four[1:3].copy()
     below, above = four[0] < -2e5, four[3] > 2e5
@@ -33,7 +33,9 @@ def plainly(frame, near, contrast):
     dead += 5 * noise * np.pad(np.zeros((frame.shape[0] - 4, frame.shape[1] - 4)), 2, constant_values=1)
     above = frame - ground
     size = np.where(apart < 2e5, np.maximum(np.abs(above) - dead, 0), 0)
-    return np.clip(MIDDLE + contrast.scale * np.sign(above) * size, 0, 65535)
+    out = np.clip(MIDDLE + contrast.scale * np.sign(above) * size, 0, 65535)
+    known = np.where(apart < 2e5, ground, contrast.level)
+    return out, np.clip(MIDDLE + contrast.scale * (known - contrast.level), 0, 65535)
 
 
 def test_residuals_are_what_plain_numpy_gives():
@@ -42,9 +44,10 @@ def test_residuals_are_what_plain_numpy_gives():
     near = (frame + rng.normal(0, 6, (4, 40, 70))).astype(np.float32)
     near[0, :10], near[1, 5:20], near[2, 8:15, 30:] = -1e6, 1e6, 1e6
     near[:, 25:28, 3:9] = rng.normal(100, 40, (4, 3, 6))
-    out = np.empty(frame.shape, dtype=np.uint16)
-    stand_out(frame, near, CONTRAST, out)
-    assert np.abs(out - plainly(frame, near, CONTRAST)).max() < 1.01
+    out, behind = np.empty((2, *frame.shape), dtype=np.uint16)
+    stand_out(frame, near, CONTRAST, out, behind)
+    for mine, plain in zip((out, behind), plainly(frame, near, CONTRAST), strict=True):
+        assert np.abs(mine - plain).max() < 1.01
 
 
 def moving(n, step, draw):
@@ -70,7 +73,7 @@ def test_marks_on_the_metal_vanish_and_what_flies_over_it_stays(step, tone):
 
     frames = moving(17, step, disc)
     how = Registering(lag=3, metal_px=step, noise=(4.5, 0.0), step=3)
-    seen = residuals_of(frames, [8], how, Contrast(2.25, 0.0, UNIT / FULL))[0]
+    seen = residuals_of(frames, [8], how, Contrast(2.25, 0.0, UNIT / FULL, 0.0))[0][0]
     grey = (seen - MIDDLE) * FULL / UNIT
     inside = np.hypot(cols - 60, rows - 36) < 3
     outside = (np.hypot(cols - 60, rows - 36) > 7) & (cols > 4) & (cols < 115) & (rows > 4) & (rows < 75)
@@ -188,7 +191,7 @@ def test_a_slow_particle_leaves_no_ghost_behind_where_the_clip_ends():
 
     frames = moving(20, (0.0, 0.0), disc)
     how = Registering(lag=3, metal_px=(0.0, 0.0), noise=(4.5, 0.0), step=3)
-    seen = residuals_of(frames, [0, 19], how, Contrast(2.25, 0.0, UNIT / FULL))
+    seen = residuals_of(frames, [0, 19], how, Contrast(2.25, 0.0, UNIT / FULL, 0.0))[0]
     for k, picture in zip((0, 19), seen, strict=True):
         grey = (picture - MIDDLE) * FULL / UNIT
         away = (
@@ -209,7 +212,7 @@ def test_a_shadow_that_touches_a_particle_hardly_moves_its_edge():
         np.clip(MIDDLE + 180 * rng.normal(size=(12, 96, 96)), 0, 65535).astype(np.uint16),
         full_scale=65535.0,
         settings=SpatterSettings(psf_sigma_px=1.0),
-        both_ways=True,
+        behind=np.full((12, 96, 96), MIDDLE, dtype=np.uint16),
     )
 
     def seen_as(shadow: float, look) -> tuple[float, float]:
@@ -227,3 +230,28 @@ def test_a_shadow_that_touches_a_particle_hardly_moves_its_edge():
     assert size == pytest.approx(alone, rel=0.1)
     # As part of the ground the shadow draws the disc out.
     assert seen_as(8000.0, replace(look, below=np.inf))[1] > 2 * streak
+
+
+def test_marks_that_a_particle_hides_do_not_change_its_size():
+    """The brighter the metal, the less a bright disc stands out of it: marks show on the disc, turned over."""
+    rows, cols = np.mgrid[:96, :96]
+    rng = np.random.default_rng(6)
+    frames = np.clip(MIDDLE + 180 * rng.normal(size=(12, 96, 96)), 0, 65535).astype(np.uint16)
+    flat = np.full(frames.shape, MIDDLE, dtype=np.uint16)
+    look = learn(frames, full_scale=65535.0, settings=SpatterSettings(psf_sigma_px=1.0), behind=flat)
+    errors = []
+    for _ in range(24):
+        marks = ndimage.gaussian_filter(rng.normal(size=(96, 96)), 2.0)
+        marks *= 1500 / marks.std()
+        cover = np.clip(4.5 - np.hypot(cols - 48, rows - 48), 0, 1)
+        cover = ndimage.gaussian_filter(cover, 1.0)
+        frame = np.clip(MIDDLE + cover * (9000 - marks) + 180 * rng.normal(size=cover.shape), 0, 65535)
+        behind = np.rint(MIDDLE + marks).astype(np.uint16)
+        seen = [
+            detect(frame[None].astype(np.uint16), None, look, behind=each[None]) for each in (behind, flat[0])
+        ]
+        errors.append([4 * float(found["spread"].max()) ** 0.5 - 8.0 for found in seen])
+    known, unknown = np.array(errors).T
+    assert abs(known.mean()) < 0.04
+    assert np.std(known) < 0.05
+    assert np.std(unknown) > 3 * np.std(known)

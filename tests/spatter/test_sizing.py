@@ -10,9 +10,10 @@ import pytest
 from poolwatch.spatter import learn
 from poolwatch.spatter.facts import SpatterLook
 from poolwatch.spatter.linking import Tracks
-from poolwatch.spatter.records import BORDER, RIM, SIGHTING, UNFITTED
+from poolwatch.spatter.records import BORDER, RIM, SHADED, SIGHTING, UNFITTED
 from poolwatch.spatter.settings import SpatterSettings
-from poolwatch.spatter.sizing import find_sizes, running_on
+from poolwatch.spatter.shaded import by_shadow
+from poolwatch.spatter.sizing import find_sizes, over_marks, running_on
 from tests.accuracy.spatter_clips import ORDINARY, Simulation, scene
 
 
@@ -138,16 +139,77 @@ def test_a_width_that_one_particle_could_not_be_fitted_with_spoils_no_uncertaint
     assert _left_out(ladder, curves) == pytest.approx(whole)
 
 
-@pytest.mark.parametrize(("alike", "times"), [(0.0, 1.0), (0.6, 3.95)])
-def test_errors_that_run_on_count_as_fewer(alike: float, times: float) -> None:
-    # The integrated correlation of an autoregressive process of the first order is (1 + a) / (1 - a); 8 lags of it.
+def errors_of(alike: float, tracks: int, length: int) -> np.ndarray:
+    """Errors of an autoregressive process of the first order and variance 1, shape (tracks, length)."""
     rng = np.random.default_rng(8)
-    tracks, length = 400, 40
-    errors = np.empty((tracks, length))
-    errors[:, 0] = rng.normal(size=tracks)
+    errors = rng.normal(size=(tracks, length))
     for k in range(1, length):
-        errors[:, k] = alike * errors[:, k - 1] + np.sqrt(1 - alike**2) * rng.normal(size=tracks)
+        errors[:, k] = alike * errors[:, k - 1] + np.sqrt(1 - alike**2) * errors[:, k]
+    return errors
+
+
+@pytest.mark.parametrize("length", [12, 40])
+@pytest.mark.parametrize(("alike", "times"), [(0.0, 1.0), (0.6, 4.0)])
+def test_errors_that_run_on_count_as_fewer(alike: float, times: float, length: int) -> None:
+    tracks = 400
+    errors = errors_of(alike, tracks, length)
     errors -= errors.mean(axis=1, keepdims=True)
     errors[3, 5] = np.nan
     starts = np.arange(0, tracks * length + 1, length)
-    assert running_on(errors.ravel(), starts, np.ones(tracks, dtype=bool)) == pytest.approx(times, rel=0.08)
+    # Of 12 the ends count: what is beyond them takes nothing off.
+    found = running_on(errors.ravel(), starts, np.ones(tracks, dtype=bool))
+    assert found == pytest.approx(times, rel=0.08 if length == 40 else 0.25)
+
+
+@pytest.mark.parametrize(("alike", "scatter"), [(0.0, 1.0), (0.0, 0.7), (0.5, 2.5)])
+def test_means_over_marks_are_known_as_well_as_they_scatter(alike: float, scatter: float) -> None:
+    tracks, length = 600, 14
+    errors = scatter * errors_of(alike, tracks, length)
+    means = errors.mean(axis=1)
+    off = (errors - means[:, None]).ravel()
+    starts = np.arange(0, tracks * length + 1, length)
+    variance = over_marks(off, starts, np.ones(tracks, dtype=bool)) / length
+    assert np.std(means / np.sqrt(variance)) == pytest.approx(1.0, abs=0.15)
+
+
+def test_noise_that_draws_pictures_out_makes_them_no_larger(look: SpatterLook) -> None:
+    # A streak of noise, in whatever direction, raises T by its length squared times the slope.
+    rng, n = np.random.default_rng(4), 400
+    every = track(8.0, [0] * n)
+    every = Tracks(every.sightings, every.starts, np.ones(n + 1, dtype=bool), 0)
+    s = every.sightings
+    s["streak_m"], s["streak_n"] = rng.normal(size=(2, n))
+    s["spread"] = 8.0**2 / 16 + np.hypot(s["streak_m"], s["streak_n"]) / 24
+    slow = np.array([[0.01, 0.0]])
+    assert find_sizes(every, slow, look, 0.4).diameter[0] == pytest.approx(8.0, abs=0.003)
+
+
+def test_sightings_of_one_particle_are_left_out_together() -> None:
+    from poolwatch.spatter.point_spread import _left_out
+
+    ladder = np.exp(np.linspace(-0.12, 0.12, 9))
+    places = 0.03 * np.random.default_rng(2).normal(size=24)
+
+    def spread(repeated: int) -> float:
+        curves = np.array(
+            [100.0 + (np.log(ladder) - place) ** 2 / 0.02**2 for place in np.repeat(places, repeated)]
+        )
+        return _left_out(ladder, curves) or np.nan
+
+    # Six sightings of each tell no more than one of each.
+    assert spread(6) == pytest.approx(spread(1), rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("shrinks", "clip_has_shadows", "known_to"), [(0.0, True, 0.0), (0.1, True, 0.05), (0.1, False, 0.0)]
+)
+def test_a_shadow_that_runs_away_puts_the_speed_in_doubt(
+    look: SpatterLook, shrinks: float, clip_has_shadows: bool, known_to: float
+) -> None:
+    """A side taken off moves the centre by half of what it takes off the diameter."""
+    every = track(10.0, [SHADED] * 12)
+    sizes = find_sizes(every, np.array([[10.0, 0.0]]), look, 0.4)
+    sizes = replace(sizes, sightings=10.0 - shrinks * np.arange(12.0))
+    doubt = by_shadow(every, sizes, np.array([clip_has_shadows]))
+    assert doubt.u_velocity[0] == pytest.approx(known_to, abs=1e-6)
+    assert doubt.u_diameter[0] == pytest.approx(0.3 if clip_has_shadows else 0.0, abs=0.02)

@@ -36,16 +36,23 @@ class Contrast(NamedTuple):
         Variance of a pixel at brightness 0, and its increase per grey value.
     scale
         Steps of the residual for one grey value.
+    level
+        Grey value of the metal that is `MIDDLE` in a picture of what lies behind.
     """
 
     read: float
     shot: float
     scale: float
+    level: float
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def stand_out(
-    frame: NDArray[np.generic], near: NDArray[np.float32], contrast: Contrast, out: NDArray[np.uint16]
+    frame: NDArray[np.generic],
+    near: NDArray[np.float32],
+    contrast: Contrast,
+    out: NDArray[np.uint16],
+    behind: NDArray[np.uint16],
 ) -> None:
     """Residual of a frame against the middle of its neighbours, as a picture about `MIDDLE`.
 
@@ -62,15 +69,18 @@ def stand_out(
         See `Contrast`.
     out
         Residuals, shape (h, w), overwritten.
+    behind
+        Brightness of the metal that a particle hides, in the same steps about `MIDDLE`, shape (h, w), overwritten.
     """
     h, w = out.shape
     edge = min(_BORDER, w // 2)
     for i in range(h):
         rows = near[0, i], near[1, i], near[2, i], near[3, i]
         doubt = _DOUBT if i < _BORDER or i >= h - _BORDER else 0.0
-        _row(frame[i], rows, (0, edge), contrast, _DOUBT, out[i])
-        _row(frame[i], rows, (edge, w - edge), contrast, doubt, out[i])
-        _row(frame[i], rows, (w - edge, w), contrast, _DOUBT, out[i])
+        both = out[i], behind[i]
+        _row(frame[i], rows, (0, edge), contrast, _DOUBT, both)
+        _row(frame[i], rows, (edge, w - edge), contrast, doubt, both)
+        _row(frame[i], rows, (w - edge, w), contrast, _DOUBT, both)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -80,14 +90,15 @@ def _row(
     span: tuple[int, int],
     contrast: Contrast,
     doubt: float,
-    result: NDArray[np.uint16],
+    result: tuple[NDArray[np.uint16], NDArray[np.uint16]],
 ) -> None:
     """`stand_out` for a span of a row; `doubt` standard deviations more must stand out."""
     first, last = span
-    seen, out = row[first:last], result[first:last]
+    seen, out, behind = row[first:last], result[0][first:last], result[1][first:last]
     a, b, c, d = near[0][first:last], near[1][first:last], near[2][first:last], near[3][first:last]
     read, shot = np.float32(contrast.read), np.float32(contrast.shot)
     scale, middle = np.float32(contrast.scale), np.float32(MIDDLE + 0.5)
+    level = np.float32(contrast.level)
     half, agree, far, more = np.float32(0.5), np.float32(_AGREE), np.float32(_FAR), np.float32(doubt)
     nothing, most, two_fold = np.float32(0.0), np.float32(65535.0), np.float32(2.0)
     # Comparisons written out: without the care for NaN that `min` and `max` take, the compiler works on several pixels.
@@ -114,3 +125,6 @@ def _row(
         value = middle + scale * (size if above > nothing else -size)
         value = value if value > nothing else nothing
         out[j] = np.uint16(np.int32(value if value < most else most))
+        value = middle + scale * (ground - level) if apart < far else middle
+        value = value if value > nothing else nothing
+        behind[j] = np.uint16(np.int32(value if value < most else most))

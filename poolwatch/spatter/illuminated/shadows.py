@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from ..linking import Tracks, link
-from ..records import BORDER, DARK, RIM, UNFITTED
+from ..records import BORDER, DARK, RIM, SHADED, UNFITTED
 from ..settings import SpatterSettings
 
 # A shadow is seen in this share of the shorter track's frames beside what throws it, …
@@ -95,6 +95,7 @@ def _without_streaks(dark: NDArray[np.void]) -> NDArray[np.void]:
     out["u_spread"][long] = np.hypot(some["u_spread"], some["u_streak"] / 24)
     out["u_streak"][long] = np.minimum(np.hypot(some["u_streak"], length2[long]), 6e4)
     out["slope"][long] = 1 / 24
+    out["mark"][long] |= SHADED
     out["streak_m"][long] = out["streak_n"][long] = 0
     return out
 

@@ -58,6 +58,7 @@ def learn_both(
     *,
     edge_sigma_px: float,
     contrast: Contrast,
+    behind: NDArray[np.uint16],
 ) -> BothWays:
     """Learn noise and point spread from residuals of frames spread over the clip.
 
@@ -73,6 +74,8 @@ def learn_both(
         Spread of the pool's edge, px.
     contrast
         How grey values became residuals.
+    behind
+        What they were held against, shape as theirs (see `ground.stand_out`).
     """
     bright, dark = (
         learn(
@@ -81,7 +84,7 @@ def learn_both(
             outlines=outlines,
             settings=each,
             edge_sigma_px=edge_sigma_px,
-            both_ways=True,
+            behind=behind,
         )
         for each in _turned(settings)
     )
@@ -133,6 +136,7 @@ def detect_both(
     outlines: Sequence[NDArray[np.floating]],
     look: BothWays,
     settings: SpatterSettings,
+    behind: NDArray[np.uint16],
 ) -> NDArray[np.void]:
     """Sightings in residuals, by frame, bright before dark; these are marked `DARK`.
 
@@ -142,9 +146,11 @@ def detect_both(
         Residuals, shape (n, h, w).
     outlines
         The pool's outline in each, shape (k, 2) px.
+    behind
+        What they were held against, shape as theirs (see `ground.stand_out`).
     """
     bright, dark = (
-        detect(frames, outlines, one, each)
+        detect(frames, outlines, one, each, behind=behind)
         for one, each in zip((look.bright, look.dark), _turned(settings), strict=True)
     )
     dark["mark"] |= DARK
