@@ -201,19 +201,19 @@ class _Region(NamedTuple):
         Brightness of the pool, and the level of what glows, grey values.
     dim
         Whether that level is lower than usual.
-    view
+    crop
         The part of the picture that holds the pool.
     corner
         Its first row and column.
     contour
-        The region's, shape (m, 2), px in the view.
+        The region's, shape (m, 2), px in the crop.
     """
 
     code: int
     bright: float
     low: float
     dim: bool
-    view: NDArray[np.uint16]
+    crop: NDArray[np.uint16]
     corner: tuple[int, int]
     contour: NDArray[np.float64]
 
@@ -245,12 +245,12 @@ def _find(
         region = _region(frames, i, facts, box, figures[i])
         code = region.code
         if code == _OK:
-            x, y, found, outside, tall = refine(region.view, region.contour, facts)
+            x, y, found, outside, tall = refine(region.crop, region.contour, facts)
             if region.dim or (outside == 0 and asks_for_mending(region.bright, tall, facts)):
                 code = _AGAIN
             else:
                 edge = _Edge(x, y, found, outside)
-                code, x, y = _figures(region.view, region.corner, edge, facts, spots, figures[i])
+                code, x, y = _figures(region.crop, region.corner, edge, facts, spots, figures[i])
             if code == _OK:
                 for k in range(x.size):
                     vertices[i, k, 0], vertices[i, k, 1] = x[k], y[k]
@@ -268,15 +268,15 @@ def _look_again(
     """What a frame whose outline is doubtful came to, and the outline's x and y; fills `out` with its figures."""
     nothing = np.empty(0)
     region = _Region(*_region(frames, i, facts, box, out))
-    outline = Outline.of(region.view, region.contour, facts)
+    outline = Outline.of(region.crop, region.contour, facts)
     if outline.outside == 0 and asks_for_mending(region.bright, outline.tall, facts):
         level = facts.background + facts.fraction * (region.bright - facts.background)
-        outline = mended(region.view, outline, level, region.bright, facts)
-    if region.dim and not dimmed(region.view, outline, float(out["gain"]), region.low, facts):
+        outline = mended(region.crop, outline, level, region.bright, facts)
+    if region.dim and not dimmed(region.crop, outline, float(out["gain"]), region.low, facts):
         # It is no dim pool, but what still glows around a small one or none: plume, a hot plate.
         return _NO_POOL, nothing, nothing
     edge = _Edge(outline.x.copy(), outline.y.copy(), outline.found, outline.outside)
-    found: tuple[int, Vertices, Vertices] = _figures(region.view, region.corner, edge, facts, spots, out)
+    found: tuple[int, Vertices, Vertices] = _figures(region.crop, region.corner, edge, facts, spots, out)
     return found
 
 
