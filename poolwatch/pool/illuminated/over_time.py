@@ -30,8 +30,8 @@ _BEND, _MOST = 1.0, 2
 # A step of so many spreads is as clear as any: the sheet at a bead's side is no better a rim than a faint tail. Where
 # metal hardly scatters, light and plume would be as clear, too: not unless they step by this share of the largest ones.
 _CLEAR, _OF_LARGEST = 6.0, 0.5
-# Tone is metal's in the outermost share of a strip along travel. What a place with the tone of either counts for, and by
-# how many spreads of metal the two differ where they can be separated.
+# Tone is metal's in the outermost share of a strip along travel. What a place with the tone of either counts for, and
+# by how many spreads of metal the two differ where they can be separated.
 _OUTERMOST, _PLACE, _APART = 0.25, 0.2, 3.0
 # Times the middle is moved into the middle of what was found.
 _TURNS = 3
