@@ -32,6 +32,8 @@ _LOOSE = 0.5
 # blunted.
 _BUMP = 1.5
 _TIP = 3.5
+# Weight of evidence, and unexplained share of a pixel, from which on motion shows liquid whatever its tone.
+_LIQUID, _CHANGED = 1.0, 0.6
 # How near a normal must be to the direction of a tip: cosine of 40 degrees.
 _TOWARDS = 0.77
 Places = NDArray[np.float64]
@@ -217,7 +219,9 @@ def follow(
     x, y, nx, ny, _ = normals_curvature(x, y, max(4.0 / spacing, 0.5))
     search = rim.constant.size // 2
     cost = plain_costs(sampled(evidence, x, y, nx, ny, search))
-    add_rim(cost, sampled(bright, x, y, nx, ny, rim.mean.shape[0] // 2), rim)
+    reach = rim.mean.shape[0] // 2
+    motion = sampled(evidence, x, y, nx, ny, reach)
+    add_rim(cost, sampled(bright, x, y, nx, ny, reach), motion, _LIQUID, rim)
     place, _ = chain(cost, max(_SLOPE * spacing, _LOOSE * math.sqrt(spacing)))
     limit = np.full(x.size, _BUMP)
     for j in range(x.size):
@@ -268,8 +272,9 @@ def settle(
     n = x.size
     spacing = spacing_of(x, y)
     x, y, nx, ny, _ = normals_curvature(x, y, max(1.2 / spacing, 0.5))
-    cost = blurred_costs(sampled(share, x, y, nx, ny, reach), edge.share, search, finer)
-    add_rim(cost, sampled(bright, x, y, nx, ny, reach), edge.rim)
+    motion = sampled(share, x, y, nx, ny, reach)
+    cost = blurred_costs(motion, edge.share, search, finer)
+    add_rim(cost, sampled(bright, x, y, nx, ny, reach), motion, _CHANGED, edge.rim)
     place, deviation = chain(cost, max(_SLOPE * spacing * finer, 0.5))
     least = np.empty(n)
     for j in range(n):

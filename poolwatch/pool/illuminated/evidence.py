@@ -38,7 +38,7 @@ FINER = 3
 REACH = 3
 # Texture makes the brightness of neighbouring pixels alike: what tone says of a normal counts for less than what motion
 # says, whose noise is new in each pixel; and on the normals along which a contour is followed, which are further apart.
-_NORMAL, _FIRST_NORMAL = 0.25, 1.0
+_NORMAL, _FIRST_NORMAL = 0.25, 0.25
 # What motion says at the edge counts for so much. With less of it lengths are less too short where tone shows the rim,
 # and widths too large where it shows less.
 _MOTION = 0.7
