@@ -29,7 +29,8 @@ from .learning import neck_of
 from .metal import Field, Grey
 from .metal_tone import lighting_of_places, moved_lighting, plain_lighting
 from .region import SHARE, Pieces, contour_of, distances, lighting_of, liquid_in, middle_of, pointed_of
-from .rim import RimTone, tones_of
+from .rim import RimTone, Shading, tones_of
+from .shading import shading_of
 from .usual import odds_of, top_between
 
 # Where brightness tells little, a spread of about a pixel is taken: cost of a factor e either way.
@@ -97,10 +98,11 @@ def evidence_of(
         views = [PlacesSeen(*f, b, p, o) for f, b, p, o in zip(fields, bright, placed, odds, strict=True)]
         counts = _counted(views, outlines, noise, plane, 3.5 if turn == 0 else 2.5)
         tones = tones_of(bright, outlines)
+        shading = shading_of(bright, outlines, *tones)
         sigma = settings.edge_sigma_px or 1.0
         if turn == _TURNS - 1 and settings.edge_sigma_px is None:
-            sigma = _spread(counts, tones, views, outlines)
-        evidence = learn_evidence(counts, sigma, tones)
+            sigma = _spread(counts, tones, shading, views, outlines)
+        evidence = learn_evidence(counts, sigma, tones, shading)
         if turn == 0 and shown is not None:
             # The rim over time is blunt where the pool is pointed and wanders.
             pointed = _pointed(views, outlines, evidence, forward)
@@ -215,6 +217,7 @@ def _outlined(
 def _spread(
     counts: Counts,
     tones: tuple[RimTone, RimTone],
+    shading: Shading,
     views: list[PlacesSeen],
     outlines: list[NDArray[np.float64]],
 ) -> float:
@@ -225,7 +228,7 @@ def _spread(
     """
     totals = []
     for sigma in _SIGMAS:
-        edge = learn_evidence(counts, sigma, tones).edge
+        edge = learn_evidence(counts, sigma, tones, shading).edge
         edge = edge._replace(share=np.zeros_like(edge.share))
         total = 0.0
         for view, o in zip(views, outlines, strict=True):

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from ..curve import normals_curvature, resample, spacing_of
 from .bumps import level_bumps
 from .rim import Rim, RimEdge, add_rim, sampled
+from .shading import take_off_shading
 
 # Neighbouring samples share pixels and waves: this share of their evidence is new.
 _NEW = 0.7
@@ -221,7 +222,9 @@ def follow(
     cost = plain_costs(sampled(evidence, x, y, nx, ny, search))
     reach = rim.mean.shape[0] // 2
     motion = sampled(evidence, x, y, nx, ny, reach)
-    add_rim(cost, sampled(bright, x, y, nx, ny, reach), motion, _LIQUID, rim)
+    tone = sampled(bright, x, y, nx, ny, reach)
+    take_off_shading(tone, nx, ny, rim)
+    add_rim(cost, tone, motion, _LIQUID, rim)
     place, _ = chain(cost, max(_SLOPE * spacing, _LOOSE * math.sqrt(spacing)))
     limit = np.full(x.size, _BUMP)
     for j in range(x.size):
@@ -274,7 +277,9 @@ def settle(
     x, y, nx, ny, _ = normals_curvature(x, y, max(1.2 / spacing, 0.5))
     motion = sampled(share, x, y, nx, ny, reach)
     cost = blurred_costs(motion, edge.share, search, finer)
-    add_rim(cost, sampled(bright, x, y, nx, ny, reach), motion, _CHANGED, edge.rim)
+    tone = sampled(bright, x, y, nx, ny, reach)
+    take_off_shading(tone, nx, ny, edge.rim)
+    add_rim(cost, tone, motion, _CHANGED, edge.rim)
     place, deviation = chain(cost, max(_SLOPE * spacing * finer, 0.5))
     least = np.empty(n)
     for j in range(n):

@@ -18,7 +18,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from .metal import Box, Field, Grey
-from .rim import Rim, RimEdge, RimTone, rim_of
+from .rim import Rim, RimEdge, RimTone, Shading, rim_of
 
 # Their numbers, and one more, are kept in 8 bits.
 BINS = 64
@@ -136,7 +136,9 @@ def _joint_density(counts: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray((1 - _APART) * joint / max(joint.sum(), 1e-9) + _APART * apart)
 
 
-def learn_evidence(counts: Counts, sigma: float, tones: tuple[RimTone, RimTone]) -> Evidence:
+def learn_evidence(
+    counts: Counts, sigma: float, tones: tuple[RimTone, RimTone], shading: Shading
+) -> Evidence:
     """Turn counts into tables for an edge of a given spread.
 
     Parameters
@@ -147,6 +149,8 @@ def learn_evidence(counts: Counts, sigma: float, tones: tuple[RimTone, RimTone])
         Spread of the edge, px.
     tones
         Of liquid and of metal beside the rim.
+    shading
+        Of liquid along its rim, see `shading_of`.
     """
     # Far enough for the last sample from the last place.
     far = (REACH + 2 * SEARCH) * FINER
@@ -156,9 +160,9 @@ def learn_evidence(counts: Counts, sigma: float, tones: tuple[RimTone, RimTone])
         _likelihoods(counts.both),
         RimEdge(
             np.float32(_MOTION) * _edge_costs(np.array([_mixed_share(counts, c) for c in liquid])),
-            rim_of(*tones, sigma, SEARCH, FINER, SEARCH + REACH, _NORMAL),
+            rim_of(*tones, sigma, SEARCH, FINER, SEARCH + REACH, _NORMAL)._replace(shading=shading),
         ),
-        rim_of(*tones, sigma, FIRST_SEARCH, 1, FIRST_SEARCH + REACH, _FIRST_NORMAL),
+        rim_of(*tones, sigma, FIRST_SEARCH, 1, FIRST_SEARCH + REACH, _FIRST_NORMAL)._replace(shading=shading),
         sigma,
         float(0.5 * np.minimum(*(_density(c) for c in counts.brightness)).sum()),
     )

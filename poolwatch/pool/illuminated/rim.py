@@ -29,6 +29,8 @@ _FREEDOM = 4.0
 
 
 Places = NDArray[np.float64]
+# How much brighter than usual liquid is, by direction of the normal and depth, px; shape (sides, depths).
+Shading = NDArray[np.float32]
 
 
 class RimTone(NamedTuple):
@@ -70,6 +72,8 @@ class Rim(NamedTuple):
         What one normal counts for.
     like_metal, way
         Tone from which on a sample is like metal, and the way from liquid to metal: 1 brighter, -1 darker.
+    shading
+        Of liquid along the rim; none as it is made.
     """
 
     mean: NDArray[np.float32]
@@ -81,6 +85,7 @@ class Rim(NamedTuple):
     weighed: float
     like_metal: float
     way: float
+    shading: Shading
 
 
 def rim_of(
@@ -110,6 +115,7 @@ def rim_of(
         weighed,
         liquid.level + _LIKE_METAL * (metal.level - liquid.level),
         math.copysign(1.0, metal.level - liquid.level),
+        np.zeros((1, 1), dtype=single),
     )
 
 
