@@ -98,10 +98,11 @@ def evidence_of(
         views = [PlacesSeen(*f, b, p, o) for f, b, p, o in zip(fields, bright, placed, odds, strict=True)]
         counts = _counted(views, outlines, noise, plane, 3.5 if turn == 0 else 2.5)
         tones = tones_of(bright, outlines)
-        shading = shading_of(bright, outlines, *tones)
         sigma = settings.edge_sigma_px or 1.0
+        shading = shading_of(bright, outlines, *tones, sigma)
         if turn == _TURNS - 1 and settings.edge_sigma_px is None:
             sigma = _spread(counts, tones, shading, views, outlines)
+            shading = shading_of(bright, outlines, *tones, sigma)
         evidence = learn_evidence(counts, sigma, tones, shading)
         if turn == 0 and shown is not None:
             # The rim over time is blunt where the pool is pointed and wanders.

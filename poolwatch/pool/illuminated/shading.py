@@ -1,7 +1,7 @@
 """Shading of liquid along its rim: a meniscus turns its slope to or from the light, by the side of the pool.
 
-Towards the light the last pixels of liquid are nearly as bright as metal, and the rim would be taken for further inside;
-on the other side they are darker. How much brighter than usual liquid is at each depth, on each side, is learned from
+Towards the light the last pixels of liquid are nearly as bright as metal, and the rim would be taken for further in; on
+the other side they are darker. How much brighter than usual liquid is at each depth, on each side, is learned from
 the clip, and taken off along each normal before the rim is fitted.
 """
 
@@ -27,11 +27,16 @@ _FEWEST = 30
 
 
 def shading_of(
-    bright: list[NDArray[np.float32]], outlines: list[NDArray[np.float64]], liquid: RimTone, metal: RimTone
+    bright: list[NDArray[np.float32]],
+    outlines: list[NDArray[np.float64]],
+    liquid: RimTone,
+    metal: RimTone,
+    sigma: float,
 ) -> Shading:
     """How much brighter than `liquid` it is by direction of the normal and depth, shape (sides, depths).
 
-    Medians over all normals of a side: a glint is at a place in few pictures.
+    Medians over all normals of a side: a glint is at a place in few pictures. What an edge of spread `sigma` (px) lets
+    through of metal is no shading.
     """
     sides: list[list[NDArray[np.float64]]] = [[] for _ in range(_SIDES)]
     for field, outline in zip(bright, outlines, strict=True):
@@ -42,12 +47,14 @@ def shading_of(
         for k in range(_SIDES):
             sides[k].extend(inside[side == k])
     depth = np.arange(_DEPTHS)
-    most = _SHARE * abs(metal.level - liquid.level)
+    apart = metal.level - liquid.level
+    most = _SHARE * abs(apart)
+    through = apart * np.array([0.5 * math.erfc(d / sigma / math.sqrt(2)) for d in depth])
     out = np.zeros((_SIDES, _DEPTHS), dtype=np.float32)
     for k, found in enumerate(sides):
         if len(found) < _FEWEST:
             continue
-        more = np.median(found, axis=0) - liquid.at(depth.astype(np.float64))
+        more = np.median(found, axis=0) - liquid.at(depth.astype(np.float64)) - through
         near = slice(_MIXED, _MIXED + _GOES_ON)
         slope, level = np.polyfit(depth[near], more[near], 1)
         more[:_MIXED] = level + slope * depth[:_MIXED]
@@ -57,7 +64,7 @@ def shading_of(
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def take_off_shading(bright: NDArray[np.float64], nx: Places, ny: Places, rim: Rim) -> None:
-    """Take shading off samples along normals, shape (normals, samples), the rim about in the middle; changed in place."""
+    """Take shading off samples along normals, shape (normals, samples), the rim about in the middle; in place."""
     n, m = bright.shape
     shading = rim.shading
     sides, depths = shading.shape
