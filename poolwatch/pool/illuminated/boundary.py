@@ -15,7 +15,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from ..curve import normals_curvature, resample, spacing_of
+from ..curve import normals_curvature, resample, smooth_closed, spacing_of
 from .bumps import level_bumps
 from .rim import Rim, RimEdge, add_rim, sampled
 from .shading import take_off_shading
@@ -184,6 +184,17 @@ def _round(like: NDArray[np.float64], hop: Places, first: int, step: int, out: N
 
 
 @njit(cache=True, nogil=True)
+def _smoothed(x: Places, y: Places, sigma: float) -> tuple[Places, Places, Places, Places]:
+    """Smoothed vertices and outward unit normals of a contour.
+
+    Smoothing cuts a tip of curvature k by k sigma² / 2. So what was taken off is smoothed too and put on again (twicing,
+    Tukey 1977, Exploratory Data Analysis, section 16): that leaves a part of fourth order in sigma.
+    """
+    sx, sy, nx, ny, _ = normals_curvature(x, y, sigma)
+    return sx + smooth_closed(x - sx, sigma), sy + smooth_closed(y - sy, sigma), nx, ny
+
+
+@njit(cache=True, nogil=True)
 def follow(
     evidence: NDArray[np.float32],
     bright: NDArray[np.float32],
@@ -274,7 +285,7 @@ def settle(
     """
     n = x.size
     spacing = spacing_of(x, y)
-    x, y, nx, ny, _ = normals_curvature(x, y, max(1.2 / spacing, 0.5))
+    x, y, nx, ny = _smoothed(x, y, max(1.2 / spacing, 0.5))
     motion = sampled(share, x, y, nx, ny, reach)
     cost = blurred_costs(motion, edge.share, search, finer)
     tone = sampled(bright, x, y, nx, ny, reach)
