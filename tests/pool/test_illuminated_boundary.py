@@ -117,7 +117,7 @@ def tones(liquid: float, metal: float, texture: float) -> tuple[RimTone, RimTone
 @pytest.mark.parametrize(("liquid", "change"), [(0.4, 8.0), (0.6, 20.0), (0.95, 12.0)])
 def test_the_place_of_a_blurred_edge_does_not_hang_on_the_contrast(sigma, liquid, change):
     counts = counts_of(liquid, 1.0, 0.12, change)
-    tables = learn_evidence(counts, sigma, tones(liquid, 1.0, 0.12))
+    tables = learn_evidence(counts, sigma, tones(liquid, 1.0, 0.12), no_shading())
     yy, xx = np.mgrid[:100, :120]
     inside = ndtr((25.3 - np.hypot(xx - 60, yy - 50)) / sigma)
     radii = []

@@ -30,7 +30,7 @@ from .metal import Field, Grey
 from .metal_tone import lighting_of_places, moved_lighting, plain_lighting
 from .region import SHARE, Pieces, contour_of, distances, lighting_of, liquid_in, middle_of, pointed_of
 from .rim import RimTone, Shading, tones_of
-from .shading import shading_of
+from .shading import no_shading, shading_of
 from .usual import odds_of, top_between
 
 # Where brightness tells little, a spread of about a pixel is taken: cost of a factor e either way.
@@ -99,7 +99,8 @@ def evidence_of(
         counts = _counted(views, outlines, noise, plane, 3.5 if turn == 0 else 2.5)
         tones = tones_of(bright, outlines)
         sigma = settings.edge_sigma_px or 1.0
-        shading = shading_of(bright, outlines, *tones, sigma)
+        # Not before outlines are about right: metal inside of them would pass for shading.
+        shading = shading_of(bright, outlines, *tones, sigma) if turn == _TURNS - 1 else no_shading()
         if turn == _TURNS - 1 and settings.edge_sigma_px is None:
             sigma = _spread(counts, tones, shading, views, outlines)
             shading = shading_of(bright, outlines, *tones, sigma)

@@ -33,8 +33,8 @@ _LOOSE = 0.5
 # blunted.
 _BUMP = 1.5
 _TIP = 3.5
-# Weight of evidence, and unexplained share of a pixel, from which on motion shows liquid whatever its tone.
-_LIQUID, _CHANGED = 1.0, 0.6
+# Weight of evidence from which on motion shows liquid whatever its tone.
+_LIQUID = 2.0
 # How near a normal must be to the direction of a tip: cosine of 40 degrees.
 _TOWARDS = 0.77
 Places = NDArray[np.float64]
@@ -187,8 +187,8 @@ def _round(like: NDArray[np.float64], hop: Places, first: int, step: int, out: N
 def _smoothed(x: Places, y: Places, sigma: float) -> tuple[Places, Places, Places, Places]:
     """Smoothed vertices and outward unit normals of a contour.
 
-    Smoothing cuts a tip of curvature k by k sigma² / 2. So what was taken off is smoothed too and put on again (twicing,
-    Tukey 1977, Exploratory Data Analysis, section 16): that leaves a part of fourth order in sigma.
+    Smoothing cuts a tip of curvature k by k sigma² / 2. So what was taken off is smoothed too and put on again
+    (twicing, Tukey 1977, Exploratory Data Analysis): that leaves a part of fourth order in sigma.
     """
     sx, sy, nx, ny, _ = normals_curvature(x, y, sigma)
     return sx + smooth_closed(x - sx, sigma), sy + smooth_closed(y - sy, sigma), nx, ny
@@ -290,7 +290,7 @@ def settle(
     cost = blurred_costs(motion, edge.share, search, finer)
     tone = sampled(bright, x, y, nx, ny, reach)
     take_off_shading(tone, nx, ny, edge.rim)
-    add_rim(cost, tone, motion, _CHANGED, edge.rim)
+    add_rim(cost, tone, motion, edge.changed, edge.rim)
     place, deviation = chain(cost, max(_SLOPE * spacing * finer, 0.5))
     least = np.empty(n)
     for j in range(n):

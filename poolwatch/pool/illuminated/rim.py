@@ -240,7 +240,10 @@ class RimEdge(NamedTuple):
         shape (bins, distances).
     rim
         What tone says.
+    changed
+        Unexplained share of a pixel that metal hardly ever shows.
     """
 
     share: NDArray[np.float32]
     rim: Rim
+    changed: float

@@ -21,9 +21,14 @@ _SIDES, _DEPTHS = 8, 10
 # Nearer to the rim than this there is metal in a pixel too: from the next few px on shading goes straight on, px.
 _MIXED, _GOES_ON = 2, 3
 # More than this share of the way from liquid to metal is no shading.
-_SHARE = 0.5
+_SHARE = 0.25
 # Fewer normals than this show no shading of a side.
 _FEWEST = 30
+
+
+def no_shading() -> Shading:
+    """Liquid of the same tone on all sides."""
+    return np.zeros((_SIDES, _DEPTHS), dtype=np.float32)
 
 
 def shading_of(
@@ -50,7 +55,7 @@ def shading_of(
     apart = metal.level - liquid.level
     most = _SHARE * abs(apart)
     through = apart * np.array([0.5 * math.erfc(d / sigma / math.sqrt(2)) for d in depth])
-    out = np.zeros((_SIDES, _DEPTHS), dtype=np.float32)
+    out = no_shading()
     for k, found in enumerate(sides):
         if len(found) < _FEWEST:
             continue
