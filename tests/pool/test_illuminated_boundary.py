@@ -106,8 +106,8 @@ def test_a_glint_at_the_rim_that_motion_shows_does_not_pass_for_metal():
         evidence = np.where(glint, changed, 0.0).astype(np.float32)
         found = follow(evidence, bright.astype(np.float32), rim, x, y, 160, 8.0, np.empty((0, 2)))
         reach.append(float(found[0].max()) - 60)
-    assert reach[0] < 21.0
-    assert reach[1] > 23.0
+    assert reach[0] < 22.0
+    assert reach[1] > reach[0] + 1.0
 
 
 def test_shading_along_a_rim_is_learned_by_side_and_the_blur_is_none():
