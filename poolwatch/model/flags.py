@@ -61,30 +61,31 @@ FLAGS: dict[str, str] = {
     "few_frames_measured": "fewer than 90 % of the frames of the steady part could be measured",
     "pool_cut_off": (
         "the pool reaches out of the picture in more than 2 % of the frames of the steady part. These are its "
-        "longest or widest moments, so means and fluctuation are too small. Aim the camera or enlarge the picture"
+        "longest or widest moments, so pool_length_mm, pool_width_mm, pool_area_mm2 and their _cv are too small, "
+        "by more the larger the share of frames. Aim the camera or enlarge the picture"
     ),
     "pool_saturated": "the pool's interior reaches full scale: keyhole brightness cannot be known",
     "edge_saturated": (
         "the step at the pool's edge reaches full scale, so the outline rests on the lower part of the step "
-        "alone. Lengths and widths may be some tenths of a pixel off, in lossy video 1 to 2 px where the rim is "
-        "above twice full scale"
+        "alone. pool_length_mm, pool_width_mm, pool_front_mm and pool_rear_mm may be some tenths of a pixel off. "
+        "In lossy video it is 1 to 2 px where the rim is above twice full scale"
     ),
     "tail_narrow": (
         "an end of the pool is narrower than some five times the blur. It is seen too short, by a third of the "
-        "blur to several times as much"
+        "blur to several times as much: so are pool_length_mm and pool_rear_mm. pool_width_mm holds"
     ),
     "edge_unseen": (
         "hardly a step of brightness is seen at an end of the pool, or along a fifth of its outline. What glows "
         "behind or beside it (a hot bead, plume) is as bright as the pool, or at full scale with it, and the "
-        "outline follows that. Lengths, areas and their fluctuation may be wrong by up to half. Expose shorter "
-        "until the pool alone reaches full scale, or choose a filter that dims the solid more than the liquid. "
-        "Keep plume away, or light the metal from outside"
+        "outline follows that. pool_length_mm, pool_rear_mm, pool_area_mm2 and their _cv may be wrong by up to "
+        "half. Expose shorter until the pool alone reaches full scale, or choose a filter that dims the solid "
+        "more than the liquid. Keep plume away, or light the metal from outside"
     ),
     "tail_faint": (
-        "the step of brightness at an end of the pool is below a third of the usual one, or part of the "
-        "outline lies on a slope (hot bead, plume). On a calm surface it is found. Where ripples or plume are as "
-        "strong the length follows them, and may be off by up to a tenth. A filter that dims the solid more than "
-        "the liquid, or light from outside, helps"
+        "the step of brightness at an end of the pool is below a third of the usual one, or part of the outline "
+        "lies on a slope (hot bead, plume). On a calm surface it is found. Where ripples or plume are as strong, "
+        "pool_length_mm and pool_rear_mm follow them and may be off by up to a tenth. A filter that dims the "
+        "solid more than the liquid, or light from outside, helps"
     ),
     "black_cut_off": (
         "most of the surroundings read exactly 0: the recording's black seems cut off, so faint light is missing."
@@ -102,9 +103,9 @@ FLAGS: dict[str, str] = {
     ),
     "liquid_alike": (
         "illuminated footage in which liquid and solid metal are about equally bright, or the outline has gone "
-        "astray. Lengths and widths, and their fluctuation, may be wrong by some pixels up to a "
-        "third. Light from another side, so that the liquid shows darker or brighter than the sheet, less blur and "
-        "no lossy compression help"
+        "astray. pool_length_mm, pool_width_mm, pool_area_mm2, pool_front_mm, pool_rear_mm and their _cv may be "
+        "wrong by 1 to 5 px, up to a third where the outline has gone astray. Light from another side, so that "
+        "the liquid shows darker or brighter than the sheet, less blur and no lossy compression help"
     ),
     "keyhole_faint": (
         "the keyhole stands out of the pool by less than a third of the pool's brightness. Much of what is taken "
@@ -171,7 +172,10 @@ FLAGS: dict[str, str] = {
         "the settings say glowing or illuminated, and the pictures clearly show the other: the "
         "outline follows something else"
     ),
-    "pool_small": "fewer than 30 pixels across the pool: edges limit the figures",
+    "pool_small": (
+        "fewer than 30 pixels across the pool. Edges known to some tenths of a pixel are 1 % of pool_width_mm and "
+        "more, and pool_width_cv holds them"
+    ),
 }
 
 

@@ -10,6 +10,7 @@ import pytest
 import poolwatch
 from poolwatch.pool.illuminated.evidence import BINS, Counts, learn_evidence
 from poolwatch.pool.illuminated.rim import RimTone
+from poolwatch.pool.illuminated.shading import no_shading
 from poolwatch.simulate import Scene, write_simulation
 
 pytestmark = pytest.mark.slow
@@ -26,7 +27,7 @@ def test_how_alike_they_are() -> None:
         # As many pixels of each share of what rigid motion leaves unexplained.
         both = np.repeat(bright[:, None, :], BINS, axis=1)
         counts = Counts(both, even, bright, 30.0)
-        return learn_evidence(counts, 1.0, tones).alike
+        return learn_evidence(counts, 1.0, tones, no_shading()).alike
 
     assert alike(0, 0) == pytest.approx(0.5)
     # Two bells of one width whose middles are 2 standard deviations apart: 16 % lie beyond the middle between them.

@@ -23,8 +23,10 @@ from poolwatch.pool.illuminated.evidence import (
 from poolwatch.pool.illuminated.metal_tone import plain_lighting
 from poolwatch.pool.illuminated.region import contour_of, hull_of, pointed_of
 from poolwatch.pool.illuminated.rim import RimTone, rim_of
+from poolwatch.pool.illuminated.shading import no_shading, shading_of
 
 RNG = np.random.default_rng(11)
+TURN = np.linspace(0, 2 * np.pi, 200, endpoint=False)
 
 
 def circle(radius: float, n: int = 160) -> tuple[np.ndarray, np.ndarray]:
@@ -91,6 +93,39 @@ def test_follow_goes_to_the_step_of_tone_where_nothing_moves():
     assert radius.std() < 0.3
 
 
+def test_a_glint_at_the_rim_that_motion_shows_does_not_pass_for_metal():
+    yy, xx = np.mgrid[:100, :120]
+    inside = np.hypot(xx - 60, yy - 50) < 25
+    glint = inside & (np.abs(yy - 50) < 8) & (xx > 76)
+    bright = np.where(inside & ~glint, 0.2, 0.4) + RNG.normal(0, 0.01, inside.shape)
+    rim = rim_of(RimTone(0.2, 0.03, 0.01), RimTone(0.4, 0.03, 0.01), 1.0, 8, 1, 11, 1.0)
+    x, y = circle(25.0)
+    reach = []
+    for changed in (0.0, 3.0):
+        # Liquid that is calm but for its glint: tone alone shows the rest.
+        evidence = np.where(glint, changed, 0.0).astype(np.float32)
+        found = follow(evidence, bright.astype(np.float32), rim, x, y, 160, 8.0, np.empty((0, 2)))
+        reach.append(float(found[0].max()) - 60)
+    assert reach[0] < 22.0
+    assert reach[1] > reach[0] + 1.0
+
+
+def test_shading_along_a_rim_is_learned_by_side_and_the_blur_is_none():
+    yy, xx = np.mgrid[:120, :140]
+    depth = 40.3 - np.hypot(xx - 70, yy - 60)
+    lit = 0.06 * np.clip(1 - depth / 5, 0, 1) * np.clip((xx - 70) / 40, 0, 1)
+    inside = ndtr(depth / 0.9)
+    bright = 0.4 + inside * (0.2 + lit - 0.4)
+    outline = np.column_stack((70 + 40.3 * np.cos(TURN), 60 + 40.3 * np.sin(TURN)))
+    fields = [(bright + RNG.normal(0, 0.005, bright.shape)).astype(np.float32) for _ in range(4)]
+    found = shading_of(fields, [outline] * 4, RimTone(0.2, 0.01, 0.01), RimTone(0.4, 0.01, 0.01), 0.9)
+    # Towards the light, 0 degrees, and away from it.
+    assert found[0, 0] == pytest.approx(0.05, abs=0.012)
+    assert found[0, 2] == pytest.approx(0.036, abs=0.006)
+    assert np.abs(found[4]).max() < 0.006
+    assert np.abs(found[:, 7]).max() < 0.006
+
+
 def counts_of(liquid: float, metal: float, texture: float, change: float) -> Counts:
     """Counts of 200,000 pixels each, drawn: brightness against the metal's, difference in units of its noise."""
     n = 200_000
@@ -117,7 +152,7 @@ def tones(liquid: float, metal: float, texture: float) -> tuple[RimTone, RimTone
 @pytest.mark.parametrize(("liquid", "change"), [(0.4, 8.0), (0.6, 20.0), (0.95, 12.0)])
 def test_the_place_of_a_blurred_edge_does_not_hang_on_the_contrast(sigma, liquid, change):
     counts = counts_of(liquid, 1.0, 0.12, change)
-    tables = learn_evidence(counts, sigma, tones(liquid, 1.0, 0.12))
+    tables = learn_evidence(counts, sigma, tones(liquid, 1.0, 0.12), no_shading())
     yy, xx = np.mgrid[:100, :120]
     inside = ndtr((25.3 - np.hypot(xx - 60, yy - 50)) / sigma)
     radii = []
@@ -221,7 +256,7 @@ def test_a_pointed_tail_stays_where_bumps_are_shaved_off():
 
 def test_evidence_is_silent_where_nothing_is_known():
     counts = counts_of(1.0, 1.0, 0.1, 10.0)
-    tables = learn_evidence(counts, 1.0, tones(1.0, 1.0, 0.1))
+    tables = learn_evidence(counts, 1.0, tones(1.0, 1.0, 0.1), no_shading())
     frame = np.full((20, 30), 100, dtype=np.uint8)
     nothing = np.full((20, 30), 2.0, dtype=np.float32)
     light = plain_lighting((100.0, 0.0, 0.0), (20, 30))

@@ -10,7 +10,7 @@ from poolwatch.pool.illuminated.alignment import Path, UsualPool, laid_out_frame
 from poolwatch.pool.illuminated.metal_tone import lighting_of_places
 from poolwatch.pool.illuminated.noise import explained_by, noise_of_pairs, rest_against
 from poolwatch.pool.illuminated.over_time import rim_over_time, usual_picture
-from poolwatch.pool.illuminated.usual import odds_of, usual_of
+from poolwatch.pool.illuminated.usual import odds_of, shrunk, usual_of
 
 H, W = 90, 150
 RUNS, LENGTH, SPEED = 4, 9, 2
@@ -54,6 +54,41 @@ def test_the_rim_is_seen_in_frames_laid_on_one_another(standing):
     assert rim.seen
     assert np.ptp(rim.contour[:, 0]) == pytest.approx(50, abs=4)
     assert np.ptp(rim.contour[:, 1]) == pytest.approx(26, abs=3)
+
+
+def test_a_slender_tail_with_a_spot_in_it_is_not_cut():
+    rows, columns = np.mgrid[:H, :200]
+    generator = np.random.default_rng(7)
+    noise = cv2.GaussianBlur(generator.standard_normal((H, 200)), (0, 0), 1.5)
+    half = 14 * np.clip(1 - np.clip(130 - columns, 0, 90) / 90, 0, 1) ** 0.6
+    pool = (np.abs(rows - 45) < half) & (columns < 145) & (columns > 40)
+    tone = 110 + 2 * noise - 80 * pool + 200 * (np.hypot(columns - 128, rows - 45) < 4)
+    spot = np.exp(-(((columns - 90) / 6) ** 2) - ((rows - 45) / 5) ** 2)
+    tone = cv2.GaussianBlur(tone + 30 * spot, (0, 0), 1.0).astype(np.float32)
+    change = (1.0 + 0.05 * noise + 2.0 * spot).astype(np.float32)
+    liquid = np.zeros((H, 200), dtype=bool)
+    liquid[38:52, 105:140] = True
+    rim = rim_over_time(tone, change, liquid, (1.0, 0.0))
+    assert rim is not None
+    assert rim.contour[:, 0].min() == pytest.approx(42, abs=6)
+    assert np.ptp(rim.contour[:, 1]) == pytest.approx(28, abs=4)
+
+
+def test_a_dark_bead_that_does_not_change_is_not_taken_for_the_pool():
+    rows, columns = np.mgrid[:H, :200]
+    pool = ((columns - 150) / 30) ** 2 + ((rows - 45) / 14) ** 2 < 1
+    bead = (np.abs(rows - 45) < 14) & (columns < 150)
+    picture = np.where(pool, 55.0, np.where(bead, 60.0, 110.0)).astype(np.float32)
+    turn = np.linspace(0, 2 * np.pi, 60, endpoint=False)
+    contour = np.column_stack((150 + 30 * np.cos(turn), 45 + 14 * np.sin(turn)))
+    shown = UsualPool(picture, contour, 5.0, Path((1.0, 0.0), (0,), 0.0))
+    usual = usual_of(shown, (150.0, 45.0), (H, 200), True)
+    # A large glint makes the pool unlike itself.
+    frame = np.where(pool & (np.abs(columns - 145) < 6), 140.0, picture).astype(np.float32)
+    small, changed = shrunk(frame), shrunk(pool.astype(np.float32))
+    place = usual.find(small, changed)
+    assert place is not None
+    assert place[0] == pytest.approx(150, abs=4)
 
 
 def test_no_rim_is_seen_in_metal_alone():
@@ -107,11 +142,11 @@ def test_odds_of_where_the_pool_usually_is_and_the_pool_found_again():
     for run, k in ((0, 8), (2, 4), (3, 8)):
         frame = windows[run, k]
         small = cv2.resize(frame, (W // 4, H // 4), interpolation=cv2.INTER_AREA)
-        found = usual.find(small)
+        found = usual.find(small, None)
         assert found is not None
         assert found[0] == pytest.approx(75 + path.shift(run, k)[0], abs=2.5)
         assert found[1] == pytest.approx(45, abs=2.5)
-    assert usual.find(np.full((H // 4, W // 4), 90, dtype=np.uint8)) is None
+    assert usual.find(np.full((H // 4, W // 4), 90, dtype=np.uint8), None) is None
 
 
 def test_metal_by_place_follows_the_bead_and_not_a_tail_that_is_longer_than_thought():

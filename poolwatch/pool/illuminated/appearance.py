@@ -29,7 +29,8 @@ from .learning import neck_of
 from .metal import Field, Grey
 from .metal_tone import lighting_of_places, moved_lighting, plain_lighting
 from .region import SHARE, Pieces, contour_of, distances, lighting_of, liquid_in, middle_of, pointed_of
-from .rim import RimTone, tones_of
+from .rim import RimTone, Shading, tones_of
+from .shading import no_shading, shading_of
 from .usual import odds_of, top_between
 
 # Where brightness tells little, a spread of about a pixel is taken: cost of a factor e either way.
@@ -98,9 +99,12 @@ def evidence_of(
         counts = _counted(views, outlines, noise, plane, 3.5 if turn == 0 else 2.5)
         tones = tones_of(bright, outlines)
         sigma = settings.edge_sigma_px or 1.0
+        # Not before outlines are about right: metal inside of them would pass for shading.
+        shading = shading_of(bright, outlines, *tones, sigma) if turn == _TURNS - 1 else no_shading()
         if turn == _TURNS - 1 and settings.edge_sigma_px is None:
-            sigma = _spread(counts, tones, views, outlines)
-        evidence = learn_evidence(counts, sigma, tones)
+            sigma = _spread(counts, tones, shading, views, outlines)
+            shading = shading_of(bright, outlines, *tones, sigma)
+        evidence = learn_evidence(counts, sigma, tones, shading)
         if turn == 0 and shown is not None:
             # The rim over time is blunt where the pool is pointed and wanders.
             pointed = _pointed(views, outlines, evidence, forward)
@@ -215,6 +219,7 @@ def _outlined(
 def _spread(
     counts: Counts,
     tones: tuple[RimTone, RimTone],
+    shading: Shading,
     views: list[PlacesSeen],
     outlines: list[NDArray[np.float64]],
 ) -> float:
@@ -225,7 +230,7 @@ def _spread(
     """
     totals = []
     for sigma in _SIGMAS:
-        edge = learn_evidence(counts, sigma, tones).edge
+        edge = learn_evidence(counts, sigma, tones, shading).edge
         edge = edge._replace(share=np.zeros_like(edge.share))
         total = 0.0
         for view, o in zip(views, outlines, strict=True):

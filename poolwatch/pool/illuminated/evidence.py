@@ -18,7 +18,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from .metal import Box, Field, Grey
-from .rim import Rim, RimEdge, RimTone, rim_of
+from .rim import Rim, RimEdge, RimTone, Shading, rim_of
 
 # Their numbers, and one more, are kept in 8 bits.
 BINS = 64
@@ -38,10 +38,13 @@ FINER = 3
 REACH = 3
 # Texture makes the brightness of neighbouring pixels alike: what tone says of a normal counts for less than what motion
 # says, whose noise is new in each pixel; and on the normals along which a contour is followed, which are further apart.
-_NORMAL, _FIRST_NORMAL = 0.25, 1.0
+_NORMAL, _FIRST_NORMAL = 0.25, 0.25
 # What motion says at the edge counts for so much. With less of it lengths are less too short where tone shows the rim,
 # and widths too large where it shows less.
 _MOTION = 0.7
+# Motion shows liquid, whatever its tone, by an unexplained share of a pixel of this or more, 3.7 spreads of noise, that
+# so few of metal's show: where a codec with loss moves its blocks, metal seems to change, too.
+_CHANGED, _RARE = 0.6, 0.002
 # How far the first fit looks from the coarse contour, px.
 FIRST_SEARCH = 8
 # How far the fine fit looks from the outline it begins at, px.
@@ -136,7 +139,9 @@ def _joint_density(counts: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray((1 - _APART) * joint / max(joint.sum(), 1e-9) + _APART * apart)
 
 
-def learn_evidence(counts: Counts, sigma: float, tones: tuple[RimTone, RimTone]) -> Evidence:
+def learn_evidence(
+    counts: Counts, sigma: float, tones: tuple[RimTone, RimTone], shading: Shading
+) -> Evidence:
     """Turn counts into tables for an edge of a given spread.
 
     Parameters
@@ -147,6 +152,8 @@ def learn_evidence(counts: Counts, sigma: float, tones: tuple[RimTone, RimTone])
         Spread of the edge, px.
     tones
         Of liquid and of metal beside the rim.
+    shading
+        Of liquid along its rim, see `shading_of`.
     """
     # Far enough for the last sample from the last place.
     far = (REACH + 2 * SEARCH) * FINER
@@ -156,12 +163,19 @@ def learn_evidence(counts: Counts, sigma: float, tones: tuple[RimTone, RimTone])
         _likelihoods(counts.both),
         RimEdge(
             np.float32(_MOTION) * _edge_costs(np.array([_mixed_share(counts, c) for c in liquid])),
-            rim_of(*tones, sigma, SEARCH, FINER, SEARCH + REACH, _NORMAL),
+            rim_of(*tones, sigma, SEARCH, FINER, SEARCH + REACH, _NORMAL)._replace(shading=shading),
+            _hardly_metal(counts.share[1]),
         ),
-        rim_of(*tones, sigma, FIRST_SEARCH, 1, FIRST_SEARCH + REACH, _FIRST_NORMAL),
+        rim_of(*tones, sigma, FIRST_SEARCH, 1, FIRST_SEARCH + REACH, _FIRST_NORMAL)._replace(shading=shading),
         sigma,
         float(0.5 * np.minimum(*(_density(c) for c in counts.brightness)).sum()),
     )
+
+
+def _hardly_metal(share: NDArray[np.float64]) -> float:
+    """Unexplained share that metal hardly ever shows, from how often it was seen in it."""
+    below = np.cumsum(share) / max(share.sum(), 1e-9)
+    return max(float(np.searchsorted(below, 1.0 - _RARE) + 1) / BINS, _CHANGED)
 
 
 def _edge_costs(density: NDArray[np.float64]) -> NDArray[np.float32]:

@@ -263,9 +263,6 @@ def _coarse(
 
 def _place(small: Grey, i: int, others: list[int], look: IlluminatedLook) -> tuple[float, float] | None:
     """Middle of a wandering pool, from shrunk pictures; None where nothing looks like it or moves against the metal."""
-    found = look.usual.find(small[i])
-    if found is not None:
-        return found
     h, w = small.shape[1:]
     solid = np.ones((h, w), dtype=np.uint8)
     metal = look.metal_px[0] / SHRINK, look.metal_px[1] / SHRINK
@@ -273,8 +270,9 @@ def _place(small: Grey, i: int, others: list[int], look: IlluminatedLook) -> tup
     noise = look.noise[0] / 16 + 1.0, look.noise[1] / 16
     # The longest distances: there the pool has changed and moved most.
     window, _, used = unexplained(small, i, others[-4:], (0, h, 0, w), solid, metal, noise)
-    if used < 2:
-        return None
+    found = look.usual.find(small[i], np.minimum(window, np.float32(1.0)) if used >= 2 else None)
+    if found is not None or used < 2:
+        return found
     mask = ((window > SHARE) & (window <= 1.0)).astype(np.uint8)
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     if not contours:

@@ -2,7 +2,8 @@
 
 The pool keeps its place there while metal passes by, so each place has its usual tone and its change: marks and ripples
 are washed out of the one, and liquid that is calm but for glints stands out in the other. Light and plume are soft, the
-rim is a step; the closed line of largest steps round a middle is found by dynamic programming.
+rim is a step; the closed line of largest steps round a middle is found by dynamic programming. Where their tones differ
+each place inside it has that of liquid, each beyond it that of metal.
 """
 
 from __future__ import annotations
@@ -16,18 +17,22 @@ from numpy.typing import NDArray
 
 from .alignment import Path, laid_out_frames
 from .metal import Field, Grey
-from .region import hull_of, middle_of
+from .region import filled, hull_of, middle_of
 
 # Side of the square over which change is taken, and spread by which pictures are smoothed, px.
 _SIDE, _SMOOTH_PX = 5, 1.0
 # Directions in which the rim is sought, and pixels on either side of a place that make its step.
-_RAYS, _STEP = 180, 4
+_RAYS, _STEP = 360, 4
 # Pools are some twice as long as wide: distances along travel count so much less.
 _LONG = 2.0
 # Cost of a px by which neighbouring directions differ, and the most they may.
 _BEND, _MOST = 1.0, 2
-# A step of so many spreads is as clear as any: the sheet at a bead's side is no better a rim than a faint tail.
-_CLEAR = 6.0
+# A step of so many spreads is as clear as any: the sheet at a bead's side is no better a rim than a faint tail. Where
+# metal hardly scatters, light and plume would be as clear, too: not unless they step by this share of the largest ones.
+_CLEAR, _OF_LARGEST = 6.0, 0.5
+# Tone is metal's in the outermost share of a strip along travel. What a place with the tone of either counts for, and
+# by how many spreads of metal the two differ where they can be separated.
+_OUTERMOST, _PLACE, _APART = 0.25, 0.2, 3.0
 # Times the middle is moved into the middle of what was found.
 _TURNS = 3
 # The keyhole is brighter than metal by so many spreads of it, and by this share of what the brightest is.
@@ -91,21 +96,52 @@ def rim_over_time(
             return None
         middle = middle_of(hull)
     pictures = [cv2.GaussianBlur(_without(p, keyhole), (0, 0), _SMOOTH_PX) for p in (tone, change)]
+    inside = pictures[0][filled(hull, tone.shape) > 0] if area else pictures[0]
+    low, high = (float(v) for v in np.percentile(inside, (25.0, 75.0)))
+    rims = (
+        _closed_rim(pictures, middle, forward, usual, float(keyhole.sum())) for usual in ((low, high), None)
+    )
+    # Where liquid and metal are as bright, tone leads astray: then by its steps alone.
+    found = None
+    for rim in rims:
+        found = rim or found
+        if rim is not None and rim.seen:
+            break
+    return found
+
+
+def _closed_rim(
+    pictures: list[Field],
+    middle: NDArray[np.float64],
+    forward: tuple[float, float],
+    liquid: tuple[float, float] | None,
+    keyhole_px: float,
+) -> RimOverTime | None:
+    """The rim round a middle; `liquid` is the quartiles of its tone, where that counts. None if it holds a keyhole."""
     turn = np.arange(_RAYS) * (2 * math.pi / _RAYS)
     ahead, aside = np.array(forward), np.array((forward[1], -forward[0]))
     rays = _LONG * np.cos(turn)[:, None] * ahead + np.sin(turn)[:, None] * aside
-    least = _STEP + 1
     for _ in range(_TURNS):
-        step = _steps(pictures, middle, rays)
-        step[:, :least] = _NEVER
-        place = _closed_line(step)
+        views = [_across(p, middle, rays) for p in pictures]
+        steps = [np.abs(v.step) for v in views]
+        wet = np.zeros_like(steps[0])
+        if liquid is not None:
+            way, wet = _wet(
+                views[0], _strips(pictures[0], middle, ahead, aside), liquid, (rays @ ahead, rays @ aside)
+            )
+            steps[0] = np.where(way == 0.0, steps[0], way * views[0].step)
+        gain = wet + sum(_clear(s / v.unit) for s, v in zip(steps, views, strict=True))
+        gain[~views[0].seen] = _NEVER
+        gain[:, : _STEP + 1] = _NEVER
+        place = _closed_line(gain)
         contour = middle + place[:, None] * rays
         moments = cv2.moments(contour.astype(np.float32))
         # What is left of a keyhole that was not laid on itself has a clear rim, too.
-        if moments["m00"] <= _OF_KEYHOLE * keyhole.sum():
+        if moments["m00"] <= _OF_KEYHOLE * keyhole_px:
             return None
         middle = np.array([moments["m10"], moments["m01"]]) / moments["m00"]
-    return RimOverTime(contour, float(np.percentile(step[np.arange(_RAYS), place], 20.0)))
+    step = sum(_clear(np.abs(v.step[np.arange(_RAYS), place]) / v.spread) for v in views)
+    return RimOverTime(contour, float(np.percentile(step, 20.0)))
 
 
 def _keyhole(tone: Field) -> tuple[NDArray[np.uint8], NDArray[np.float64] | None]:
@@ -129,27 +165,93 @@ def _without(field: Field, hidden: NDArray[np.uint8]) -> Field:
     return np.asarray(cv2.inpaint(grey, hidden, 5, cv2.INPAINT_TELEA), dtype=np.float32)
 
 
-def _steps(
-    pictures: list[Field], middle: NDArray[np.float64], rays: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """How much each place on each ray looks like a rim, shape (rays, places)."""
-    h, w = pictures[0].shape
+class _Across(NamedTuple):
+    """A picture along rays, shape (rays, places): its value, steps outward, and which places are in view.
+
+    `spread` is the steps' usual size, that of metal's; `unit` is what a step counts in.
+    """
+
+    profile: Field
+    step: NDArray[np.float64]
+    seen: NDArray[np.bool_]
+    spread: float
+    unit: float
+
+
+def _across(picture: Field, middle: NDArray[np.float64], rays: NDArray[np.float64]) -> _Across:
+    h, w = picture.shape
     reach = np.arange(max(h, w))
     x = (middle[0] + reach * rays[:, :1]).astype(np.float32)
     y = (middle[1] + reach * rays[:, 1:]).astype(np.float32)
     seen = (x >= _STEP - 1) & (x <= w - _STEP) & (y >= _STEP - 1) & (y <= h - _STEP)
-    total = np.zeros(x.shape)
-    for picture in pictures:
-        profile = cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        sums = np.cumsum(np.pad(profile.astype(np.float64), ((0, 0), (1, 0))), axis=1)
-        step = np.zeros(x.shape)
-        inner = sums[:, _STEP : -_STEP - 1] - sums[:, : -2 * _STEP - 1]
-        outer = sums[:, 2 * _STEP + 1 :] - sums[:, _STEP + 1 : -_STEP]
-        step[:, _STEP:-_STEP] = outer - inner
-        spread = 1.4826 * float(np.median(np.abs(step[seen])))
-        total += np.log1p(np.minimum((step / max(spread, 1e-6)) ** 2, _CLEAR**2))
-    total[~seen] = _NEVER
-    return total
+    profile = cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    sums = np.cumsum(np.pad(profile.astype(np.float64), ((0, 0), (1, 0))), axis=1)
+    step = np.zeros(x.shape)
+    inner = sums[:, _STEP : -_STEP - 1] - sums[:, : -2 * _STEP - 1]
+    outer = sums[:, 2 * _STEP + 1 :] - sums[:, _STEP + 1 : -_STEP]
+    step[:, _STEP:-_STEP] = outer - inner
+    step[~seen] = 0.0
+    spread = max(1.4826 * float(np.median(np.abs(step[seen]))), 1e-6)
+    # Every ray crosses the rim: its largest step is usually about as large as that.
+    largest = float(np.median(np.abs(step).max(axis=1)))
+    return _Across(profile, step, seen, spread, max(spread, _OF_LARGEST * largest / _CLEAR))
+
+
+def _clear(step: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(np.log1p(np.clip(step, 0.0, _CLEAR) ** 2))
+
+
+def _wet(
+    view: _Across,
+    strips: tuple[NDArray[np.float64], float],
+    liquid: tuple[float, float],
+    turned: tuple[NDArray[np.float64], NDArray[np.float64]],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Which way tone steps from liquid to metal, 0 where they are alike; and what the places inside say; by place.
+
+    `turned` is how far along travel and across it each ray goes with each place.
+    """
+    (ahead, behind), spread = strips
+    along, across = turned
+    reach = np.arange(view.step.shape[1])
+    strip = np.clip(np.round(reach * across[:, None]).astype(int) + len(ahead) // 2, 0, len(ahead) - 1)
+    metal = np.where(along[:, None] > 0.0, ahead[strip], behind[strip])
+    # Glints and plume brighten liquid: the quartile that is further from metal is its own tone.
+    usual = float(np.median(metal))
+    own = max(liquid, key=lambda v: abs(v - usual))
+    apart = metal - own
+    most = math.copysign(1.0, usual - own)
+    way = np.where(most * apart > max(_APART * spread, liquid[1] - liquid[0]), most, 0.0)
+    like = np.clip((metal + own - 2.0 * view.profile) / np.maximum(np.abs(apart), 1e-6), -1.0, 1.0) * way
+    return way, _PLACE * np.cumsum(np.where(view.seen, like, 0.0), axis=1)
+
+
+def _strips(
+    picture: Field, middle: NDArray[np.float64], ahead: NDArray[np.float64], aside: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], float]:
+    """Tone of metal ahead and behind in each strip along travel, shape (2, strips), and its spread in a strip.
+
+    The middle's strip is in the middle; neighbours are a px apart.
+    """
+    h, w = picture.shape
+    far = max(h, w)
+    along, across = np.arange(1, far), np.arange(-far, far + 1)
+    found = []
+    spreads = []
+    for way in (1.0, -1.0):
+        x = (middle[0] + way * along * ahead[0] + across[:, None] * aside[0]).astype(np.float32)
+        y = (middle[1] + way * along * ahead[1] + across[:, None] * aside[1]).astype(np.float32)
+        seen = (x >= 0) & (x <= w - 1) & (y >= 0) & (y <= h - 1)
+        tone = cv2.remap(picture, x, y, cv2.INTER_LINEAR)
+        before = np.cumsum(seen, axis=1)
+        outer = seen & (before > (1.0 - _OUTERMOST) * before[:, -1:])
+        usual = float(np.median(tone[outer])) if outer.any() else float(np.median(picture))
+        level = np.full(len(across), usual)
+        for k in np.flatnonzero(outer.any(axis=1)):
+            level[k] = np.median(tone[k, outer[k]])
+        found.append(level)
+        spreads.append(np.abs(tone - level[:, None])[outer])
+    return np.array(found), 1.4826 * float(np.median(np.concatenate(spreads)))
 
 
 def _closed_line(gain: NDArray[np.float64]) -> NDArray[np.intp]:

@@ -2,8 +2,9 @@
 
 The levels of liquid and metal change from place to place, so each normal has its own, near what the clip shows of
 them (a Gaussian each). Liquid is smooth and metal has marks, so what scatters about the two levels differs too. Both
-levels are integrated over in closed form (Rasmussen & Williams 2006, section 2.7). Glints on the rim fit nowhere:
-with Student's density instead of Gauss's, a normal with a poor fit has little to say.
+levels are integrated over in closed form (Rasmussen & Williams 2006, section 2.7). With Student's density instead of
+Gauss's, a normal with a poor fit has little to say. A glint at the rim looks like metal, and its inner side like the
+rim: where motion shows liquid in spite of a metal's tone, tone does not count.
 """
 
 from __future__ import annotations
@@ -21,11 +22,15 @@ from ..curve import normals_curvature, spacing_of
 _NEAR, _FAR = 3, 9
 # Least standard deviation of a tone: half a grey value of metal at half of 8 bits.
 _LEAST = 0.0015
+# From this share of the way from liquid to metal on a tone is metal's.
+_LIKE_METAL = 0.8
 # Degrees of freedom of the density of what is left over.
 _FREEDOM = 4.0
 
 
 Places = NDArray[np.float64]
+# How much brighter than usual liquid is, by direction of the normal and depth, px; shape (sides, depths).
+Shading = NDArray[np.float32]
 
 
 class RimTone(NamedTuple):
@@ -65,6 +70,10 @@ class Rim(NamedTuple):
         Half the logarithm of the determinant, shape (places,).
     weighed
         What one normal counts for.
+    like_metal, way
+        Tone from which on a sample is like metal, and the way from liquid to metal: 1 brighter, -1 darker.
+    shading
+        Of liquid along the rim; none as it is made.
     """
 
     mean: NDArray[np.float32]
@@ -74,6 +83,9 @@ class Rim(NamedTuple):
     gain: NDArray[np.float32]
     constant: NDArray[np.float32]
     weighed: float
+    like_metal: float
+    way: float
+    shading: Shading
 
 
 def rim_of(
@@ -101,6 +113,9 @@ def rim_of(
         np.array([c, -b, a], dtype=single) / det.astype(single),
         (0.5 * (np.log(variance).sum(axis=0) + np.log(det))).astype(single),
         weighed,
+        liquid.level + _LIKE_METAL * (metal.level - liquid.level),
+        math.copysign(1.0, metal.level - liquid.level),
+        np.zeros((1, 1), dtype=single),
     )
 
 
@@ -167,8 +182,17 @@ def sampled(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def add_rim(cost: NDArray[np.float32], bright: NDArray[np.float64], rim: Rim) -> None:
-    """Add to the cost of each place, shape (normals, places), what the brightness along the normals says."""
+def add_rim(
+    cost: NDArray[np.float32],
+    bright: NDArray[np.float64],
+    motion: NDArray[np.float64],
+    liquid_from: float,
+    rim: Rim,
+) -> None:
+    """Add to the cost of each place, shape (normals, places), what the brightness along the normals says.
+
+    `motion`, shape of `bright`, shows liquid from `liquid_from` on: such samples with the tone of metal do not count.
+    """
     n, m = bright.shape
     power = np.float32(0.5 * (_FREEDOM + m) * rim.weighed)
     freedom = np.float32(_FREEDOM)
@@ -176,9 +200,12 @@ def add_rim(cost: NDArray[np.float32], bright: NDArray[np.float64], rim: Rim) ->
     means, weights, inners, outers, gain = rim.mean, rim.weight, rim.inner, rim.outer, rim.gain
     # Normals side by side, of which there are many more than places: the compiler works on several at once.
     seen = np.empty((m, n), dtype=np.float32)
+    counts = np.empty((m, n), dtype=np.float32)
     for j in range(n):
         for k in range(m):
             seen[k, j] = bright[j, k]
+            glint = motion[j, k] > liquid_from and rim.way * (bright[j, k] - rim.like_metal) > 0.0
+            counts[k, j] = np.float32(0.0) if glint else np.float32(1.0)
     square = np.empty(n, dtype=np.float32)
     one = np.empty(n, dtype=np.float32)
     two = np.empty(n, dtype=np.float32)
@@ -187,9 +214,9 @@ def add_rim(cost: NDArray[np.float32], bright: NDArray[np.float64], rim: Rim) ->
             square[j] = one[j] = two[j] = np.float32(0.0)
         for k in range(m):
             mean, weight, inner, outer = means[k, c], weights[k, c], inners[k, c], outers[k, c]
-            values = seen[k]
+            values, count = seen[k], counts[k]
             for j in range(n):
-                r = values[j] - mean
+                r = (values[j] - mean) * count[j]
                 square[j] += weight * r * r
                 one[j] += inner * r
                 two[j] += outer * r
@@ -213,7 +240,10 @@ class RimEdge(NamedTuple):
         shape (bins, distances).
     rim
         What tone says.
+    changed
+        Unexplained share of a pixel that metal hardly ever shows.
     """
 
     share: NDArray[np.float32]
     rim: Rim
+    changed: float

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from .alignment import KNOWN_PX, SWELLS, UsualPool, moved
 from .metal import Box, Field, Grey
-from .region import box_around, distances, middle_of
+from .region import box_around, distances, filled, middle_of
 
 # No place is liquid, or solid, with more certainty before a frame is seen: log of the odds. Evidence counts up to 4.
 _MOST = 3.0
@@ -32,12 +32,15 @@ class Usual(NamedTuple):
         Logarithm of the odds that a place is liquid, shape of the view; the pool in its usual place.
     look
         Usual grey values of the pool and of metal around it, shrunk; None where it keeps its place.
+    wet
+        Share of each of those places that is liquid, shape of `look`.
     offset
         From the first pixel of `look` to the pool's middle, px of the view.
     """
 
     prior: Field
     look: Field | None
+    wet: Field | None
     offset: tuple[float, float]
 
     def odds(self, dx: float, dy: float, box: Box) -> Field:
@@ -45,17 +48,24 @@ class Usual(NamedTuple):
         r0, r1, c0, c1 = box
         return np.asarray(moved(self.prior, round(dx), round(dy))[r0:r1, c0:c1])
 
-    def find(self, small: Grey) -> tuple[float, float] | None:
-        """Middle of the pool in a shrunk frame, px of the view; None where nothing looks like it."""
+    def find(self, small: Grey, changed: Field | None) -> tuple[float, float] | None:
+        """Middle of the pool in a shrunk frame, px of the view; None where nothing looks like it.
+
+        `changed` is what rigid motion leaves unexplained in the frame, 0 … 1, if it is known. A bead as dark as liquid
+        looks much like the pool; but it does not change.
+        """
         if self.look is None or self.look.shape[0] > small.shape[0] or self.look.shape[1] > small.shape[1]:
             return None
         alike = cv2.matchTemplate(small.astype(np.float32), self.look, cv2.TM_CCOEFF_NORMED)
-        _, best, _, (x, y) = cv2.minMaxLoc(alike)
-        if best < _ALIKE:
+        both = alike
+        if changed is not None and self.wet is not None:
+            both = alike + cv2.matchTemplate(changed, self.wet, cv2.TM_CCOEFF_NORMED)
+        x, y = cv2.minMaxLoc(both)[3]
+        if alike[y, x] < _ALIKE:
             return None
         return (
-            (x + top_between(alike[y], x)) * SHRINK + self.offset[0],
-            (y + top_between(alike[:, x], y)) * SHRINK + self.offset[1],
+            (x + top_between(both[y], x)) * SHRINK + self.offset[0],
+            (y + top_between(both[:, x], y)) * SHRINK + self.offset[1],
         )
 
 
@@ -87,11 +97,13 @@ def usual_of(
 ) -> Usual:
     """What is known of a pool whose usual place is `place`; nothing where it has not been seen over time."""
     if shown is None:
-        return Usual(np.zeros(shape, dtype=np.float32), None, (0.0, 0.0))
+        return Usual(np.zeros(shape, dtype=np.float32), None, None, (0.0, 0.0))
     middle = middle_of(shown.contour)
     dx, dy = place[0] - middle[0], place[1] - middle[1]
     prior = odds_of(shown.contour + (dx, dy), shape)
     if not moves:
-        return Usual(prior, None, (0.0, 0.0))
+        return Usual(prior, None, None, (0.0, 0.0))
     r0, r1, c0, c1 = box_around(shown.contour, _AROUND, shape)
-    return Usual(prior, shrunk(shown.picture[r0:r1, c0:c1]), (float(middle[0]) - c0, float(middle[1]) - r0))
+    wet = filled(shown.contour - (c0, r0), (r1 - r0, c1 - c0)).astype(np.float32)
+    offset = float(middle[0]) - c0, float(middle[1]) - r0
+    return Usual(prior, shrunk(shown.picture[r0:r1, c0:c1]), shrunk(wet), offset)
