@@ -12,6 +12,7 @@ from .amounts import Amount
 if TYPE_CHECKING:
     from ..plan.beam_figures import BeamFigures
     from ..plan.beam_regions import GivenRegions
+    from ..trial.beam_columns import Filled
 
 
 @click.command("beam", context_settings={"help_option_names": ["-h", "--help"]})
@@ -94,23 +95,19 @@ def command(images: tuple[Path, ...], **given: Any) -> None:
         write_csv(given["out"], table)
         click.echo(f"written: {given['out']}", err=True)
     if given["manifest"] is not None:
-        pictures = {
-            name: BeamPicture(path, given["mm_per_px"]) for path, name in zip(images, names, strict=True)
-        }
-        filled = fill_manifest(
-            given["manifest"],
-            table,
-            replace=given["replace"],
-            every=given["all_figures"],
-            pictures=pictures,
-        )
-        for line in filled.differences:
-            click.echo(f"  planned, not as measured  {line}")
-        if filled.differences and not given["replace"]:
-            click.echo("  the planned values stay; --replace puts the measured ones in their place")
-        click.echo(
-            f"{filled.rows} rows of {given['manifest']} have the figures of their beam shape", err=True
-        )
+        scale = given["mm_per_px"]
+        pictures = {name: BeamPicture(path, scale) for path, name in zip(images, names, strict=True)}
+        replace, every = given["replace"], given["all_figures"]
+        filled = fill_manifest(given["manifest"], table, replace=replace, every=every, pictures=pictures)
+        _show_filled(filled, given["manifest"], replace)
+
+
+def _show_filled(filled: Filled, manifest: Path, replace: bool) -> None:
+    for line in filled.differences:
+        click.echo(f"  planned, not as measured  {line}")
+    if filled.differences and not replace:
+        click.echo("  the planned values stay; --replace puts the measured ones in their place")
+    click.echo(f"{filled.rows} rows of {manifest} have the figures of their beam shape", err=True)
 
 
 def _names(images: tuple[Path, ...], given: tuple[str, ...]) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import click
@@ -28,9 +29,10 @@ def command(out: Path) -> None:
     from .trial import refuse_gaps, trial_progress
 
     manifest = data_folder("demo_clips") / "manifest.csv"
-    click.echo(
-        "measuring four clips: under a minute on two cores, and once a minute more to compile", err=True
-    )
+    if sys.stderr.isatty():
+        click.echo(
+            "measuring four clips: under a minute on two cores, and once a minute more to compile", err=True
+        )
     with trial_progress() as progress:
         result = run_trial(
             manifest,
@@ -41,4 +43,4 @@ def command(out: Path) -> None:
         )
     show_ranking(result.ranking)
     click.echo(f"written: {out} (open {out / 'report.html'} in a browser)", err=True)
-    refuse_gaps(result)
+    refuse_gaps(result, out)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -59,9 +58,6 @@ def command(
         raise MeasurementError(f"{clip}: not fit for measuring as it is; poor: {poor}")
 
 
-_SOURCE = re.compile(r" \((from memory|common practice, no source)\)|, common practice, no source(?=\))")
-
-
 def _show(inspection: Inspection, *, sources: bool) -> None:
     """Print the findings as a table; on wish with where their limits come from."""
     from rich.console import Console
@@ -74,7 +70,7 @@ def _show(inspection: Inspection, *, sources: bool) -> None:
     table.add_column(overflow="fold")
     for f in inspection.findings:
         more = f.why + (f" → {f.change}" if f.change else "")
-        more = more if sources else _SOURCE.sub("", more)
+        more += f" ({f.source})" if sources and f.source else ""
         verdict = "" if f.verdict == "fact" else f.verdict
         text = escape(f.value) + (f"\n[dim]{escape(more)}[/dim]" if more else "")
         table.add_row(escape(f.name), f"[{_STYLE[f.verdict]}]{verdict}[/]", text)

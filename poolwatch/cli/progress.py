@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 
 COMPILING = "compiling the measuring code, once on this machine: about a minute"
 
 
 def compile_once() -> None:
-    """Compile the measuring code where that has not been done, and say so."""
+    """Compile the measuring code where that has not been done; say so on a terminal."""
     from ..measure import compile_kernels, is_compiled
 
     if is_compiled():
@@ -17,11 +17,7 @@ def compile_once() -> None:
     from rich.console import Console
 
     console = Console(stderr=True)
-    if not console.is_terminal:
-        console.print(COMPILING, soft_wrap=True)
-        compile_kernels()
-        return
-    with console.status(COMPILING):
+    with console.status(COMPILING) if console.is_terminal else nullcontext():
         compile_kernels()
 
 
@@ -58,11 +54,16 @@ def bar(what: str, unit: str = "frames") -> Iterator[Callable[[int, int], None]]
             speed = task.speed
             return Text("" if speed is None else f"{speed:,.0f} {unit}/s")
 
+    class Counted(MofNCompleteColumn):
+        def render(self, task: _Task) -> Text:
+            # Before anything is counted "0/?" says less than the words alone.
+            return Text() if task.total is None else super().render(task)
+
     console = Console(stderr=True)
     with Progress(
         TextColumn("{task.description}"),
         BarColumn(),
-        MofNCompleteColumn(),
+        Counted(),
         Rate(),
         TimeRemainingColumn(),
         console=console,

@@ -48,7 +48,7 @@ def _signal_table(row: Mapping[Any, Any], unit: str) -> Table:
 
     table = Table(box=None, pad_edge=False, title=escape(str(row["clip"])), title_justify="left")
     table.add_column("", justify="left")
-    for name in ("mean", "fluctuation, % of mean", "peak"):
+    for name in ("mean", "fluctuation, %", "peak"):
         table.add_column(name, justify="right")
     for signal in SIGNALS:
         name = signal.name

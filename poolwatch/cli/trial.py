@@ -103,14 +103,14 @@ def command(
     show_ranking(result.ranking)
     show_studies(result.compared, result.notes)
     click.echo(
-        f"{result.measured} clips measured, {result.resumed} were finished before; written: {result.out}",
+        f"{result.measured} clips measured, {result.resumed} were finished before; written: {out}",
         err=True,
     )
     if strict:
-        refuse_gaps(result)
+        refuse_gaps(result, out)
 
 
-def refuse_gaps(result: TrialResult) -> None:
+def refuse_gaps(result: TrialResult, out: Path) -> None:
     """End the command with 1, after everything is written, where a weld was not measured.
 
     Raises
@@ -129,15 +129,12 @@ def refuse_gaps(result: TrialResult) -> None:
         said += f"; {len(result.failures)} failed (in excluded.csv), first {clip}: {reason}"
     if result.pending:
         said += f"; {result.pending} are not filled in or lack their recording (named above)"
-    raise PoolwatchError(f"{result.out}: {said}")
+    raise PoolwatchError(f"{out}: {said}")
 
 
 @contextmanager
 def trial_progress() -> Iterator[Progress]:
-    """A bar over all clips with the time left; on a terminal only.
-
-    Failures are said at once everywhere, and so is that the measuring code is compiled, for nothing moves meanwhile.
-    """
+    """A bar over all clips with the time left, on a terminal only; failures are said at once everywhere."""
     from rich.console import Console
     from rich.markup import escape
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
@@ -160,8 +157,6 @@ def trial_progress() -> Iterator[Progress]:
             nonlocal before
             if event.kind == "preparing":
                 bar.update(task, description=COMPILING)
-                if not console.is_terminal:
-                    console.print(COMPILING, soft_wrap=True)
                 return
             shares[event.clip] = event.share * event.work
             if event.kind == "checked":

@@ -214,9 +214,9 @@ def _registered(
     best, share = math.nan, 0.3
     vx, vy = pool.metal_px
     for k in range(1, _MOST + 2):
-        dx, dy, _, agree = register(here, there, (0, h, 0, w), solid, k * vx, k * vy, *pool.noise, every)
-        if agree > share:
-            best, share = (dx * vx + dy * vy) / step**2, agree
+        found = register(here, there, (0, h, 0, w), solid, (k * vx, k * vy), pool.noise, every)
+        if found.agreement > share:
+            best, share = (found.dx * vx + found.dy * vy) / step**2, found.agreement
         if k == 1 and best < 1.5 and share > 0.5:
             break
     return best

@@ -24,6 +24,8 @@ class Finding:
         Why it matters.
     change
         What to change at the next recording; empty where nothing needs to.
+    source
+        Where a limit or a usual value in `why` comes from; empty where it holds none.
     """
 
     name: str
@@ -31,3 +33,4 @@ class Finding:
     verdict: Verdict
     why: str = ""
     change: str = ""
+    source: str = ""

@@ -143,6 +143,7 @@ def smallest_finding(smallest: Smallest, recording: Recording | None) -> Finding
         shown,
         verdict,
         f"found by drawing some into the clip, {smallest.brightness:.2f} of full scale off their ground; smaller ones "
-        "are not counted; spatter is some 20 to 500 µm across (from memory)",
+        "are not counted; spatter is some 20 to 500 µm across",
         "" if verdict == "good" else "record at a finer scale, in better focus, with more light",
+        "usual sizes of spatter: from memory",
     )

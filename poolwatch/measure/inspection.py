@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -23,9 +23,8 @@ from .scale_fit import scale_finding
 from .settings import MeasureSettings, read_settings, recording_of
 from .view import view_of
 
-# Fast spatter of the trade; published speeds reach 20 m/s (reference from memory: usual range 1 to 20 m/s).
 _FAST_SPATTER_MM_S = 10_000.0
-
+_FAST_SOURCE = "usual speeds of particles, 1 to 20 m/s: from memory"
 
 # Two and a half times the fastest motion that is looked for: 2 kHz of a keyhole, 500 Hz of a pool.
 _GOOD_RATE_HZ, _FAIR_RATE_HZ = 5000.0, 1250.0
@@ -175,8 +174,9 @@ def _recording_findings(reader: Reader, recording: Recording | None) -> list[Fin
             f"{low:.3g} to {top:.4g} Hz" if low < top else f"none: {frames} frames are too few",
             "good" if quick and long else "fair" if rate >= _FAIR_RATE_HZ and duration >= 0.05 else "poor",
             "slower motion counts as drift; motion above half the record rate shows at a false frequency. Pools a few "
-            "mm wide move at some 50 to 800 Hz, keyholes up to some kHz (common practice, no source)",
+            "mm wide move at some 50 to 800 Hz, keyholes up to some kHz",
             "" if quick and long else "record longer" if quick else "record faster",
+            "usual frequencies: common practice, no source",
         )
     )
     found += _motion_findings(recording)
@@ -232,6 +232,7 @@ def _motion_findings(recording: Recording) -> list[Finding]:
             "good" if streak <= 10 else "fair" if streak <= 40 else "poor",
             "long streaks are dim and run into one another",
             "" if streak <= 10 else f"expose {recording.exposure_s * 10 / streak:.2g} s or shorter",
+            _FAST_SOURCE,
         ),
         Finding(
             "step of a fast particle",
@@ -239,6 +240,7 @@ def _motion_findings(recording: Recording) -> list[Finding]:
             "good" if step <= 25 else "fair" if step <= 60 else "poor",
             "far steps are hard to follow",
             "" if step <= 25 else "record faster or at a coarser scale",
+            _FAST_SOURCE,
         ),
     ]
 
@@ -292,7 +294,4 @@ def _count(reader: Reader, progress: Callable[[int, int], None] | None) -> list[
 
 def as_rows(inspection: Inspection) -> list[dict[str, Any]]:
     """The findings as plain values."""
-    return [
-        {"name": f.name, "value": f.value, "verdict": f.verdict, "why": f.why, "change": f.change}
-        for f in inspection.findings
-    ]
+    return [asdict(finding) for finding in inspection.findings]

@@ -109,8 +109,7 @@ def clip_evidence(
     clip
         Where the recording lies now, if it was moved since.
     compared
-        The clip's score row as a trial compares it; its own where not given. The picture that stands for the video
-        shows its own, as the video does.
+        The clip's score row as a trial compares it; its own where not given. The video shows its own.
 
     Returns
     -------
@@ -189,5 +188,7 @@ def _with_pictures(
         raise ClipError(f"{result.name}: frame {moment} could not be read; is the recording damaged?")
     picture = kept[moment]
     height, width = picture.shape
-    painter = OverlayPainter(result, (height, width))
-    return result, {"space_time": line, "still": painter.paint(picture, moment), "moment": words}
+    whole, bare = (
+        OverlayPainter(result, (height, width), bare=bare).paint(picture, moment) for bare in (False, True)
+    )
+    return result, {"space_time": line, "still": bare, "poster": whole, "moment": words}

@@ -37,7 +37,9 @@ def clip_path(measurement: Measurement, given: str | Path | None = None) -> Path
     recorded = measurement.run["input"]
     path = Path(given) if given is not None else Path(recorded["path"])
     if not path.exists():
-        raise ClipError(f"{path}: the recording is no longer there; give its new place with --clip")
+        here = Path.cwd()
+        shown = path.relative_to(here) if path.is_relative_to(here) else path
+        raise ClipError(f"{shown}: the recording is no longer there; give its new place with --clip")
     if fingerprint(path) != recorded["fingerprint"]:
         raise ClipError(
             f"{path}: is not the recording that was measured; give the right one with --clip or measure again"

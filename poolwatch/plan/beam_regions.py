@@ -152,7 +152,10 @@ def _one_spot(light: Floats, moments: Moments) -> Shares:
         nothing,
         nothing,
         how="neither a spot, nor a ring, nor a tail",
-        notes=("the shape is none that can be split by itself; give the regions",),
+        notes=(
+            "a shape such as two spots or a crescent is not split by guessing: its shares stay empty, its widths and "
+            "axis hold. For shares give the regions (--core, --ring, --tail-from)",
+        ),
     )
 
 

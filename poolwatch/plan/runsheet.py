@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +23,11 @@ if TYPE_CHECKING:
 SPEED = "travel_speed_mm_s"
 ASKED = tuple(name for name in WELD_FACTS.names if name not in (BEAM_PICTURE, BEAM_PICTURE_SCALE))
 """Facts of a weld that a planned manifest has a column for; pictures of beams come from `poolwatch beam`."""
+# Facts about the recording, in the order of a manifest's columns.
+_RECORDING = (
+    *("record_rate_hz", "mm_per_px", "scale", "travel_direction_deg"),
+    *(SPEED, "exposure_s", "material"),
+)
 
 
 @dataclass(frozen=True)
@@ -136,33 +142,20 @@ def manifest_table(sheet: RunSheet, facts: dict[str, str], outcomes: tuple[str, 
     import pandas as pd
 
     n = len(sheet.runs)
-    shapes = sheet.shapes
-    seen: dict[str, int] = {}
+    seen: Counter[str] = Counter()
     replicate = []
-    for shape in shapes:
-        seen[shape] = seen.get(shape, 0) + 1
+    for shape in sheet.shapes:
+        seen[shape] += 1
         replicate.append(str(seen[shape]))
     columns: dict[str, list[Any]] = {
         "run": list(range(1, n + 1)),
         "clip": [""] * n,
-        SHAPE: shapes,
+        SHAPE: sheet.shapes,
         "replicate": replicate,
     }
-    for name in (
-        "record_rate_hz",
-        "mm_per_px",
-        "scale",
-        "travel_direction_deg",
-        SPEED,
-        "exposure_s",
-        "material",
-    ):
-        # Rate, scale and direction get a column to be filled in: figures are wrong without them, the rest is missing.
-        asked = name in ("record_rate_hz", "travel_direction_deg") or (
-            name == "mm_per_px" and "scale" not in facts
-        )
-        if name in facts or asked:
-            columns[name] = [facts.get(name, "")] * n
+    # Rate, scale and direction get a column to be filled in: figures are wrong without them, the rest is missing.
+    asked = {"record_rate_hz", "travel_direction_deg"} | ({"mm_per_px"} if "scale" not in facts else set())
+    columns |= {name: [facts.get(name, "")] * n for name in _RECORDING if name in facts or name in asked}
     # Asked for, whether known now or filled in at the machine: the report's head shows them.
     columns |= {name: [facts.get(name, "")] * n for name in ASKED}
     for factor in sheet.plan.factors:

@@ -124,7 +124,6 @@ def learn_keyhole(
         core = inside
     base = float(np.median(image[core]))
     peak = float(image[core].max())
-    rows, cols = np.nonzero(inside)
     blown = base >= _BLOWN * full_scale
     turned = dark and not blown and _darker_inside(image, core, base, peak, size)
     if turned:
@@ -140,27 +139,40 @@ def learn_keyhole(
         extent = max(math.sqrt(areas.mean() / math.pi), radius)
         seen = True
     else:
-        along = cols * forward[0] + rows * forward[1]
-        across = -cols * forward[1] + rows * forward[0]
-        place = along.max() - (along.max() - along.min()) / 3.0
-        middle = 0.5 * (across.max() + across.min())
-        x = float(place * forward[0] - middle * forward[1])
-        y = float(place * forward[1] + middle * forward[0])
+        x, y = _assumed_place(inside, forward)
         radius = radius_px or max(0.1 * size, 1.5)
         extent = max(0.2 * size, radius)
         half = float("nan")
         seen = False
         spots = np.array([[x, y]])
-    yy, xx = np.mgrid[: image.shape[0], : image.shape[1]]
-    region = np.zeros(image.shape, dtype=np.bool_)
-    for sx, sy in spots:
-        region |= (xx - sx) ** 2 + (yy - sy) ** 2 <= radius**2
+    region = _discs(image.shape, spots, radius)
     saturated = float((mean_image[region] >= _BLOWN * full_scale).mean()) if region.any() else 0.0
     reach = max(1.4 * extent, 1.5 * radius) + float(np.hypot(*(spots - (x, y)).T).max())
     soft = max(_SOFT * (peak - base), 1e-9)
     if turned and seen:
         half, soft = 2.0 * base - half, -soft
     return Keyhole(x, y, float(radius), half, soft, seen, saturated, spots, reach, extent)
+
+
+def _assumed_place(inside: NDArray[np.bool_], forward: tuple[float, float]) -> tuple[float, float]:
+    """On the middle line, a third of the pool's length behind its front, px."""
+    forward_x, forward_y = forward
+    rows, cols = np.nonzero(inside)
+    along = cols * forward_x + rows * forward_y
+    across = -cols * forward_y + rows * forward_x
+    place = along.max() - (along.max() - along.min()) / 3.0
+    middle = 0.5 * (across.max() + across.min())
+    return float(place * forward_x - middle * forward_y), float(place * forward_y + middle * forward_x)
+
+
+def _discs(shape: tuple[int, ...], spots: NDArray[np.float64], radius: float) -> NDArray[np.bool_]:
+    """Pixels of a picture within `radius` px of a spot (x, y)."""
+    height, width = shape
+    yy, xx = np.mgrid[:height, :width]
+    region = np.zeros(shape, dtype=np.bool_)
+    for x, y in spots:
+        region |= (xx - x) ** 2 + (yy - y) ** 2 <= radius**2
+    return region
 
 
 def _darker_inside(

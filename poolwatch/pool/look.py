@@ -125,63 +125,32 @@ def learn_pool(
     MeasurementError
         No region with a clear edge stands out in any sampled frame, or the frames are too small to hold one.
     """
-    if sample.ndim != 3:
-        raise ValueError(f"the sample must have shape (n, h, w), got {sample.shape}")
-    height, width = sample.shape[1:]
-    if min(height, width) < _LEAST_PX or height * width <= settings.smallest_area_px:
-        raise MeasurementError(
-            f"no pool found: frames of {width} x {height} px are too small to hold one of "
-            f"{settings.smallest_area_px:.0f} px² and its surroundings; check how the recording is read"
-        )
+    _check_shape(sample, settings)
     sample = sixteen(sample)
     background, noise = _background(sample)
-    candidates = together(lambda frame: _glowing(frame, background, noise, full_scale, settings), sample)
-    found = [i for i, c in enumerate(candidates) if c is not None]
-    if not found:
-        raise MeasurementError(
-            "no pool found: nothing brighter than its surroundings by "
-            f"{settings.smallest_step:.0%} of full scale covers {settings.smallest_area_px:.0f} px² in any sampled "
-            "frame. Check that the beam is on, or lower smallest_step or smallest_area_px in the settings"
-        )
-    areas = np.array([candidates[i][1] for i in found])  # type: ignore[index]
-    usual = _usual(areas)
-    found = [i for i, keep in zip(found, usual, strict=True) if keep]
-    low = float(np.median([candidates[i][0] for i in found]))  # type: ignore[index]
+    found, low = _frames_with_pool(sample, background, noise, full_scale, settings)
     statistics = [bright_statistics(sample[i], full_scale, low, _QUANTILE, 2) for i in found]
     reference = float(np.median([s[1] for s in statistics]))
     clipped = float(np.median([s[2] / max(s[0], 1) for s in statistics]))
     fraction = settings.level_fraction or _steepest_fraction(
         [sample[i] for i in found[:24]], [s[1] for s in statistics[:24]], background
     )
-    regions = [
-        largest_region(sample[i], background + fraction * (s[1] - background), 0)
-        for i, s in zip(found, statistics, strict=True)
-    ]
-    regions_ok = [
-        (i, c, a) for i, (c, a) in zip(found, regions, strict=True) if a >= settings.smallest_area_px
-    ]
-    if not regions_ok:
-        raise MeasurementError(
-            "no pool found: the bright region is smaller than "
-            f"{settings.smallest_area_px:.0f} px²; record at a larger scale or lower smallest_area_px"
-        )
-    area = float(np.median([a for _, _, a in regions_ok]))
+    levels = [background + fraction * (s[1] - background) for s in statistics]
+    regions = _regions(sample, found, levels, settings)
+    area = float(np.median([a for _, _, a in regions]))
     size = math.sqrt(area)
     top = float(np.median(together(lambda i: top_of(sample[i], full_scale, low, area), found)))
-    places = np.array([c.mean(axis=0) for _, c, _ in regions_ok])
+    places = np.array([c.mean(axis=0) for _, c, _ in regions])
     x, y = np.median(places, axis=0)
     moves = _wanders(places, size)
     reach = math.ceil(settings.search_px) if settings.search_px else max(4, math.ceil(0.04 * size))
-    sigma, step, hidden = edge_spread(
-        sample, regions_ok, _CLIPPING * full_scale, reach, settings.edge_sigma_px
-    )
+    sigma, step, hidden = edge_spread(sample, regions, _CLIPPING * full_scale, reach, settings.edge_sigma_px)
     if step < settings.smallest_step * full_scale or sigma > 0.16 * size:
         raise MeasurementError(
             f"no pool found: the brightest region has no clear edge (step {step / full_scale:.3f} of full scale, "
             f"spread {sigma:.1f} px over a region of {size:.0f} px). Check focus, exposure and that the beam is on"
         )
-    box = _box(sample.shape[1:], [c for _, c, _ in regions_ok], size, sigma)
-    mean, inside = _mean_picture(sample, regions_ok, (float(x), float(y)))
+    mean, inside = _mean_picture(sample, regions, (float(x), float(y)))
     keyhole = learn_keyhole(mean, inside, full_scale, forward=forward, radius_px=settings.keyhole_radius_px)
     return PoolLook(
         background=background,
@@ -201,10 +170,52 @@ def learn_pool(
         step=step,
         clipped=clipped,
         edge_clipped=hidden,
-        box=box,
+        box=_box(sample.shape[1:], [c for _, c, _ in regions], size, sigma),
         keyhole=keyhole,
         full_scale=float(full_scale),
     )
+
+
+def _check_shape(sample: Grey, settings: PoolSettings) -> None:
+    if sample.ndim != 3:
+        raise ValueError(f"the sample must have shape (n, h, w), got {sample.shape}")
+    height, width = sample.shape[1:]
+    if min(height, width) < _LEAST_PX or height * width <= settings.smallest_area_px:
+        raise MeasurementError(
+            f"no pool found: frames of {width} x {height} px are too small to hold one of "
+            f"{settings.smallest_area_px:.0f} px² and its surroundings; check how the recording is read"
+        )
+
+
+def _frames_with_pool(
+    sample: Grey, background: float, noise: float, full_scale: float, settings: PoolSettings
+) -> tuple[list[int], float]:
+    """Frames in which a region of usual area glows, and the median level between surroundings and pool in them."""
+    candidates = together(lambda frame: _glowing(frame, background, noise, full_scale, settings), sample)
+    glowing = {i: candidate for i, candidate in enumerate(candidates) if candidate is not None}
+    if not glowing:
+        raise MeasurementError(
+            "no pool found: nothing brighter than its surroundings by "
+            f"{settings.smallest_step:.0%} of full scale covers {settings.smallest_area_px:.0f} px² in any sampled "
+            "frame. Check that the beam is on, or lower smallest_step or smallest_area_px in the settings"
+        )
+    usual = _usual(np.array([area for _, area in glowing.values()]))
+    found = [i for i, keep in zip(glowing, usual, strict=True) if keep]
+    return found, float(np.median([glowing[i][0] for i in found]))
+
+
+def _regions(
+    sample: Grey, found: list[int], levels: list[float], settings: PoolSettings
+) -> list[tuple[int, NDArray[np.float64], float]]:
+    """Frame, contour (m, 2) and area of the bright region above its level, where it is large enough."""
+    regions = [(i, *largest_region(sample[i], level, 0)) for i, level in zip(found, levels, strict=True)]
+    large = [region for region in regions if region[-1] >= settings.smallest_area_px]
+    if not large:
+        raise MeasurementError(
+            "no pool found: the bright region is smaller than "
+            f"{settings.smallest_area_px:.0f} px²; record at a larger scale or lower smallest_area_px"
+        )
+    return large
 
 
 def top_of(frame: Grey, full_scale: float, low: float, area_px: float) -> float:

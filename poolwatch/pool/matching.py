@@ -107,6 +107,39 @@ def _nearest(place: float) -> int:
 
 
 @njit(cache=True, nogil=True)
+def _with_shapes(samples: NDArray[np.float64], table: StepTable, q: int) -> tuple[float, float, float]:
+    """Sums of a profile's samples, an odd number of them, and of their products with tail and density at place `q`."""
+    # Two sums of each at once: one would wait for each addition.
+    v = samples[0]
+    p1, pc, pd = v, v * table.shapes[q, 0, 0], v * table.shapes[q, 0, 1]
+    p1_odd = pc_odd = pd_odd = 0.0
+    for k in range(1, samples.size, 2):
+        v, w = samples[k], samples[k + 1]
+        p1_odd += v
+        pc_odd += v * table.shapes[q, k, 0]
+        pd_odd += v * table.shapes[q, k, 1]
+        p1 += w
+        pc += w * table.shapes[q, k + 1, 0]
+        pd += w * table.shapes[q, k + 1, 1]
+    return p1 + p1_odd, pc + pc_odd, pd + pd_odd
+
+
+@njit(cache=True, nogil=True)
+def _with_all_shapes(samples: NDArray[np.float64], table: StepTable, q: int, p: NDArray[np.float64]) -> None:
+    """Sums over a profile's samples of their products with all five shapes at place `q`, into `p`, shape (5,)."""
+    place = q * _STEP - _FURTHEST
+    p1 = ps = pc = pd = pv = 0.0
+    for k in range(samples.size):
+        v = samples[k]
+        p1 += v
+        ps += v * (k - table.half - place)
+        pc += v * table.shapes[q, k, 0]
+        pd += v * table.shapes[q, k, 1]
+        pv += v * table.shapes[q, k, 2]
+    p[0], p[1], p[2], p[3], p[4] = p1, pc, pd, pv, ps - pv
+
+
+@njit(cache=True, nogil=True)
 def match_place(
     profile: NDArray[np.float64], start: float, reach: int, table: StepTable, g: float, f: float
 ) -> tuple[float, float, bool]:
@@ -145,19 +178,7 @@ def match_place(
     for turn in range(8):
         q = _nearest(s)
         if q != seen:
-            # Two sums of each at once (their number is odd): one would wait for each addition.
-            v = profile[first]
-            p1, pc, pd = v, v * table.shapes[q, 0, 0], v * table.shapes[q, 0, 1]
-            p1_odd = pc_odd = pd_odd = 0.0
-            for k in range(1, n, 2):
-                v, w = profile[first + k], profile[first + k + 1]
-                p1_odd += v
-                pc_odd += v * table.shapes[q, k, 0]
-                pd_odd += v * table.shapes[q, k, 1]
-                p1 += w
-                pc += w * table.shapes[q, k + 1, 0]
-                pd += w * table.shapes[q, k + 1, 1]
-            p1, pc, pd = p1 + p1_odd, pc + pc_odd, pd + pd_odd
+            p1, pc, pd = _with_shapes(profile[first : first + n], table, q)
             seen = q
         # Sums of products of level, tail and density (0, 1, 2): read one by one, for a view of a row costs as much.
         s00, s01, s02 = float(n), table.sums[q, 0, 1], table.sums[q, 0, 2]
@@ -217,23 +238,13 @@ def match_slopes(
     g = f = 0.0
     if h <= 0.0:
         return 0.0, False, g, f
-    narrow = 1.0 / table.sigma
-    s = start - middle
-    seen = -1
+    narrow, s, seen = 1.0 / table.sigma, start - middle, -1
     p, x, equations = room[5], room[6], room[:5]
     for turn in range(8):
         q = _nearest(s)
         place = q * _STEP - _FURTHEST
         if q != seen:
-            p1 = ps = pc = pd = pv = 0.0
-            for k in range(n):
-                v = profile[first + k]
-                p1 += v
-                ps += v * (k - table.half - place)
-                pc += v * table.shapes[q, k, 0]
-                pd += v * table.shapes[q, k, 1]
-                pv += v * table.shapes[q, k, 2]
-            p[0], p[1], p[2], p[3], p[4] = p1, pc, pd, pv, ps - pv
+            _with_all_shapes(profile[first : first + n], table, q, p)
             seen = q
         a, b, c = h * narrow, f - g, -f
         # Unknowns in the order level, tail, place (in the density's place), inner and outer slope.

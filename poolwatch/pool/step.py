@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -14,6 +15,72 @@ _LIMIT = 7.0
 _Z = np.arange(-_LIMIT * _PER_UNIT, _LIMIT * _PER_UNIT + 2) / _PER_UNIT
 _TAIL = np.array([0.5 * math.erfc(z / math.sqrt(2.0)) for z in _Z])
 _DENSITY = np.exp(-0.5 * _Z**2) / math.sqrt(2.0 * math.pi)
+
+
+# Steps of the fit where the top of the step is unseen, and else.
+_STEPS_BLIND = 40
+_STEPS = 6
+
+
+class StepWindow(NamedTuple):
+    """Where a profile is fitted, and by which spread.
+
+    Attributes
+    ----------
+    start
+        First guess of the place, px.
+    reach
+        Offset of the last sample, px.
+    half
+        Samples within this distance of `start` enter, px.
+    sigma
+        Spread of the step, px.
+    """
+
+    start: float
+    reach: int
+    half: float
+    sigma: float
+
+
+class StepTop(NamedTuple):
+    """What is known of a step's height where its top is clipped.
+
+    Attributes
+    ----------
+    seen
+        Index of the first sample from inside with nothing clipped in it or beyond it; 0: nothing is clipped.
+    height
+        Height to expect where it is not seen, grey values.
+    trust
+        Weight of that expectation against the square of a residual, 1 / grey value² apart from noise²:
+        (noise / uncertainty of the height)².
+    """
+
+    seen: int
+    height: float
+    trust: float
+
+
+class StepFit(NamedTuple):
+    """A fitted step: place, px; height, grey values; mean square residual; whether the fit held; both slopes."""
+
+    place: float
+    height: float
+    square: float
+    held: bool
+    inner: float
+    outer: float
+
+
+class _Model(NamedTuple):
+    """Level outside, height, place and the slopes on either side of the step that is being fitted."""
+
+    level: float
+    height: float
+    place: float
+    inner: float
+    outer: float
 
 
 @njit(cache=True, nogil=True)
@@ -48,18 +115,8 @@ def solve(a: NDArray[np.float64], x: NDArray[np.float64], size: int) -> bool:
 
 @njit(cache=True, nogil=True)
 def fit_step(
-    profile: NDArray[np.float64],
-    start: float,
-    reach: int,
-    sigma: float,
-    half: float,
-    seen: int,
-    height: float,
-    trust: float,
-    inner_slope: float,
-    outer_slope: float,
-    free: bool,
-) -> tuple[float, float, float, bool, float, float]:
+    profile: NDArray[np.float64], window: StepWindow, top: StepTop, slopes: tuple[float, float], free: bool
+) -> StepFit:
     """Fit the blurred step to one profile, whose inner part may be clipped.
 
     A clipped sample is a lower limit: it enters only while the model lies below it. The step's height is then
@@ -69,108 +126,115 @@ def fit_step(
     ----------
     profile
         Grey values at offsets -reach … reach, px.
-    start
-        First guess of the place, px.
-    reach
-        Offset of the last sample, px.
-    sigma
-        Spread of the step, px.
-    half
-        Samples within this distance of `start` enter, px.
-    seen
-        Index of the first sample from inside with nothing clipped in it or beyond it; 0: nothing is clipped.
-    height
-        Height to expect where it is not seen, grey values.
-    trust
-        Weight of that expectation against the square of a residual, 1 / grey value² apart from noise²:
-        (noise / uncertainty of the height)².
-    inner_slope, outer_slope
-        Slopes of the brightness on either side, grey values per px.
+    window
+        Where the step is looked for.
+    top
+        What is clipped, and the height to expect there.
+    slopes
+        Slopes of the brightness inside and outside, grey values per px.
     free
         Whether the slopes are fitted as well, from those given.
 
     Returns
     -------
-    tuple
-        Place (px), height (grey values), mean square residual, whether the fit held, inner and outer slope.
+    StepFit
+        Where the fit did not hold, the place is the first guess.
     """
+    start, reach, half, _ = window
     low = max(int(math.floor(start - half)) + reach, 0)
     high = min(int(math.ceil(start + half)) + reach, 2 * reach)
     o = min(profile[high], profile[max(high - 1, 0)])
     h = max(profile[low], profile[min(low + 1, 2 * reach)]) - o
-    g = inner_slope
-    f = outer_slope
+    g, f = slopes
     if h <= 0:
-        return start, 0.0, 0.0, False, g, f
-    blind = seen > low
+        return StepFit(start, 0.0, 0.0, False, g, f)
+    blind = top.seen > low
     if blind:
-        h = max(height, h)
-        if high - max(seen, low) < 2:
-            return start, h, 0.0, False, g, f
-    size = 3
-    if free:
-        # The slope inside is unseen as well.
-        size = 4 if blind else 5
-    s0 = start
-    sse = 0.0
-    used = 0
-    move = 0.0
-    a = np.empty((5, 5))
-    x = np.empty(5)
-    narrow = 1.0 / sigma
-    for _ in range(40 if blind else 6):
-        sse = 0.0
-        used = 0
-        sc = sm = su = sv = scc = scm = scu = scv = smm = smu = smv = suu = suv = svv = 0.0
-        sr = scr = smr = sur = svr = 0.0
-        for k in range(low, high + 1):
-            s = k - reach - s0
-            t = (min(max(s * narrow, -_LIMIT), _LIMIT) + _LIMIT) * _PER_UNIT
-            i = int(t)
-            t -= i
-            c = _TAIL[i] + t * (_TAIL[i + 1] - _TAIL[i])
-            d = _DENSITY[i] + t * (_DENSITY[i + 1] - _DENSITY[i])
-            v = s * c - sigma * d
-            u = s - v
-            r = profile[k] - (o + h * c + g * v + f * u)
-            if k < seen and r <= 0.0:
-                continue
-            m = h * d * narrow - g * c - f * (1.0 - c)
-            used += 1
-            sse += r * r
-            sc, sm, su, sv = sc + c, sm + m, su + u, sv + v
-            scc, scm, scu, scv = scc + c * c, scm + c * m, scu + c * u, scv + c * v
-            smm, smu, smv = smm + m * m, smu + m * u, smv + m * v
-            suu, suv, svv = suu + u * u, suv + u * v, svv + v * v
-            sr, scr, smr, sur, svr = sr + r, scr + c * r, smr + m * r, sur + u * r, svr + v * r
-        # Level, height, place, outer and inner slope.
-        a[0, 0], x[0] = used, sr
-        a[1, 0], a[1, 1], x[1] = sc, scc, scr
-        a[2, 0], a[2, 1], a[2, 2], x[2] = sm, scm, smm, smr
-        a[3, 0], a[3, 1], a[3, 2], a[3, 3], x[3] = su, scu, smu, suu, sur
-        a[4, 0], a[4, 1], a[4, 2], a[4, 3], a[4, 4], x[4] = sv, scv, smv, suv, svv, svr
+        h = max(top.height, h)
+        if high - max(top.seen, low) < 2:
+            return StepFit(start, h, 0.0, False, g, f)
+    # The slope inside is unseen as well.
+    size = (4 if blind else 5) if free else 3
+    model = _Model(o, h, start, g, f)
+    sse, used, move = 0.0, 0, 0.0
+    a, x = np.empty((5, 5)), np.empty(5)
+    for _ in range(_STEPS_BLIND if blind else _STEPS):
+        sse, used = _equations(profile, (low, high), window, model, top.seen, a, x)
         if blind:
-            a[1, 1] += trust
-            x[1] += trust * (height - h)
+            a[1, 1] += top.trust
+            x[1] += top.trust * (top.height - model.height)
         if not solve(a, x, size):
-            return start, h, 0.0, False, g, f
-        move = x[2]
-        part = 1.0
-        if blind:
-            # Place and unseen height are bound by a curved valley: it is followed in short steps.
-            part = 1.0 / max(1.0, abs(move) / 0.3, abs(x[1]) / (0.4 * h))
-        move *= part
-        o += part * x[0]
-        h += part * x[1]
-        if size > 3:
-            f += part * x[3]
-        if size > 4:
-            g += part * x[4]
-        move = min(max(move, -0.7), 0.7)
-        s0 += move
-        if abs(s0 - start) > 2.5 or h <= 0.0:
-            return start, max(h, 0.0), 0.0, False, g, f
+            return StepFit(start, model.height, 0.0, False, model.inner, model.outer)
+        model, move = _moved(model, x, size, blind)
+        if abs(model.place - start) > 2.5 or model.height <= 0.0:
+            return StepFit(start, max(model.height, 0.0), 0.0, False, model.inner, model.outer)
         # Where the inside is cut off the steps shrink slowly, and what is still to come is many times the last one.
         if abs(move) < (3e-3 if blind else 1e-2):
             break
-    return s0, h, sse / max(used, 1), abs(move) < 0.02, g, f
+    return StepFit(model.place, model.height, sse / max(used, 1), abs(move) < 0.02, model.inner, model.outer)
+
+
+@njit(cache=True, nogil=True)
+def _equations(
+    profile: NDArray[np.float64],
+    ends: tuple[int, int],
+    window: StepWindow,
+    model: _Model,
+    seen: int,
+    a: NDArray[np.float64],
+    x: NDArray[np.float64],
+) -> tuple[float, int]:
+    """Normal equations of the samples between two indices, into the lower triangle of `a`, shape (5, 5), and `x`.
+
+    Their order: level, height, place, outer and inner slope. Returns the sum of squares and how many samples enter.
+    """
+    o, h, s0, g, f = model
+    sigma = window.sigma
+    narrow = 1.0 / sigma
+    sse, used = 0.0, 0
+    sc = sm = su = sv = scc = scm = scu = scv = smm = smu = smv = suu = suv = svv = 0.0
+    sr = scr = smr = sur = svr = 0.0
+    low, high = ends
+    for k in range(low, high + 1):
+        s = k - window.reach - s0
+        t = (min(max(s * narrow, -_LIMIT), _LIMIT) + _LIMIT) * _PER_UNIT
+        i = int(t)
+        t -= i
+        c = _TAIL[i] + t * (_TAIL[i + 1] - _TAIL[i])
+        d = _DENSITY[i] + t * (_DENSITY[i + 1] - _DENSITY[i])
+        v = s * c - sigma * d
+        u = s - v
+        r = profile[k] - (o + h * c + g * v + f * u)
+        if k < seen and r <= 0.0:
+            continue
+        m = h * d * narrow - g * c - f * (1.0 - c)
+        used += 1
+        sse += r * r
+        sc, sm, su, sv = sc + c, sm + m, su + u, sv + v
+        scc, scm, scu, scv = scc + c * c, scm + c * m, scu + c * u, scv + c * v
+        smm, smu, smv = smm + m * m, smu + m * u, smv + m * v
+        suu, suv, svv = suu + u * u, suv + u * v, svv + v * v
+        sr, scr, smr, sur, svr = sr + r, scr + c * r, smr + m * r, sur + u * r, svr + v * r
+    a[0, 0], x[0] = used, sr
+    a[1, 0], a[1, 1], x[1] = sc, scc, scr
+    a[2, 0], a[2, 1], a[2, 2], x[2] = sm, scm, smm, smr
+    a[3, 0], a[3, 1], a[3, 2], a[3, 3], x[3] = su, scu, smu, suu, sur
+    a[4, 0], a[4, 1], a[4, 2], a[4, 3], a[4, 4], x[4] = sv, scv, smv, suv, svv, svr
+    return sse, used
+
+
+@njit(cache=True, nogil=True)
+def _moved(model: _Model, x: NDArray[np.float64], size: int, blind: bool) -> tuple[_Model, float]:
+    """The model after a step by the first `size` of the solution `x`, and by how much its place moved, px."""
+    part = 1.0
+    if blind:
+        # Place and unseen height are bound by a curved valley: it is followed in short steps.
+        part = 1.0 / max(1.0, abs(x[2]) / 0.3, abs(x[1]) / (0.4 * model.height))
+    move = min(max(part * x[2], -0.7), 0.7)
+    return _Model(
+        model.level + part * x[0],
+        model.height + part * x[1],
+        model.place + move,
+        model.inner + part * x[4] if size > 4 else model.inner,
+        model.outer + part * x[3] if size > 3 else model.outer,
+    ), move

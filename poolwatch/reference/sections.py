@@ -36,6 +36,10 @@ _SETTING = ("setting", "default", "meaning")
 
 def sections() -> tuple[Section, ...]:
     """The whole reference, in the order of its page."""
+    return (*_files_and_tables(), *_words_of_tables(), *_manifest_and_settings(), *_formats())
+
+
+def _files_and_tables() -> tuple[Section, ...]:
     return (
         Section("terms", "Terms", "", ("term", "meaning"), TERMS),
         Section(
@@ -61,6 +65,11 @@ def sections() -> tuple[Section, ...]:
             ("column", "meaning"),
             SCORES_MORE,
         ),
+    )
+
+
+def _words_of_tables() -> tuple[Section, ...]:
+    return (
         Section("statuses", "Frame status", "", ("status", "meaning and what to do"), _statuses()),
         Section("flags", "Flags of a clip", "", ("flag", "meaning and what to do"), _words(FLAGS)),
         Section("ends", "How a particle's track ended", "", _WORD, _words(ENDS)),
@@ -78,6 +87,11 @@ def sections() -> tuple[Section, ...]:
             ("flag", "meaning and what to do"),
             _words(BEAD_FLAGS),
         ),
+    )
+
+
+def _manifest_and_settings() -> tuple[Section, ...]:
+    return (
         Section(
             "manifest",
             "Columns of a manifest",
@@ -126,6 +140,11 @@ def sections() -> tuple[Section, ...]:
             _SETTING,
             tuple(_settings(BeadSettings)),
         ),
+    )
+
+
+def _formats() -> tuple[Section, ...]:
+    return (
         Section(
             "materials",
             "Materials",

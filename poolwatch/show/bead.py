@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from ..model.files import written_whole
 from .canvas import FrameCanvas
-from .lettering import fitted, put_flat, width_of
+from .lettering import fitted, put_flat
 from .palette import FLAG, FLAGGED, GREEN, INK, INK_QUIET, ORANGE, PANEL, PANEL_LIT, PARTICLE, POOL, bgr
+from .scale_bar import draw_bar
 from .ticks import digits, nice_step
 
 Floats = NDArray[np.float64]
@@ -85,10 +86,11 @@ def draw_bead(bead: SeenBead) -> Picture:
     """The photo, turned so that the bead runs to the right, with edges, ripples, particles and strips along it."""
     view = _View.of(bead, beside=2.2)
     picture = view.cut(bead)
-    _annotate(picture, bead, view, bar_mm=nice_step(0.04 * picture.shape[1] * bead.mm_per_px / view.factor))
+    _annotate(picture, bead, view)
+    bar = _scale_bar(bead, view, nice_step(0.04 * picture.shape[1] * bead.mm_per_px / view.factor))
     head = _head(bead, picture.shape[1])
     panels = [_panel(bead, view, *strip) for strip in bead.strips]
-    return np.ascontiguousarray(np.vstack([head, picture, *panels]))
+    return np.ascontiguousarray(np.vstack([head, picture, bar, *panels]))
 
 
 def draw_beads_side_by_side(beads: list[SeenBead]) -> Picture:
@@ -99,8 +101,9 @@ def draw_beads_side_by_side(beads: list[SeenBead]) -> Picture:
     for bead in beads:
         view = _View.of(bead, beside=1.2, px_per_mm=px_per_mm)
         picture = view.cut(bead)
-        _annotate(picture, bead, view, bar_mm=nice_step(80 / px_per_mm))
-        rows += [_head(bead, picture.shape[1]), picture]
+        _annotate(picture, bead, view)
+        bar = _scale_bar(bead, view, nice_step(80 / px_per_mm))
+        rows += [_head(bead, picture.shape[1]), picture, bar]
     width = max(row.shape[1] for row in rows)
     padded = [
         cv2.copyMakeBorder(row, 0, 0, 0, width - row.shape[1], cv2.BORDER_CONSTANT, value=bgr(PANEL))
@@ -146,7 +149,7 @@ class _View:
         return np.ascontiguousarray(cut)
 
 
-def _annotate(picture: Picture, bead: SeenBead, view: _View, *, bar_mm: float) -> None:
+def _annotate(picture: Picture, bead: SeenBead, view: _View) -> None:
     canvas = FrameCanvas(picture, view.factor, pen=2, size=18, matrix=view.matrix)
     for points in bead.crests:
         canvas.path(points, ORANGE, pen=1, halo=False)
@@ -162,7 +165,6 @@ def _annotate(picture: Picture, bead: SeenBead, view: _View, *, bar_mm: float) -
         up = float(np.linalg.norm(bead.left[first] - bead.right[first])) / 2 * view.factor + 24
         canvas.write(kind, (x, y), FLAGGED, anchor=(0.5, 0.5), offset=(0, -up), size=0.8, bold=True)
         canvas.path(bead.left[first : last + 1], FLAGGED, pen=2, halo=False)
-    _scale_bar(picture, bead.mm_per_px / view.factor, bar_mm)
 
 
 def _pieces(line: Floats, where: NDArray[np.bool_]) -> list[Floats]:
@@ -170,16 +172,12 @@ def _pieces(line: Floats, where: NDArray[np.bool_]) -> list[Floats]:
     return [line[run] for run in np.split(at, np.flatnonzero(np.diff(at) > 1) + 1) if len(run) > 1]
 
 
-def _scale_bar(picture: Picture, mm_per_px: float, length: float) -> None:
-    px = round(length / mm_per_px)
-    y, x = picture.shape[0] - 14, 14
-    cv2.rectangle(picture, (x - 3, y - 4), (x + px + 3, y + 4), bgr(PANEL), cv2.FILLED)
-    cv2.rectangle(picture, (x, y - 2), (x + px, y + 2), bgr(INK), cv2.FILLED)
-    text = f"{length:g} mm"
-    cv2.rectangle(
-        picture, (x + px + 6, y - 11), (x + px + 12 + width_of(text, 16), y + 11), bgr(PANEL), cv2.FILLED
-    )
-    put_flat(picture, text, (x + px + 9, y), 16, INK, PANEL, anchor=(0, 0.5))
+def _scale_bar(bead: SeenBead, view: _View, length: float) -> Picture:
+    """A strip with a scale bar of a length, mm, to be put under the photo."""
+    strip = np.full((30, view.size[0], 3), bgr(PANEL), np.uint8)
+    canvas = FrameCanvas(strip, 1.0, 3, 18)
+    draw_bar(canvas, length / bead.mm_per_px * view.factor, f"{length:g} mm", (14.0, 15.0))
+    return strip
 
 
 def _head(bead: SeenBead, width: int) -> Picture:

@@ -10,14 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .canvas import FrameCanvas
-from .palette import INK
+from .palette import PANEL, bgr
+from .scale_bar import draw_bar
 from .ticks import digits, nice_step
 
 SIDE = 240
-"""Height and width of a picture, px."""
+"""Height and width of a profile in its picture, px."""
 # What is shown reaches to where the profile has fallen to this share of its peak, and a little beyond.
 _FLOOR, _MARGIN = 0.02, 1.25
-_SIZE = 15
+# Pages show a picture half as large: its letters are then as high as theirs.
+_SIZE, _STRIP = 26, 40
 
 
 @dataclass(frozen=True)
@@ -37,9 +39,9 @@ class BeamProfile:
 
 
 def draw_profiles(profiles: Mapping[str, BeamProfile]) -> dict[str, NDArray[np.uint8]]:
-    """Each profile as a square picture, shape (SIDE, SIDE, 3), BGR, from dark to its own peak.
+    """Each profile as a square picture, SIDE px wide, BGR, from dark to its own peak.
 
-    Those of known scale are shown at one scale, with a bar; the others fill their pictures.
+    Those of known scale are shown at one scale, with a bar under them; the others fill their pictures.
     """
     windows = {name: _window(profile) for name, profile in profiles.items()}
     common = max(
@@ -52,13 +54,18 @@ def draw_profiles(profiles: Mapping[str, BeamProfile]) -> dict[str, NDArray[np.u
         shown = common / profile.mm_per_px if profile.mm_per_px else 2 * half
         pictures[name] = _picture(profile.values, (x, y), shown)
         if profile.mm_per_px:
-            _scale_bar(pictures[name], common)
+            pictures[name] = np.vstack([pictures[name], _scale_bar(common)])
     return pictures
+
+
+def _dark(values: NDArray[np.float64]) -> float:
+    """The ground of a profile: the middle value of its rim, for a beam may fill most of its picture."""
+    return float(np.median(np.concatenate([values[0], values[-1], values[:, 0], values[:, -1]])))
 
 
 def _window(profile: BeamProfile) -> tuple[tuple[float, float], float]:
     """Middle of what is lit, px, and how far it reaches from there, px."""
-    lit = profile.values - np.median(profile.values)
+    lit = profile.values - _dark(profile.values)
     places = np.argwhere(lit > _FLOOR * lit.max())[:, ::-1]
     if not len(places):
         places = np.array([[0, 0], [side - 1 for side in profile.values.shape[::-1]]])
@@ -69,7 +76,7 @@ def _window(profile: BeamProfile) -> tuple[tuple[float, float], float]:
 
 def _picture(values: NDArray[np.float64], middle: tuple[float, float], width: float) -> NDArray[np.uint8]:
     """The part of so many px around a middle, enlarged."""
-    low, high = float(np.median(values)), float(values.max())
+    low, high = _dark(values), float(values.max())
     share = np.clip((values - low) / (high - low if high > low else 1.0), 0, 1)
     factor = SIDE / width
     shift = [SIDE / 2 - factor * place for place in middle]
@@ -80,10 +87,10 @@ def _picture(values: NDArray[np.float64], middle: tuple[float, float], width: fl
     return np.asarray(cv2.applyColorMap(turned, cv2.COLORMAP_CIVIDIS), np.uint8)
 
 
-def _scale_bar(picture: NDArray[np.uint8], width_mm: float) -> None:
+def _scale_bar(width_mm: float) -> NDArray[np.uint8]:
+    """A strip with a scale bar, to be put under a picture that is so wide."""
     length = nice_step(width_mm / 6)
-    x, y = 12.0, SIDE - 12.0
-    end = x + length / width_mm * SIDE
-    canvas = FrameCanvas(picture, 1.0, 3, _SIZE)
-    canvas.path(np.array([[x, y], [end, y]]), INK)
-    canvas.write(f"{digits(length, length)} mm", (x, y), INK, anchor=(0, 1), offset=(0, -5))
+    strip = np.full((_STRIP, SIDE, 3), bgr(PANEL), np.uint8)
+    canvas = FrameCanvas(strip, 1.0, 3, _SIZE)
+    draw_bar(canvas, length / width_mm * SIDE, f"{digits(length, length)} mm", (14.0, _STRIP / 2))
+    return strip

@@ -215,11 +215,6 @@ class StillLayer:
         Row and column at which the canvas stands in the images it will be laid on.
     width
         Width of those images, px.
-
-    Attributes
-    ----------
-    taken
-        Where they wrote, in the canvas: nothing may be written over it.
     """
 
     def __init__(
@@ -233,7 +228,6 @@ class StillLayer:
         for painter in painters:
             painter.draw(on_black, 0)
             painter.draw(on_white, 0)
-        self.taken = tuple(on_black.taken)
         through = on_white.image.astype(np.int16) - on_black.image
         rows, columns = np.nonzero((through != 255).any(axis=2))
         # Most of the ink hides the ground whole and is only copied.

@@ -16,21 +16,21 @@ from ..footage import BrowserEncoding, BrowserVideo, Loop, is_loop, open_browser
 from ..model.errors import ClipError, OutputError, UsageError
 from ..model.files import written_whole
 from .canvas import FrameCanvas, Painter, StillLayer
+from .numbers import NumberPainter
 from .overlay_head import ROWS, draw_foot, draw_head, draw_moment, drawn_words, foot_lines
 from .painters import (
     AxesPainter,
     ExtentPainter,
     KeyholePainter,
     OutlinePainter,
-    ScalePainter,
     StatusPainter,
-    TravelPainter,
 )
 from .palette import PANEL, bgr
-from .particles import NumberPainter, ParticlePainter, TracksInFrame
+from .particles import ParticlePainter, TracksInFrame
 from .result import ClipResult
 from .segments import OverlayChoices, Segment, plan_loop, plan_overlay
 from .strip import StripChart
+from .surround import Surround
 from .tone import ToneCurve, toned
 from .turning import Turn
 
@@ -43,6 +43,8 @@ take longer than measuring. Grey values differ by about 2 of 255 (rms) from the 
 _TALLEST = 1100
 _WIDEST = 1920
 _STILL_WIDTH = 1440
+_BARE = 27
+"""Width of a bare picture in heights of its letters: the small ones have 9 px on a phone, 6 points in half a sheet."""
 
 
 def enlargement(width: int, height: int, min_width: int) -> float:
@@ -62,19 +64,34 @@ class OverlayPainter:
         Height and width of its frames, px.
     choices
         What is shown.
+    bare
+        Leave out head, strip chart and foot, and write in larger letters: a picture for a page, which says the rest.
 
     Attributes
     ----------
     width, height
         Size of the pictures, px.
+    factor
+        Picture px a clip px.
+    size
+        Height of text, px; the smallest on a picture is 0.8 times as high.
+    picture
+        Height and width of the enlarged clip in them, px.
     annotated
-        Row and column at which the annotated picture stands in them, px.
+        Row and column at which the annotated picture is in them, px.
+    surround
+        What is written around it, px.
     """
 
     def __init__(
-        self, result: ClipResult, shape: tuple[int, int], choices: OverlayChoices | None = None
+        self,
+        result: ClipResult,
+        shape: tuple[int, int],
+        choices: OverlayChoices | None = None,
+        *,
+        bare: bool = False,
     ) -> None:
-        self._result, self._choices = result, choices or OverlayChoices()
+        self._result, self._choices, self._bare = result, choices or OverlayChoices(), bare
         height, width = self._shape = shape
         self._tone = ToneCurve.for_sample(result.brightness_sample, result.full_scale)
         self._tables: dict[np.dtype[Any], NDArray[np.uint8]] = {}
@@ -82,33 +99,37 @@ class OverlayPainter:
         # Wide pictures are stacked, tall ones stand side by side.
         self._stacked = beside and width >= 1.5 * height
         least = self._choices.min_width * (2 if beside and not self._stacked else 3) // 3
-        self._factor = enlargement(width, height, least)
-        self._picture = (round(height * self._factor), round(width * self._factor))
-        self._grey = np.empty(self._picture, np.uint8)
-        self._colour = np.empty((*self._picture, 3), np.uint8)
-        across = self._picture[1] * (2 if beside and not self._stacked else 1)
+        self.factor = enlargement(width, height, least)
+        self.picture = (round(height * self.factor), round(width * self.factor))
+        self._grey = np.empty(self.picture, np.uint8)
+        self._colour = np.empty((*self.picture, 3), np.uint8)
+        pictures = self.picture[1] * (2 if beside and not self._stacked else 1)
+        # What is written around a picture is sized by the video, which is as wide as the margin makes it.
+        self.size = round(pictures / _BARE) if bare else int(np.clip(round(pictures / 42), 16, 30))
+        self._surround = Surround(result, shape, self.factor, self.size, self._choices.layers)
+        across = pictures + self._surround.left
         self.width = max(across + across % 2, 640)
-        self._size = int(np.clip(round(self.width / 44), 16, 30))
         self._left = (self.width - across) // 2
         self._chart: StripChart | None = None
         self._chart_span = (-1, -1)
-        self._top = round(ROWS * self._size)
-        below = self._top + self._picture[0] * (2 if self._stacked else 1)
-        self._chart_top = below + round(0.5 * self._size)
+        self._top = round((0.6 if bare else ROWS) * self.size)
+        below = self._top + self.picture[0] * (2 if self._stacked else 1) + self._surround.below
+        self._chart_top = below + round(0.5 * self.size)
         strip = self._strip((0, 1))
         self._foot_top = self._chart_top + strip.height if strip else below
-        self.height = self._foot_top + round((0.6 + 1.2 * len(self._foot())) * self._size)
+        self.height = self._foot_top + round((0.6 + 1.2 * len(self._foot())) * self.size)
         self.height += self.height % 2
-        self.annotated = (self._top, self._left)
+        self.annotated = (self._top, self._left + self._surround.left)
+        self._plain = self.annotated
         if self._stacked:
-            self.annotated = (self._top + self._picture[0], self._left)
+            self.annotated = (self._top + self.picture[0], self.annotated[1])
         elif beside:
-            self.annotated = (self._top, self._left + self._picture[1])
-        canvas = self._canvas(np.zeros((*self._picture, 3), np.uint8))
+            self._plain = (self._top, self._left)
+            self.annotated = (self._top, self.annotated[1] + self.picture[1])
+        canvas = self._canvas(np.zeros((*self.picture, 3), np.uint8))
         painters = self._painters()
         self._still = StillLayer([p for p in painters if p.still], canvas, self.annotated, self.width)
-        self._moving = [p for p in painters if not p.still and not getattr(p, "over", False)]
-        self._over = [p for p in painters if getattr(p, "over", False)]
+        self._moving = [p for p in painters if not p.still]
         self._blank = self._ground()
         # What stands in the image handed in last, so that only changes are painted.
         self._last_out: NDArray[np.uint8] | None = None
@@ -154,45 +175,44 @@ class OverlayPainter:
         image = self._blank.copy() if out is None else out
         if not again:
             image[:] = self._blank
-        rows, columns = self._picture
-        top, left = self._top, self._left
+        rows, columns = self.picture
+        top, left = self._plain
         # Kept arrays: fresh ones of this size cost as much as filling them.
         tones = toned(frame, self._table(frame.dtype))
         grey = cv2.resize(tones, (columns, rows), self._grey, interpolation=self._kind)
         if self._choices.plain_beside:
             image[top : top + rows, left : left + columns] = grey[..., None]
-            top, left = self.annotated
+        top, left = self.annotated
         drawn = image[top : top + rows, left : left + columns]
         if columns == self.width:
             cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR, dst=drawn)
         else:
             # OpenCV fills only whole rows in place; by way of another image is still quicker than NumPy's spreading.
             drawn[:] = cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR, dst=self._colour)
+        self._still.lay(image)
         canvas = self._canvas(drawn)
         for painter in self._moving:
             painter.draw(canvas, number)
-        # What is written is over what moves: no trail hides a label, and no label another.
-        self._still.lay(image)
-        canvas.taken.extend(self._still.taken)
-        for painter in self._over:
-            painter.draw(canvas, number)
+        self._surround.clear_status(image, self._blank, self.annotated)
+        self._surround.draw_status(image, self.annotated, number, self.surround)
         before = self._last_number if again else None
         chart = self._strip(self._span(segment))
         if chart is not None:
             chart.draw(image[self._chart_top : self._chart_top + chart.height], number, before)
-        draw_moment(image, self._result, number, segment, self._size, before)
+        if not self._bare:
+            draw_moment(image, self._result, number, segment, self.size, before)
         self._last_out, self._last_segment, self._last_number = out, segment, number
         return image
 
     @property
     def _kind(self) -> int:
-        if self._factor <= 1:
+        if self.factor <= 1:
             return cv2.INTER_AREA
         # Up to twice the size nobody tells them apart, and the linear one takes half the time.
-        return cv2.INTER_LINEAR if self._factor <= 2 else cv2.INTER_CUBIC
+        return cv2.INTER_LINEAR if self.factor <= 2 else cv2.INTER_CUBIC
 
     def _canvas(self, image: NDArray[np.uint8]) -> FrameCanvas:
-        return FrameCanvas(image, self._factor, max(2, round(self._size / 11)), self._size)
+        return FrameCanvas(image, self.factor, max(2, round(self.size / 11)), self.size)
 
     def _table(self, dtype: np.dtype[Any]) -> NDArray[np.uint8]:
         if dtype not in self._tables:
@@ -203,16 +223,13 @@ class OverlayPainter:
         result, (height, width) = self._result, self._shape
         tracks = TracksInFrame(result, rejected="rejected" in self._choices.layers)
         named: list[tuple[str, Painter]] = [
-            # Bar and arrow first: the axes' labels keep off them.
-            ("travel", TravelPainter(result, width, height)),
-            ("scale", ScalePainter(result, width, height)),
             ("axes", AxesPainter(result, width, height)),
             ("keyhole", KeyholePainter(result)),
             ("outline", OutlinePainter(result)),
             ("extent", ExtentPainter(result)),
             ("particles", ParticlePainter(tracks)),
             ("status", StatusPainter(result)),
-            ("particles", NumberPainter(tracks)),
+            ("particles", NumberPainter(tracks, result)),
         ]
         return [painter for name, painter in named if name in self._choices.layers]
 
@@ -221,25 +238,29 @@ class OverlayPainter:
         return int(numbers[0]), int(numbers[-1])
 
     def _strip(self, span: tuple[int, int]) -> StripChart | None:
-        if "strip" not in self._choices.layers:
+        if self._bare or "strip" not in self._choices.layers:
             return None
         if self._chart is None or span != self._chart_span:
-            self._chart = StripChart(self._result, span, self.width, self._size)
+            self._chart = StripChart(self._result, span, self.width, self.size)
             self._chart_span = span
         return self._chart
 
     def _foot(self) -> list[str]:
         """Lines under the pictures: what is drawn, and how."""
+        if self._bare:
+            return []
         phrases = drawn_words(self._result, self._choices.layers)
         if "strip" in self._choices.layers:
             phrases += ["strip: bright is the steady part, × is not measured"]
         phrases += [self._tone.words, *(["plain picture first"] if self._choices.plain_beside else [])]
-        return foot_lines(phrases, self.width, self._size)
+        return foot_lines(phrases, self.width, self.size)
 
     def _ground(self) -> NDArray[np.uint8]:
         image = np.full((self.height, self.width, 3), bgr(PANEL), np.uint8)
-        draw_head(image, self._result, self._size)
-        draw_foot(image, self._foot(), self._foot_top + 0.4 * self._size, self._size)
+        if not self._bare:
+            draw_head(image, self._result, self.size)
+        draw_foot(image, self._foot(), self._foot_top + 0.4 * self.size, self.size)
+        self.surround = tuple(self._surround.draw(image, self.annotated))
         return image
 
 

@@ -18,11 +18,14 @@ from .segments import Layer, Segment
 
 ROWS = 4.9
 """Height of the head in heights of its text."""
+_ALONG = 3.0
+"""Up to how many degrees off travel counts as along a side of the picture."""
 # What each layer draws, in the words of the caption.
 _DRAWN: dict[Layer, str] = {
     "outline": "solid blue: outline",
     "extent": "bars: front and rear",
     "keyhole": "dashed orange: keyhole region",
+    "axes": "rulers: from the beam",
     "particles": "green corners and trails: particles",
     "rejected": "grey crosses: not counted",
 }
@@ -59,11 +62,21 @@ def flag_words(result: ClipResult, size: int, room: float) -> str:
     )
 
 
+def status_words(result: ClipResult, frame: int) -> str:
+    """Why a frame was not measured; empty where it was."""
+    row = result.row(frame)
+    status = "not in frames.csv" if row is None else str(result.status[row])
+    return "" if status == "ok" else f"✕ {status.replace('_', ' ')}: not measured"
+
+
 def drawn_words(result: ClipResult, layers: Sequence[Layer]) -> list[str]:
     """What an overlay draws, as it is drawn, a phrase a layer; what this clip does not have is left out."""
     missing: set[Layer] = set() if result.keyhole is not None else {"keyhole"}
     missing |= set() if result.spatter_sought else {"particles"}
-    return [words for layer, words in _DRAWN.items() if layer in layers and layer not in missing]
+    phrases = dict(_DRAWN)
+    if abs((result.axes.direction_deg + 45) % 90 - 45) > _ALONG:
+        phrases["axes"] = "rulers: from the beam, along the picture's sides"
+    return [words for layer, words in phrases.items() if layer in layers and layer not in missing]
 
 
 def draw_head(image: NDArray[np.uint8], result: ClipResult, size: int) -> None:

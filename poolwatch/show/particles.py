@@ -1,4 +1,4 @@
-"""Particles drawn over a frame: trails and marks, then the numbers of the counted ones."""
+"""Particles drawn over a frame: trails and marks."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from .canvas import FrameCanvas, Spot
-from .palette import GREY, INK, PARTICLE
+from .canvas import FrameCanvas
+from .palette import GREY, PARTICLE
 from .result import ClipResult
 
 TAIL = 40
@@ -66,6 +66,14 @@ class TracksInFrame:
             path = values[max(0, stop - TAIL) : stop]
             yield Seen(number, path[:, :2], float(path[-1, 2]) if now else None)
 
+    def flight(self, number: int) -> NDArray[np.int64]:
+        """The frames in which a particle is seen."""
+        return self._flights[number]
+
+    @cached_property
+    def _flights(self) -> dict[int, NDArray[np.int64]]:
+        return {number: frames for number, frames, _ in self._tracks[0]}
+
 
 def mark_half(canvas: FrameCanvas, diameter: float) -> float:
     """Half a side of the mark around a particle, picture px."""
@@ -90,33 +98,8 @@ class ParticlePainter:
             x, y = (float(place) for place in one.path[-1])
             half = mark_half(canvas, one.diameter)
             if one.number > 0:
-                canvas.reserve(canvas.corners(x, y, half, PARTICLE))
+                canvas.corners(x, y, half, PARTICLE)
             else:
                 arm = half / canvas.factor * 0.8
                 cross = [np.array([[x - arm, y - s * arm], [x + arm, y + s * arm]]) for s in (1, -1)]
                 canvas.strokes(cross, GREY, pen=1)
-
-
-@dataclass(frozen=True)
-class NumberPainter:
-    """Numbers of the counted particles, each where it covers no other label and no mark; else none."""
-
-    tracks: TracksInFrame
-    still: bool = False
-    over: bool = True
-
-    def draw(self, canvas: FrameCanvas, frame: int) -> None:
-        """Write the numbers."""
-        for one in self.tracks.seen(frame):
-            if one.number > 0 and one.diameter is not None:
-                x, y = canvas.at(one.path[-1])
-                reach = mark_half(canvas, one.diameter) + canvas.pen + 1
-                canvas.label(str(one.number), _spots(x, y, reach), INK, size=0.8)
-
-
-def _spots(x: float, y: float, reach: float) -> Iterator[Spot]:
-    """Places around a mark: to its right first, then around it, then farther out."""
-    for away in (reach, 2 * reach):
-        for side, up in ((1, -0.5), (-1, -0.5), (1, 0.5), (-1, 0.5), (0, -1), (0, 1)):
-            anchor = (0.5 - 0.5 * side, 0.5 - 0.5 * np.sign(up) if side == 0 else 0.5)
-            yield Spot(x + side * away, y + up * away, (float(anchor[0]), float(anchor[1])))

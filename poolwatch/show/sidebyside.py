@@ -16,20 +16,23 @@ from ..footage import is_loop
 from ..model.errors import ClipError, UsageError
 from ..model.flags import doubts
 from ..model.settings import Settings
-from .canvas import Box, FrameCanvas, Painter
+from .canvas import FrameCanvas, Painter
 from .lettering import Type, fitted, put_flat, put_number, width_of
+from .numbers import NumberPainter
 from .overlay import ReadFrames, opened
-from .overlay_head import flag_words, index_words, title_words
+from .overlay_head import flag_words, index_words, status_words, title_words
 from .painters import KeyholePainter, OutlinePainter, StatusPainter
 from .palette import FLAGGED, INK, INK_QUIET, PANEL, bgr
-from .particles import NumberPainter, ParticlePainter, TracksInFrame
+from .particles import ParticlePainter, TracksInFrame
 from .result import ClipResult
+from .scale_bar import draw_bar
 from .ticks import digits, nice_step
 from .tone import ToneCurve, toned
 
 _HEAD, _GAP, _SIZE = 64, 8, 22
-# Height of what is written under each clip, without and with a line of flags.
-_LABEL, _LABEL_FLAGGED = 76, 104
+# Height of the row of scale bar and status, and of all that is written under a clip, without and with a line of flags.
+_ROW = 30
+_LABEL, _LABEL_FLAGGED = 76 + _ROW, 104 + _ROW
 
 
 class SideBySideChoices(Settings):
@@ -233,10 +236,11 @@ class SideBySidePainter:
         self._curves = [ToneCurve.for_sample(r.brightness_sample, r.full_scale) for r in results]
         tracks = [TracksInFrame(r) for r in results]
         self._painters: list[list[Painter]] = [
-            [KeyholePainter(r), OutlinePainter(r), ParticlePainter(t), StatusPainter(r), NumberPainter(t)]
+            [KeyholePainter(r), OutlinePainter(r), ParticlePainter(t), StatusPainter(r), NumberPainter(t, r)]
             for r, t in zip(results, tracks, strict=True)
         ]
         self._ground = self._labels()
+        self._bar_ends = [self._scale_bar(self._ground, place) for place in self.places]
 
     def paint(self, frames: Sequence[tuple[int, NDArray[Any]]], time: float) -> NDArray[np.uint8]:
         """Paint one picture.
@@ -262,12 +266,10 @@ class SideBySidePainter:
             turned = cv2.warpAffine(grey, self._matrices[i], (columns, rows), flags=kind, borderValue=(0.0,))
             picture = cv2.cvtColor(turned, cv2.COLOR_GRAY2BGR)
             canvas = FrameCanvas(picture, self._scale(i), 2, _SIZE, self._matrices[i])
-            # First, so that no number is written where the bar will be.
-            canvas.reserve(Box(0, rows - 50, 16 + self.cell[1] / 4, rows))
             if self._annotated:
                 for painter in self._painters[i]:
                     painter.draw(canvas, number)
-            self._scale_bar(picture)
+                self._status(image, i, number)
             image[top : top + rows, left : left + columns] = picture
         text = f"  t = {1e3 * time:.3f} ms"
         put_number(
@@ -311,7 +313,7 @@ class SideBySidePainter:
         )
         for result, (top, left) in zip(self._results, self.places, strict=True):
             room = self.cell[1] - 24
-            at = (left + 12, top + self.cell[0] + 6)
+            at = (left + 12, top + self.cell[0] + _ROW + 6)
             put_flat(image, fitted(title_words(result), _SIZE, room, True), at, _SIZE, INK, PANEL, bold=True)
             words = index_words(result) if self._indices else "index not comparable with the others'"
             words = fitted(words, _SIZE - 2, room)
@@ -323,14 +325,25 @@ class SideBySidePainter:
                 cv2.rectangle(image, *corners, bgr(FLAGGED), 3)
         return image
 
-    def _scale_bar(self, picture: NDArray[np.uint8]) -> None:
+    def _scale_bar(self, image: NDArray[np.uint8], place: tuple[int, int]) -> float:
+        """Draw the scale bar of a clip; gives where it ends, px."""
         length = nice_step(self.cell[1] / self.px_per_mm / 8)
-        y, x = self.cell[0] - 18.0, 16.0
-        canvas = FrameCanvas(picture, 1.0, 3, _SIZE)
-        canvas.path(np.array([[x, y], [x + length * self.px_per_mm, y]]), INK)
-        text = f"{digits(length, length)} {self._results[0].unit}"
-        middle = x + length * self.px_per_mm / 2
-        canvas.write(text, (middle, y), INK, anchor=(0.5, 1), offset=(0, -4), size=0.85)
+        canvas = FrameCanvas(image, 1.0, 3, _SIZE)
+        words = f"{digits(length, length)} {self._results[0].unit}"
+        middle = place[0] + self.cell[0] + 0.5 * _ROW + 2
+        return draw_bar(canvas, length * self.px_per_mm, words, (place[1] + 14.0, middle))
+
+    def _status(self, image: NDArray[np.uint8], i: int, number: int) -> None:
+        """Write why a frame was not measured, beside the scale bar."""
+        words = status_words(self._results[i], number)
+        top, left = self.places[i]
+        right = left + self.cell[1] - 12
+        room = round(right - self._bar_ends[i] - _SIZE)
+        if words and room > 0:
+            at = (right, top + self.cell[0] + 0.5 * _ROW + 2)
+            put_flat(
+                image, fitted(words, _SIZE - 4, room, True), at, _SIZE - 4, FLAGGED, PANEL, (1, 0.5), True
+            )
 
 
 def _window(

@@ -132,7 +132,9 @@ class StripChart:
         low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 1.0)
         if high - low < 1e-9 + 1e-6 * abs(high):
             low, high = low - 0.5 * abs(low) - 1e-6, high + 0.5 * abs(high) + 1e-6
-        return _Scaled(lane, low, high, nice_step((high - low) / 50))
+        # Four digits have room, and a fifth would say nothing.
+        least = 10.0 ** (math.floor(math.log10(max(abs(low), abs(high)))) - 3)
+        return _Scaled(lane, low, high, max(nice_step((high - low) / 50), least))
 
     def _height_of(
         self, scaled: _Scaled, place: int, values: NDArray[np.float64] | np.float64

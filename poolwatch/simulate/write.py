@@ -71,25 +71,26 @@ def write_simulation(
     OutputError
         The place cannot be written.
     """
-    sim, step = Simulation(scene), scene.camera.grey_step
-
-    def rendered() -> Iterator[NDArray[Any]]:
-        for start in range(0, scene.frames, BLOCK):
-            block = sim.frames(start, min(start + BLOCK, scene.frames))
-            yield block // step if step > 1 else block
-            if progress is not None:
-                progress(start + len(block))
-
+    sim = Simulation(scene)
     clip = write_frames(
         Path(out_dir) / f"{name}{footage_format(format).ending}",
-        rendered(),
+        _rendered(sim, progress),
         format=format,
         depth_bits=scene.camera.depth_bits,
         playback_rate_hz=playback_rate_hz,
-        options=FootageOptions(align="high" if step > 1 else "low"),
+        options=FootageOptions(align="high" if scene.camera.grey_step > 1 else "low"),
     )
     _write_truth(sim, Path(truth_dir or out_dir), "" if truth_dir else truth_start(name), clip.name)
     return clip
+
+
+def _rendered(sim: Simulation, progress: Callable[[int], None] | None) -> Iterator[NDArray[Any]]:
+    frames, step = sim.scene.frames, sim.scene.camera.grey_step
+    for start in range(0, frames, BLOCK):
+        block = sim.frames(start, min(start + BLOCK, frames))
+        yield block // step if step > 1 else block
+        if progress is not None:
+            progress(start + len(block))
 
 
 def truth_start(name: str) -> str:

@@ -113,54 +113,51 @@ def particles(
         See `SpatterSettings`.
     """
     settings = settings or SpatterSettings()
-    s, starts, n = tracks.sightings, tracks.starts, len(tracks)
+    n = len(tracks)
     flights = find_flights(tracks, look)
     path = flights.path
     velocity = np.column_stack([path["vx"], path["vy"]])
     sizes = find_sizes(tracks, velocity, look, exposure_frames, over_metal=shadows is not None)
-    reason: list[str] = []
-    left = np.full(n, np.nan)
+    reasons, left = np.full(n, "", dtype=object), np.full(n, np.nan)
     for k in range(n):
-        word, left[k] = judge(k, tracks, path[k], sizes, look, outlines, metal_px, settings)
-        reason.append(word)
-    reasons = np.array(reason, dtype=object)
-    if shadows is not None:
+        reasons[k], left[k] = judge(k, tracks, path[k], sizes, look, outlines, metal_px, settings)
+    lit = shadows is not None
+    if shadows is not None and shadows.any():
         reasons[(reasons == "") & shadows] = "shadow"
-        if shadows.any():
-            doubt = np.hypot(sizes.u_diameter, _BY_SHADOW * sizes.diameter)
-            sizes = replace(sizes, u_diameter=doubt)
-    if shadows is not None or look.detection_level > settings.detection_level:
+        sizes = replace(sizes, u_diameter=np.hypot(sizes.u_diameter, _BY_SHADOW * sizes.diameter))
+    if lit or look.detection_level > settings.detection_level:
         # Against lit metal flickers are many, and compression leaves specks: what has no size is none that counts.
         reasons[(reasons == "") & (sizes.diameter < _SIZED * sizes.u_diameter)] = "no_size"
-    lit = shadows is not None
     reasons[odd_streaks(tracks, velocity, reasons == "", exposure_frames, lit=lit)] = "odd_streak"
     ends = _ends(tracks, path, sizes, look)
     _chains(tracks, path, left, reasons, ends)
     good = reasons == ""
     table = _table(tracks, as_the_clip_scatters(tracks, flights, good), sizes, left, reasons, ends)
-    number = np.zeros(n, dtype=np.int64)
-    number[good] = np.arange(1, good.sum() + 1)
-    number[~good] = -np.arange(1, (~good).sum() + 1)
+    number = np.where(good, np.cumsum(good), -np.cumsum(~good)).astype(np.int64)
+    table["particle"] = np.abs(number)
+    table = table[list(COLUMNS)]
+    return Spatter(
+        particles=table[good].reset_index(drop=True),
+        rejected=table[~good].reset_index(drop=True),
+        sightings=_sightings(tracks, number, sizes),
+        exposure=sizes.exposure,
+        loose=tracks.loose,
+    )
+
+
+def _sightings(tracks: Tracks, number: NDArray[np.int64], sizes: Sizes) -> pd.DataFrame:
+    """Where each track was seen; `number` of a counted one above 0, of a rejected one below."""
     import pandas as pd
 
-    table["particle"] = np.abs(number)
-    each = np.repeat(number, np.diff(starts))
-    seen = pd.DataFrame(
+    s = tracks.sightings
+    return pd.DataFrame(
         {
-            "particle": each,
+            "particle": np.repeat(number, np.diff(tracks.starts)),
             "frame": s["frame"].astype(np.int64),
             "x_px": s["x"].astype(np.float64),
             "y_px": s["y"].astype(np.float64),
             "diameter_px": sizes.sightings,
         }
-    )
-    table = table[list(COLUMNS)]
-    return Spatter(
-        particles=table[good].reset_index(drop=True),
-        rejected=table[~good].reset_index(drop=True),
-        sightings=seen,
-        exposure=sizes.exposure,
-        loose=tracks.loose,
     )
 
 

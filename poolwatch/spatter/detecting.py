@@ -18,8 +18,8 @@ from .records import SATURATED, SIGHTING
 from .searching import SearchScene, found_arrays, packed, search
 from .settings import SpatterSettings
 
-# Regions in a frame that there is room for at first.
-_ROOM = 64
+# Regions that a search has room for at first.
+_ROOM = 256
 # Pixels for fits that are held before they are fitted, all at once.
 _HELD = 100_000
 # Times the detection level below which a fit is put off: clearer sightings hardly ever turn out to be none.
@@ -159,32 +159,34 @@ def _of_run(
     around = packed(None if outlines is None else outlines[run.start : run.stop], len(run))
     found = found_arrays(_ROOM, _ROOM * FIT_PIXELS // 4)
     parts: list[Regions] = []
-    numbers: list[int] = []
+    numbers: list[NDArray[np.int64]] = []
     done: list[tuple[NDArray[np.void], Waiting]] = []
     i = held = 0
     while i < len(run):
         i, n, used = search(pictures, i, around, scene, work, found)
-        regions, room = found.counts.size, found.pixels.x.size
-        if n > regions or used > room:
-            found = found_arrays(max(2 * n, regions), max(2 * used, room))
-            continue
         if n:
             starts = np.append(0, np.cumsum(found.counts[:n]))
             parts.append(Regions(found.known[:n].copy(), pixels_at(found.pixels, slice(used)), starts))
-            numbers += [run.start + i] * n
+            numbers.append(run.start + found.frames[:n])
             held += used
+        elif i < len(run):
+            # One frame holds more than there is room for.
+            found = found_arrays(2 * found.counts.size, 2 * found.pixels.x.size)
         if held > _HELD:
-            done.append(_concluded(parts, numbers, look, settings, faint))
+            done.append(_concluded(parts, np.concatenate(numbers), look, settings, faint))
             parts, numbers, held = [], [], 0
-        i += 1
     _kept.work = own
     if parts:
-        done.append(_concluded(parts, numbers, look, settings, faint))
+        done.append(_concluded(parts, np.concatenate(numbers), look, settings, faint))
     return done
 
 
 def _concluded(
-    parts: list[Regions], numbers: list[int], look: SpatterLook, settings: SpatterSettings, faint: float
+    parts: list[Regions],
+    numbers: NDArray[np.int64],
+    look: SpatterLook,
+    settings: SpatterSettings,
+    faint: float,
 ) -> tuple[NDArray[np.void], Waiting]:
     """Sightings of some frames from their regions; those that stand out by less than `faint` and are whole wait."""
     regions = Regions.joined(parts)
@@ -192,7 +194,7 @@ def _concluded(
     late = (known["signal"] < faint) & (np.diff(regions.starts) > PARAMETERS)
     late &= (known["mark"] & SATURATED) == 0
     rows, fits = conclude(regions, ~late, look, settings)
-    sightings, broken = records_of(rows[fits], np.array(numbers)[fits])
+    sightings, broken = records_of(rows[fits], numbers[fits])
     # What is too large or not finite is left out, and those after it move up.
     fits[np.flatnonzero(fits)[broken]] = False
     late &= fits

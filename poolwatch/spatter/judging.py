@@ -51,33 +51,66 @@ def judge(
 ) -> tuple[str, float]:
     """Reason for which a track does not count ("" if it counts), and the frame at which it left the pool."""
     s = tracks.sightings[tracks.starts[k] : tracks.starts[k + 1]]
-    t0, x0, y0, vx, vy = (path[name] for name in ("t0", "x0", "y0", "vx", "vy"))
-    u_v = float(np.hypot(path["u_vx"], path["u_vy"]))
-    speed = float(np.hypot(vx, vy))
-    first, last = int(s["frame"][0]), int(s["frame"][-1])
-    length = speed * (last - first)
-    diameter = (
-        sizes.diameter[k]
-        if np.isfinite(sizes.diameter[k])
-        else 4.0 * float(np.sqrt(max(np.median(s["spread"]), 0)))
-    )
-    if speed < settings.min_speed_px or speed < 5 * u_v or length < 2.0:
-        return "slow", np.nan
-    if metal_px is not None:
-        apart = float(np.hypot(vx - metal_px[0], vy - metal_px[1]))
-        if apart < 3 * u_v + 0.15 + 0.3 * float(np.hypot(*metal_px)):
-            return "with_metal", np.nan
-    if path["rms"] > max(1.0, 0.04 * length, 0.1 * diameter) or path["used"] < 2.5:
-        return "not_straight", np.nan
-    if _doubtful(s, settings):
-        return "doubtful", np.nan
-    if _diffuse(s):
-        return "diffuse", np.nan
-    large = diameter > 4.0 * blur_of(look.psf_sigma_px)
-    if large and not sizes.u_own[k] < 0.15 * diameter:
+    diameter = float(sizes.diameter[k])
+    if not np.isfinite(diameter):
+        diameter = 4.0 * float(np.sqrt(max(np.median(s["spread"]), 0)))
+    reason = _unlike_a_particle(s, path, diameter, metal_px, settings)
+    if reason:
+        return reason, np.nan
+    blur = blur_of(look.psf_sigma_px)
+    if diameter > 4.0 * blur and not sizes.u_own[k] < 0.15 * diameter:
         return "unsteady", np.nan
     if outlines is None:
         return "", np.nan
+    reason, frame = _left_pool(s, path, outlines, 0.5 * diameter + 2.0 * blur, len(tracks.measured))
+    if reason or not np.isfinite(frame):
+        return reason, np.nan
+    speed = float(np.hypot(path["vx"], path["vy"]))
+    hidden = (settings.pool_margin_px + 3 * blur + diameter) / speed
+    since = max(int(np.ceil(max(frame, 0.0) + hidden)), 0)
+    seeable = int(tracks.measured[since : int(s["frame"][0])].sum())
+    return ("late", np.nan) if seeable > 3 + len(s) else ("", frame)
+
+
+def _unlike_a_particle(
+    s: NDArray[np.void],
+    path: np.void,
+    diameter: float,
+    metal_px: tuple[float, float] | None,
+    settings: SpatterSettings,
+) -> str:
+    """Reason for which sightings along a path are no flying particle's, wherever it came from; "" if there is none."""
+    vx, vy = path["vx"], path["vy"]
+    u_v = float(np.hypot(path["u_vx"], path["u_vy"]))
+    speed = float(np.hypot(vx, vy))
+    length = speed * (int(s["frame"][-1]) - int(s["frame"][0]))
+    if speed < settings.min_speed_px or speed < 5 * u_v or length < 2.0:
+        return "slow"
+    if metal_px is not None:
+        metal_x, metal_y = metal_px
+        apart = float(np.hypot(vx - metal_x, vy - metal_y))
+        if apart < 3 * u_v + 0.15 + 0.3 * float(np.hypot(metal_x, metal_y)):
+            return "with_metal"
+    if path["rms"] > max(1.0, 0.04 * length, 0.1 * diameter) or path["used"] < 2.5:
+        return "not_straight"
+    if _doubtful(s, settings):
+        return "doubtful"
+    return "diffuse" if _diffuse(s) else ""
+
+
+def _left_pool(
+    s: NDArray[np.void],
+    path: np.void,
+    outlines: Callable[[int], NDArray[np.floating]],
+    extent: float,
+    frames: int,
+) -> tuple[str, float]:
+    """Reason for which a path does not lead away from the pool, and the frame at which it left; NaN where not known.
+
+    `extent` is how far from its middle a particle is seen, px, `frames` how many the clip has.
+    """
+    t0, x0, y0, vx, vy = (path[name] for name in ("t0", "x0", "y0", "vx", "vy"))
+    first, last = int(s["frame"][0]), int(s["frame"][-1])
     outline = np.ascontiguousarray(outlines(first), dtype=np.float64)
     if len(outline) < 3:
         return "", np.nan
@@ -90,25 +123,22 @@ def judge(
     steps = np.linspace(0.0, 1.0, 9)[1:-1]
     if min(distance_outside(outline, fx + t * (lx - fx), fy + t * (ly - fy)) for t in steps) < -2.0:
         return "toward_pool", np.nan
+    u_v = float(np.hypot(path["u_vx"], path["u_vy"]))
     perpendicular = float(np.hypot(path["u_x0"], path["u_y0"])) + u_v * (t0 - first + near_at)
-    allowed = 0.5 * diameter + 2.0 * blur_of(look.psf_sigma_px) + 1.0 + 4.0 * perpendicular
+    allowed = extent + 1.0 + 4.0 * perpendicular
     if not np.isfinite(back) or back < -2.0:
         if near > allowed:
             return "not_from_pool", np.nan
         back = near_at
     frame = first - back
     # The outline moves: look again at the frame in which the path crossed it.
-    at = int(np.clip(round(frame), 0, len(tracks.measured) - 1))
+    at = int(np.clip(round(frame), 0, frames - 1))
     if at != first:
         then = np.ascontiguousarray(outlines(at), dtype=np.float64)
         if len(then) >= 3:
             again, _near, _at = trace_back(then, fx, fy, vx, vy)
             if np.isfinite(again):
                 frame = first - again
-    hidden = (settings.pool_margin_px + 3 * blur_of(look.psf_sigma_px) + diameter) / speed
-    seeable = int(tracks.measured[max(int(np.ceil(max(frame, 0.0) + hidden)), 0) : first].sum())
-    if seeable > 3 + len(s):
-        return "late", np.nan
     return "", frame
 
 

@@ -158,26 +158,50 @@ def lights(
     if not slopes:
         return
     one, two = scale * inverse, scale * inverse * inverse
-    by_x, by_y, by_t, by_m, by_n = out[BY_X], out[BY_Y], out[BY_T], out[BY_M], out[BY_N]
+    by_x, by_y, by_t = out[BY_X], out[BY_Y], out[BY_T]
     along, aside, varied = sums[_ALONG], sums[_ASIDE], sums[_VARIED]
     for i in range(n):
         across = aside[i] * c[i]
         by_x[i] = -(along[i] * ux - across * uy) * one
         by_y[i] = -(along[i] * uy + across * ux) * one
         by_t[i] = varied[i] * two
+    if shape[LENGTH] > SHORT_STREAK:
+        _by_long_streak(c, shape, sums, two, out)
+    else:
+        _by_short_streak(xs, ys, x, y, shape, out)
+
+
+@njit(cache=True, nogil=True)
+def _by_long_streak(c: NDArray, shape: NDArray, sums: NDArray, scale: float, out: NDArray) -> None:  # type: ignore[type-arg]
+    """Slopes by a streak's length and direction from how its places move; `c` is how far a pixel lies aside."""
+    ux, uy, length = shape[UX], shape[UY], shape[LENGTH]
     twice_cos, twice_sin = ux * ux - uy * uy, 2.0 * ux * uy
-    length = shape[LENGTH]
-    if length > SHORT_STREAK:
-        half = 0.5 / (length * length)
-        stretched, turned = sums[_STRETCHED], sums[_TURNED]
-        for i in range(n):
-            longer = -stretched[i] * half - varied[i] * (1.0 / 24.0)
-            turn = -turned[i] * c[i] * half
-            by_m[i] = (longer * twice_cos - turn * twice_sin) * two
-            by_n[i] = (longer * twice_sin + turn * twice_cos) * two
-        return
-    for i in range(n):
-        r2 = a[i] * a[i] + square[i]
+    half = 0.5 / (length * length)
+    by_m, by_n = out[BY_M], out[BY_N]
+    stretched, turned, varied = sums[_STRETCHED], sums[_TURNED], sums[_VARIED]
+    for i in range(c.size):
+        longer = -stretched[i] * half - varied[i] * (1.0 / 24.0)
+        turn = -turned[i] * c[i] * half
+        by_m[i] = (longer * twice_cos - turn * twice_sin) * scale
+        by_n[i] = (longer * twice_sin + turn * twice_cos) * scale
+
+
+@njit(cache=True, nogil=True)
+def _by_short_streak(
+    xs: NDArray,  # type: ignore[type-arg]
+    ys: NDArray,  # type: ignore[type-arg]
+    x: float,
+    y: float,
+    shape: NDArray,  # type: ignore[type-arg]
+    out: NDArray,  # type: ignore[type-arg]
+) -> None:
+    """Slopes by the length and direction of a short streak, from the curvature; see `lights`."""
+    inverse, ux, uy = shape[INVERSE], shape[UX], shape[UY]
+    by_m, by_n = out[BY_M], out[BY_N]
+    for i in range(xs.size):
+        dx, dy = (xs[i] - x) * inverse, (ys[i] - y) * inverse
+        along, aside = dx * ux + dy * uy, dy * ux - dx * uy
+        r2 = along * along + aside * aside
         place = (math.sqrt(r2) - shape[START]) * (1.0 / STEP)
         j = max(int(place), 0)
         bend = 0.0
@@ -185,6 +209,5 @@ def lights(
             low = shape[BEND + j]
             bend = (low + max(place - j, 0.0) * (shape[BEND + j + 1] - low)) / (48.0 * r2)
         bend *= inverse**4
-        dx, dy = (xs[i] - x) * inverse, (ys[i] - y) * inverse
         by_m[i] = bend * (dx * dx - dy * dy)
         by_n[i] = bend * 2.0 * dx * dy

@@ -7,6 +7,7 @@ same way while both fly on together. Neither the fit's own uncertainty nor the s
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,51 +36,112 @@ def pulls(tracks: Tracks, path: NDArray[np.void], blur: float) -> NDArray[np.flo
     it; one that begins later is the same particle, lost and found again. Of lights F and f, the second at d from where
     the sum is seen, the sum lies f d / F from the first.
     """
-    s, starts = tracks.sightings, tracks.starts
-    out = np.zeros(len(s))
+    out = np.zeros(len(tracks.sightings))
     if len(tracks) < 2:
         return out
-    frame, flux = s["frame"].astype(np.int64), s["flux"].astype(np.float64)
-    x, y = s["x"].astype(np.float64), s["y"].astype(np.float64)
-    spread = np.maximum(s["spread"].astype(np.float64), 0.0)
-    radius = 2.0 * np.sqrt(spread)
-    owner = np.repeat(np.arange(len(tracks)), np.diff(starts))
-    first, last = frame[starts[:-1]], frame[starts[1:] - 1]
-    order = np.argsort(frame, kind="stable")
-    begins = np.searchsorted(frame[order], np.arange(len(tracks.measured) + 1))
+    places = _Places.of(tracks, blur)
+    frame, starts, measured = places.frame, tracks.starts, tracks.measured
+    final = len(measured) - 1
 
-    def held(k: int, at: int, since: int, until: int, own: int) -> bool:
-        """Whether particle `k`, as in its sighting `own`, is in another's sighting in frame `at`; notes the pull."""
-        near = order[begins[at] : begins[at + 1]]
-        there = owner[near]
-        near = near[(there != k) & ((first[there] <= since) | (last[there] >= until))]
-        if not near.size:
+    def held(k: int, at: int, between: tuple[int, int], own: int) -> bool:
+        found = places.holder(k, path[k], at, between, own)
+        if found is None:
             return False
-        line = path[k]
+        i, variance = found
+        out[i] = max(out[i], variance)
+        return True
+
+    for k in range(len(tracks)):
+        a, b = int(starts[k]), int(starts[k + 1])
+        first, last = int(frame[a]), int(frame[b - 1])
+        for own in range(a, b - 1):
+            between = int(frame[own]), int(frame[own + 1])
+            for at in range(between[0] + 1, between[1]):
+                held(k, at, between, own)
+        at = last + 1
+        while at <= final and (not measured[at] or held(k, at, (last, final + 1), b - 1)):
+            at += 1
+        at = first - 1
+        while at >= 0 and (not measured[at] or held(k, at, (-1, first), a)):
+            at -= 1
+    return out
+
+
+@dataclass(frozen=True)
+class _Places:
+    """Sightings of all tracks, to be looked up by frame.
+
+    Attributes
+    ----------
+    frame, x, y, flux, spread, radius
+        Of each sighting, px and grey values.
+    owner
+        Its track.
+    first, last
+        First and last frame of each track.
+    order, begins
+        Sightings in order of frames, and where each frame begins.
+    blur
+        Standard deviation of point spread and pixel together, px.
+    """
+
+    frame: NDArray[np.int64]
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    flux: NDArray[np.float64]
+    spread: NDArray[np.float64]
+    radius: NDArray[np.float64]
+    owner: NDArray[np.int64]
+    first: NDArray[np.int64]
+    last: NDArray[np.int64]
+    order: NDArray[np.int64]
+    begins: NDArray[np.int64]
+    blur: float
+
+    @classmethod
+    def of(cls, tracks: Tracks, blur: float) -> _Places:
+        s, starts = tracks.sightings, tracks.starts
+        frame = s["frame"].astype(np.int64)
+        spread = np.maximum(s["spread"].astype(np.float64), 0.0)
+        order = np.argsort(frame, kind="stable")
+        return cls(
+            frame=frame,
+            x=s["x"].astype(np.float64),
+            y=s["y"].astype(np.float64),
+            flux=s["flux"].astype(np.float64),
+            spread=spread,
+            radius=2.0 * np.sqrt(spread),
+            owner=np.repeat(np.arange(len(tracks)), np.diff(starts)),
+            first=frame[starts[:-1]],
+            last=frame[starts[1:] - 1],
+            order=order,
+            begins=np.searchsorted(frame[order], np.arange(len(tracks.measured) + 1)),
+            blur=blur,
+        )
+
+    def holder(
+        self, k: int, line: np.void, at: int, between: tuple[int, int], own: int
+    ) -> tuple[int, float] | None:
+        """The sighting in frame `at` that holds particle `k`, seen as in its sighting `own`, and the pull's variance.
+
+        `between` are the frames in which the particle was last seen and is next seen, `line` its flight.
+        """
+        since, until = between
+        near = self.order[self.begins[at] : self.begins[at + 1]]
+        there = self.owner[near]
+        near = near[(there != k) & ((self.first[there] <= since) | (self.last[there] >= until))]
+        if not near.size:
+            return None
         step = float(at - line["t0"])
-        off_x = x[near] - line["x0"] - step * line["vx"]
-        off_y = y[near] - line["y0"] - step * line["vy"]
+        off_x = self.x[near] - line["x0"] - step * line["vx"]
+        off_y = self.y[near] - line["y0"] - step * line["vy"]
         away = np.hypot(off_x, off_y)
-        inside = away - radius[near] - radius[own] - blur
+        inside = away - self.radius[near] - self.radius[own] - self.blur
         best = int(np.argmin(inside))
         i = int(near[best])
         unsure = math.hypot(line["u_x0"], line["u_y0"], step * line["u_vx"], step * line["u_vy"])
-        if inside[best] >= 0.0 or unsure > radius[i] + blur:
-            return False
-        share = min(flux[own] / max(flux[i] - flux[own], 1e-9), 1.0) if flux[i] > flux[own] else 1.0
-        out[i] = max(out[i], share**2 * (away[best] ** 2 + spread[own]))
-        return True
-
-    final = len(tracks.measured) - 1
-    for k in range(len(tracks)):
-        a, b = int(starts[k]), int(starts[k + 1])
-        for own in range(a, b - 1):
-            for at in range(int(frame[own]) + 1, int(frame[own + 1])):
-                held(k, at, int(frame[own]), int(frame[own + 1]), own)
-        at = int(last[k]) + 1
-        while at <= final and (not tracks.measured[at] or held(k, at, int(last[k]), final + 1, b - 1)):
-            at += 1
-        at = int(first[k]) - 1
-        while at >= 0 and (not tracks.measured[at] or held(k, at, -1, int(first[k]), a)):
-            at -= 1
-    return out
+        if inside[best] >= 0.0 or unsure > self.radius[i] + self.blur:
+            return None
+        mine, whole = self.flux[own], self.flux[i]
+        share = min(mine / max(whole - mine, 1e-9), 1.0) if whole > mine else 1.0
+        return i, float(share**2 * (away[best] ** 2 + self.spread[own]))

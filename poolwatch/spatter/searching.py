@@ -33,7 +33,7 @@ _LEAST_SPREAD = 0.1
 
 
 class Found(NamedTuple):
-    """Room for the regions of a frame, which a search overwrites.
+    """Room for the regions of some frames, which a search overwrites.
 
     Attributes
     ----------
@@ -43,16 +43,20 @@ class Found(NamedTuple):
         The pixels of all, side by side.
     counts
         How many pixels each has.
+    frames
+        The frame of each.
     """
 
     known: NDArray[np.void]
     pixels: Pixels
     counts: NDArray[np.int64]
+    frames: NDArray[np.int64]
 
 
 def found_arrays(regions: int, pixels: int) -> Found:
     """Room for so many regions and pixels."""
-    return Found(np.zeros(regions, dtype=REGION), pixels_for(pixels), np.zeros(regions, dtype=np.int64))
+    counts, frames = np.zeros(regions, dtype=np.int64), np.zeros(regions, dtype=np.int64)
+    return Found(np.zeros(regions, dtype=REGION), pixels_for(pixels), counts, frames)
 
 
 class SearchScene(NamedTuple):
@@ -71,22 +75,26 @@ def search(
     work: Work,
     found: Found,
 ) -> tuple[int, int, int]:
-    """The next frame from `first` in which something stands out, and what its fits need.
+    """What stands out in the frames from `first` on, and what its fits need, as far as `found` has room.
 
-    `outlines` see `packed`; `found` is overwritten. Returns the frame, or their number where none
-    is left, how many regions were found and how many pixels they have; where that is more than `found` has room for,
-    not all were kept.
+    `outlines` see `packed`; `found` is overwritten. Returns the frame that did not fit any more, or their number, how
+    many regions were found in those before it and how many pixels they have.
     """
-    # All regions first, so that a fit knows its neighbours' pixels. Two kernels, not one around both: the compiler
-    # would work through everything below once more.
-    frame, gain, count, used = find_regions(frames, first, *outlines, scene.facts, work)
-    kept = room = 0
-    if count > 0:
-        kept, room = _measure(
-            Residual(frames, frame, scene.facts.ground, gain), scene, work, used, count, found
-        )
-    clear(work.owner, work.pixels, used)
-    return frame, kept, room
+    kept = used = 0
+    while True:
+        # All regions first, so that a fit knows its neighbours' pixels. Two kernels, not one around both: the compiler
+        # would work through everything below once more.
+        first, gain, count, filled = find_regions(frames, first, *outlines, scene.facts, work)
+        end, room = kept, used
+        if count > 0:
+            residual = Residual(frames, first, scene.facts.ground, gain)
+            end, room = _measure(residual, scene, work, (filled, count), (kept, used), found)
+        clear(work.owner, work.pixels, filled)
+        if count == 0 or end > found.counts.size or room > found.pixels.x.size:
+            return first, kept, used
+        found.frames[kept:end] = first
+        kept, used = end, room
+        first += 1
 
 
 def packed(
@@ -102,13 +110,21 @@ def packed(
 
 @njit(cache=True, nogil=True)
 def _measure(
-    residual: Residual, scene: SearchScene, work: Work, filled: int, count: int, found: Found
+    residual: Residual,
+    scene: SearchScene,
+    work: Work,
+    there: tuple[int, int],
+    before: tuple[int, int],
+    found: Found,
 ) -> tuple[int, int]:
-    """What is known of the `count` regions of a frame, whose pixels are the first `filled` of `work.pixels`.
+    """What is known of the regions of a frame, behind what `found` holds `before`: so many regions and pixels.
 
-    Writes `found`; returns how many regions there are to fit and how many pixels they have.
+    `there` is how many pixels of `work.pixels` the regions take up, and how many they are. Returns what `found` holds
+    then, or would if it had room.
     """
     facts, imaging = scene.facts, scene.imaging
+    filled, count = there
+    kept, used = before
     pixels = work.pixels[:filled]
     # Regions are numbered from 1.
     sums, boxes = np.zeros(count + 1, dtype=SUMS), np.zeros(count + 1, dtype=BOX)
@@ -117,7 +133,6 @@ def _measure(
         to_moments(sums[k], boxes[k])
     extend(work, pixels, sums, boxes)
     room = np.zeros(1, dtype=REGION)
-    kept = used = 0
     around = 1.5 * imaging.blur + 1.5
     # A shadow may hold a light spot; a bright thing on an uneven ground is no part of what surrounds it.
     shadow = facts.ground.even and facts.ground.sign < 0.0

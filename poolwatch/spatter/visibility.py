@@ -113,14 +113,8 @@ def smallest_particle(
         Length of the exposure streak of a usual particle; None: median of the clip's own sightings.
     """
     settings = settings or SpatterSettings()
-    chosen = drawn_into(len(sample))
-    frames = sample[chosen]
-    around = None if outlines is None else [np.asarray(outlines[k], dtype=np.float64) for k in chosen]
-    seen = detect(frames, around, look, settings)
-    streak = streak_px if streak_px is not None else _usual_streak(seen, look)
-    light = brightness if brightness is not None else usual_brightness(seen, look)
-    light = _ASSUMED if math.isnan(light) else light
-    stage = _Stage(frames, around, seen, look, settings, light, streak, np.random.default_rng(20_240_229))
+    stage = _stage(sample, outlines, look, settings, brightness, streak_px)
+    light = stage.light
     low, high = 0, int(np.searchsorted(_LADDER, 0.7 * settings.max_diameter_px)) - 1
     if high < 1:
         return Smallest(math.nan, math.nan, light)
@@ -146,6 +140,25 @@ def smallest_particle(
         share(step)
     tracked = _passing(shares)
     return Smallest(_sized(stage, tracked, float(_LADDER[largest])), tracked, light)
+
+
+def _stage(
+    sample: NDArray[np.uint8] | NDArray[np.uint16],
+    outlines: Sequence[NDArray[np.floating]] | None,
+    look: SpatterLook,
+    settings: SpatterSettings,
+    brightness: float | None,
+    streak_px: float | None,
+) -> _Stage:
+    """Some frames of the sample and what is seen in them, to draw particles into; arguments see `smallest_particle`."""
+    chosen = drawn_into(len(sample))
+    frames = sample[chosen]
+    around = None if outlines is None else [np.asarray(outlines[k], dtype=np.float64) for k in chosen]
+    seen = detect(frames, around, look, settings)
+    streak = streak_px if streak_px is not None else _usual_streak(seen, look)
+    light = brightness if brightness is not None else usual_brightness(seen, look)
+    light = _ASSUMED if math.isnan(light) else light
+    return _Stage(frames, around, seen, look, settings, light, streak, np.random.default_rng(20_240_229))
 
 
 def _sized(stage: _Stage, tracked: float, largest: float) -> float:

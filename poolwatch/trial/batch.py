@@ -150,9 +150,10 @@ def measure_all(
         job = todo[event.task]
         counted = event.kind == "frames" and event.total
         share = event.done / event.total if counted else float(event.kind != "started")
-        tell(ClipEvent(job.name, event.kind, share, job.size / total, event.message))
+        message = job.words(event.message)
+        tell(ClipEvent(job.name, event.kind, share, job.size / total, message))
         if event.kind == "failed":
-            failures[job.name] = event.message
+            failures[job.name] = message
         measured += event.kind == "done"
     return BatchResult(jobs, failures, measured, len(finished))
 
@@ -169,7 +170,8 @@ def _jobs(
         except UsageError:
             raise
         except (PoolwatchError, OSError) as error:
-            failures[entry.clip] = " ".join(str(error).split())
+            said = " ".join(str(error).split())
+            failures[entry.clip] = said.replace(str(entry.path), entry.clip).removeprefix(f"{entry.clip}: ")
     _refuse_same_recording(manifest, jobs)
     return jobs, failures
 

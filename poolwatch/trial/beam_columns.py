@@ -105,28 +105,39 @@ def fill_manifest(
     }
     differences: dict[str, None] = {}
     count = 0
-    for row, planned_row in zip(rows, sheet.rows, strict=True):
-        found = by_shape.get(planned_row["beam_shape"])
+    for row in rows:
+        shape = str(row["beam_shape"])
+        found = by_shape.get(shape)
         count += found is not None
-        for name, cell in shown.get(planned_row["beam_shape"], {}).items():
-            if replace or not planned_row.get(name, ""):
+        for name, cell in shown.get(shape, {}).items():
+            if replace or not row.get(name, ""):
                 row[name] = cell
-        for name in columns:
-            there = planned_row.get(name, "")
-            measured = "" if found is None else found[name]
-            if measured == "" or measured != measured:
-                continue
-            if there and not _agree(sheet, name, there, measured):
-                said = measured if measured == ABSENT else f"{measured:.4g}"
-                differences[f"{row['beam_shape']}: {name} {there}, measured {said}"] = None
-            if not there or replace:
-                row[name] = measured
+        if found is not None:
+            measured = {name: found[name] for name in columns}
+            differences |= dict.fromkeys(f"{shape}: {one}" for one in _fill(row, measured, sheet, replace))
     if not count:
         raise UsageError(
             f"{path}: no row has a beam shape {', '.join(map(repr, by_shape))}; give --beam-shape"
         )
     write_sheet(sheet, rows, [*columns, *((BEAM_PICTURE, BEAM_PICTURE_SCALE) if shown else ())])
     return Filled(count, tuple(differences))
+
+
+def _fill(
+    row: dict[str, str | float], measured: Mapping[str, str | float], sheet: TableText, replace: bool
+) -> list[str]:
+    """Put measured figures into a row's empty cells, or all; returns where what was planned differs from them."""
+    differences = []
+    for name, value in measured.items():
+        if value == "" or value != value:
+            continue
+        planned = str(row.get(name, ""))
+        if planned and not _agree(sheet, name, planned, value):
+            said = value if value == ABSENT else f"{value:.4g}"
+            differences.append(f"{name} {planned}, measured {said}")
+        if not planned or replace:
+            row[name] = value
+    return differences
 
 
 def _can_hold(sheet: TableText, text: str) -> bool:

@@ -49,6 +49,10 @@ class Job:
     key: str = ""
     size: int = 0
 
+    def words(self, message: str) -> str:
+        """A message of the measuring with the clip's name in the place of its full path."""
+        return message.replace(str(self.path), self.name).removeprefix(f"{self.name}: ")
+
 
 @dataclass(frozen=True)
 class SharedBasis:

@@ -19,6 +19,7 @@ from .comparability import Comparability, check_comparability
 from .index import desirabilities, order_under_weights, part_weights, weighted_index
 from .letters import group_letters
 from .reading import read_ranking
+from .rows import completed
 from .settings import RankSettings
 from .shape_means import (
     Groups,
@@ -54,9 +55,8 @@ class Ranking:
         Where shapes share blocks (``factor_block`` in the rows), what these differ by is taken out.
     parts
         One row a shape and index part: ``beam_shape``, ``part``, ``weight``, ``desirability`` (geometric mean
-        over welds) and ``effect``: by what factor, as a logarithm times the weight, the part lifts the shape's
-        index above the average shape. Effects of a shape add up to the logarithm of its index over the average;
-        they rest on the welds as they are, blocks not taken out.
+        over welds) and ``effect``: by what factor, as a logarithm times the weight, the part lifts the shape's index
+        above the average shape; a shape's effects add up to that logarithm. Blocks are not taken out of them.
     part_share
         Share of the spread between shapes that each part makes, by part; sums to 1. Empty with one shape.
     welds
@@ -96,7 +96,7 @@ def rank_shapes(
     Parameters
     ----------
     scores
-        One row a weld, columns of `poolwatch.model.tables.SCORE`; more columns do no harm.
+        One row a weld, columns of `poolwatch.model.tables.SCORE` (or as `pandas.read_csv` gives them) and others.
     weights
         Weight of each index part: indices made with others are worked out again. None for those in `settings`,
         or else the default weights, with which indices stand as they are.
@@ -108,12 +108,12 @@ def rank_shapes(
     Raises
     ------
     UsageError
-        A clip is there twice, a shape has no name, no row has an index.
+        A column that no row can do without is missing, a clip is there twice, a shape has no name, no row has an index.
     """
     settings = settings or RankSettings()
     given = weights is not None or settings.weights is not None
     weights = weights or settings.weights or default_weights()
-    comparability = check_comparability(scores)
+    comparability = check_comparability(completed(scores))
     if failed is not None and len(failed):
         comparability = comparability.without(failed)
     rows = comparability.rows

@@ -132,21 +132,25 @@ def run_trial(
     np.True_
     """
     with open_trial(out, TrialOptions.of(**options), measurer or ClipMeasurer()) as trial:
-        there = read_manifest(manifest, check_settings=trial.measurer.settings_id)
-        # A plan that cannot be read is said now, not when all clips are measured.
-        read_limits(there.path.parent / PLAN_FILE)
-        trial.make_folder()
-        away = trial.finished_away(there)
-        read = there.with_away(away)
-        _say_what_is_left_out(read, progress)
-        batch = trial.measure(there, progress)
-        batch = replace(batch, jobs=batch.jobs | away, resumed=batch.resumed + len(away))
-        result = trial.compare(read, batch)
-        if trial.stores:
-            # The tables first: they are there whatever becomes of the database.
-            result.write_tables()
-            result = result.noted(trial.store(result))
-        trial.write(result)
+        return _run(trial, manifest, progress)
+
+
+def _run(trial: TrialRun, manifest: str | Path, progress: Progress | None) -> TrialResult:
+    there = read_manifest(manifest, check_settings=trial.measurer.settings_id)
+    # A plan that cannot be read is said now, not when all clips are measured.
+    read_limits(there.path.parent / PLAN_FILE)
+    trial.make_folder()
+    away = trial.finished_away(there)
+    read = there.with_away(away)
+    _say_what_is_left_out(read, progress)
+    batch = trial.measure(there, progress)
+    batch = replace(batch, jobs=batch.jobs | away, resumed=batch.resumed + len(away))
+    result = trial.compare(read, batch)
+    if trial.stores:
+        # The tables first: they are there whatever becomes of the database.
+        result.write_tables()
+        result = result.noted(trial.store(result))
+    trial.write(result)
     return result
 
 

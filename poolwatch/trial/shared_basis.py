@@ -82,7 +82,7 @@ def score_alike(manifest: Manifest, batch: BatchResult, measurer: Measurer, run:
     ]
     todo = [job for job, other in zip(jobs, unlike, strict=True) if other and _cached(job, basis) is None]
     failures = {
-        todo[event.task].name: f"cannot be scored like the others: {event.message}"
+        todo[event.task].name: f"cannot be scored like the others: {todo[event.task].words(event.message)}"
         for event in run(partial(_rescore_one, measurer, basis), todo)
         if event.kind == "failed"
     }

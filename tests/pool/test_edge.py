@@ -11,9 +11,12 @@ import pytest
 from poolwatch.pool.coarse import _may_have_necks, cut_necks, largest_region, polygon_mean
 from poolwatch.pool.curve import normals_curvature, resample
 from poolwatch.pool.matching import match_place, match_slopes, step_tables
-from poolwatch.pool.step import fit_step
+from poolwatch.pool.step import StepTop, StepWindow, fit_step
 
 REACH = 12
+
+# Nothing is clipped.
+WHOLE = StepTop(0, 100.0, 0.0)
 
 
 def profile(place, sigma, height=100.0, base=20.0, inner=0.0, outer=0.0):
@@ -30,23 +33,12 @@ def profile(place, sigma, height=100.0, base=20.0, inner=0.0, outer=0.0):
 @pytest.mark.parametrize("sigma", [0.8, 1.2, 2.5])
 @pytest.mark.parametrize(("inner", "outer"), [(0.0, 0.0), (-2.0, 0.0), (-1.0, -1.5)])
 def test_noiseless_step_is_found_exactly(place, sigma, inner, outer):
-    found, height, _, ok, found_inner, found_outer = fit_step(
-        profile(place, sigma, inner=inner, outer=outer),
-        round(place),
-        REACH,
-        sigma,
-        2.5 * sigma + 1.5,
-        0,
-        100.0,
-        0.0,
-        0.0,
-        0.0,
-        True,
-    )
-    assert ok
-    assert found == pytest.approx(place, abs=2e-3)
-    assert height == pytest.approx(100.0, rel=5e-3)
-    assert (found_inner, found_outer) == pytest.approx((inner, outer), abs=0.05)
+    window = StepWindow(float(round(place)), REACH, 2.5 * sigma + 1.5, sigma)
+    fit = fit_step(profile(place, sigma, inner=inner, outer=outer), window, WHOLE, (0.0, 0.0), True)
+    assert fit.held
+    assert fit.place == pytest.approx(place, abs=2e-3)
+    assert fit.height == pytest.approx(100.0, rel=5e-3)
+    assert (fit.inner, fit.outer) == pytest.approx((inner, outer), abs=0.05)
 
 
 @pytest.mark.parametrize("place", [-1.3, -0.6, 0.0, 0.21, 0.77])
@@ -75,12 +67,10 @@ def test_fit_by_tables_equals_the_general_one():
         values = profile(place, 1.1, inner=-1.5, outer=-0.5) + rng.normal(0, 1, 2 * REACH + 1)
         table = step_tables(1.1, 60.0)[0]
         found, _, ok = match_place(values, 0.0, REACH, table, -1.5, -0.5)
-        due, _, _, due_ok, _, _ = fit_step(
-            values, 0.0, REACH, 1.1, float(table.half), 0, 100.0, 0.0, -1.5, -0.5, False
-        )
+        due = fit_step(values, StepWindow(0.0, REACH, float(table.half), 1.1), WHOLE, (-1.5, -0.5), False)
         assert ok
-        assert due_ok
-        differences.append(found - due)
+        assert due.held
+        differences.append(found - due.place)
         errors.append(found - place)
     assert np.std(differences) < 0.02 * np.std(errors)
 
@@ -92,21 +82,22 @@ def test_clipped_step_is_found_from_its_foot(place, height):
     values = profile(place, 1.2, height=height)
     seen = int(np.flatnonzero(values < 255.0)[0])
     clipped = np.minimum(values, 255.0)
-    expected = (seen, 1.4 * height, 1e-6)
-    found, tall, _, ok, _, _ = fit_step(clipped, 0.5, REACH, 1.2, 5.0, *expected, 0.0, 0.0, False)
-    assert ok
-    assert found == pytest.approx(place, abs=0.02)
-    assert tall == pytest.approx(height, rel=0.03)
+    expected = StepTop(seen, 1.4 * height, 1e-6)
+    fit = fit_step(clipped, StepWindow(0.5, REACH, 5.0, 1.2), expected, (0.0, 0.0), False)
+    assert fit.held
+    assert fit.place == pytest.approx(place, abs=0.02)
+    assert fit.height == pytest.approx(height, rel=0.03)
 
 
 def test_a_clipped_sample_is_no_less_than_full_scale():
     # Without what is clipped, a step that starts inside the clipped part would do; the lower limits refuse it.
     values = np.minimum(profile(1.0, 1.2, height=300.0), 255.0)
     seen = int(np.flatnonzero(values < 255.0)[0])
-    found, tall, _, ok, _, _ = fit_step(values, 1.0, REACH, 1.2, 5.0, seen, 100.0, 1e-3, 0.0, 0.0, False)
-    assert ok
-    assert found == pytest.approx(1.0, abs=0.2)
-    assert tall > 200
+    expected = StepTop(seen, 100.0, 1e-3)
+    fit = fit_step(values, StepWindow(1.0, REACH, 5.0, 1.2), expected, (0.0, 0.0), False)
+    assert fit.held
+    assert fit.place == pytest.approx(1.0, abs=0.2)
+    assert fit.height > 200
 
 
 def test_scatter_is_near_the_limit_of_noise():
@@ -115,10 +106,9 @@ def test_scatter_is_near_the_limit_of_noise():
     # of it.
     rng = np.random.default_rng(11)
     clean = profile(0.3, 1.0)
+    window = StepWindow(0.0, REACH, 4.0, 1.0)
     found = [
-        fit_step(
-            clean + rng.normal(0, 2.0, clean.size), 0.0, REACH, 1.0, 4.0, 0, 100.0, 0.0, 0.0, 0.0, False
-        )[0]
+        fit_step(clean + rng.normal(0, 2.0, clean.size), window, WHOLE, (0.0, 0.0), False).place
         for _ in range(3000)
     ]
     assert np.mean(found) == pytest.approx(0.3, abs=0.005)
@@ -129,7 +119,7 @@ def test_no_step_is_no_edge():
     flat = np.full(2 * REACH + 1, 50.0)
     rising = np.linspace(10, 90, 2 * REACH + 1)
     for values in (flat, rising):
-        assert not fit_step(values, 0.0, REACH, 1.0, 4.0, 0, 100.0, 0.0, 0.0, 0.0, True)[3]
+        assert not fit_step(values, StepWindow(0.0, REACH, 4.0, 1.0), WHOLE, (0.0, 0.0), True).held
 
 
 @pytest.mark.slow

@@ -74,7 +74,7 @@ def test_reading_is_the_separable_filter_of_opencv(seed):
 def test_registration_finds_shift_and_gain(dx, dy, noise):
     image = texture(3)
     here, there = grey(image, noise, 1), grey(0.8 * moved(image, dx, dy), noise, 2)
-    x, y, gain, agree = register(here, there, BOX, SOLID, 0.0, 0.0, 2 * noise**2 + 30.0, 0.0, 2)
+    x, y, gain, agree = register(here, there, BOX, SOLID, (0.0, 0.0), (2 * noise**2 + 30.0, 0.0), 2)
     assert (x, y) == pytest.approx((dx, dy), abs=0.02)
     assert gain == pytest.approx(1.25, rel=2e-3)
     assert agree > 0.9
@@ -91,7 +91,7 @@ def test_registration_is_not_drawn_to_whole_pixels_by_noise():
     found = []
     for k in range(12):
         here, there = grey(image, 40.0, 10 + k), grey(moved(image, 0.25, 0.0), 40.0, 50 + k)
-        found.append(register(here, there, BOX, SOLID, 0.0, 0.0, 3200.0, 0.0, 2)[0])
+        found.append(register(here, there, BOX, SOLID, (0.0, 0.0), (3200.0, 0.0), 2).dx)
     assert np.mean(found) == pytest.approx(0.25, abs=0.02)
 
 
@@ -101,7 +101,7 @@ def test_what_does_not_move_along_is_outvoted():
     other = texture(6)
     for frame, shift in ((here, 0.0), (there, -3.0)):
         frame[30:70, 40:80] = np.round(moved(other, shift, 0.0))[30:70, 40:80]
-    x, y, _, _ = register(here, there, BOX, SOLID, 0.5, 0.0, 80.0, 0.0, 2)
+    x, y, _, _ = register(here, there, BOX, SOLID, (0.5, 0.0), (80.0, 0.0), 2)
     assert (x, y) == pytest.approx((0.7, 0.0), abs=0.03)
 
 

@@ -10,11 +10,14 @@ import pytest
 
 from poolwatch.model.tables import TRACKS
 from poolwatch.show.canvas import Box, FrameCanvas, Spot
+from poolwatch.show.numbers import NumberPainter
 from poolwatch.show.overlay import OverlayPainter
 from poolwatch.show.overlay_head import drawn_words, flag_words, foot_lines, index_words, title_words
-from poolwatch.show.painters import AxesPainter, ScalePainter, TravelPainter
-from poolwatch.show.particles import NumberPainter, ParticlePainter, TracksInFrame
-from poolwatch.show.segments import LAYERS, OverlayChoices
+from poolwatch.show.painters import AxesPainter, ExtentPainter, KeyholePainter, OutlinePainter
+from poolwatch.show.palette import FLAGGED, bgr
+from poolwatch.show.particles import ParticlePainter, TracksInFrame
+from poolwatch.show.segments import LAYERS
+from poolwatch.show.surround import Surround
 from poolwatch.show.turning import Turn
 
 
@@ -44,44 +47,92 @@ def test_axes_leave_keyhole_and_tail_tip_free(drawn, direction):
         assert not inside(ink, canvas.at(clip.outline(frame)), margin=3).any()
 
 
-@pytest.mark.parametrize("direction", [0, 35, 140])
-def test_labels_never_meet_each_other_nor_bar_nor_arrow(drawn, direction):
-    clip = drawn(frames=60, direction=direction, seed=4)
-    canvas = canvas_of(clip)
-    size = (clip.shape[1], clip.shape[0])
-    for painter in (TravelPainter(clip.result, *size), ScalePainter(clip.result, *size)):
-        painter.draw(canvas, 0)
-    # Bar and its label, arrow and its name: each pair is one thing.
-    before = len(canvas.taken)
-    AxesPainter(clip.result, *size).draw(canvas, 0)
-    assert len(canvas.taken) > before + 3
-    for label in canvas.taken[before:]:
-        assert not any(label.meets(other) for other in canvas.taken if other is not label)
+@pytest.mark.parametrize("shape", [(256, 512), (96, 256), (400, 100), (800, 1280)])
+@pytest.mark.parametrize("direction", [0, 35, 90, 200])
+def test_nothing_is_written_in_the_picture_and_nothing_twice_in_a_place(drawn, shape, direction):
+    clip = drawn(frames=30, shape=shape, direction=direction, seed=4)
+    painter = OverlayPainter(clip.result, shape)
+    top, left = painter.annotated
+    rows, columns = painter.picture
+    picture = Box(left, top, left + columns, top + rows)
+    assert len(painter.surround) > 6
+    assert not any(box.meets(picture) for box in painter.surround)
+    assert not any(a.meets(b) for a, b in itertools.combinations(painter.surround, 2))
+    assert all(box.left >= 0 and box.right <= painter.width for box in painter.surround)
 
 
-def test_numbers_of_a_crowd_cover_nothing(drawn):
-    clip = drawn(frames=60, seed=5)
-    rng = np.random.default_rng(1)
-    count = 60
-    tracks = TRACKS.frame(
-        {
-            "particle": np.arange(1, count + 1),
-            "frame": [10] * count,
-            "x_px": rng.uniform(40, 200, count),
-            "y_px": rng.uniform(40, 140, count),
-            "diameter_px": np.full(count, 3.0),
-        }
-    )
-    seen = TracksInFrame(replace(clip.result, tracks=tracks))
-    canvas = canvas_of(clip)
-    ParticlePainter(seen).draw(canvas, 10)
-    marks = len(canvas.taken)
-    assert marks == count
-    NumberPainter(seen).draw(canvas, 10)
-    numbers = canvas.taken[marks:]
-    assert 10 < len(numbers) < count
-    assert not any(a.meets(b) for a, b in itertools.combinations(numbers, 2))
-    assert not any(a.meets(b) for a in numbers for b in canvas.taken[:marks])
+@pytest.mark.parametrize("stretch", [None, (1.25, 0.1, 0.1, 0.808)])
+@pytest.mark.parametrize("direction", [0, 40, 90, 180, 250, 271])
+def test_rulers_say_how_far_from_the_beam(drawn, direction, stretch):
+    clip = drawn(frames=30, direction=direction, seed=4)
+    axes = replace(clip.axes, stretch=stretch)
+    surround = Surround(replace(clip.result, axes=axes), clip.shape, 1.5, 20, LAYERS)
+    for which, ticks in enumerate(surround.rulers):
+        assert len(ticks) >= 3
+        for tick in ticks:
+            place = np.array([axes.origin_x, axes.origin_y])
+            place[which] = tick.along / 1.5 - 0.5
+            x, y = axes.mm(place)
+            value = float(tick.text.replace("\N{MINUS SIGN}", "-"))
+            assert np.hypot(x, y) == pytest.approx(abs(value), abs=1e-9)
+            if stretch is None and direction % 90 == 0:
+                along_travel = (direction % 180 == 0) == (which == 0)
+                assert (x if along_travel else y) == pytest.approx(value, abs=1e-9)
+
+
+def crowded(clip, count, frames, rng):
+    """A clip's result with many particles on random straight flights."""
+    height, width = clip.shape
+    rows = []
+    for number in range(1, count + 1):
+        first = int(rng.integers(0, frames - 12))
+        place, speed = rng.uniform((0, 0), (width, height)), rng.normal(0, 3, 2)
+        for frame in range(first, first + int(rng.integers(3, 40))):
+            x, y = place + speed * (frame - first)
+            if 0 <= x < width and 0 <= y < height and frame < frames:
+                rows.append((number, frame, x, y, 3.0))
+    names = ["particle", "frame", "x_px", "y_px", "diameter_px"]
+    return replace(clip.result, tracks=TRACKS.frame(dict(zip(names, zip(*rows, strict=True), strict=True))))
+
+
+@pytest.mark.parametrize(("count", "shape"), [(12, (96, 256)), (60, (256, 512)), (200, (256, 512))])
+def test_numbers_cover_nothing_that_is_drawn(drawn, count, shape):
+    rng = np.random.default_rng(count)
+    clip = drawn(frames=60, shape=shape, seed=5)
+    result = crowded(clip, count, 60, rng)
+    tracks = TracksInFrame(result)
+    numbers = NumberPainter(tracks, result)
+    others = (ParticlePainter(tracks), OutlinePainter(result), ExtentPainter(result), KeyholePainter(result))
+    written = 0
+    for frame in rng.choice(60, 12, replace=False):
+        apart = canvas_of(clip)
+        numbers.draw(apart, int(frame))
+        lettering = apart.image.any(axis=2)
+        drawing = canvas_of(clip)
+        for painter in others:
+            painter.draw(drawing, int(frame))
+        assert not (lettering & (drawing.image > 60).any(axis=2)).any()
+        written += lettering.sum()
+    assert written > 1000
+
+
+def test_a_number_keeps_its_side(drawn):
+    clip = drawn(frames=120, seed=7)
+    tracks = TracksInFrame(clip.result)
+    numbers, canvas = NumberPainter(tracks, clip.result), canvas_of(clip)
+    number = int(clip.result.tracks["particle"].iloc[0])
+    frames = tracks.flight(number)
+    sides = set()
+    for frame in frames[5:-5]:
+        mine = [one for one in tracks.seen(int(frame)) if one.number == number]
+        blank = canvas_of(clip)
+        numbers.draw(blank, int(frame))
+        rows, columns = np.nonzero(blank.image.max(axis=2) > 200)
+        if len(rows) and len(list(tracks.seen(int(frame)))) == 1:
+            sides.add(
+                tuple(np.sign(np.round((columns.mean(), rows.mean()) - canvas.at(mine[0].path[-1]), -1)))
+            )
+    assert len(sides) == 1
 
 
 def test_a_label_takes_the_first_free_spot_or_none():
@@ -94,31 +145,17 @@ def test_a_label_takes_the_first_free_spot_or_none():
     assert not canvas.label("12", spots, "#ffffff")
 
 
-def test_a_trail_does_not_hide_the_scale_bar(drawn):
-    clip = drawn(frames=60, seed=6)
-    height, width = clip.shape
-    tracks = TRACKS.frame(
-        {
-            "particle": [1] * 30,
-            "frame": np.arange(10, 40),
-            "x_px": np.linspace(0, width / 3, 30),
-            "y_px": [height - 8.0] * 30,
-            "diameter_px": [4.0] * 30,
-        }
-    )
-    layers = ("scale", "particles")
+def test_status_is_beside_the_picture_and_goes_again(drawn):
+    clip = drawn(frames=60, bad=(30,), seed=6)
+    painter = OverlayPainter(clip.result, clip.shape)
+    out = np.empty((painter.height, painter.width, 3), np.uint8)
+    row = painter.annotated[0] + painter.picture[0] + 4
 
-    def shown(table):
-        painter = OverlayPainter(
-            replace(clip.result, tracks=table), clip.shape, OverlayChoices(layers=layers)
-        )
-        image = painter.paint(clip.frame(39), 39)
-        return image[painter.annotated[0] : painter.annotated[0] + round(1.5 * height)]
+    def flagged(number):
+        image = painter.paint(clip.frame(number), number, None, out)
+        return (np.abs(image[row : row + 60].astype(int) - bgr(FLAGGED)) < 30).all(axis=2).sum()
 
-    plain, crossed = (shown(table) for table in (tracks.iloc[:0], tracks))
-    bar = (plain[-60:] > 235).all(axis=2)
-    assert bar.sum() > 200
-    assert (crossed[-60:][bar] > 200).all()
+    assert [flagged(number) > 100 for number in (29, 30, 31)] == [False, True, False]
 
 
 def test_head_names_shape_index_and_flags(drawn):
@@ -142,10 +179,17 @@ def test_caption_names_what_is_drawn_and_nothing_else(clip):
     words = "; ".join(drawn_words(clip.result, LAYERS))
     assert "dashed orange: keyhole region" in words
     assert "green corners and trails: particles" in words
+    assert "rulers: from the beam" in words
+    oblique = replace(clip.result, axes=replace(clip.axes, direction_deg=35.0))
+    assert "rulers: from the beam, along the picture's sides" in drawn_words(oblique, LAYERS)
     assert "not counted" not in words
     assert "grey crosses" in "; ".join(drawn_words(clip.result, (*LAYERS, "rejected")))
     blind = replace(clip.result, keyhole=None, score=clip.result.score.assign(flags="spatter_not_sought"))
-    assert drawn_words(blind, LAYERS) == ["solid blue: outline", "bars: front and rear"]
+    assert drawn_words(blind, LAYERS) == [
+        "solid blue: outline",
+        "bars: front and rear",
+        "rulers: from the beam",
+    ]
     assert drawn_words(clip.result, ("outline",)) == ["solid blue: outline"]
     assert foot_lines(["one", "two", "three"], 10_000, 20) == ["one; two; three"]
     assert len(foot_lines(["a rather long phrase", "another one of them"], 300, 20)) == 2

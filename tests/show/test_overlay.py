@@ -10,6 +10,7 @@ import pytest
 
 from poolwatch.model.axes import PoolAxes
 from poolwatch.model.errors import ClipError, UsageError
+from poolwatch.show import surround
 from poolwatch.show.canvas import FrameCanvas, StillLayer
 from poolwatch.show.lettering import width_of
 from poolwatch.show.overlay import (
@@ -19,7 +20,7 @@ from poolwatch.show.overlay import (
     enlargement,
 )
 from poolwatch.show.overlay_head import fitted_caption
-from poolwatch.show.painters import AxesPainter, KeyholePainter, ScalePainter
+from poolwatch.show.painters import AxesPainter, KeyholePainter
 from poolwatch.show.palette import FLAGGED, KEYHOLE, PARTICLE, POOL, bgr
 from poolwatch.show.segments import LAYERS, OverlayChoices, plan_overlay
 
@@ -104,7 +105,6 @@ def test_still_layer_equals_painting_every_frame(clip):
     painters = [
         AxesPainter(clip.result, 512, 256),
         KeyholePainter(clip.result),
-        ScalePainter(clip.result, 512, 256),
     ]
     direct = FrameCanvas(ground.copy(), 2.0)
     for painter in painters:
@@ -253,23 +253,19 @@ def test_still_is_a_png_of_the_painted_frame(clip, tmp_path):
     assert found.shape[1] >= 1440
 
 
-def test_scale_bar_of_a_tilted_view_is_as_long_as_it_says(clip):
-    class Tilted:
-        axes = PoolAxes(256.0, 128.0, 30.0, 0.02, (1.25, 0.0, 0.0, 0.8))
-        unit = "mm"
-
+def test_scale_bar_of_a_tilted_view_is_as_long_as_it_says(clip, monkeypatch):
     drawn = {}
 
-    class Sheet(FrameCanvas):
-        def strokes(self, paths, *args, **more):
-            drawn["bar"] = np.asarray(paths[0])
+    def draw_bar(canvas, length, words, place):
+        drawn.update(length=length, words=words)
+        return 0.0
 
-        def write(self, text, *args, **more):
-            drawn["text"] = text
-
-    ScalePainter(Tilted(), 512, 256).draw(Sheet(np.zeros((256, 512, 3), np.uint8), 1.0), 0)
-    ends = Tilted.axes.mm(drawn["bar"])
-    assert np.linalg.norm(ends[1] - ends[0]) == pytest.approx(float(drawn["text"].split()[0]), rel=1e-3)
+    monkeypatch.setattr(surround, "draw_bar", draw_bar)
+    tilted = replace(clip.result, axes=PoolAxes(256.0, 128.0, 30.0, 0.02, (1.25, 0.0, 0.0, 0.8)))
+    factor = OverlayPainter(tilted, (256, 512)).factor
+    length = drawn["length"] / factor
+    ends = tilted.axes.mm(np.array([[10.0, 10.0], [10.0 + length, 10.0]]))
+    assert np.linalg.norm(ends[1] - ends[0]) == pytest.approx(float(drawn["words"].split()[0]), rel=1e-3)
 
 
 def test_an_excerpts_caption_keeps_what_it_shows_where_there_is_little_room():

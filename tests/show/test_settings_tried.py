@@ -176,5 +176,8 @@ def test_profiles_of_known_scale_are_shown_at_one_scale(half):
     drawn = draw_profiles({"one": BeamProfile(disc(half), 0.01), "wide": BeamProfile(disc(40), 0.01)})
     widths = {name: (image[SIDE // 2, :, 2] > 200).sum() for name, image in drawn.items()}
     assert widths["wide"] / widths["one"] == pytest.approx(40 / half, rel=0.1)
+    # Also a beam that fills most of its picture.
+    filled = draw_profiles({"wide": BeamProfile(disc(90), 0.01)})["wide"]
+    assert (filled[SIDE // 2, :, 2] > 200).sum() == pytest.approx(SIDE / 1.25, rel=0.1)
     alone = draw_profiles({"one": BeamProfile(disc(half))})["one"]
     assert (alone[SIDE // 2, :, 2] > 200).sum() == pytest.approx(SIDE / 1.25, rel=0.1)

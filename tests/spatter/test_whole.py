@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from poolwatch.spatter import SpatterSettings, detect, link, particles
+from poolwatch.spatter import SpatterSettings, detect, detecting, link, particles
 from poolwatch.spatter.counting import COLUMNS, ENDS
 from poolwatch.spatter.judging import REASONS
 from tests.spatter.conftest import Measured, measure, must_be_found, partners
@@ -71,6 +71,14 @@ def test_blocks_do_not_matter(ordinary: Measured) -> None:
         part["frame"] += start
         pieces.append(part)
     assert np.concatenate(pieces).tobytes() == whole.tobytes()
+
+
+def test_room_for_regions_does_not_matter(ordinary: Measured, monkeypatch: pytest.MonkeyPatch) -> None:
+    # Two regions at first: less than the frames hold, so that room is made and frames are searched again.
+    monkeypatch.setattr(detecting, "_ROOM", 2)
+    monkeypatch.setattr(detecting, "_HELD", 500)
+    again = detect(ordinary.frames, ordinary.outlines, ordinary.look)
+    assert again.tobytes() == ordinary.sightings.tobytes()
 
 
 def test_empty_clip_gives_empty_tables(ordinary: Measured) -> None:

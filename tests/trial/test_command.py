@@ -93,7 +93,7 @@ def test_a_trial_into_a_store_and_ranked_from_it(tmp_path: Path, capsys: pytest.
     assert main(arguments) == 0
     shown = capsys.readouterr()
     assert "crescent" in shown.out
-    assert "weld2.avi: failed: clips/flat-top/weld2.avi: no pool found" in " ".join(shown.err.split())
+    assert "clips/flat-top/weld2.avi: failed: no pool found" in " ".join(shown.err.split())
     assert "8 clips measured, 0 were finished before" in shown.err
     first = (tmp_path / "out" / "ranking.csv").read_bytes()
     assert main(arguments) == 0

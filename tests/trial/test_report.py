@@ -79,12 +79,12 @@ def test_picture_and_video_show_one_index_and_the_page_says_which(trial: tuple[P
         own = read_measurement(folder)
         evidence = report.clip_evidence(out, row)
         # The picture that stands for the video is painted with the clip's own figures, as the video is.
-        assert evidence.still is not None
+        assert evidence.poster is not None
         np.testing.assert_array_equal(
-            evidence.still, clip_evidence(own, folder, name=str(row["clip"].iloc[0])).still
+            evidence.poster, clip_evidence(own, folder, name=str(row["clip"].iloc[0])).poster
         )
         alone, compared = index_words(own.row), index_words(row.iloc[0])
-        assert f"Index in video and picture: {alone}, this clip alone. Index on this page: {compared}" in text
+        assert f"Index in the video: {alone}, this clip alone. Index on this page: {compared}" in text
 
 
 @pytest.mark.long

@@ -112,3 +112,14 @@ def test_a_table_of_rows_may_lack_all_but_three_columns():
         completed(rows.drop(columns="beam_shape"))
     with pytest.raises(UsageError, match="no score rows"):
         completed(rows.iloc[:0])
+
+
+def test_rows_as_pandas_reads_them_are_ranked_alike(tmp_path: Path) -> None:
+    """Without flags a whole column is empty, which pandas reads as NaN."""
+    rows = score_rows(np.random.default_rng(1), (0.5, 0.9), 3).assign(flags="")
+    write_csv(tmp_path / "scores.csv", rows)
+    plain = pd.read_csv(tmp_path / "scores.csv")
+    assert plain["flags"].isna().all()
+    pd.testing.assert_frame_equal(rank_shapes(plain).table, rank_shapes(rows).table, rtol=1e-6)
+    with pytest.raises(UsageError, match="score rows lack the column 'beam_shape'"):
+        rank_shapes(plain.drop(columns="beam_shape"))

@@ -5,12 +5,14 @@ All other frames are gone through in one kernel.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 from .evidence import SOFT
-from .metal import Box, Field, read_at, register
+from .metal import Box, Field, Registration, read_at, register
 from .soft_light import add_soft_light
 
 # Side of the square over which a comparison is judged, px: a pixel and two to either side, written out in `_rank`.
@@ -22,9 +24,10 @@ KEPT = 2
 _LEAST_AGREEMENT = 0.3
 _LEAST_GAIN, _MOST_GAIN = 0.4, 2.5
 
-# Motion of the metal from a frame to a later one (x, y, px), gain of the earlier over the later, agreement; by the
-# earlier frame and how much later the other is, shape (n, span + 1, 4); NaN where nobody has looked.
-Pairs = NDArray[np.float64]
+# `metal.Registration` from a frame to a later one.
+PAIR = np.dtype([(name, np.float64) for name in Registration._fields])
+# By the earlier frame and how much later the other is, shape (n, span + 1), of `PAIR`; NaN where nobody has looked.
+Pairs = NDArray[np.void]
 # Of each pixel the best unexplained shares of its surroundings, best first, and those of the pixel alone in the same
 # comparisons, shape (KEPT, rows, columns and `_SIDE` twice); and room to work in.
 Comparisons = tuple[NDArray[np.float32], NDArray[np.float32], Field, Field]
@@ -32,7 +35,37 @@ Comparisons = tuple[NDArray[np.float32], NDArray[np.float32], Field, Field]
 
 def no_pairs(frames: int, span: int) -> Pairs:
     """Nothing known of any two of so many frames, at most `span` apart."""
-    return np.full((frames, span + 1, 4), np.nan)
+    return np.full((frames, span + 1), np.array((np.nan,) * len(Registration._fields), dtype=PAIR))
+
+
+class Rigid(NamedTuple):
+    """Frames of one clip whose metal moves as one, and what registering them takes.
+
+    Attributes
+    ----------
+    frames
+        Grey values, shape (n, h, w).
+    box
+        Rows and columns looked at.
+    solid
+        1 where metal is expected solid, shape of the box.
+    metal_px
+        Motion of the metal, px a frame.
+    noise
+        Variance of the difference of two frames at brightness 0, and its increase per grey value.
+    step
+        Every so many rows and columns take part.
+    pairs
+        What is known of pairs of frames already.
+    """
+
+    frames: NDArray[np.generic]
+    box: Box
+    solid: NDArray[np.uint8]
+    metal_px: tuple[float, float]
+    noise: tuple[float, float]
+    step: int
+    pairs: Pairs
 
 
 # Divisions that are never by 0 need not be watched: loops then work on several pixels at a time.
@@ -54,40 +87,23 @@ def prepared(here: NDArray[np.generic], box: Box, floor: float, slope: float) ->
 
 
 @njit(cache=True, nogil=True)
-def motion_between(
-    frames: NDArray[np.generic],
-    index: int,
-    other: int,
-    box: Box,
-    solid: NDArray[np.uint8],
-    metal_px: tuple[float, float],
-    noise: tuple[float, float],
-    step: int,
-    pairs: Pairs,
-) -> tuple[float, float, float, bool]:
+def motion_between(rigid: Rigid, index: int, other: int) -> tuple[float, float, float, bool]:
     """Motion of the metal from a frame to another, gain of the first over the second, and whether the two compare.
 
     They are registered from the earlier to the later one, whichever is asked for, and once only: see `Pairs`.
     """
     first, second = min(index, other), max(index, other)
     k = second - first
-    found = pairs[first, k]
-    if np.isnan(found[3]):
-        found[0], found[1], found[2], found[3] = register(
-            frames[first],
-            frames[second],
-            box,
-            solid,
-            k * metal_px[0],
-            k * metal_px[1],
-            noise[0],
-            noise[1],
-            step,
-        )
-    dx, dy, gain = found[0], found[1], found[2]
+    pair = rigid.pairs[first, k]
+    if np.isnan(pair.agreement):
+        x, y = rigid.metal_px
+        one, two = rigid.frames[first], rigid.frames[second]
+        found = register(one, two, rigid.box, rigid.solid, (k * x, k * y), rigid.noise, rigid.step)
+        pair.dx, pair.dy, pair.gain, pair.agreement = found.dx, found.dy, found.gain, found.agreement
+    dx, dy, gain = pair.dx, pair.dy, pair.gain
     if other < index:
         dx, dy, gain = -dx, -dy, 1.0 / max(gain, 1e-9)
-    return dx, dy, gain, found[3] >= _LEAST_AGREEMENT and _LEAST_GAIN < gain < _MOST_GAIN
+    return dx, dy, gain, pair.agreement >= _LEAST_AGREEMENT and _LEAST_GAIN < gain < _MOST_GAIN
 
 
 @njit(cache=True, nogil=True)
@@ -130,14 +146,15 @@ def _compare(value: Field, weight: Field, read: Field, valid: Box, gain: float, 
     g = np.float32(gain)
     soft = np.float32(SOFT)
     # Loops, here and below: Numba takes seconds to compile the setting of a whole row.
-    if valid[0] > 0 or valid[1] < h or valid[2] > 0 or valid[3] < w:
+    top, bottom, left, right = valid
+    if top > 0 or bottom < h or left > 0 or right < w:
         for i in range(h + 2 * _SIDE):
             for j in range(w + 2 * _SIDE):
                 share[i, j] = np.float32(2.0)
-    for i in range(valid[1] - valid[0]):
-        here = value[valid[0] + i, valid[2] : valid[3]]
-        noise = weight[valid[0] + i, valid[2] : valid[3]]
-        out = share[valid[0] + i + _SIDE, valid[2] + _SIDE : valid[3] + _SIDE]
+    for i in range(bottom - top):
+        here = value[top + i, left:right]
+        noise = weight[top + i, left:right]
+        out = share[top + i + _SIDE, left + _SIDE : right + _SIDE]
         there = read[i]
         for j in range(here.size):
             d = (here[j] - g * there[j]) * noise[j]
@@ -195,30 +212,22 @@ def agreed(comparisons: Comparisons, agreeing: int) -> tuple[Field, Field]:
 
 @njit(cache=True, nogil=True)
 def compare_all(
-    frames: NDArray[np.generic],
-    index: int,
-    others: NDArray[np.int64],
-    box: Box,
-    solid: NDArray[np.uint8],
-    metal_px: tuple[float, float],
-    noise: tuple[float, float],
-    veil: bool,
-    step: int,
-    pairs: Pairs,
-    agreeing: int,
+    rigid: Rigid, index: int, others: NDArray[np.int64], veil: bool, agreeing: int
 ) -> tuple[Field, Field, int]:
     """Unexplained shares of each pixel's surroundings and of the pixel alone, and how many frames could be compared.
 
-    Of so many comparisons as must agree the worst counts. Parameters as in `residual.unexplained`.
+    Of so many comparisons as must agree the worst counts. Other parameters as in `residual.unexplained`.
     """
-    value, weight = prepared(frames[index], box, noise[0], noise[1])
-    comparisons = nothing_compared(value.shape[0], value.shape[1])
-    variance = noise[0] + noise[1] * value.mean()
+    floor, slope = rigid.noise
+    value, weight = prepared(rigid.frames[index], rigid.box, floor, slope)
+    h, w = value.shape
+    comparisons = nothing_compared(h, w)
+    variance = floor + slope * value.mean()
     used = 0
     for other in others:
-        dx, dy, gain, alike = motion_between(frames, index, other, box, solid, metal_px, noise, step, pairs)
+        dx, dy, gain, alike = motion_between(rigid, index, other)
         if alike:
-            read, valid = read_at(frames[other], box, dx, dy)
+            read, valid = read_at(rigid.frames[other], rigid.box, dx, dy)
             if veil:
                 add_soft_light(value, read, valid, gain, variance)
                 gain = 1.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -58,9 +59,9 @@ def shifted(frame: Grey, box: Box, dx: float, dy: float) -> tuple[Field, Box]:
     """
     r0, r1, c0, c1 = box
     out = np.zeros((r1 - r0, c1 - c0), dtype=np.float32)
-    read, valid = read_at(frame, box, dx, dy)
-    out[valid[0] : valid[1], valid[2] : valid[3]] = read
-    return out, valid
+    read, (top, bottom, left, right) = read_at(frame, box, dx, dy)
+    out[top:bottom, left:right] = read
+    return out, (top, bottom, left, right)
 
 
 @njit(cache=True, nogil=True)
@@ -82,7 +83,7 @@ def read_at(frame: NDArray[np.generic], box: Box, dx: float, dy: float) -> tuple
     source = np.empty((b - a + margin, n + margin), dtype=np.float32)
     first, last = max(c - TAPS, 0), min(d + TAPS, w)
     before = first - (c - TAPS)
-    for i in range(source.shape[0]):
+    for i in range(len(source)):
         seen = frame[min(max(a - TAPS + i, 0), h - 1), first:last]
         inside = source[i, before:]
         for j in range(seen.size):
@@ -110,18 +111,25 @@ def read_at(frame: NDArray[np.generic], box: Box, dx: float, dy: float) -> tuple
     return out, (a - iy - r0, b - iy - r0, c - ix - c0, d - ix - c0)
 
 
+class Registration(NamedTuple):
+    """Shift (px) and gain that carry the metal of one frame onto another, and the share of pixels that agree."""
+
+    dx: float
+    dy: float
+    gain: float
+    agreement: float
+
+
 @njit(cache=True, nogil=True)
 def register(
     here: NDArray[np.generic],
     there: NDArray[np.generic],
     box: Box,
     solid: NDArray[np.uint8],
-    dx: float,
-    dy: float,
-    floor: float,
-    slope: float,
+    start: tuple[float, float],
+    noise: tuple[float, float],
     step: int,
-) -> tuple[float, float, float, float]:
+) -> Registration:
     """Shift and gain that carry the solid metal of one frame onto another.
 
     Weighted Gauss-Newton steps (Lucas & Kanade 1981) with weights that fall with the fourth power of the difference
@@ -135,101 +143,35 @@ def register(
         Rows and columns r0, r1, c0, c1 to compare.
     solid
         1 where metal is expected solid, shape of the box.
-    dx, dy
-        First guess, px.
-    floor, slope
+    start
+        First guess of the shift (dx, dy), px.
+    noise
         Variance of the difference at brightness 0 and its increase per grey value.
     step
         Take every `step`-th row and column.
 
     Returns
     -------
-    tuple of float
-        dx, dy, gain of `here` over `there`, share of the compared pixels that agree.
+    Registration
+        Gain is that of `here` over `there`; where nothing agrees the shift is the first guess.
     """
-    h, w = here.shape
-    r0, r1, c0, c1 = box
-    x0 = dx
-    y0 = dy
-    gain = 1.0
+    x0, y0 = start
+    dx, dy = start
     # Gain first: a dimmer frame would lose all its weights.
-    total = 0.0
-    other = 0.0
-    for i in range(r0, r1, step):
-        for j in range(c0, c1, step):
-            if solid[i - r0, j - c0]:
-                p = int(round(j + dx))
-                q = int(round(i + dy))
-                if 0 <= p < w and 0 <= q < h:
-                    total += here[i, j]
-                    other += there[q, p]
-    if other > 0.0 and total > 0.0:
-        gain = total / other
+    gain = _gain_at(here, there, box, solid, start, step)
     agree = 0.0
+    prior = 1.0 / (_PRIOR_PX * _PRIOR_PX)
     for turn in range(6):
-        a00 = 0.0
-        a01 = 0.0
-        a02 = 0.0
-        a11 = 0.0
-        a12 = 0.0
-        a22 = 0.0
-        b0 = 0.0
-        b1 = 0.0
-        b2 = 0.0
-        count = 0
-        good = 0
-        for i in range(max(r0, 1), min(r1, h - 1), step):
-            y = i + dy
-            if y < 1.0 or y >= h - 2.0:
-                continue
-            q = int(y)
-            fy = y - q
-            for j in range(max(c0, 1), min(c1, w - 1), step):
-                if solid[i - r0, j - c0] == 0:
-                    continue
-                x = j + dx
-                if x < 1.0 or x >= w - 2.0:
-                    continue
-                p = int(x)
-                fx = x - p
-                t0 = float(there[q, p])
-                t1 = float(there[q, p + 1])
-                t2 = float(there[q + 1, p])
-                t3 = float(there[q + 1, p + 1])
-                value = (1 - fy) * ((1 - fx) * t0 + fx * t1) + fy * ((1 - fx) * t2 + fx * t3)
-                # Slopes of the other frame: their noise has no part in the difference at this pixel, and so no pull.
-                gx = 0.5 * (float(here[i, j + 1]) - float(here[i, j - 1]))
-                gy = 0.5 * (float(here[i + 1, j]) - float(here[i - 1, j]))
-                r = here[i, j] - gain * value
-                var = floor + slope * max(float(here[i, j]), 0.0)
-                e = r * r / var
-                count += 1
-                if e < 9.0:
-                    good += 1
-                k = 1.0 / ((1.0 + e / 9.0) ** 2 * var)
-                a00 += k * gx * gx
-                a01 += k * gx * gy
-                a02 += k * gx * value
-                a11 += k * gy * gy
-                a12 += k * gy * value
-                a22 += k * value * value
-                b0 += k * gx * r
-                b1 += k * gy * r
-                b2 += k * value * r
-        if count < 30 or a22 <= 0.0:
-            return x0, y0, gain, 0.0
-        agree = good / count
-        prior = 1.0 / (_PRIOR_PX * _PRIOR_PX)
-        a00 += prior
-        a11 += prior
-        b0 += prior * (x0 - dx)
-        b1 += prior * (y0 - dy)
+        s = _equations(here, there, box, solid, Registration(dx, dy, gain, agree), noise, step)
+        if s.used < 30 or s.a22 <= 0.0:
+            return Registration(x0, y0, gain, 0.0)
+        agree = s.good / s.used
         # The gain is eliminated, what is left is two by two.
-        m00 = a00 - a02 * a02 / a22
-        m01 = a01 - a02 * a12 / a22
-        m11 = a11 - a12 * a12 / a22
-        n0 = b0 - a02 * b2 / a22
-        n1 = b1 - a12 * b2 / a22
+        m00 = s.a00 + prior - s.a02 * s.a02 / s.a22
+        m01 = s.a01 - s.a02 * s.a12 / s.a22
+        m11 = s.a11 + prior - s.a12 * s.a12 / s.a22
+        n0 = s.b0 + prior * (x0 - dx) - s.a02 * s.b2 / s.a22
+        n1 = s.b1 + prior * (y0 - dy) - s.a12 * s.b2 / s.a22
         det = m00 * m11 - m01 * m01
         if det <= 0.0:
             break
@@ -239,11 +181,109 @@ def register(
         if far > 1.0:
             ux /= far
             uy /= far
-        gain += (b2 - a02 * ux - a12 * uy) / a22
+        gain += (s.b2 - s.a02 * ux - s.a12 * uy) / s.a22
         dx += ux
         dy += uy
         if far < 0.015 and turn > 0:
             break
     if math.hypot(dx - x0, dy - y0) > _LEASH_PX:
-        return x0, y0, gain, 0.0
-    return dx, dy, gain, agree
+        return Registration(x0, y0, gain, 0.0)
+    return Registration(dx, dy, gain, agree)
+
+
+@njit(cache=True, nogil=True)
+def _gain_at(
+    here: NDArray[np.generic],
+    there: NDArray[np.generic],
+    box: Box,
+    solid: NDArray[np.uint8],
+    shift: tuple[float, float],
+    step: int,
+) -> float:
+    """Brightness of the metal in one frame over that in another; 1 where there is none."""
+    h, w = here.shape
+    r0, r1, c0, c1 = box
+    dx, dy = shift
+    total = other = 0.0
+    for i in range(r0, r1, step):
+        for j in range(c0, c1, step):
+            if solid[i - r0, j - c0]:
+                p = int(round(j + dx))
+                q = int(round(i + dy))
+                if 0 <= p < w and 0 <= q < h:
+                    total += here[i, j]
+                    other += there[q, p]
+    return total / other if other > 0.0 and total > 0.0 else 1.0
+
+
+class _Equations(NamedTuple):
+    """Weighted sums over the compared pixels for shift along x and y and gain; how many, and how many agree."""
+
+    a00: float
+    a01: float
+    a02: float
+    a11: float
+    a12: float
+    a22: float
+    b0: float
+    b1: float
+    b2: float
+    used: int
+    good: int
+
+
+@njit(cache=True, nogil=True)
+def _equations(
+    here: NDArray[np.generic],
+    there: NDArray[np.generic],
+    box: Box,
+    solid: NDArray[np.uint8],
+    now: Registration,
+    noise: tuple[float, float],
+    step: int,
+) -> _Equations:
+    """Normal equations of a Gauss-Newton step from a registration."""
+    h, w = here.shape
+    r0, r1, c0, c1 = box
+    floor, slope = noise
+    a00 = a01 = a02 = a11 = a12 = a22 = b0 = b1 = b2 = 0.0
+    used = good = 0
+    for i in range(max(r0, 1), min(r1, h - 1), step):
+        y = i + now.dy
+        if y < 1.0 or y >= h - 2.0:
+            continue
+        q = int(y)
+        fy = y - q
+        for j in range(max(c0, 1), min(c1, w - 1), step):
+            if solid[i - r0, j - c0] == 0:
+                continue
+            x = j + now.dx
+            if x < 1.0 or x >= w - 2.0:
+                continue
+            p = int(x)
+            fx = x - p
+            t0 = float(there[q, p])
+            t1 = float(there[q, p + 1])
+            t2 = float(there[q + 1, p])
+            t3 = float(there[q + 1, p + 1])
+            value = (1 - fy) * ((1 - fx) * t0 + fx * t1) + fy * ((1 - fx) * t2 + fx * t3)
+            # Slopes of the other frame: their noise has no part in the difference at this pixel, and so no pull.
+            gx = 0.5 * (float(here[i, j + 1]) - float(here[i, j - 1]))
+            gy = 0.5 * (float(here[i + 1, j]) - float(here[i - 1, j]))
+            r = here[i, j] - now.gain * value
+            var = floor + slope * max(float(here[i, j]), 0.0)
+            e = r * r / var
+            used += 1
+            if e < 9.0:
+                good += 1
+            k = 1.0 / ((1.0 + e / 9.0) ** 2 * var)
+            a00 += k * gx * gx
+            a01 += k * gx * gy
+            a02 += k * gx * value
+            a11 += k * gy * gy
+            a12 += k * gy * value
+            a22 += k * value * value
+            b0 += k * gx * r
+            b1 += k * gy * r
+            b2 += k * value * r
+    return _Equations(a00, a01, a02, a11, a12, a22, b0, b1, b2, used, good)

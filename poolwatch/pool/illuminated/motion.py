@@ -123,14 +123,14 @@ def refine_motion(
         Frames between the pictures compared.
     """
     h, w = windows.shape[2:]
+    x, y = start
     found = []
     for run in windows:
         for first in range(0, len(run) - lag, max(lag // 2, 1)):
-            dx, dy, _, agreement = register(
-                run[first], run[first + lag], (0, h, 0, w), solid, lag * start[0], lag * start[1], *noise, 3
-            )
-            if agreement > 0:
-                found.append((dx / lag, dy / lag, agreement))
+            here, there = run[first], run[first + lag]
+            one = register(here, there, (0, h, 0, w), solid, (lag * x, lag * y), noise, 3)
+            if one.agreement > 0:
+                found.append((one.dx / lag, one.dy / lag, one.agreement))
     if not found:
         return start, (math.inf, math.inf), 0.0
     values = np.array(found)
@@ -138,4 +138,6 @@ def refine_motion(
     # Pairs of one run overlap: each run counts once. A hundredth of a pixel over the lag is what interpolation leaves.
     scatter = 1.4826 * np.median(np.abs(values[:, :2] - middle), axis=0) / math.sqrt(len(windows))
     u = np.hypot(scatter, 0.01 / lag)
-    return (float(middle[0]), float(middle[1])), (float(u[0]), float(u[1])), float(np.median(values[:, 2]))
+    vx, vy = map(float, middle)
+    u_x, u_y = map(float, u)
+    return (vx, vy), (u_x, u_y), float(np.median(values[:, 2]))

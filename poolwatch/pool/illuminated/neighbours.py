@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .comparing import Pairs, motion_between, no_pairs
+from .comparing import Pairs, Rigid, motion_between, no_pairs
 from .facts import IlluminatedLook
 from .metal import Box, Grey, read_at
 
@@ -46,7 +46,8 @@ class Registering(NamedTuple):
 
 def registering(look: IlluminatedLook, lag: int, shape: tuple[int, int]) -> Registering:
     """What registering whole frames of this shape takes."""
-    step = max(2, round((shape[0] * shape[1] / _REGISTERED) ** 0.5))
+    h, w = shape
+    step = max(2, round((h * w / _REGISTERED) ** 0.5))
     return Registering(lag, look.metal_px, look.noise, step)
 
 
@@ -97,6 +98,7 @@ def read_neighbours(window: Window, index: int, how: Registering, values: NDArra
     """
     h, w = values.shape[1:]
     box = (0, h, 0, w)
+    rigid = Rigid(window.frames, box, window.solid, how.metal_px, how.noise, how.step, window.pairs)
     used = 0
     replaced = False
     for slot in range(SLOTS):
@@ -110,17 +112,7 @@ def read_neighbours(window: Window, index: int, how: Registering, values: NDArra
             before, other = other, other + side * how.lag
             alike = alike and 0 <= other < window.prints.size
             if alike:
-                x, y, g, alike = motion_between(
-                    window.frames,
-                    before,
-                    other,
-                    box,
-                    window.solid,
-                    how.metal_px,
-                    how.noise,
-                    how.step,
-                    window.pairs,
-                )
+                x, y, g, alike = motion_between(rigid, before, other)
                 dx, dy, gain = dx + x, dy + y, gain * g
         there = values[slot]
         if not alike or window.prints[other] == window.prints[index]:
@@ -138,8 +130,9 @@ def read_neighbours(window: Window, index: int, how: Registering, values: NDArra
 def _put(read: NDArray[np.float32], valid: Box, gain: float, there: NDArray[np.float32]) -> None:
     """Copy what was read, as bright as the frame."""
     g = np.float32(gain)
-    for i in range(valid[1] - valid[0]):
-        row, out = read[i], there[valid[0] + i, valid[2] : valid[3]]
+    top, bottom, left, right = valid
+    for i in range(bottom - top):
+        row, out = read[i], there[top + i, left:right]
         for j in range(out.size):
             out[j] = g * row[j]
 

@@ -46,15 +46,14 @@ def _pairs(
     box = (0, h, 0, w)
     start = 2.0 * float(np.median([noise_of(run[half]) for run in windows])) ** 2
     lag = min(max(math.ceil(_FAR_PX / max(math.hypot(*metal), 1e-6)), 1), half)
+    (vx, vy), (aside_x, aside_y), (slower_x, slower_y) = metal, aside, slower
     for run in windows[:12]:
         for k in (-lag, min(2 * lag, half)):
-            dx, dy, gain, _ = register(
-                run[half], run[half + k], box, solid, k * metal[0], k * metal[1], start, 0.0, 3
-            )
-            x, y = dx + aside[0] - k * slower[0], dy + aside[1] - k * slower[1]
+            found = register(run[half], run[half + k], box, solid, (k * vx, k * vy), (start, 0.0), 3)
+            x, y = found.dx + aside_x - k * slower_x, found.dy + aside_y - k * slower_y
             read, (a, b, c, d) = shifted(run[half + k], box, x, y)
             here = run[half][a:b, c:d].astype(np.float32)
-            yield here, here - np.float32(gain) * read[a:b, c:d]
+            yield here, here - np.float32(found.gain) * read[a:b, c:d]
 
 
 def noise_of_pairs(
@@ -147,19 +146,20 @@ def veil_of(
     around = None if pools is None else _around(pools, (h, w))
     found = []
     level = float(np.mean([run[half].mean() for run in windows]))
-    variance = noise[0] + noise[1] * level
+    floor, slope = noise
+    variance = floor + slope * level
+    vx, vy = metal
     for i, run in enumerate(windows[:12]):
         if around is not None and i not in around:
             continue
-        dx, dy, gain, _ = register(
-            run[half], run[0], box, solid, -half * metal[0], -half * metal[1], *noise, 3
-        )
-        read, (a, b, c, d) = shifted(run[0], box, dx, dy)
+        first = run[0]
+        one = register(run[half], first, box, solid, (-half * vx, -half * vy), noise, 3)
+        read, (a, b, c, d) = shifted(first, box, one.dx, one.dy)
         if around is not None:
             a, b, c, d = _common((a, b, c, d), around[i])
             if b - a < _TILE or d - c < _TILE:
                 continue
-        difference = run[half][a:b, c:d].astype(np.float32) - np.float32(gain) * read[a:b, c:d]
+        difference = run[half][a:b, c:d].astype(np.float32) - np.float32(one.gain) * read[a:b, c:d]
         size = (max((d - c) // _TILE, 1), max((b - a) // _TILE, 1))
         mean = cv2.resize(difference, size, interpolation=cv2.INTER_AREA)
         inside = cv2.resize(difference**2, size, interpolation=cv2.INTER_AREA) - mean**2

@@ -15,7 +15,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from .comparing import KEPT, Pairs, compare_all, no_pairs
+from .comparing import KEPT, Pairs, Rigid, compare_all, no_pairs
 from .metal import Box, Field, Grey
 
 # Share of the compared frames that must explain a pixel.
@@ -66,11 +66,12 @@ def unexplained(
         alone, both of the box's shape; and how many frames could be compared.
     """
     agreeing = min(max(round(AGREEING * len(others)), 1), KEPT)
-    step = max(2, round(math.sqrt((box[1] - box[0]) * (box[3] - box[2]) / _REGISTERED)))
+    top, bottom, left, right = box
+    step = max(2, round(math.sqrt((bottom - top) * (right - left) / _REGISTERED)))
     if pairs is None:
         pairs = no_pairs(len(frames), max((abs(other - index) for other in others), default=0))
-    chosen = np.array(others, dtype=np.int64)
+    rigid = Rigid(frames, box, np.ascontiguousarray(solid), metal_px, noise, step, pairs)
     shares: tuple[Field, Field, int] = compare_all(
-        frames, index, chosen, box, np.ascontiguousarray(solid), metal_px, noise, veil, step, pairs, agreeing
+        rigid, index, np.array(others, dtype=np.int64), veil, agreeing
     )
     return shares

@@ -83,6 +83,7 @@ def clip_section(evidence: ClipEvidence, number: int, *, dpi: float = 165.0) -> 
         "tone": ToneCurve.for_sample(result.brightness_sample, result.full_scale).words,
         "drawn": "; ".join(drawn_words(result, LAYERS)),
         "video": evidence.video,
+        "poster": None if evidence.poster is None or not evidence.video else photograph(evidence.poster),
         "still": None if evidence.still is None else photograph(evidence.still),
         "moment": evidence.moment,
         "series": series_view(result, evidence.segments),

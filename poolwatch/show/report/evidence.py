@@ -34,7 +34,9 @@ class ClipEvidence:
     excluded
         Why the clip does not count in the ranking, in words; empty where it counts.
     still
-        One annotated frame as `OverlayPainter.paint` gives it: stands for the video until it plays, and in print.
+        One annotated frame as a bare `OverlayPainter` paints it: on paper, on a phone, and where there is no video.
+    poster
+        The same frame as it is in the video: shown until that plays.
     moment
         Which frame `still` is, in words.
     checked
@@ -42,7 +44,7 @@ class ClipEvidence:
     beam
         The profile of its beam as `poolwatch.show.beam_profile.draw_profiles` gives it; None where none is known.
     index_alone
-        The index that video and `still` show, in words, where the result's is as a trial compares it; else empty.
+        The index that the video shows, in words, where the result's is as a trial compares it; else empty.
     """
 
     result: ClipResult
@@ -55,6 +57,7 @@ class ClipEvidence:
     checked: Sequence[NDArray[np.uint8]] = ()
     beam: NDArray[np.uint8] | None = None
     index_alone: str = ""
+    poster: NDArray[np.uint8] | None = None
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,15 @@ PAPER = 703
 """Width of an A4 sheet within margins of 12 mm, CSS px: 186 mm of 96 px an inch."""
 
 
+def stills(clip):
+    """A frame as pages show it, and as it is in the video."""
+    bare, whole = (
+        OverlayPainter(clip.result, clip.shape, bare=bare).paint(clip.frame(300), 300)
+        for bare in (True, False)
+    )
+    return bare, whole
+
+
 @pytest.fixture(scope="module")
 def one_clip(drawn, tmp_path_factory):
     """A report of one clip: an overlay of the thinned clip and excerpts, in a folder with an awkward name."""
@@ -37,9 +46,11 @@ def one_clip(drawn, tmp_path_factory):
     segments = draw_overlay(
         folder / "a #1 50%?" / "overlay.mp4", clip.read, clip.result, OverlayChoices(max_seconds=10)
     )
-    still = OverlayPainter(clip.result, clip.shape).paint(clip.frame(300), 300)
+    still, poster = stills(clip)
     path = folder / "report.html"
-    clip_report(path, ClipEvidence(clip.result, "a #1 50%?/overlay.mp4", segments, still=still))
+    clip_report(
+        path, ClipEvidence(clip.result, "a #1 50%?/overlay.mp4", segments, still=still, poster=poster)
+    )
     return path, clip, segments
 
 
@@ -66,7 +77,7 @@ def trial(drawn, tmp_path_factory):
             for i, s in enumerate(shapes)
         ]
     )
-    still = OverlayPainter(clip.result, clip.shape).paint(clip.frame(300), 300)
+    still, poster = stills(clip)
     line = gather_space_time(list(clip.read(list(range(0, 1200, 3)))), clip.result)
     path = folder / "report.html"
     # Drawing the stills of 40 clips takes a minute; those of one stand for all, so the page weighs the same.
@@ -79,7 +90,9 @@ def trial(drawn, tmp_path_factory):
             ranking=ranking,
             scores=scores,
             reading=["crescent is steadier than flat-top.", f"nothing is known of {NASTY}"],
-            clips=(ClipEvidence(r, f"{i}/overlay.mp4", still=still) for i, r in enumerate(results)),
+            clips=(
+                ClipEvidence(r, f"{i}/overlay.mp4", still=still, poster=poster) for i, r in enumerate(results)
+            ),
             excluded=[(NASTY, "no steady part")],
             run={"weights": {NASTY: 1}},
         ),
@@ -357,6 +370,27 @@ def test_lettering_of_figures_is_legible_on_paper_and_on_a_screen(paper, page, t
         8 / 72 * dpi * width / natural for (width, natural), dpi in zip(page.js(sizes), dots, strict=True)
     ]
     assert min(pixels) >= 9
+
+
+def test_lettering_in_a_frame_is_legible_on_paper_and_on_a_phone(page, one_clip):
+    path, clip, _ = one_clip
+    painter = OverlayPainter(clip.result, clip.shape, bare=True)
+    share = round(0.8 * painter.size) / painter.width
+    page.size(PAPER, 1000)
+    page.do("Emulation.setEmulatedMedia", media="print")
+    page.open(path)
+    assert 0.75 * share * page.js("document.querySelector('.still-frame').getBoundingClientRect().width") >= 6
+    page.do("Emulation.setEmulatedMedia", media="")
+    page.size(390, 800)
+    page.open(path)
+    assert page.js("document.querySelector('video').poster === document.querySelector('.still-frame').src")
+    assert share * page.js("document.querySelector('video').getBoundingClientRect().width") >= 9
+    # On a wide screen the frame is as it is in the video.
+    page.size(1280, 900)
+    page.open(path)
+    assert page.js(
+        "document.querySelector('video').poster === document.querySelector('video').dataset.poster"
+    )
 
 
 def test_a_wide_screen_is_used(page, trial):

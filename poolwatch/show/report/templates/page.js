@@ -157,7 +157,10 @@
     attach(watch);
     const video = watch.querySelector("video");
     const still = watch.querySelector("img.still-frame");
-    if (video && still) video.poster = still.src;
+    // The video's own picture; on a phone the one whose letters are large enough there.
+    const phone = window.matchMedia("(max-width: 40rem)").matches;
+    const poster = video && (phone && still ? still.src : video.dataset.poster);
+    if (poster) video.poster = poster;
     else if (video) video.preload = "metadata";
   }
   document.querySelectorAll(".watch").forEach(function (watch) {
