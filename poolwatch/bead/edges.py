@@ -2,26 +2,30 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
 
 from ..model.errors import MeasurementError
+from .border import cut_off
 from .facts import Edge, Edges, Floats, Image, Mask, Strip
 from .looks import alike
-from .profile import EdgeProfile, Profile, fit_profiles, fit_texture
+from .placing import EdgePlace, Profile, place_edges
 from .straight import even_light
-from .tracing import SMOOTHING, Trace, best_path, trace_edge
+from .tracing import Trace, best_path, trace_edge
 
 # Width of the bead in the strip that its slow course is followed in, px.
 _COURSE_PX = 40.0
 # Columns over which texture is told from tone that changes along the bead, standard deviation in px.
 _FINE = 4.0
-# Edges that tone places less surely than this, px, are placed by texture where that is surer.
-_VAGUE = 0.5
+# Robust standard deviations at which values are cut before means are taken.
+_CUT = 3.5
+# Sheet and bead that differ by less than this share in tone differ by their texture alone.
+_ALIKE_TONE = 0.05
 # Standard deviations by which brightness differs where colour is left out.
 _BY_BRIGHTNESS = 4.0
 # Brightness of blue, green and red as JPEG takes it.
@@ -34,6 +38,8 @@ _WIDTHS = (0.8, 0.9, 1.0, 1.1, 1.25)
 _MIDDLE_ROOM, _EDGE_ROOM = 0.45, 0.2
 # Share of the usual difference from the sheet below which a column does not show the bead.
 _LEAST_LEVEL = 0.15
+# Courses are not known better than this, px: grain and noise are not all that moves them.
+_LEAST_UNSTEADY = 0.3
 # Share of the usual step below which a column does not show the edge.
 _LEAST_STEP = 0.35
 
@@ -58,12 +64,12 @@ def find_edges(strip: Strip) -> tuple[Strip, Edges]:
     placed, by_texture = _placed(traces)
     left, right = (
         Edge(
-            place - inward * (trace.place + profile.offset),
+            # What the search makes of a known edge on the mean is taken off.
+            place - inward * (trace.place + profile.offset - _mean_noise(trace)),
             trace.step,
-            trace.noise,
+            -inward * trace.noise,
             profile.blur,
             max(profile.offset_u, _LEAST_BIAS_U * profile.blur),
-            SMOOTHING,
         )
         for trace, profile, inward, place in zip(
             traces, placed, (1, -1), (centre + half, centre - half), strict=True
@@ -73,28 +79,44 @@ def find_edges(strip: Strip) -> tuple[Strip, Edges]:
     return even, Edges(left, right, seen, _judged(seen, left, right, width), by_texture)
 
 
-def _placed(traces: Sequence[Trace]) -> tuple[tuple[EdgeProfile, ...], bool]:
-    """Where the edges lie in what was followed: by tone and by texture, each as far as it is certain."""
-    profiles, textures = [], []
+def _placed(traces: Sequence[Trace]) -> tuple[tuple[EdgePlace, ...], bool]:
+    """Where the edges lie in what was followed."""
+    profiles, by_texture = [], True
+    every = round(1 / (traces[0].places[1] - traces[0].places[0]))
+    x = traces[0].places[::every]
     for trace in traces:
-        colours = trace.profile[:, trace.step > _LEAST_STEP].astype(np.float64)
+        colours = trace.profile[::every, trace.step > _LEAST_STEP].astype(np.float64)
         grey = colours @ _LUMA if colours.shape[2] == 3 else colours[..., 0]
         tones = [grey]
         if colours.shape[2] == 3 and not _differs(grey):
             tones += [colours[..., 0] - grey, colours[..., 2] - grey]
-        pieces = [max(tone.shape[1] / alike(tone, 1), 2.0) for tone in tones]
-        mean = np.stack([tone.mean(axis=1) for tone in tones], axis=1)
-        u = np.stack([tone.std(axis=1) for tone in tones], axis=1) / np.sqrt(pieces)
-        profiles.append(Profile(mean, u))
+        means, covariances = [], []
+        for tone in tones:
+            tone = cut_off(tone, axis=1)
+            pieces = max(tone.shape[1] / alike(tone, 1), 2.0)
+            means.append(tone.mean(axis=1))
+            covariances.append(np.cov(tone) / pieces)
         fine = grey - gaussian_filter1d(grey, _FINE, axis=1)
-        variance = (1.4826 * np.median(np.abs(fine), axis=1)) ** 2 + 1e-8
-        textures.append(fit_texture(trace.places, variance, pieces=max(fine.shape[1] / alike(fine, 1), 2.0)))
-    toned = fit_profiles(traces[0].places, profiles)
-    # Tone is the better measure; texture, whose grain need not be alike up to the edge, is one where tone shows little.
-    by_texture = max(one.offset_u for one in toned) > _VAGUE and max(one.offset_u for one in textures) < max(
-        one.offset_u for one in toned
-    )
-    return (tuple(textures) if by_texture else toned), by_texture
+        # Where bead and sheet take turns, the rougher one counts.
+        limit = _CUT * 1.4826 * maximum_filter1d(np.median(np.abs(fine), axis=1), 5)[:, None]
+        variance = np.mean(np.clip(fine, -limit, limit) ** 2, axis=1) + 1e-8
+        sizes = _size(fine[x < -2]), _size(fine[x > 2])
+        pieces = max(fine.shape[1] / alike(fine, 1), 2.0)
+        unsteady = max(float(np.std(trace.noise[trace.step > _LEAST_STEP])), _LEAST_UNSTEADY)
+        mean, covariance = np.stack(means, axis=1), np.stack(covariances)
+        profiles.append(Profile(mean, covariance, variance, pieces, sizes, unsteady))
+        by_texture &= abs(float(means[0][-3:].mean() - means[0][:3].mean())) < _ALIKE_TONE
+    return place_edges(x, profiles), by_texture
+
+
+def _mean_noise(trace: Trace) -> float:
+    return float(np.mean(trace.noise[trace.step > _LEAST_STEP]))
+
+
+def _size(fine: Floats) -> float:
+    """Correlation length across, px: the spread of white noise whose neighbours are as alike."""
+    alike_ = float(np.mean(fine[1:] * fine[:-1]) / np.mean(fine * fine))
+    return 0.5 / math.sqrt(-math.log(float(np.clip(alike_, 0.2, 0.95))))
 
 
 def _differs(grey: Floats) -> bool:
@@ -251,8 +273,7 @@ def _judged(seen: Mask, left: Edge, right: Edge, width: float) -> Mask:
     judged &= seen
     if judged.sum() < max(3 * width, 40):
         raise MeasurementError(
-            "the edges of the bead are not seen along three widths of it: take the photo closer, sharper, "
-            "or with light "
-            "from another side"
+            "no weld bead found whose edges are seen along three widths of it: take the photo closer, sharper, "
+            "or with light from another side"
         )
     return judged

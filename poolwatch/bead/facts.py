@@ -99,13 +99,11 @@ class Edge:
     step
         Height of the step found there, over the usual one.
     noise
-        What the same search finds at a straight edge drawn into the photo's own texture, px from that edge.
+        What the same search finds where the photo's own textures meet along the edge found, px to the left of that.
     blur
         Standard deviation of the edge's spread, px.
     bias_u
         Standard uncertainty of where in the spread the edge lies, px.
-    smoothing
-        Standard deviation of the averaging along the bead, px.
     """
 
     left: Floats
@@ -113,7 +111,6 @@ class Edge:
     noise: Floats
     blur: float
     bias_u: float
-    smoothing: float
 
 
 @dataclass(frozen=True)

@@ -49,13 +49,6 @@ def learn(values: Floats | Image) -> Look:
     return look_of(cut.mean(axis=0), covariance)
 
 
-def between(sheet: Look, bead: Look, share: float, mean: Floats | None = None) -> Look:
-    """The look where a pixel shows a share of the bead, for the rest sheet; of another mean where that is known."""
-    mixed = (1 - share) * sheet.mean + share * bead.mean
-    covariance = (1 - share) ** 2 * sheet.covariance + share**2 * bead.covariance
-    return look_of(mixed if mean is None else mean, covariance)
-
-
 def anything(channels: int) -> Look:
     """The look of what may have any tone."""
     return look_of(np.ones(channels), _ANY_SPREAD**2 * np.eye(channels))

@@ -21,6 +21,8 @@ from .waviness import waviness
 
 # Fewer px across than this, and edges limit the figures.
 _SMALL_PX = 20.0
+# Mean widths that are less sure than this, px, are flagged.
+_VAGUE_PX = 0.5
 
 
 class BeadSettings(Settings):
@@ -97,6 +99,8 @@ def _flags(
     width = float(np.median(edges.width[edges.judged]))
     if edges.by_texture:
         flags.add("bead_by_texture")
+    if math.hypot(edges.left.bias_u, edges.right.bias_u) > _VAGUE_PX:
+        flags.add("bead_edges_vague")
     if math.isnan(wavy.rms):
         flags.add("bead_edges_noisy")
     if width < _SMALL_PX:

@@ -8,26 +8,24 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
+from .border import Border, cut_off, likelihood, texture
 from .facts import Floats, Image
-from .looks import Look, alike, anything, between, fit_of, learn, sample
-from .profile import step as spread_step
+from .following import follow
+from .looks import Look, alike, anything, fit_of, learn, sample
+from .placing import step as spread_step
 
 # States of a path are this far apart, px; it moves by at most so many states a column.
-_STATE, _REACH = 0.5, 6
-# What a state's move costs, log likelihood: slopes of an edge scatter by about half a px a px.
-_COST = 0.3
+_STATE, _REACH = 0.25, 6
+# Variance of an edge's step from column to column before it is learned, px².
+_WALK = 0.05
+# What a move of the first course by a px costs, log likelihood: slopes of an edge scatter by about half a px a px.
+_COST = 0.6
 # Range of the last rounds, px to each side, and their number.
-_ROOM, _ROUNDS = 4.0, 3
+_ROOM, _ROUNDS = 4.0, 4
 # Blur that a first look has, and how far from the edge pixels show one surface alone, px.
 _BLUR, _FAR = 1.2, 2.5
-# Averaging of the likelihood along the bead before the place is taken to a fraction of a state, px.
-SMOOTHING = 0.7
 # Columns over which grain is told from what changes slowly along the bead, standard deviation in px.
 _GRAIN = 5.0
-# Places just inside an edge and further in, px, and the averaging along the bead over which their tones are compared.
-_COMPARED, _LOCAL = ((1.5, 2.0, 2.5), (3.0, 3.5, 4.0, 4.5, 5.0)), 1.5
-# The height of a step is taken to change by these factors at most.
-_GAINS = (0.4, 2.5)
 # Texture for the noise is taken so far from the edge, px.
 _ASIDE = 3.0
 # A particle or a scratch on the sheet, this far from the edge at least, px, costs a column so much log likelihood.
@@ -103,27 +101,33 @@ def trace_edge(part: Image, rows: Floats, inward: int, *, room: float, deep: flo
     states = np.arange(-_ROOM, _ROOM + 0.01, _STATE)
     around = np.rint(np.arange(-np.ceil(_ROOM + deep), _ROOM + deep + 0.01))
     share = spread_step(offsets, _BLUR)
-    looks = [between(sheet, bead, one) for one in share.tolist()]
+    mean = (1 - share)[:, None] * sheet.mean + share[:, None] * bead.mean
+    looks = [sheet, bead]
+    walk = _WALK
     for _ in range(_ROUNDS):
-        light = _evened(part, rows + inward * place, inward, sheet, bead)
-        values = sample(light, rows + inward * place, inward, around)
-        temper = _temper(values)
-        move = _follow(_likelihood(values, around, looks, offsets, states) / temper, states)
-        step = _evidence(values, around, move, looks)
-        place = place + move
-        profile = sample(light, rows + inward * place, inward, offsets)
-        shown = profile[:, step > 0.5]
-        sheet, bead = (
-            learn(shown[far].reshape(-1, shown.shape[2])) for far in (offsets < -_FAR, offsets > _FAR)
+        course = rows + inward * place
+        values = sample(part, course, inward, around)
+        border = Border(
+            texture(values[(around < -_FAR) & (around >= -deep - _FAR)]),
+            texture(values[(around > _FAR) & (around <= deep + _FAR)]),
+            offsets,
+            mean,
+            _BLUR,
         )
-        # Means as they are; covariances mixed, for those at the edge are widened by any error of its course.
-        means = shown.mean(axis=1, dtype=np.float64)
-        looks = [between(sheet, bead, one, mean) for one, mean in zip(share.tolist(), means, strict=True)]
-    planted = _planted(part, rows + inward * place, inward, around, looks, offsets)
-    near, far = planted[around == 2].mean(axis=0), planted[(around > 2) & (around < 6)].mean(axis=0)
-    planted = _by_gain(planted, _gain(near, far, sheet, bead), sheet)
-    noise = _follow(_likelihood(planted, around, looks, offsets, states) / temper, states)
-    return Trace(place, step, noise, offsets, profile)
+        likely, shared = likelihood(values, around, states, border)
+        likely = (likely + _things(values, around, states, looks[0], looks[-1])) / shared
+        found = follow(likely, states, place, walk)
+        walk = found.step_variance
+        step = _evidence(values, around, found.place, looks)
+        place = place + found.place
+        profile = sample(part, rows + inward * place, inward, offsets)
+        shown = profile[:, step > 0.5]
+        looks = [learn(shown[far].reshape(-1, shown.shape[2])) for far in (offsets < -_FAR, offsets > _FAR)]
+        mean = cut_off(shown, axis=1).mean(axis=1, dtype=np.float64)
+    planted = _planted(part, rows + inward * place, inward, around, border)
+    likely = likelihood(planted, around, states, border)[0] / shared
+    again = follow(likely, states, place, walk)
+    return Trace(place, step, again.place, offsets, profile)
 
 
 def _first_course(
@@ -145,36 +149,8 @@ def _first_course(
         likely = (total[at] + total[at + 1]) / 2
         likely += _things(values, around, states, sheet, bead)
         likely /= _temper(values)
-        place = states[best_path(likely, 2 * _COST, reach=3)]
+        place = states[best_path(likely, _COST, reach=3)]
     return np.asarray(gaussian_filter1d(place, 1.0)), sheet, bead
-
-
-def _evened(part: Image, rows: Floats, inward: int, sheet: Look, bead: Look) -> Image:
-    """The strip with the tone of the bead just inside the edge alike all along, where bead and sheet differ in tone."""
-    near, far = (sample(part, rows, inward, np.asarray(places)).mean(axis=0) for places in _COMPARED)
-    return _by_gain(part, _gain(near, far, sheet, bead), sheet)
-
-
-def _by_gain(values: Image, gain: Floats, sheet: Look) -> Image:
-    return np.asarray(sheet.mean + (values - sheet.mean) / gain, dtype=np.float32)
-
-
-def _gain(near: Image, far: Image, sheet: Look, bead: Look) -> Floats:
-    """Height of the step in each column over the usual, shape (columns, channels), from the tone further in.
-
-    Ripples and the crown change that tone from column to column, and would move an edge whose height is taken as one.
-    How much of the tone further in is that at the edge is a matter of regression.
-    """
-    near, far = gaussian_filter1d(near, _LOCAL, axis=0), gaussian_filter1d(far, _LOCAL, axis=0)
-    height = bead.mean - sheet.mean
-    gain = np.ones(near.shape)
-    for k in np.flatnonzero(np.abs(height) > 2 * np.sqrt(np.diag(bead.covariance))).tolist():
-        a, b = (one[:, k] - np.median(one[:, k]) for one in (near, far))
-        limit = 3 * 1.4826 * float(np.median(np.abs(b))) + 1e-6
-        a, b = np.clip(a, -limit, limit), np.clip(b, -limit, limit)
-        slope = float(np.clip(np.mean(a * b) / max(float(np.mean(b * b)), 1e-12), 0, 1))
-        gain[:, k] = np.clip(1 + slope * b / height[k], *_GAINS)
-    return gain
 
 
 def _temper(values: Image) -> float:
@@ -184,19 +160,6 @@ def _temper(values: Image) -> float:
     half = len(grain) // 2
     across, along = (max(alike(part, axis) for part in (grain[:half], grain[half:])) for axis in (0, 1))
     return across * along
-
-
-def _likelihood(values: Image, around: Floats, looks: list[Look], offsets: Floats, states: Floats) -> Floats:
-    """Log likelihood of an edge at every state, shape (states, columns)."""
-    per_state = round(1 / _STATE)
-    first, last = round(per_state * offsets[0]), round(per_state * offsets[-1])
-    likely = np.zeros((len(states), values.shape[1]))
-    for pixels, place in zip(values, around, strict=True):
-        wanted = np.clip(np.rint(per_state * (place - states)).astype(int), first, last) - first
-        fits = {k: fit_of(pixels, looks[k]) for k in np.unique(wanted).tolist()}
-        for state, k in enumerate(wanted.tolist()):
-            likely[state] += fits[k]
-    return likely + _things(values, around, states, looks[0], looks[-1])
 
 
 def _things(values: Image, around: Floats, states: Floats, sheet: Look, bead: Look) -> Floats:
@@ -211,22 +174,6 @@ def _things(values: Image, around: Floats, states: Floats, sheet: Look, bead: Lo
     return np.asarray(np.maximum(best[before] - _THING, 0.0))
 
 
-def _follow(likely: Floats, states: Floats) -> Floats:
-    """Likeliest path, then a parabola over the top nearby."""
-    path = best_path(likely, _COST)
-    smooth = gaussian_filter1d(likely, SMOOTHING, axis=1)
-    column, count = np.arange(likely.shape[1]), len(states)
-    for _ in range(2):
-        low, high = np.maximum(path - 1, 0), np.minimum(path + 1, count - 1)
-        trio = np.stack([smooth[low, column], smooth[path, column], smooth[high, column]])
-        path = np.clip(path + trio.argmax(axis=0) - 1, 0, count - 1)
-    low, high = np.maximum(path - 1, 0), np.minimum(path + 1, count - 1)
-    before, top, after = smooth[low, column], smooth[path, column], smooth[high, column]
-    bend = before - 2 * top + after
-    shift = np.where(bend < -1e-9, 0.5 * (before - after) / np.where(bend < -1e-9, bend, 1.0), 0.0)
-    return np.asarray(states[path] + _STATE * np.clip(shift, -0.6, 0.6))
-
-
 def _evidence(values: Image, around: Floats, move: Floats, looks: list[Look]) -> Floats:
     """How much more likely an edge is than all sheet and than all bead, as a root, over the usual."""
     gain = fit_of(values, looks[-1]) - fit_of(values, looks[0])
@@ -236,12 +183,13 @@ def _evidence(values: Image, around: Floats, move: Floats, looks: list[Look]) ->
     return np.asarray(np.sign(shown) * np.sqrt(np.abs(shown)))
 
 
-def _planted(
-    light: Image, rows: Floats, inward: int, around: Floats, looks: list[Look], offsets: Floats
-) -> Image:
+def _planted(part: Image, rows: Floats, inward: int, around: Floats, border: Border) -> Image:
     """A straight edge with the mean colours of the photo's and the textures of its bead and sheet."""
-    texture = sample(light, rows, inward, np.where(around < 0, around - _ASIDE, around + _ASIDE))
-    texture = texture - np.median(texture, axis=1, keepdims=True)
-    mean = np.stack([look.mean for look in looks])
-    course = np.stack([np.interp(around, offsets, mean[:, k]) for k in range(mean.shape[1])], axis=1)
-    return np.asarray(course[:, None, :] + texture, dtype=np.float32)
+    made = np.zeros((len(around), part.shape[1], part.shape[2]), dtype=np.float32)
+    share = spread_step(around, border.blur).astype(np.float32)
+    for side, weight in ((-1, 1 - share), (1, share)):
+        texture = sample(part, rows, inward, around + side * _ASIDE)
+        texture = texture - np.median(texture, axis=1, keepdims=True)
+        made += weight[:, None, None] * texture
+    course = np.stack([np.interp(around, border.places, one) for one in border.mean.T], axis=1)
+    return np.asarray(course[:, None, :] + made, dtype=np.float32)

@@ -12,8 +12,6 @@ from .facts import Edges, Floats, Mask, Waviness
 SLOW_SHARE = 0.2
 # Waviness must be so many standard errors of the noise's variance, and this share of that variance, to be given.
 _ERRORS, _LEAST_SHARE = 3.0, 0.2
-# Columns over which noise is alike.
-_ALIKE = 4
 # The blur is put back as far as it leaves this share of an amplitude.
 _LEAST_GAIN = 0.5
 
@@ -39,25 +37,40 @@ def waviness(edges: Edges) -> Waviness:
     Notes
     -----
     The spectrum of what the search finds at straight edges drawn into the photo's own texture is subtracted from the
-    spectrum of the edges; what averaging along the bead and blur took away is put back where it left half at least.
+    spectrum of the edges; what following along the bead and blur took away is put back where it left half at least.
     """
     judged = edges.judged
     at = np.flatnonzero(judged)
     part = slice(int(at[0]), int(at[-1]) + 1)
     share = float(judged[part].mean())
-    signal, noise = 0.0, 0.0
+    k = np.asarray(np.fft.rfftfreq(part.stop - part.start), dtype=np.float64)
+    signal, noise, errors = 0.0, 0.0, 0.0
     for edge in (edges.left, edges.right):
-        found = _power(departure(edge.left, judged)[part]) / share
-        planted = _power(departure(edge.noise, judged)[part]) / share
-        k = np.fft.rfftfreq(part.stop - part.start)
-        blur = math.hypot(edge.smoothing, 0.0 if edges.by_texture else edge.blur)
-        gain = np.maximum(np.exp(-2 * math.pi**2 * blur**2 * k**2), _LEAST_GAIN)
-        signal += float(np.sum((found - planted) / gain**2)) / 2
+        found = departure(edge.left, judged)[part]
+        kept, rest = _kept(found, departure(edge.noise, judged)[part], k)
+        planted = _power(rest) / share
+        gain = kept * np.exp(-2 * math.pi**2 * (0.0 if edges.by_texture else edge.blur) ** 2 * k**2)
+        signal += float(np.sum((_power(found) / share - planted) / np.maximum(gain, _LEAST_GAIN) ** 2)) / 2
         noise += float(np.sum(planted)) / 2
-    pieces = max(2 * judged.sum() / max(_ALIKE, 4 * edges.left.smoothing), 2.0)
-    least = noise * (_LEAST_SHARE + _ERRORS * math.sqrt(4 / pieces))
+        errors += float(np.sum(planted**2)) / 4
+    least = _LEAST_SHARE * noise + _ERRORS * math.sqrt(errors)
     rms = math.sqrt(signal) if signal > least else math.nan
     return Waviness(rms, math.sqrt(noise))
+
+
+def _kept(found: Floats, shifted: Floats, k: Floats) -> tuple[Floats, Floats]:
+    """Share of an amplitude that the walk keeps at each frequency, and what shifts a planted edge besides.
+
+    A random walk with noise on top, smoothed, keeps 1 / (1 + r (2 - 2 cos 2πk)) (Whittle 1983).
+    """
+    spectrum, off = np.fft.rfft(found), np.fft.rfft(shifted)
+    bend = 2 - 2 * np.cos(2 * math.pi * k)
+
+    def lost(r: float) -> Floats:
+        return np.asarray(r * bend / (1 + r * bend))
+
+    ratio = min(np.logspace(-2, 4, 61), key=lambda r: float(np.sum(np.abs(off + lost(r) * spectrum) ** 2)))
+    return 1 - lost(ratio), np.asarray(np.fft.irfft(off + lost(ratio) * spectrum, len(found)))
 
 
 def _power(values: Floats) -> Floats:

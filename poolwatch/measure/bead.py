@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ..bead.changes import tone_along
 from ..bead.facts import BeadPx, Floats, Image
+from ..bead.looks import alike
 from ..bead.measuring import BeadSettings, measure_bead
 from ..bead.photo import Photo, read_weld_photo
 from ..model.axes import Scale
@@ -159,7 +160,8 @@ def _row(name: str, px: BeadPx, scale: Scale, *, other_size: bool) -> dict[str, 
     width = edges.width[judged]
     mean = float(width.mean()) * mm
     # Noise averages over the length; where in its spread an edge lies does not.
-    pieces = max(judged.sum() / max(4.0, 4 * edges.left.smoothing), 1.0)
+    shared = max(alike(edge.noise[judged][None], 1) for edge in (edges.left, edges.right))
+    pieces = max(judged.sum() / shared, 1.0)
     noise = math.hypot(float(np.std(edges.left.noise[judged])), float(np.std(edges.right.noise[judged])))
     place = math.hypot(edges.left.bias_u, edges.right.bias_u)
     own = math.hypot(noise / math.sqrt(pieces), place, 0.1) * mm

@@ -214,6 +214,10 @@ BEAD_FLAGS: dict[str, str] = {
         "the bead differs from the sheet by its roughness alone. Its mean width may be off by a few px and its "
         "edges by more. Light from the side, at a low angle, or a colour photo shows the edges better"
     ),
+    "bead_edges_vague": (
+        "tone and texture change so slowly across an edge of the bead that its mean width is sure to no better than "
+        "half a px; bead_width_u_mm says how well. Light from the other side shows the edges better"
+    ),
     "bead_edges_noisy": (
         "noise and the grain of the metal move the edges as much as their waviness does, so bead_edge_rms_mm is "
         "empty. Take the photo closer or sharper"

@@ -1,6 +1,6 @@
 """Beads drawn at random against their exact truth: a few by default, 30 and 30 smooth ones by `-m long`.
 
-`python tests/accuracy/test_bead_photos.py` measures the 30 and writes their table into BEADS.md.
+`python tests/accuracy/test_bead_photos.py random` (or `smooth`) measures 30 and writes their section of BEADS.md.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from tests.simulated_welds.photo import write_weld
 from tests.simulated_welds.scene import random_weld
 
 # Small ones of those that the method was made on; those of the long run nothing was made on.
-FEW, MANY = (5003, 5010), range(8000, 8030)
+FEW, MANY, SMOOTH = (5003, 5010), range(9300, 9330), range(9330, 9360)
 
 
 def squarely(light, scene, truth):
@@ -72,6 +72,7 @@ def measured(seed: int, folder, **more):
         "rms": (found.waviness.rms, rms),
         "spacing": (found.ripples.spacing, truth.spacing(left[:, 0].min(), left[:, 0].max())),
         "deposits": _matched(found, truth, weld, left),
+        "flags": found.flags,
     }
 
 
@@ -131,7 +132,7 @@ def try_all(seeds, folder, **more) -> list[dict[str, Any] | None]:
 
 # Shares of photos within the bars that are reached; the bars ask for all. Raise these with the tool, never the bars.
 REACHED_FEW = {"width": 0.3, "edges": 0.3, "spacing": 1.0}
-REACHED_MANY = {"width": 0.7, "edges": 0.55, "spacing": 0.95}
+REACHED_MANY = {"width": 0.75, "edges": 0.75, "spacing": 0.9}
 # Recall and precision; the bar is 0.95.
 DEPOSITS = 0.9
 
@@ -151,48 +152,79 @@ def test_random_beads(many: bool, tmp_path) -> None:
 @pytest.mark.long
 def test_smooth_beads_have_no_ripples(tmp_path) -> None:
     """None reported in 29 of 30, those counted in which no bead was found at all."""
-    found = try_all([seed + 1000 for seed in MANY], tmp_path, rippled=False)
+    found = try_all(SMOOTH, tmp_path, rippled=False)
     assert sum(one is not None and math.isfinite(one["spacing"][0]) for one in found) <= 1
     assert sum(one is None for one in found) <= 3
 
 
-def _written(seeds, folder: Path, page: Path) -> None:
-    """Measure seeds and write their rows into the page, as they come."""
-    head = [
-        "# Beads in drawn photos",
-        "",
-        f"`python tests/accuracy/test_bead_photos.py`: seeds {seeds[0]} to {seeds[-1]}, on which nothing was made.",
-        "Bars: width within 0.5 px; edge rms within 15 % or 0.1 px; spacing within 2 %, none where there is none.",
-        "",
-        "| seed | width error, px | edge rms, px | true | spacing, px | true | deposits hit, missed, false | within |",
-        "| --- | --- | --- | --- | --- | --- | --- | --- |",
-    ]
-    rows, counts = [], {"width": 0, "edges": 0, "spacing": 0}
-    total = np.zeros(3, dtype=int)
-    for number, seed in enumerate(seeds, 1):
-        (found,) = try_all([seed], folder)
+BARS = {
+    "random": "Bars: width within 0.5 px; edge rms within 15 % or 0.1 px; spacing within 2 %, none where there is none.",
+    "smooth": "No ripples. Bar: a spacing is reported in one of 30 at most.",
+}
+# Flags that say that the width or the whole bead is in doubt.
+DOUBT = {"bead_doubtful", "bead_edges_vague", "bead_by_texture", "bead_small"}
+
+
+def _section(kind: str, folder: Path) -> list[str]:
+    """Measure 30 photos; the lines of their table and what it sums to."""
+    seeds = MANY if kind == "random" else SMOOTH
+    rows, all_bars, told, total = [], [], 0, np.zeros(3, dtype=int)
+    sure = sure_right = 0
+    for seed in seeds:
+        (found,) = try_all([seed], folder, **({} if kind == "random" else {"rippled": False}))
         bars = within(found)
-        for name in counts:
-            counts[name] += bars[name]
+        all_bars.append(bars)
         held = " ".join(name for name in bars if bars[name]) or "–"
         if found is None:
-            rows.append(f"| {seed} | no bead found | – | – | – | – | – | – |")
-        else:
-            total += found["deposits"]
-            hits = ", ".join(str(int(value)) for value in found["deposits"])
-            figures = [found["width"], *found["rms"], *found["spacing"]]
-            cells = " | ".join("–" if math.isnan(value) else f"{value:.2f}" for value in figures)
-            rows.append(f"| {seed} | {cells} | {hits} | {held} |")
-        hit, missed, false = total.tolist()
-        said = ", ".join(f"{name} {count} of {number}" for name, count in counts.items())
-        deposits = (
-            f"deposits: recall {hit / max(hit + missed, 1):.3f}, precision {hit / max(hit + false, 1):.3f}"
-        )
-        page.write_text("\n".join([*head, *rows, "", f"Within the bars: {said}; {deposits}.", ""]), "utf-8")
+            rows.append(f"| {seed} | no bead found | – | – | – | – | – | – | – |")
+            continue
+        total += found["deposits"]
+        told += math.isfinite(found["spacing"][0])
+        doubts = sorted(DOUBT & set(found["flags"]))
+        sure, sure_right = sure + (not doubts), sure_right + (not doubts and bars["width"])
+        hits = ", ".join(str(int(value)) for value in found["deposits"])
+        figures = [found["width"], *found["rms"], *found["spacing"]]
+        cells = " | ".join("–" if math.isnan(value) else f"{value:.2f}" for value in figures)
+        said = " ".join(name.removeprefix("bead_") for name in doubts) or "–"
+        rows.append(f"| {seed} | {cells} | {hits} | {said} | {held} |")
+        print(rows[-1], flush=True)
+    hit, missed, false = total.tolist()
+    counts = ", ".join(
+        f"{name} {sum(bars[name] for bars in all_bars)} of {len(all_bars)}" for name in all_bars[0]
+    )
+    return [
+        f"## {kind.capitalize()} beads",
+        "",
+        f"`python tests/accuracy/test_bead_photos.py {kind}`: seeds {seeds[0]} to {seeds[-1]}, on which nothing was made.",
+        BARS[kind],
+        "",
+        "| seed | width error, px | edge rms, px | true | spacing, px | true | deposits hit, missed, false | doubt | within |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
+        *rows,
+        "",
+        f"Within the bars: {counts}; width where no flag doubts it: {sure_right} of {sure}.",
+        f"Deposits: recall {hit / max(hit + missed, 1):.3f}, precision {hit / max(hit + false, 1):.3f}. "
+        f"Spacing reported: {told} of {len(rows)}.",
+    ]
+
+
+def _written(kind: str, folder: Path, page: Path) -> None:
+    """Write one section of the page anew; the others stay."""
+    lines = _section(kind, folder)
+    sections = dict.fromkeys(BARS, "")
+    for part in page.read_text("utf-8").split("\n## ")[1:]:
+        name = part.split()[0].lower()
+        if name in sections:
+            sections[name] = f"## {part}".strip()
+    sections[kind] = "\n".join(lines)
+    whole = "\n\n".join(["# Beads in drawn photos", *[text for text in sections.values() if text]])
+    page.write_text(whole + "\n", "utf-8")
 
 
 if __name__ == "__main__":
+    import sys
     import tempfile
 
     with tempfile.TemporaryDirectory() as scratch:
-        _written(MANY, Path(scratch), Path(__file__).with_name("BEADS.md"))
+        for asked in sys.argv[1:] or list(BARS):
+            _written(asked, Path(scratch), Path(__file__).with_name("BEADS.md"))

@@ -11,10 +11,12 @@ from scipy.ndimage import gaussian_filter, gaussian_filter1d
 from scipy.signal import lfilter
 from skimage import data
 
+from poolwatch.bead.border import Border, likelihood, texture
 from poolwatch.bead.deposits import find_deposits
 from poolwatch.bead.facts import Axis, Edge, Edges, Strip
 from poolwatch.bead.finding import find_bead
-from poolwatch.bead.profile import Profile, fit_profiles, step
+from poolwatch.bead.following import follow
+from poolwatch.bead.placing import Profile, place_edges, step
 from poolwatch.bead.ripples import find_ripples
 from poolwatch.bead.tracing import best_path
 from poolwatch.bead.waviness import departure, waviness
@@ -36,7 +38,6 @@ def straight_edges(
             noise * rng.standard_normal(columns),
             1.0,
             0.05,
-            0.5,
         )
 
     judged = np.ones(columns, dtype=bool)
@@ -71,16 +72,73 @@ def test_best_path_against_trying_all() -> None:
 @pytest.mark.parametrize("place", [-1.3, 0.0, 0.7])
 @pytest.mark.parametrize("toe", [0.0, 0.15])
 def test_edge_place_in_a_mean_profile(place: float, toe: float) -> None:
-    """A step drawn 20 times as fine, with a dark line along its inside, spread and sampled: found within 0.15 px."""
+    """A step drawn 20 times as fine, spread and sampled: found within 0.1 px.
+
+    A dark line along its inside looks much like a softer step further in: found within twice the uncertainty.
+    """
     fine = np.arange(-20, 20, 0.05)
     inside = fine - place
     tone = np.where(inside > 0, 1.5 * (1 - toe * np.exp(-((inside / 2.5) ** 2))), 1.0)
     spread = gaussian_filter1d(tone, 1.1 / 0.05)
-    x = np.arange(-12, 12.01, 0.5)
+    x = np.arange(-12, 12.01)
     mean = np.interp(x, fine, spread)
-    (found,) = fit_profiles(x, [Profile(mean[:, None], np.full((len(x), 1), 1e-3))])
-    assert found.offset == pytest.approx(place, abs=0.15)
-    assert found.blur == pytest.approx(1.1, abs=0.25)
+    profile = Profile(
+        mean[:, None], 1e-6 * np.eye(len(x))[None], np.full(len(x), 1e-3), 500.0, (1.1, 1.1), 0.3
+    )
+    (found,) = place_edges(x, [profile])
+    assert found.offset == pytest.approx(place, abs=max(0.1, 2 * found.offset_u * (toe > 0)))
+    assert found.offset == pytest.approx(place, abs=1.0)
+    assert found.blur == pytest.approx(1.1, abs=0.25 if not toe else 0.6)
+
+
+@pytest.mark.parametrize("place", [-1.5, 0.0, 1.0])
+def test_edge_whose_tone_begins_as_that_of_the_sheet(place: float) -> None:
+    """No step of tone at the edge, which rises from there over 6 px; the grain begins at it: found within 0.5 px."""
+    x, rng = np.arange(-12, 12.01), np.random.default_rng(3)
+    fine = np.arange(-20, 20, 0.25)
+    tone = np.where(fine > place, 1.5 - 0.5 * np.exp(-(((fine - place) / 4) ** 2)), 1.0)
+    mean = np.interp(x, fine, gaussian_filter1d(tone, 1.0 / 0.25))
+    grain = rng.standard_normal((len(fine), 1500)) * np.where(fine > place, 0.4, 0.1)[:, None]
+    seen = gaussian_filter1d(grain, 1.0 / 0.25, axis=0)
+    variance = np.array([np.interp(x, fine, one) for one in seen.T]).var(axis=0)
+    profile = Profile(mean[:, None], 1e-6 * np.eye(len(x))[None], variance, 1500.0, (1.0, 1.0), 0.1)
+    (found,) = place_edges(x, [profile])
+    assert found.offset == pytest.approx(place, abs=0.5)
+    assert abs(found.offset - place) < 3 * max(found.offset_u, 0.1)
+
+
+def test_walk_is_followed_as_a_kalman_smoother_does() -> None:
+    """A Gaussian random walk seen with Gaussian noise: means and variances of the exact smoother (Rauch et al. 1965)."""
+    rng = np.random.default_rng(1)
+    walk = np.cumsum(0.2 * rng.standard_normal(120))
+    seen = walk + 0.4 * rng.standard_normal(120)
+    states = np.arange(-6, 6.01, 0.1)
+    likely = -0.5 * ((seen[None, :] - states[:, None]) / 0.4) ** 2
+    found = follow(likely, states, np.zeros(120), 0.04)
+    # The joint Gaussian of the walk: precision of the noise on the diagonal, that of the steps between neighbours.
+    step_ = np.diff(np.eye(120), axis=0)
+    precision = np.eye(120) / 0.16 + step_.T @ step_ / 0.04
+    exact = np.linalg.inv(precision)
+    assert found.place == pytest.approx(exact @ seen / 0.16, abs=0.08)
+    assert np.sqrt(found.variance) == pytest.approx(np.sqrt(np.diag(exact)), rel=0.1)
+
+
+def test_likelihood_of_a_border_is_highest_at_it() -> None:
+    """Same mean on both sides; the bead's grain is rougher, and whole columns change their tone: mean place within 0.3 px."""
+    rng = np.random.default_rng(5)
+    around, true = np.arange(-12.0, 13.0), rng.uniform(-2, 2, 400)
+    grain = gaussian_filter1d(rng.standard_normal((len(around), 400)), 1.0, axis=0)
+    rough = grain * np.where(around[:, None] > true, 0.15, 0.02) + 0.05 * rng.standard_normal(400) * (
+        around[:, None] > true
+    )
+    values = (1 + rough)[..., None].astype(np.float32)
+    border = Border(texture(values[:9]), texture(values[-9:]), around, np.ones((len(around), 1)), 0.4)
+    states = np.arange(-4, 4.01, 0.25)
+    found, _ = likelihood(values, around, states, border)
+    weight = np.exp(found - found.max(axis=0))
+    error = (states @ weight) / weight.sum(axis=0) - true
+    assert abs(float(error.mean())) < 0.3
+    assert float(error.std()) < 1.0
 
 
 def test_departure_leaves_what_is_fast_and_takes_what_is_slow() -> None:
@@ -175,9 +233,7 @@ def test_photographed_coins_against_scikit_image() -> None:
     strip = strip_of(light / ground, 10)
     plain = straight_edges(columns, 10)
     places = [strip.first_left - 20 + side for side in (5.0, -5.0)]
-    upper, lower = (
-        Edge(np.full(columns, p), plain.left.step, plain.left.noise, 1, 0.05, 0.5) for p in places
-    )
+    upper, lower = (Edge(np.full(columns, p), plain.left.step, plain.left.noise, 1, 0.05) for p in places)
     found = find_deposits(strip, Edges(upper, lower, plain.seen, plain.judged, False), belt=100.0)
     hits = [np.flatnonzero(np.abs(found.x - 44 * k - 22) < 6) for k in range(len(regions))]
     # Five of the eleven are worn to the tone of the ground at places and fall apart.

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import pandas as pd
 import pytest
+from skimage import data
 
 from poolwatch.cli.main import main
 from poolwatch.model.bead_tables import BEAD
@@ -213,6 +214,30 @@ def test_what_is_read_is_never_written_over(arguments, words, tmp_path, monkeypa
     assert run(*arguments, "--mm-per-px", MM) == 2
     assert words in capsys.readouterr().err
     assert {path: path.read_bytes() for path in tmp_path.rglob("*.*")} == before
+
+
+OTHER_THINGS = (
+    "overlay", "coins", "brick", "grass", "gravel", "camera", "coffee", "moon", "page", "text", "astronaut",
+)  # fmt: skip
+
+
+@pytest.mark.often("overlay", "coins")
+@pytest.mark.parametrize("name", OTHER_THINGS)
+def test_pictures_of_other_things_are_refused_or_doubted(name, tmp_path, capsys) -> None:
+    """A page of the tool's own, and photos that scikit-image carries."""
+    path = Path(__file__).parents[2] / "demo_clips" / "overlay.png"
+    if name != "overlay":
+        picture = getattr(data, name)()
+        path = tmp_path / f"{name}.png"
+        cv2.imwrite(str(path), picture[..., ::-1] if picture.ndim == 3 else picture)
+    code = run(path, "--mm-per-px", "0.1", "--out", tmp_path / "b.csv")
+    err = capsys.readouterr().err.strip()
+    if code == 0:
+        assert "bead_doubtful" in pd.read_csv(tmp_path / "b.csv").loc[0, "flags"].split()
+    else:
+        assert code == 1
+        assert len(err.splitlines()) == 1
+        assert "no weld bead found" in err
 
 
 @pytest.mark.parametrize(
