@@ -100,7 +100,10 @@ def main(arguments: list[str] | None = None) -> int:
         _tell(str(error))
         return error.exit_code
     except (KeyboardInterrupt, click.Abort):
-        _tell("stopped by the user; nothing is half-written, and results that were finished before are kept")
+        _tell(
+            "stopped by the user; nothing is half-written, and results that were finished before are kept; "
+            "the same command goes on from there"
+        )
         return 1
     except MemoryError:
         _tell("not enough memory; close other programs or give a smaller region of interest")

@@ -80,7 +80,8 @@ def command(
 
     Measure the clip and compare with truth.json and truth_*.csv: that is your own error, at your scale, noise
     and frame rate. The true keyhole brightness is the keyhole's own; the measured one holds black level and light
-    from around it as well. So compare its fluctuation. scene.toml renders the same clip again; edit it for all that
+    from around it as well. So its fluctuation comes out some percent lower, and a planted collapse counts only
+    where the measured brightness falls below half. scene.toml renders the same clip again; edit it for all that
     has no option here (planted tones, collapses, plume, shake, lost frames, several welds …).
 
     Clips with a --name of their own may share a folder.

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 # What a unit adds to the name of a column.
-_ENDINGS = {"mm": "_mm", "mm²": "_mm2", "full scale": ""}
+_ENDINGS = {"mm": "_mm", "mm²": "_mm2", "full scale": "", "": ""}
 
 
 @dataclass(frozen=True)

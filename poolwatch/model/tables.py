@@ -30,6 +30,21 @@ def _as_given(fact: Fact) -> Column:
     return Column(fact.name, "float" if fact.unit else "text", fact.unit, f"{fact.meaning}, as given")
 
 
+def _mean_and_cv(signal: Signal) -> tuple[Column, Column]:
+    varies = "fluctuation / mean: drift and measurement noise taken out, of the"
+    return (
+        Column(signal.mean_column, "float", signal.unit, f"mean of the {signal.words} over the steady part"),
+        Column(f"{signal.name}_cv", "float", "", f"{varies} {signal.words} over the steady part"),
+    )
+
+
+def _peak(signal: Signal) -> Column:
+    words = f"strongest peak of the {signal.words} that stands out of the noise; empty where none does"
+    return Column(signal.peak_column, "float", "Hz", words)
+
+
+# Signals whose score columns keep their places; those of later ones go last, for no column may ever move.
+_FIRST = 4
 # Names of the parts of the stability index, in order.
 INDEX_PARTS = tuple(part.name for part in PARTS)
 
@@ -177,35 +192,8 @@ SCORE = Table(
         Column("frames_measured", "int", "", "frames of the steady part with status ok"),
         Column("steady_start_s", "float", "s", "start of the steady part"),
         Column("steady_end_s", "float", "s", "end of the steady part"),
-        *(
-            column
-            for signal in SIGNALS
-            for column in (
-                Column(
-                    signal.mean_column,
-                    "float",
-                    signal.unit,
-                    f"mean of the {signal.words} over the steady part",
-                ),
-                Column(
-                    f"{signal.name}_cv",
-                    "float",
-                    "",
-                    f"fluctuation / mean: drift and measurement noise taken out, of the {signal.words} over the "
-                    "steady part",
-                ),
-            )
-        ),
-        *(
-            Column(
-                signal.peak_column,
-                "float",
-                "Hz",
-                f"strongest peak of the {signal.words} that stands out of the noise; empty where none does",
-            )
-            for signal in SIGNALS
-            if signal.peak
-        ),
+        *(column for signal in SIGNALS[:_FIRST] for column in _mean_and_cv(signal)),
+        *(_peak(signal) for signal in SIGNALS[:_FIRST] if signal.peak),
         Column(
             "spatter_count",
             "int",
@@ -319,6 +307,11 @@ SCORE = Table(
             "float",
             DIRECTION.unit,
             f"{DIRECTION.meaning}, as given or found from the motion in the clip",
+        ),
+        *(
+            column
+            for signal in SIGNALS[_FIRST:]
+            for column in (*_mean_and_cv(signal), *([_peak(signal)] if signal.peak else []))
         ),
     ),
 )

@@ -251,7 +251,7 @@ class OverlayPainter:
             return []
         phrases = drawn_words(self._result, self._choices.layers)
         if "strip" in self._choices.layers:
-            phrases += ["strip: bright is the steady part, × is not measured"]
+            phrases += ["strip: lighter ground is the steady part, × is not measured"]
         phrases += [self._tone.words, *(["plain picture first"] if self._choices.plain_beside else [])]
         return foot_lines(phrases, self.width, self.size)
 

@@ -5,24 +5,31 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from ...model.quantities import AREA, LENGTH, SIGNALS, WIDTH, Signal
 from ...model.rounding import known
 from ...model.score_words import figure
 from ...model.tables import INDEX_PARTS
 
-# Column, words, unit, whether it has columns _low and _high.
+_POOL = (LENGTH, WIDTH, AREA)
+
+
+def _of(signal: Signal) -> list[tuple[str, str, str]]:
+    """Rows of one signal: mean, fluctuation and, where it is looked for, the strongest peak."""
+    words = signal.words.removeprefix("pool ")
+    unit = f"of {signal.unit}" if signal.unit == "full scale" else signal.unit
+    peak = [(signal.peak_column, f"{words}, strongest peak", "Hz")] if signal.peak else []
+    return [
+        (signal.mean_column, f"{words}, mean", unit),
+        (f"{signal.name}_cv", f"{words}, fluctuation / mean", "%"),
+        *peak,
+    ]
+
+
+# Column, words, unit.
 _KEY = (
-    ("pool_length_mean_mm", "length, mean", "mm"),
-    ("pool_length_cv", "length, fluctuation / mean", "%"),
-    ("pool_length_peak_hz", "length, strongest peak", "Hz"),
-    ("pool_width_mean_mm", "width, mean", "mm"),
-    ("pool_width_cv", "width, fluctuation / mean", "%"),
-    ("pool_width_peak_hz", "width, strongest peak", "Hz"),
-    ("pool_area_mean_mm2", "area, mean", "mm²"),
-    ("pool_area_cv", "area, fluctuation / mean", "%"),
+    *(row for signal in _POOL for row in _of(signal)),
     ("agitation_mean", "surface agitation", "of the pool's brightness, in 0.5 ms"),
-    ("keyhole_brightness_mean", "keyhole brightness, mean", "of full scale"),
-    ("keyhole_brightness_cv", "keyhole brightness, fluctuation / mean", "%"),
-    ("keyhole_brightness_peak_hz", "keyhole brightness, strongest peak", "Hz"),
+    *(row for signal in SIGNALS if signal not in _POOL for row in _of(signal)),
     ("keyhole_collapses_per_s", "keyhole collapses", "1/s"),
     ("spatter_count", "particles that left the pool", ""),
     ("spatter_per_s", "particles per second", "1/s"),
