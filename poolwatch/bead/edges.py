@@ -273,7 +273,7 @@ def _judged(seen: Mask, left: Edge, right: Edge, width: float) -> Mask:
     judged &= seen
     if judged.sum() < max(3 * width, 40):
         raise MeasurementError(
-            "no weld bead found whose edges are seen along three widths of it: take the photo closer, sharper, "
-            "or with light from another side"
+            "no weld bead found whose edges are seen along three widths of it: check that the photo shows a weld; "
+            "take it closer, sharper, or with light from another side"
         )
     return judged

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import glob
 import os
 import re
@@ -48,6 +49,8 @@ def written_whole(path: str | Path) -> Iterator[Path]:
             raise
         reason = error.strerror or str(error)
         cure = "free some space or choose another --out folder"
+        if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+            cure = "you may not write there: choose another --out folder"
         if WINDOWS and len(str(beside.absolute())) >= _LONGEST_PATH:
             cure = f"its path is longer than the {_LONGEST_PATH} characters of Windows: choose a shorter --out folder"
         elif WINDOWS and isinstance(error, PermissionError):

@@ -49,7 +49,8 @@ FLAGS: dict[str, str] = {
         "the file is compressed with loss (MJPEG, H.264, HEVC, JPEG …). Small particles come out too large: in "
         "tests at 2 to 3 px by a tenth to a third in diameter and up to double in mass. That is one to three "
         "times their stated uncertainty. What was wiped out is not found, so spatter_min_diameter_mm is too good."
-        " Outlines, counts and speeds hold. Record or export without loss (TIFF, FFV1, uncompressed), or give "
+        " Outlines and speeds hold, counts in glowing footage; in illuminated footage up to a quarter of the particles "
+        "may be false and as many missed. Record or export without loss (TIFF, FFV1, uncompressed), or give "
         "spatter.psf_sigma_px from a clip without loss through the same optics (look, psf_sigma_px in its "
         "run.json)"
     ),

@@ -206,7 +206,7 @@ def _outlined(
     if len(contour) < 3:
         raise MeasurementError(
             "no pool found: what rigid motion of the metal leaves unexplained is no one thing; check that the "
-            "beam is on, or set pool.footage if this clip glows"
+            'beam is on, or, if the clip glows, set footage = "glowing" in [pool] of the settings'
         )
     bright = view.bright
     x, y = follow(

@@ -198,9 +198,10 @@ def _metal_of(
         noise = noise_of_pairs(windows, metal, everywhere, half)
     if share < 0.3:
         raise MeasurementError(
-            f"no rigid motion of the metal found: the best, {metal[0]:+.2f}, {metal[1]:+.2f} px per frame, explains "
-            f"{share:.0%} of the picture. Check travel speed and scale, record more of the plate beside the weld, or "
-            "set pool.footage if this clip glows"
+            f"no pool found, and no rigid motion of the metal found: the best, {metal[0]:+.2f}, {metal[1]:+.2f} px per "
+            f"frame, explains {share:.0%} of the picture. Check that the clip shows a pool, check travel speed and "
+            "scale, and record more of the plate beside the weld. "
+            'If the clip glows, set footage = "glowing" in [pool] of the settings'
         )
     return (metal, u, share), noise
 
