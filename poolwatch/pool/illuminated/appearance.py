@@ -205,8 +205,8 @@ def _outlined(
     contour, _ = contour_of(liquid_in(weight + view.odds), neck, (float(x), float(y)), pointed)
     if len(contour) < 3:
         raise MeasurementError(
-            "no pool found: what rigid motion of the metal leaves unexplained is no one thing; check that the "
-            'beam is on, or, if the clip glows, set footage = "glowing" in [pool] of the settings'
+            "no pool found: what rigid motion of the metal leaves unexplained is no one thing. Check that the "
+            'beam is on. If the clip glows, set footage = "glowing" in [pool] of the settings'
         )
     bright = view.bright
     x, y = follow(
