@@ -328,7 +328,9 @@ def effects_figure(effects: pd.DataFrame, *, narrow: bool = False) -> Figure:
     axes.set_yticks(rows, [""] * len(names) if narrow else [_short(name, 40) for name in names])
     axes.set_ylim(len(effects) - (0.6 if narrow else 0.4), -0.85 if narrow else -0.6)
     axes.grid(visible=False, axis="y")
-    axes.set_xlabel("effect on the stability index, points")
+    several = effects["term"].value_counts().max() > 2
+    against = f",{chr(10) if narrow else ' '}of a word against the mean of all words" if several else ""
+    axes.set_xlabel(f"effect on the stability index, points{against}")
     words = ("bar: estimate   band: its 95 % interval", "across 0: sign unknown")
     panel_name(axes, "\n".join(words) if narrow else "   ".join(words))
     if narrow:
