@@ -117,11 +117,7 @@ def learn_keyhole(
     area = float(inside.sum())
     size = math.sqrt(area)
     image = cv2.GaussianBlur(mean_image.astype(np.float32), (0, 0), max(0.02 * size, 0.8))
-    core = (
-        cv2.erode(inside.astype(np.uint8), np.ones((3, 3), np.uint8), iterations=max(int(0.05 * size), 2)) > 0
-    )
-    if not core.any():
-        core = inside
+    core = core_of(inside, 0.05 * size)
     base = float(np.median(image[core]))
     peak = float(image[core].max())
     blown = base >= _BLOWN * full_scale
@@ -152,6 +148,12 @@ def learn_keyhole(
     if turned and seen:
         half, soft = 2.0 * base - half, -soft
     return Keyhole(x, y, float(radius), half, soft, seen, saturated, spots, reach, extent)
+
+
+def core_of(inside: NDArray[np.bool_], rim_px: float) -> NDArray[np.bool_]:
+    """A region without its rim, of 2 px at least; the whole region where nothing else is left."""
+    core = cv2.erode(inside.astype(np.uint8), np.ones((3, 3), np.uint8), iterations=max(int(rim_px), 2)) > 0
+    return core if core.any() else inside
 
 
 def _assumed_place(inside: NDArray[np.bool_], forward: tuple[float, float]) -> tuple[float, float]:

@@ -48,6 +48,7 @@ def shaded(seed: int, *, lamp_deg: float, ripples: float = 0.0, tone: float = 1.
 
 
 @pytest.mark.slow
+@pytest.mark.often("50.0-0.3-0.6")
 @pytest.mark.parametrize(("lamp", "ripples", "tone"), [(90.0, 0.0, 1.4), (50.0, 0.3, 0.6), (0.0, 0.3, 1.4)])
 def test_shaded_cap(lamp: float, ripples: float, tone: float) -> None:
     """Lamp across the weld, aslant and along it, bead brighter or darker: width within 0.5 px, edges 15 % or 0.1 px."""

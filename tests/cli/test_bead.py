@@ -221,7 +221,7 @@ OTHER_THINGS = (
 )  # fmt: skip
 
 
-@pytest.mark.often("overlay", "coins")
+@pytest.mark.often("overlay")
 @pytest.mark.parametrize("name", OTHER_THINGS)
 def test_pictures_of_other_things_are_refused_or_doubted(name, tmp_path, capsys) -> None:
     """A page of the tool's own, and photos that scikit-image carries."""

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ..keyhole import Keyhole, keyhole_in, learn_keyhole, measure_keyhole
+from ..keyhole import Keyhole, core_of, keyhole_in, learn_keyhole, measure_keyhole
 from .metal import Grey
 from .region import filled
 
@@ -55,16 +55,12 @@ def learn_spot(
     for frame, middle, outline in zip(frames, places, outlines, strict=True):
         # A riding camera keeps the beam in its place, while the tail pulls the outline's middle about.
         shift = np.asarray(place) - middle if wander > 0.25 * size else np.zeros(2)
-        move = np.array([[1, 0, shift[0]], [0, 1, shift[1]]], dtype=np.float64)
+        move = np.column_stack([np.eye(2), shift])
         moved.append(cv2.warpAffine(frame.astype(np.float32), move, (w, h), borderMode=cv2.BORDER_REPLICATE))
         inside += filled(outline + shift, (h, w))
     median = np.median(np.array(moved), axis=0)
     pool = inside > 0.5 * len(frames)
-    core = (
-        cv2.erode(pool.astype(np.uint8), np.ones((3, 3), np.uint8), iterations=max(int(0.08 * size), 2)) > 0
-    )
-    if not core.any():
-        core = pool
+    core = core_of(pool, 0.08 * size)
     smooth = cv2.GaussianBlur(median.astype(np.float32), (0, 0), max(0.02 * size, 1.0))
     base = float(np.median(smooth[core]))
     spread = 1.4826 * float(np.median(np.abs(smooth[core] - base)))
