@@ -12,15 +12,8 @@ from typing import NamedTuple
 import numpy as np
 
 from .facts import Floats, Image
-from .looks import alike
+from .looks import CUT, FREEDOM, LEAST_SPREAD, alike
 from .placing import step as spread_step
-
-# Degrees of freedom of the t distribution that innovations follow: scratches and particles do not drag an edge along.
-_FREEDOM = 6.0
-# Spread that a surface has at least, of the sheet's light: steps of 8 bits.
-_LEAST_SPREAD = 0.004
-# Robust standard deviations at which values are cut before a surface is learned from them.
-_CUT = 3.5
 
 
 class Border(NamedTuple):
@@ -46,7 +39,7 @@ class Border(NamedTuple):
 def cut_off(values: Image | Floats, *, axis: int | tuple[int, ...]) -> Floats:
     """Values cut where they are far off the median along an axis: scratches and particles."""
     middle = np.median(values, axis=axis, keepdims=True)
-    spread = _CUT * (1.4826 * np.median(np.abs(values - middle), axis=axis, keepdims=True) + _LEAST_SPREAD)
+    spread = CUT * (1.4826 * np.median(np.abs(values - middle), axis=axis, keepdims=True) + LEAST_SPREAD)
     return np.asarray(np.clip(values, middle - spread, middle + spread))
 
 
@@ -78,7 +71,7 @@ def likelihood(values: Image, around: Floats, states: Floats, border: Border) ->
     flat = values.transpose(1, 0, 2).reshape(columns, count * channels).astype(np.float32)
     sheet, bead = spread_out(border.sheet, count), spread_out(border.bead, count)
     likely = np.empty((len(states), columns))
-    nugget = _LEAST_SPREAD**2 * np.eye(count * channels)
+    nugget = LEAST_SPREAD**2 * np.eye(count * channels)
     shared = 1.0
     for k, state in enumerate(states.tolist()):
         share = spread_step(around - state, border.blur)
@@ -88,7 +81,7 @@ def likelihood(values: Image, around: Floats, states: Floats, border: Border) ->
         whiten = np.linalg.inv(root)
         mean = np.stack([np.interp(around - state, border.places, one) for one in border.mean.T], axis=1)
         z = (flat - mean.reshape(-1).astype(np.float32)) @ whiten.T.astype(np.float32)
-        fit = -(_FREEDOM + 1) / 2 * np.log1p(z * z / _FREEDOM)
+        fit = -(FREEDOM + 1) / 2 * np.log1p(z * z / FREEDOM)
         likely[k] = fit.sum(axis=1) - np.log(np.diag(root)).sum()
         if k == len(states) // 2:
             shared = alike(z.T, 1)

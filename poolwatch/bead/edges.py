@@ -13,7 +13,7 @@ from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
 from ..model.errors import MeasurementError
 from .border import cut_off
 from .facts import Edge, Edges, Floats, Image, Mask, Strip
-from .looks import alike
+from .looks import CUT, alike
 from .placing import EdgePlace, Profile, place_edges
 from .straight import even_light
 from .tracing import Trace, best_path, trace_edge
@@ -22,8 +22,6 @@ from .tracing import Trace, best_path, trace_edge
 _COURSE_PX = 40.0
 # Columns over which texture is told from tone that changes along the bead, standard deviation in px.
 _FINE = 4.0
-# Robust standard deviations at which values are cut before means are taken.
-_CUT = 3.5
 # Sheet and bead that differ by less than this share in tone differ by their texture alone.
 _ALIKE_TONE = 0.05
 # Standard deviations by which brightness differs where colour is left out.
@@ -98,7 +96,7 @@ def _placed(traces: Sequence[Trace]) -> tuple[tuple[EdgePlace, ...], bool]:
             covariances.append(np.cov(tone) / pieces)
         fine = grey - gaussian_filter1d(grey, _FINE, axis=1)
         # Where bead and sheet take turns, the rougher one counts.
-        limit = _CUT * 1.4826 * maximum_filter1d(np.median(np.abs(fine), axis=1), 5)[:, None]
+        limit = CUT * 1.4826 * maximum_filter1d(np.median(np.abs(fine), axis=1), 5)[:, None]
         variance = np.mean(np.clip(fine, -limit, limit) ** 2, axis=1) + 1e-8
         sizes = _size(fine[x < -2]), _size(fine[x > 2])
         pieces = max(fine.shape[1] / alike(fine, 1), 2.0)

@@ -18,7 +18,6 @@ class Course(NamedTuple):
     place: Floats
     variance: Floats
     step_variance: float
-    weights: Floats
 
 
 def follow(likely: Floats, states: Floats, about: Floats, step_variance: float) -> Course:
@@ -66,4 +65,4 @@ def follow(likely: Floats, states: Floats, about: Floats, step_variance: float) 
     posterior /= posterior.sum(axis=1, keepdims=True)
     place = posterior @ states
     variance = posterior @ states**2 - place**2
-    return Course(place, variance, squares / max(columns - 1, 1), posterior)
+    return Course(place, variance, squares / max(columns - 1, 1))

@@ -14,13 +14,13 @@ import numpy as np
 from .facts import Floats, Image
 
 # Degrees of freedom of the t distribution that pixels follow: scratches and particles do not drag an edge along.
-_FREEDOM = 6.0
+FREEDOM = 6.0
 # Spread that a look has at least, of the sheet's light: steps of 8 bits.
-_LEAST_SPREAD = 0.004
+LEAST_SPREAD = 0.004
 # Spread of what may have any tone, of the sheet's light.
 _ANY_SPREAD = 0.5
-# Robust standard deviations at which values are cut before a look is learned from them.
-_CUT = 3.5
+# Robust standard deviations at which values are cut before anything is learned from them.
+CUT = 3.5
 # Neighbours over which grain is alike, at most, px; correlations below this are none.
 _ALIKE, _LEAST_CORRELATION = 12, 0.05
 
@@ -43,9 +43,9 @@ def look_of(mean: Floats, covariance: Floats) -> Look:
 def learn(values: Floats | Image) -> Look:
     """The look of pixels, shape (n, channels), in spite of some that show something else."""
     middle: Floats = np.median(values, axis=0).astype(np.float64)
-    spread = _CUT * (1.4826 * np.median(np.abs(values - middle), axis=0) + _LEAST_SPREAD)
+    spread = CUT * (1.4826 * np.median(np.abs(values - middle), axis=0) + LEAST_SPREAD)
     cut = np.clip(values, middle - spread, middle + spread).astype(np.float64)
-    covariance = np.atleast_2d(np.cov(cut.T)) + _LEAST_SPREAD**2 * np.eye(values.shape[1])
+    covariance = np.atleast_2d(np.cov(cut.T)) + LEAST_SPREAD**2 * np.eye(values.shape[1])
     return look_of(cut.mean(axis=0), covariance)
 
 
@@ -58,7 +58,7 @@ def fit_of(values: Floats | Image, look: Look) -> Floats:
     """Log likelihood of pixels (..., channels) under a look (multivariate t), up to a constant."""
     z = (values - look.mean.astype(np.float32)) @ look.whiten.astype(np.float32)
     distance = np.einsum("...k,...k->...", z, z)
-    return np.asarray(look.level - (_FREEDOM + values.shape[-1]) / 2 * np.log1p(distance / _FREEDOM))
+    return np.asarray(look.level - (FREEDOM + values.shape[-1]) / 2 * np.log1p(distance / FREEDOM))
 
 
 def sample(light: Image, rows: Floats, inward: int, places: Floats) -> Image:

@@ -109,23 +109,31 @@ def step(x: Floats, blur: float) -> Floats:
 def _misfit(x: Floats, profile: Profile) -> Floats:
     """Negative log likelihood of every place and spread, shape (places, blurs)."""
     total = np.empty((len(_PLACES), len(_BLURS)))
+    whitened = _whitened(x, profile)
     for k, blur in enumerate(_BLURS.tolist()):
-        tone = np.stack([_tone(x, profile, blur, reach) for reach in _REACHES])
+        tone = np.stack([_tone(x, whitened, blur, reach) for reach in _REACHES])
         tone[1:] += math.log(len(_REACHES) - 1)
         total[:, k] = -logsumexp(-tone, axis=0) + _texture(x, profile, blur)
     return total
 
 
-def _tone(x: Floats, profile: Profile, blur: float, reach: float) -> Floats:
-    """Half the squared misfit of the mean at every place, for one spread and one reach of a line."""
-    cost = np.zeros(len(_PLACES))
+def _whitened(x: Floats, profile: Profile) -> list[tuple[Floats, Floats]]:
+    """For each channel the matrix that makes errors of the mean alike and independent, and the mean times it."""
+    out = []
     for channel, (mean, covariance) in enumerate(zip(profile.mean.T, profile.covariance, strict=True)):
-        spread = math.hypot(blur, _COLOUR_BLUR) if channel else blur
         bent = (_BENT_COLOUR if channel else _BENT) * float(np.ptp(mean)) + 1e-6
         steep = (_BENT_STEEP_COLOUR if channel else _BENT_STEEP) * np.gradient(mean, x)
         whiten = np.linalg.inv(np.linalg.cholesky(covariance + np.diag(bent**2 + steep**2)))
+        out.append((whiten, whiten @ mean))
+    return out
+
+
+def _tone(x: Floats, whitened: list[tuple[Floats, Floats]], blur: float, reach: float) -> Floats:
+    """Half the squared misfit of the mean at every place, for one spread and one reach of a line; see `_whitened`."""
+    cost = np.zeros(len(_PLACES))
+    for channel, (whiten, wanted) in enumerate(whitened):
+        spread = math.hypot(blur, _COLOUR_BLUR) if channel else blur
         bases = whiten @ np.stack([_basis(x - place, spread, reach) for place in _PLACES.tolist()])
-        wanted = whiten @ mean
         # Projections on orthonormal bases.
         q, r = np.linalg.qr(bases)
         along = wanted @ q

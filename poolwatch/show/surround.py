@@ -74,6 +74,10 @@ class Surround:
         """Height of the margin under the picture, px."""
         return self._ruler_height + self._row_height
 
+    def _row_top(self, place: tuple[int, int]) -> int:
+        """First row below a picture and its ruler, where bar, arrow and status are."""
+        return place[0] + round(self.shape[0] * self.factor) + self._ruler_height
+
     @property
     def _small(self) -> int:
         return round(0.8 * self.size)
@@ -143,7 +147,7 @@ class Surround:
             self._draw_ruler(canvas, self.rulers[0], np.array([left, top + rows]), 0)
             self._draw_ruler(canvas, self.rulers[1], np.array([left - 1, top]), 1)
             del canvas.taken[:known]
-        middle = top + rows + self._ruler_height + 0.5 * self._row_height
+        middle = self._row_top(place) + 0.5 * self._row_height
         end = left + 0.5 * self.size
         if "scale" in self.layers:
             scale = self.result.axes.row_mm_per_px
@@ -189,7 +193,7 @@ class Surround:
         words = status_words(self.result, number)
         if "status" not in self.layers or not words:
             return
-        top = place[0] + round(self.shape[0] * self.factor) + self._ruler_height
+        top = self._row_top(place)
         used = max((box.right for box in taken if box.bottom > top), default=0.0)
         right = image.shape[1] - 0.6 * self.size
         text = fitted(words, self.size, round(right - used - self.size), True)
@@ -200,6 +204,6 @@ class Surround:
         self, image: NDArray[np.uint8], blank: NDArray[np.uint8], place: tuple[int, int]
     ) -> None:
         """Take off what `draw_status` wrote for another frame; `blank` is the panel without it."""
-        top = place[0] + round(self.shape[0] * self.factor) + self._ruler_height
+        top = self._row_top(place)
         rows = slice(top, top + self._row_height)
         image[rows] = blank[rows]

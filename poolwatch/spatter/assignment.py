@@ -46,13 +46,13 @@ def cheapest_pairs(cost: NDArray, dear: float) -> NDArray:  # type: ignore[type-
 @njit(cache=True, nogil=True)
 def _give_partner(
     i: int,
-    cost: NDArray,  # type: ignore[type-arg]
+    cost: NDArray[np.float64],
     dear: float,
-    potentials: tuple[NDArray, NDArray],  # type: ignore[type-arg]
-    row_of: NDArray,  # type: ignore[type-arg]
-    way: NDArray,  # type: ignore[type-arg]
+    potentials: tuple[NDArray[np.float64], NDArray[np.float64]],
+    row_of: NDArray[np.int64],
+    way: NDArray[np.int64],
 ) -> None:
-    """Give row `i`, counted from 1, a column along the shortest augmenting path; columns from `real` on are spare.
+    """Give row `i`, counted from 1, a column along the shortest augmenting path; those beyond `cost` are spare.
 
     `row_of` is the row of each column, `way` the column before it on the path; both, and the potentials of rows and
     columns, are changed in place.

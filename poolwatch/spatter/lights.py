@@ -172,7 +172,13 @@ def lights(
 
 
 @njit(cache=True, nogil=True)
-def _by_long_streak(c: NDArray, shape: NDArray, sums: NDArray, scale: float, out: NDArray) -> None:  # type: ignore[type-arg]
+def _by_long_streak(
+    c: NDArray[np.float64],
+    shape: NDArray[np.float64],
+    sums: NDArray[np.float64],
+    scale: float,
+    out: NDArray[np.float64],
+) -> None:
     """Slopes by a streak's length and direction from how its places move; `c` is how far a pixel lies aside."""
     ux, uy, length = shape[UX], shape[UY], shape[LENGTH]
     twice_cos, twice_sin = ux * ux - uy * uy, 2.0 * ux * uy
@@ -188,12 +194,12 @@ def _by_long_streak(c: NDArray, shape: NDArray, sums: NDArray, scale: float, out
 
 @njit(cache=True, nogil=True)
 def _by_short_streak(
-    xs: NDArray,  # type: ignore[type-arg]
-    ys: NDArray,  # type: ignore[type-arg]
+    xs: NDArray[np.float64],
+    ys: NDArray[np.float64],
     x: float,
     y: float,
-    shape: NDArray,  # type: ignore[type-arg]
-    out: NDArray,  # type: ignore[type-arg]
+    shape: NDArray[np.float64],
+    out: NDArray[np.float64],
 ) -> None:
     """Slopes by the length and direction of a short streak, from the curvature; see `lights`."""
     inverse, ux, uy = shape[INVERSE], shape[UX], shape[UY]

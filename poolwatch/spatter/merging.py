@@ -53,7 +53,7 @@ def pulls(tracks: Tracks, path: NDArray[np.void], blur: float) -> NDArray[np.flo
 
     for k in range(len(tracks)):
         a, b = int(starts[k]), int(starts[k + 1])
-        first, last = int(frame[a]), int(frame[b - 1])
+        first, last = int(places.first[k]), int(places.last[k])
         for own in range(a, b - 1):
             between = int(frame[own]), int(frame[own + 1])
             for at in range(between[0] + 1, between[1]):

@@ -9,6 +9,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 from types import ModuleType
 
@@ -111,13 +112,11 @@ def table(count: int, first: int = 1000) -> str:
     """The table of `count` clips a row, seeds from `first` on."""
     lines = [_TITLE, "", f"`python -m tests.accuracy.lossy_spatter {count} {first}`", "", HEAD]
     module = relief()
-    for name in ("own", "other generator"):
-        if name != "own" and module is None:
-            continue
-        clips = [
-            own_glowing(seed) if name == "own" else other_glowing(module, seed)
-            for seed in range(first, first + count)
-        ]  # type: ignore[arg-type]
+    makers = {"own": own_glowing}
+    if module is not None:
+        makers["other generator"] = partial(other_glowing, module)
+    for name, maker in makers.items():
+        clips = [maker(seed) for seed in range(first, first + count)]
         for codec in CODECS:
             tally = Tally()
             for clip in clips:
@@ -131,16 +130,16 @@ def lit_table(count: int, first: int = 1000) -> str:
     """The table of illuminated clips: bright, dark and shadowed ones by turns, then none."""
     lines = [_LIT_TITLE, "", f"`python -m tests.accuracy.lossy_spatter {count} {first}`", "", HEAD]
     module = relief()
-    for name in ("own", "other generator"):
-        if name != "own" and module is None:
-            continue
+    makers = {"own": own}
+    if module is not None:
+        makers["other generator"] = partial(others, module)
+    for name, maker in makers.items():
         for flying in (True, False):
             for codec in ("H.264", "MJPEG"):
                 tally = Tally()
                 for seed in range(first, first + count):
                     kind = KINDS[seed % 3] if flying else "none"
-                    clip = own(kind, seed) if name == "own" else others(module, kind, seed)  # type: ignore[arg-type]
-                    measured(clip, tally, put=stored(codec))
+                    measured(maker(kind, seed), tally, put=stored(codec))
                 lines.append(tally.row(f"{codec}, {name}" + ("" if flying else ", none"), count))
                 print(lines[-1], flush=True)
     return "\n".join(lines) + "\n"
